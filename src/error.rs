@@ -1,0 +1,93 @@
+//! One error type for the whole crate. Each message is one line that says what
+//! is wrong, where, and what to do about it; each kind has an exit code that
+//! scripts can rely on.
+
+use std::path::PathBuf;
+
+/// Everything that can go wrong, with its mend.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// The input cannot be used as it is (exit code 3).
+    #[error("{}: {problem}; {mend}", .path.display())]
+    Input {
+        path: PathBuf,
+        problem: String,
+        mend: String,
+    },
+    /// A name, option or settings file makes no sense (exit code 4).
+    #[error("{problem}; {mend}")]
+    Setting { problem: String, mend: String },
+    /// An output could not be written (exit code 5).
+    #[error("{}: {problem}; {mend}", .path.display())]
+    Output {
+        path: PathBuf,
+        problem: String,
+        mend: String,
+    },
+    /// The take holds no sound at all (exit code 6).
+    #[error("{}: nothing to hear: the loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
+    Silent { path: PathBuf, peak_db: f64 },
+    /// Writing to standard output failed (exit code 5).
+    #[error("standard output: {0}; check where it is redirected to")]
+    Stdout(std::io::Error),
+}
+
+/// Result with this crate's error.
+pub type Result<T> = std::result::Result<T, Error>;
+
+impl Error {
+    /// Input problem at `path`.
+    pub fn input(
+        path: impl Into<PathBuf>,
+        problem: impl std::fmt::Display,
+        mend: impl Into<String>,
+    ) -> Self {
+        Error::Input {
+            path: path.into(),
+            problem: problem.to_string(),
+            mend: mend.into(),
+        }
+    }
+
+    /// Setting problem.
+    pub fn setting(problem: impl std::fmt::Display, mend: impl Into<String>) -> Self {
+        Error::Setting {
+            problem: problem.to_string(),
+            mend: mend.into(),
+        }
+    }
+
+    /// Output problem at `path`.
+    pub fn output(
+        path: impl Into<PathBuf>,
+        problem: impl std::fmt::Display,
+        mend: impl Into<String>,
+    ) -> Self {
+        Error::Output {
+            path: path.into(),
+            problem: problem.to_string(),
+            mend: mend.into(),
+        }
+    }
+
+    /// The process exit code for this error. Code 2 is kept for the command
+    /// line itself.
+    pub fn exit_code(&self) -> u8 {
+        match self {
+            Error::Input { .. } => 3,
+            Error::Setting { .. } => 4,
+            Error::Output { .. } | Error::Stdout(_) => 5,
+            Error::Silent { .. } => 6,
+        }
+    }
+}
+
+/// The catalogue name nearest to a misspelt one, for "did you mean".
+pub fn nearest_name<'a>(wanted: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    names
+        .into_iter()
+        .map(|name| (strsim::jaro_winkler(wanted, name), name))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, name)| name)
+}

@@ -1,0 +1,160 @@
+//! Units that keep a wrong quantity from compiling: pitch, written and concert
+//! pitch, level.
+//!
+//! Pitch is stored in MIDI semitones (A4 = 69.0, one unit per equal-tempered
+//! semitone, fractions allowed) because every other unit is one line away from
+//! it: `f = a4 * 2^((p - 69) / 12)`, 100 cents to a unit, 1/12 V to a unit.
+
+use serde::{Deserialize, Serialize};
+
+/// Frequency of A4 in hertz where nothing else is said (ISO 16:1975).
+pub const A4_HZ: f64 = 440.0;
+
+/// A sounding pitch in MIDI semitones, A4 = 69.0 at 440 Hz.
+///
+/// Always anchored to 440 Hz: another reference pitch moves the *table* a
+/// player is measured against, never the meaning of this number.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Pitch(pub f64);
+
+impl Pitch {
+    /// Pitch of a frequency in hertz. Not finite for frequencies that are not
+    /// positive and finite.
+    ///
+    /// ```
+    /// use leadpipe::units::Pitch;
+    /// assert_eq!(Pitch::from_hz(440.0).0, 69.0);
+    /// ```
+    pub fn from_hz(frequency_hz: f64) -> Self {
+        Pitch(69.0 + 12.0 * (frequency_hz / A4_HZ).log2())
+    }
+
+    /// Frequency in hertz.
+    pub fn hz(self) -> f64 {
+        A4_HZ * 2f64.powf((self.0 - 69.0) / 12.0)
+    }
+
+    /// Signed distance to `other` in cents: positive where `self` is sharper.
+    pub fn cents_above(self, other: Pitch) -> f64 {
+        (self.0 - other.0) * 100.0
+    }
+
+    /// Nearest MIDI key, clamped to 0..=127.
+    pub fn nearest_key(self) -> u8 {
+        self.0.round().clamp(0.0, 127.0) as u8
+    }
+
+    /// Control voltage at 1 V per octave with 0 V at `zero_volt_note` (a MIDI
+    /// key).
+    ///
+    /// ```
+    /// use leadpipe::units::Pitch;
+    /// assert_eq!(Pitch(72.0).volts(60.0), 1.0);
+    /// ```
+    pub fn volts(self, zero_volt_note: f64) -> f64 {
+        (self.0 - zero_volt_note) / 12.0
+    }
+}
+
+/// A MIDI key as it sounds (concert pitch).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(transparent)]
+pub struct Concert(pub i32);
+
+/// A MIDI key as it stands in the player's part. A horn turns one into the
+/// other; nothing else can.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(transparent)]
+pub struct Written(pub i32);
+
+/// Names of the twelve pitch classes, sharps for the raised ones but B flat and
+/// E flat, which is how brass players say them.
+const NAMES: [&str; 12] = [
+    "C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B",
+];
+
+/// Scientific pitch name of a MIDI key (60 is `C4`).
+pub fn key_name(key: i32) -> String {
+    format!(
+        "{}{}",
+        NAMES[key.rem_euclid(12) as usize],
+        key.div_euclid(12) - 1
+    )
+}
+
+/// Reads a pitch name (`C4`, `F#3`, `Bb-1`) or a MIDI number as a MIDI key.
+pub fn parse_key(text: &str) -> Option<i32> {
+    let text = text.trim();
+    if let Ok(number) = text.parse::<i32>() {
+        return (0..=127).contains(&number).then_some(number);
+    }
+    let mut chars = text.chars();
+    let step = match chars.next()?.to_ascii_uppercase() {
+        'C' => 0,
+        'D' => 2,
+        'E' => 4,
+        'F' => 5,
+        'G' => 7,
+        'A' => 9,
+        'B' => 11,
+        _ => return None,
+    };
+    let rest = chars.as_str();
+    let octave_text = rest.trim_start_matches(['#', 'b']);
+    let accidental: i32 = rest[..rest.len() - octave_text.len()]
+        .chars()
+        .map(|c| if c == '#' { 1 } else { -1 })
+        .sum();
+    let octave: i32 = octave_text.parse().ok()?;
+    let key = octave.checked_add(1)?.checked_mul(12)? + step + accidental;
+    (0..=127).contains(&key).then_some(key)
+}
+
+impl std::fmt::Display for Concert {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&key_name(self.0))
+    }
+}
+
+impl std::fmt::Display for Written {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&key_name(self.0))
+    }
+}
+
+/// Level in dB relative to full scale of a mean square (1.0 = 0 dBFS, RMS).
+/// Floors at -120 dB so that silence stays a number.
+pub fn power_db(mean_square: f64) -> f64 {
+    10.0 * mean_square.max(1e-12).log10()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pitch_and_hertz_are_inverse() {
+        for key in 0..128 {
+            let pitch = Pitch(f64::from(key) + 0.25);
+            assert!((Pitch::from_hz(pitch.hz()).0 - pitch.0).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn names_round_trip() {
+        for key in 0..128 {
+            assert_eq!(parse_key(&key_name(key)), Some(key));
+        }
+        assert_eq!(parse_key("a#3"), Some(58));
+        assert_eq!(parse_key("H3"), None);
+        assert_eq!(parse_key("C99999999999"), None);
+        assert_eq!(parse_key("C2000000000"), None);
+    }
+
+    #[test]
+    fn volts_follow_the_octave() {
+        assert!((Pitch(48.0).volts(60.0) + 1.0).abs() < 1e-12);
+        assert!((Pitch(61.0).volts(60.0) - 1.0 / 12.0).abs() < 1e-12);
+    }
+}
