@@ -1,0 +1,329 @@
+//! The running correlator: how well the newest sound repeats itself at every
+//! lag, renewed each hop, at several window lengths at once.
+//!
+//! A pitch detector with one window is either late on a trumpet or blind on a
+//! tuba. Here each lag has windows of its own, in proportion to the lag: one
+//! about one period long (*fast*: the two periods it spans are the physical
+//! floor of any answer, Derrien, DAFx 2014) and one a few periods long (*firm*).
+//!
+//! Products are summed per hop and lag once, and a window is the sum of its
+//! hops, kept up to date by adding the newest and taking off the oldest. The
+//! cost per sample is one multiply-add per lag however many windows there are,
+//! which at a 1.3 ms hop is an order below a transform per hop and window.
+//!
+//! The measure is the normalised cross-correlation
+//!
+//! ```text
+//! rho(lag) = sum x[j] x[j-lag] / sqrt(sum x[j]^2 * sum x[j-lag]^2)
+//! ```
+//!
+//! over the window's j. It is one for a periodic sound and, unlike the
+//! difference function it descends from (de Cheveigné and Kawahara, JASA 111,
+//! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or dies away
+//! exponentially, as every attack and release does.
+
+/// Which of the window sets to read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Window {
+    /// About one period, at least 3.5 ms.
+    Fast = 0,
+    /// Two and a half periods, at least 12 ms.
+    Firm = 1,
+}
+
+/// Number of window sets.
+const SETS: usize = 2;
+
+/// Window length per lag: periods, and the least length in seconds. A window
+/// shorter than 3.5 ms has too few samples for a stable correlation whatever
+/// the pitch (four at 1 kHz would span one formant's ring); 12 ms averages the
+/// breath noise of a high note.
+const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
+
+/// Four: the correlation is taken at face value while the two sides of a lag
+/// differ by less than 11 dB (where the geometric mean of their energies is
+/// a quarter of their sum). Beyond, the louder side is mostly sound that the
+/// quieter one knows nothing of.
+const UNEVEN: f64 = 4.0;
+
+/// A run of lags that share a window length, in hops, per set.
+#[derive(Debug, Clone, Copy)]
+struct Band {
+    from: usize,
+    to: usize,
+    hops: usize,
+}
+
+/// Running normalised correlation over lags `0..lags()`.
+#[derive(Debug, Clone)]
+pub struct Correlator {
+    hop: usize,
+    lags: usize,
+    bands: [Vec<Band>; SETS],
+    /// Newest sample first, so that a rising lag reads rising addresses.
+    reversed: Vec<f32>,
+    head: usize,
+    /// Running sum of squares at each sample, newest first, in step with
+    /// `reversed`.
+    energy: Vec<f64>,
+    /// Samples of history that are always there.
+    reach: usize,
+    /// Lag products of recent hops, one row of `lags` a hop.
+    products: Vec<f32>,
+    rows: usize,
+    row: usize,
+    sums: [Vec<f64>; SETS],
+    rho: [Vec<f32>; SETS],
+    /// Mean of 1 - rho over all shorter lags.
+    contrast: [Vec<f32>; SETS],
+}
+
+impl Correlator {
+    /// Correlator at `rate_hz` with `hop` samples between answers, for lags up
+    /// to `longest_lag` samples.
+    pub fn new(rate_hz: f64, hop: usize, longest_lag: usize) -> Self {
+        let lags = (longest_lag + 1).next_multiple_of(8);
+        let bands = WINDOWS.map(|(periods, least_s)| {
+            let hops_at = |lag: usize| {
+                let samples = (periods * lag as f64).max(least_s * rate_hz);
+                (samples / hop as f64).ceil() as usize
+            };
+            let mut bands: Vec<Band> = Vec::new();
+            for lag in 0..lags {
+                let hops = hops_at(lag);
+                match bands.last_mut() {
+                    Some(band) if band.hops == hops => band.to = lag + 1,
+                    _ => bands.push(Band {
+                        from: lag,
+                        to: lag + 1,
+                        hops,
+                    }),
+                }
+            }
+            bands
+        });
+        let rows = bands.iter().flatten().map(|b| b.hops).max().unwrap_or(1) + 1;
+        let reach = rows * hop + 2 * lags + hop;
+        // Room for 4 * reach samples to be laid down before the live part is
+        // moved back to the end: moves are rare, reads are one slice.
+        let length = 5 * reach;
+        Correlator {
+            hop,
+            lags,
+            bands,
+            reversed: vec![0.0; length],
+            head: length - reach,
+            energy: vec![0.0; length],
+            reach,
+            products: vec![0.0; rows * lags],
+            rows,
+            row: 0,
+            sums: [vec![0.0; lags], vec![0.0; lags]],
+            rho: [vec![0.0; lags], vec![0.0; lags]],
+            contrast: [vec![0.0; lags], vec![0.0; lags]],
+        }
+    }
+
+    /// Number of lags, a multiple of eight.
+    pub fn lags(&self) -> usize {
+        self.lags
+    }
+
+    /// Window length in samples for `lag` in a set.
+    pub fn window(&self, set: Window, lag: usize) -> usize {
+        let lag = lag.min(self.lags - 1);
+        let bands = &self.bands[set as usize];
+        let at = bands.partition_point(|b| b.to <= lag);
+        bands[at].hops * self.hop
+    }
+
+    /// Takes one hop of samples, oldest first (`block.len()` must be the hop),
+    /// and renews every window.
+    pub fn push(&mut self, block: &[f32]) {
+        assert_eq!(block.len(), self.hop, "one hop at a time");
+        self.lay_down(block);
+        self.multiply();
+        for set in 0..SETS {
+            self.slide(set);
+            self.normalise(set);
+        }
+        self.row = (self.row + 1) % self.rows;
+    }
+
+    /// Correlation per lag in a set, -1 to 1, after the last `push`.
+    pub fn rho(&self, set: Window) -> &[f32] {
+        &self.rho[set as usize]
+    }
+
+    /// Mean of `1 - rho` over the lags up to each, after the last `push`.
+    ///
+    /// The unexplained share at a period divided by this is YIN's cumulative
+    /// mean normalised difference: rumble, which correlates at every short lag
+    /// alike, comes out near one, and only what stands out as a period is small.
+    pub fn contrast(&self, set: Window) -> &[f32] {
+        &self.contrast[set as usize]
+    }
+
+    /// Exact correlation sums of the newest `window` samples at consecutive lags
+    /// from `first`: products into one slice, energies of the delayed sound
+    /// into the other. Gives the energy of the undelayed sound, or `None` where
+    /// the history does not reach that far.
+    ///
+    /// The running windows change length from lag to lag; where a peak is to be
+    /// placed to a hundredth of a sample, all lags must share one.
+    pub fn lagged(
+        &self,
+        window: usize,
+        first: usize,
+        products: &mut [f64],
+        energies: &mut [f64],
+    ) -> Option<f64> {
+        let past = &self.reversed[self.head..];
+        let energy = &self.energy[self.head..];
+        if first + products.len() + window >= past.len() {
+            return None;
+        }
+        for (i, (product, delayed)) in products.iter_mut().zip(energies.iter_mut()).enumerate() {
+            let lag = first + i;
+            let mut sums = [0f32; 8];
+            let newest = past[..window].chunks_exact(8);
+            let older = past[lag..lag + window].chunks_exact(8);
+            let rest = newest.remainder().iter().zip(older.remainder());
+            let rest: f32 = rest.map(|(a, b)| a * b).sum();
+            for (a, b) in newest.zip(older) {
+                for lane in 0..8 {
+                    sums[lane] += a[lane] * b[lane];
+                }
+            }
+            *product = f64::from(sums.iter().sum::<f32>() + rest);
+            *delayed = energy[lag] - energy[lag + window];
+        }
+        Some(energy[0] - energy[window])
+    }
+
+    fn lay_down(&mut self, block: &[f32]) {
+        if self.head < self.hop {
+            let live = self.reach;
+            let end = self.reversed.len();
+            self.reversed
+                .copy_within(self.head..self.head + live, end - live);
+            // Restart the running sum at the oldest live sample: it would lose
+            // digits if it grew for hours.
+            let floor = self.energy[self.head + live - 1];
+            for i in (0..live).rev() {
+                self.energy[end - live + i] = self.energy[self.head + i] - floor;
+            }
+            self.head = end - live;
+        }
+        for &sample in block {
+            let total = self.energy[self.head] + f64::from(sample) * f64::from(sample);
+            self.head -= 1;
+            self.reversed[self.head] = sample;
+            self.energy[self.head] = total;
+        }
+    }
+
+    /// Products of the newest hop at every lag, into the current row. The row
+    /// held the hop that has just left the longest window.
+    fn multiply(&mut self) {
+        let row = &mut self.products[self.row * self.lags..][..self.lags];
+        row.fill(0.0);
+        for j in 0..self.hop {
+            let start = self.head + j;
+            let newest = self.reversed[start];
+            let past = &self.reversed[start..start + self.lags];
+            for (sum, &x) in row.iter_mut().zip(past) {
+                *sum += newest * x;
+            }
+        }
+    }
+
+    fn slide(&mut self, set: usize) {
+        for band in &self.bands[set] {
+            let leaving = (self.row + self.rows - band.hops) % self.rows;
+            let newest = &self.products[self.row * self.lags..][band.from..band.to];
+            let oldest = &self.products[leaving * self.lags..][band.from..band.to];
+            let sums = &mut self.sums[set][band.from..band.to];
+            for ((sum, &new), &old) in sums.iter_mut().zip(newest).zip(oldest) {
+                *sum += f64::from(new) - f64::from(old);
+            }
+        }
+    }
+
+    fn normalise(&mut self, set: usize) {
+        for band in &self.bands[set] {
+            let window = band.hops * self.hop;
+            let energy = &self.energy[self.head..];
+            let recent = energy[0] - energy[window];
+            let starts = &energy[band.from..band.to];
+            let ends = &energy[band.from + window..band.to + window];
+            let sums = &self.sums[set][band.from..band.to];
+            let rho = &mut self.rho[set][band.from..band.to];
+            for (((out, &sum), &start), &end) in rho.iter_mut().zip(sums).zip(starts).zip(ends) {
+                let past = start - end;
+                let mean = (recent * past).max(1e-18).sqrt();
+                let uneven = (UNEVEN * mean / (recent + past + 1e-18)).min(1.0);
+                *out = (sum / mean * uneven) as f32;
+            }
+        }
+        let mut sum = 0.0;
+        for (lag, (out, rho)) in self.contrast[set]
+            .iter_mut()
+            .zip(&self.rho[set])
+            .enumerate()
+        {
+            sum += 1.0 - rho;
+            *out = sum / lag.max(1) as f32;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The same correlation, written as its definition.
+    fn by_definition(x: &[f32], window: usize, lag: usize) -> f64 {
+        let end = x.len();
+        let (mut xy, mut xx, mut yy) = (0.0, 0.0, 0.0);
+        for j in end - window..end {
+            let a = f64::from(x[j]);
+            let b = f64::from(x[j - lag]);
+            xy += a * b;
+            xx += a * a;
+            yy += b * b;
+        }
+        let mean = (xx * yy).sqrt();
+        xy / mean * (UNEVEN * mean / (xx + yy)).min(1.0)
+    }
+
+    #[test]
+    fn running_sums_equal_the_definition() {
+        let hop = 16;
+        let mut correlator = Correlator::new(12_000.0, hop, 200);
+        // Noise whose level falls by 60 dB: what the running sums remember of
+        // the loud part must not show in the quiet one.
+        let mut state = 1u32;
+        let x: Vec<f32> = (0..400 * hop)
+            .map(|i| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let noise = (state >> 8) as f32 / 8_388_608.0 - 1.0;
+                noise * if i < 200 * hop { 1.0 } else { 0.001 }
+            })
+            .collect();
+        for (n, block) in x.chunks_exact(hop).enumerate() {
+            correlator.push(block);
+            let heard = &x[..(n + 1) * hop];
+            if n % 37 == 0 && n > 80 {
+                for set in [Window::Fast, Window::Firm] {
+                    for lag in [1usize, 7, 60, 199] {
+                        let window = correlator.window(set, lag);
+                        let want = by_definition(heard, window, lag);
+                        let got = f64::from(correlator.rho(set)[lag]);
+                        assert!((got - want).abs() < 1e-4, "{set:?} {lag}: {got} {want}");
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,99 @@
+//! Level per hop, the noise floor under it, and the gate between them.
+
+use crate::units::power_db;
+
+/// What the gate says of a hop.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level {
+    /// Mean square level of the hop, dBFS.
+    pub hop_db: f32,
+    /// Estimated level of the room without the horn, dBFS.
+    pub floor_db: f32,
+    /// True where the sound is too weak to be tone at all.
+    pub closed: bool,
+}
+
+/// Level meter with a floor that learns the room.
+#[derive(Debug, Clone)]
+pub struct Gate {
+    least_db: f32,
+    hop_s: f32,
+    floor_db: f32,
+    smooth: f32,
+    held_db: f32,
+    /// Time left in which the floor may rise fast, in seconds.
+    settling_s: f32,
+}
+
+/// Gate threshold where the user names none: 16-bit noise with a few bits of
+/// preamplifier hiss lies below it, a horn at pianissimo far above.
+pub const DEFAULT_GATE_DB: f64 = -70.0;
+
+/// How far above the floor tone must stand. Periodicity does the real work of
+/// telling tone from noise; this only keeps the decoder from guessing at hiss.
+const MARGIN_DB: f32 = 3.0;
+/// How fast a held level falls, dB per second: the pulses of a 29 Hz tone are
+/// 34 ms apart and must not chatter the gate.
+const FALL_DB_PER_S: f32 = 300.0;
+/// How fast the floor may rise while no tone is heard, dB per second.
+const FLOOR_RISE_DB_PER_S: f32 = 6.0;
+/// Averaging time of the floor in seconds.
+const FLOOR_AVERAGE_S: f32 = 0.05;
+
+impl Gate {
+    /// Gate that never opens below `least_db`, for hops of `hop_s` seconds.
+    pub fn new(least_db: f64, hop_s: f64) -> Self {
+        Gate {
+            least_db: least_db as f32,
+            hop_s: hop_s as f32,
+            floor_db: -90.0,
+            smooth: 0.0,
+            held_db: -120.0,
+            settling_s: 0.3,
+        }
+    }
+
+    /// Takes the mean square of a hop; `tone` tells whether tone was heard in
+    /// the hop before, during which the floor holds still.
+    pub fn push(&mut self, mean_square: f32, tone: bool) -> Level {
+        let hop_db = power_db(f64::from(mean_square)) as f32;
+        self.smooth += (mean_square - self.smooth) * (self.hop_s / FLOOR_AVERAGE_S);
+        let smooth_db = power_db(f64::from(self.smooth)) as f32;
+        if smooth_db < self.floor_db {
+            self.floor_db = smooth_db;
+        } else if !tone {
+            let speed_up = if self.settling_s > 0.0 { 30.0 } else { 1.0 };
+            let rise_db = speed_up * FLOOR_RISE_DB_PER_S * self.hop_s;
+            self.floor_db = smooth_db.min(self.floor_db + rise_db);
+        }
+        self.settling_s -= self.hop_s;
+        self.held_db = hop_db.max(self.held_db - FALL_DB_PER_S * self.hop_s);
+        Level {
+            hop_db,
+            floor_db: self.floor_db,
+            closed: self.held_db < self.least_db.max(self.floor_db + MARGIN_DB),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn floor_learns_the_room_and_holds_under_tone() {
+        let mut gate = Gate::new(-70.0, 0.001);
+        let room = 1e-5; // -50 dBFS
+        let mut last = gate.push(room, false);
+        for _ in 0..5_000 {
+            last = gate.push(room, false);
+        }
+        assert!((last.floor_db + 50.0).abs() < 1.0, "{last:?}");
+        assert!(last.closed);
+        for _ in 0..20_000 {
+            last = gate.push(1e-3, true);
+        }
+        assert!(!last.closed);
+        assert!((last.floor_db + 50.0).abs() < 1.0, "{last:?}");
+    }
+}

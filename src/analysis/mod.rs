@@ -1,0 +1,243 @@
+//! From samples to frames: level, pitch candidates and the running belief in
+//! one of them, every 1.3 ms.
+//!
+//! ```text
+//! samples -> decimate -> correlator -> evidence -> decoder -> Frame
+//!                    \-> level (gate) ---------------^
+//!                                      tuner (precise pitch of the leader)
+//! ```
+//!
+//! Everything here looks only back. [`path`] is the one stage that waits: it
+//! decodes the same frames again with the future known.
+
+pub mod correlator;
+pub mod decimate;
+pub mod decoder;
+pub mod evidence;
+pub mod level;
+pub mod path;
+pub mod peaks;
+pub mod second_opinion;
+pub mod tuner;
+
+use correlator::{Correlator, Window};
+use decimate::Decimator;
+use decoder::{Belief, Decoder, Prices};
+use evidence::{Candidates, Evidence};
+use level::{Gate, Level};
+
+/// Lowest and highest frequency that is looked for where no horn narrows it,
+/// in hertz: from under the pedal B flat 0 of a tuba (29.1 Hz) to above the
+/// highest written notes of a piccolo trumpet.
+pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
+
+/// Time between frames aimed at, in seconds: 64 samples at 48 kHz.
+const HOP_S: f64 = 0.004 / 3.0;
+
+/// Rumble below this is removed before anything else. It lies under the lowest
+/// fundamental; breath on the microphone lies there too.
+const RUMBLE_HZ: f64 = 8.0;
+
+/// Settings of the analysis.
+#[derive(Debug, Clone, Copy)]
+pub struct Settings {
+    /// Lowest and highest frequency in hertz.
+    pub range_hz: (f64, f64),
+    /// Level under which nothing is tone, dBFS.
+    pub gate_db: f64,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Settings {
+            range_hz: FULL_RANGE_HZ,
+            gate_db: level::DEFAULT_GATE_DB,
+        }
+    }
+}
+
+/// Pitch of the leading candidate, measured precisely.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tuned {
+    /// Pitch in MIDI semitones.
+    pub pitch: f32,
+    /// Time from the middle of the sound it was read from to the frame's time,
+    /// in seconds.
+    pub age_s: f32,
+}
+
+/// What is known at one moment, from the sound up to then.
+#[derive(Debug, Clone, Copy)]
+pub struct Frame {
+    /// Stream time of the newest sample, in seconds, filter delay taken off.
+    pub time_s: f64,
+    /// Level and gate.
+    pub level: Level,
+    /// All pitch candidates.
+    pub candidates: Candidates,
+    /// The running decision.
+    pub belief: Belief,
+    /// Precise pitch of the leader, where there is one.
+    pub tuned: Option<Tuned>,
+}
+
+/// The streaming analysis of one channel.
+///
+/// ```
+/// use leadpipe::analysis::{Analyser, Settings};
+///
+/// let mut analyser = Analyser::new(48_000.0, Settings::default());
+/// let tone: Vec<f32> = (0..48_000)
+///     .map(|i| 0.1 * (i as f32 * 233.08 * std::f32::consts::TAU / 48_000.0).sin())
+///     .collect();
+/// let mut last = None;
+/// analyser.push(&tone, &mut |frame| last = frame.belief.leader);
+/// assert!((last.unwrap().pitch - 58.0).abs() < 0.02);
+/// ```
+#[derive(Debug, Clone)]
+pub struct Analyser {
+    sample_rate_hz: f64,
+    rate_hz: f64,
+    decimator: Decimator,
+    rumble: HighPass,
+    correlator: Correlator,
+    evidence: Evidence,
+    decoder: Decoder,
+    gate: Gate,
+    block: Vec<f32>,
+    hop: usize,
+    samples: u64,
+    tone: bool,
+    candidates: Candidates,
+}
+
+impl Analyser {
+    /// Analyser for samples at `sample_rate_hz` (8 to 192 kHz).
+    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
+        let decimator = Decimator::new(sample_rate_hz);
+        let rate_hz = sample_rate_hz / decimator.factor() as f64;
+        let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
+        let hop_s = hop as f64 / rate_hz;
+        let (lowest_hz, highest_hz) = settings.range_hz;
+        // A few lags past the lowest pitch: a peak needs its far flank.
+        let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
+        // The first notes of a multiple need room too, however narrow the range.
+        let longest = longest.max((0.02 * rate_hz) as usize);
+        Analyser {
+            sample_rate_hz,
+            rate_hz,
+            rumble: HighPass::new(RUMBLE_HZ, rate_hz),
+            correlator: Correlator::new(rate_hz, hop, longest),
+            evidence: Evidence::new(rate_hz, lowest_hz, highest_hz),
+            decoder: Decoder::new(Prices::default(), hop_s),
+            gate: Gate::new(settings.gate_db, hop_s),
+            block: Vec::with_capacity(hop),
+            hop,
+            samples: 0,
+            tone: false,
+            candidates: Candidates::default(),
+            decimator,
+        }
+    }
+
+    /// Time between frames in seconds.
+    pub fn hop_s(&self) -> f64 {
+        self.hop as f64 / self.rate_hz
+    }
+
+    /// Takes samples (full scale 1.0) and hands each finished frame to `heard`.
+    /// A sample that is not a number counts as silence.
+    pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(&Frame)) {
+        for &sample in samples {
+            self.samples += 1;
+            let sample = if sample.is_finite() {
+                sample.clamp(-64.0, 64.0)
+            } else {
+                0.0
+            };
+            let Some(low) = self.decimator.push(sample) else {
+                continue;
+            };
+            self.block.push(self.rumble.push(low));
+            if self.block.len() == self.hop {
+                let frame = self.finish_hop();
+                heard(&frame);
+            }
+        }
+    }
+
+    fn finish_hop(&mut self) -> Frame {
+        let power: f32 = self.block.iter().map(|x| x * x).sum();
+        self.correlator.push(&self.block);
+        self.block.clear();
+        let level = self.gate.push(power / self.hop as f32, self.tone);
+        if level.closed {
+            self.candidates.clear();
+        } else {
+            self.evidence.read(&self.correlator, &mut self.candidates);
+        }
+        let belief = self.decoder.push(&mut self.candidates, level.closed);
+        self.tone = belief.leader.is_some();
+        let tuned = belief.leader.and_then(|leader| self.tune(leader.pitch));
+        let delay = self.decimator.delay() as f64;
+        Frame {
+            time_s: (self.samples as f64 - delay) / self.sample_rate_hz,
+            level,
+            candidates: self.candidates,
+            belief,
+            tuned,
+        }
+    }
+
+    fn tune(&self, pitch: f32) -> Option<Tuned> {
+        let hz = crate::units::Pitch(f64::from(pitch)).hz();
+        let (lag, span) = tuner::refine(&self.correlator, self.rate_hz, self.rate_hz / hz)?;
+        Some(Tuned {
+            pitch: crate::units::Pitch::from_hz(self.rate_hz / lag).0 as f32,
+            age_s: (0.5 * span / self.rate_hz) as f32,
+        })
+    }
+
+    /// Span of sound that a window set looks at for a pitch, in seconds.
+    pub fn span_s(&self, set: Window, pitch: f32) -> f64 {
+        let lag = self.rate_hz / crate::units::Pitch(f64::from(pitch)).hz();
+        let window = self.correlator.window(set, lag.round() as usize);
+        (window as f64 + lag) / self.rate_hz
+    }
+}
+
+/// Second-order Butterworth high-pass (bilinear transform of the analogue
+/// prototype; any filter handbook).
+#[derive(Debug, Clone)]
+struct HighPass {
+    gain: f32,
+    feedback: (f32, f32),
+    state: (f32, f32),
+    /// The first sample is taken as the steady offset, so that a take with a
+    /// DC shift does not start with a thump.
+    offset: Option<f32>,
+}
+
+impl HighPass {
+    fn new(cutoff_hz: f64, rate_hz: f64) -> Self {
+        let k = (std::f64::consts::PI * cutoff_hz / rate_hz).tan();
+        let gain = 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k);
+        let a1 = 2.0 * (k * k - 1.0) * gain;
+        let a2 = (1.0 - std::f64::consts::SQRT_2 * k + k * k) * gain;
+        HighPass {
+            gain: gain as f32,
+            feedback: (a1 as f32, a2 as f32),
+            state: (0.0, 0.0),
+            offset: None,
+        }
+    }
+
+    #[inline]
+    fn push(&mut self, sample: f32) -> f32 {
+        let x = sample - *self.offset.get_or_insert(sample);
+        let y = self.gain * x + self.state.0;
+        self.state.0 = -2.0 * self.gain * x - self.feedback.0 * y + self.state.1;
+        self.state.1 = self.gain * x - self.feedback.1 * y;
+        y
+    }
+}

@@ -1,0 +1,258 @@
+//! The whole path of pitch through a take, with the future known: the full
+//! Viterbi algorithm over the frames that the live engine saw.
+//!
+//! A live frame can only hold windows that end at its moment. Here each
+//! candidate is filed at the beginning, the middle and the end of the sound it
+//! was read from, so that every moment has windows that lead into it, straddle
+//! it and start from it: the first period of a tongued note is read from the
+//! sound after it, the last of a release from the sound before.
+//!
+//! Memory is bounded: decisions older than half a second are traced back and
+//! handed on (survivors of the Viterbi algorithm merge within a few tens of
+//! milliseconds; Forney, Proc. IEEE 61, 1973), and a frame handed on is 16 bytes.
+
+use std::collections::VecDeque;
+
+use super::correlator::Window;
+use super::decoder::Prices;
+use super::evidence::{Candidate, Candidates, MOST};
+use super::{Analyser, Frame};
+
+/// A frame after the second decoding.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Refined {
+    /// Pitch in MIDI semitones, or not a number where there is none.
+    pub pitch: f32,
+    /// Share of the sound that the pitch explains, 0 to 1.
+    pub confidence: f32,
+    /// Level of the hop, dBFS.
+    pub level_db: f32,
+    /// Level of the room, dBFS.
+    pub floor_db: f32,
+}
+
+/// One moment while candidates are still being filed under it.
+#[derive(Debug, Clone, Copy)]
+struct Slot {
+    candidates: Candidates,
+    tuned: f32,
+    level_db: f32,
+    floor_db: f32,
+    closed: bool,
+}
+
+/// A decoded moment: for each state its best predecessor. State `MOST` is
+/// silence.
+#[derive(Debug, Clone)]
+struct Step {
+    slot: Slot,
+    from: [u8; MOST + 1],
+}
+
+/// Second decoding of a stream of frames.
+#[derive(Debug)]
+pub struct Path {
+    prices: Prices,
+    hop_s: f64,
+    /// Spans of the windows in hops, by semitone from 0 to 127.
+    spans: Vec<(usize, usize)>,
+    filing: VecDeque<Slot>,
+    steps: VecDeque<Step>,
+    scores: [f32; MOST + 1],
+    pitches: Candidates,
+    horizon: usize,
+}
+
+/// Prices of the second decoding. Strengths of neighbouring frames repeat the
+/// same sound, and with the future known a jump need not be quick: it may cost
+/// more.
+const PRICES: Prices = Prices {
+    silence: 0.45,
+    start: 6.0,
+    stop: 6.0,
+    jump: 8.0,
+    glide: 10.0,
+};
+
+/// How long decisions wait for the future, in seconds.
+const HORIZON_S: f64 = 0.5;
+
+/// Candidates within this many semitones are one.
+const SAME: f32 = 0.35;
+
+impl Path {
+    /// Second decoding for the frames of an analyser.
+    pub fn new(analyser: &Analyser) -> Self {
+        let hop_s = analyser.hop_s();
+        let hops = |set, key| (analyser.span_s(set, key as f32) / hop_s).round() as usize;
+        let spans = (0..128)
+            .map(|key| (hops(Window::Fast, key), hops(Window::Firm, key)))
+            .collect();
+        let mut scores = [f32::NEG_INFINITY; MOST + 1];
+        scores[MOST] = 0.0;
+        Path {
+            prices: PRICES,
+            hop_s,
+            spans,
+            filing: VecDeque::new(),
+            steps: VecDeque::new(),
+            scores,
+            pitches: Candidates::default(),
+            horizon: (HORIZON_S / hop_s) as usize,
+        }
+    }
+
+    /// Takes the next frame; appends what is decided to `out`.
+    pub fn push(&mut self, frame: &Frame, out: &mut Vec<Refined>) {
+        self.filing.push_back(Slot {
+            candidates: Candidates::default(),
+            tuned: f32::NAN,
+            level_db: frame.level.hop_db,
+            floor_db: frame.level.floor_db,
+            closed: frame.level.closed,
+        });
+        for candidate in frame.candidates.as_slice() {
+            let key = candidate.pitch.round().clamp(0.0, 127.0) as usize;
+            let (fast, firm) = self.spans[key];
+            let doubt = candidate.doubt();
+            for (span, fast_nats, firm_nats) in [
+                (fast, candidate.fast - doubt, f32::NEG_INFINITY),
+                (firm, f32::NEG_INFINITY, candidate.firm - doubt),
+            ] {
+                for back in [0, span / 2, span] {
+                    self.file(back, candidate.pitch, fast_nats, firm_nats);
+                }
+            }
+        }
+        if let Some(tuned) = frame.tuned {
+            let back = (f64::from(tuned.age_s) / self.hop_s).round() as usize;
+            if let Some(slot) = slot_back(&mut self.filing, back) {
+                slot.tuned = tuned.pitch;
+            }
+        }
+        // The longest span is that of the lowest pitch.
+        let longest = self.spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
+        let longest = longest.min((0.16 / self.hop_s) as usize);
+        if self.filing.len() > longest
+            && let Some(slot) = self.filing.pop_front()
+        {
+            self.decode(slot);
+        }
+        if self.steps.len() >= 2 * self.horizon {
+            self.trace(self.horizon, out);
+        }
+    }
+
+    /// Decides all that is left, at the end of the take.
+    pub fn finish(&mut self, out: &mut Vec<Refined>) {
+        while let Some(slot) = self.filing.pop_front() {
+            self.decode(slot);
+        }
+        self.trace(self.steps.len(), out);
+    }
+
+    fn file(&mut self, back: usize, pitch: f32, fast: f32, firm: f32) {
+        let Some(slot) = slot_back(&mut self.filing, back) else {
+            return;
+        };
+        match slot.candidates.near(pitch, SAME) {
+            Some(known) => {
+                let better = fast.max(firm) > known.fast.max(known.firm);
+                if better {
+                    known.pitch = pitch;
+                }
+                known.fast = known.fast.max(fast);
+                known.firm = known.firm.max(firm);
+                known.strength = combined(known);
+            }
+            None => {
+                let mut fresh = Candidate {
+                    pitch,
+                    fast,
+                    firm,
+                    strength: 0.0,
+                };
+                fresh.strength = combined(&fresh);
+                slot.candidates.add(fresh);
+            }
+        }
+    }
+
+    /// One forward step of the Viterbi algorithm.
+    fn decode(&mut self, mut slot: Slot) {
+        slot.candidates.doubt_multiples();
+        let now = slot.candidates;
+        let before = self.pitches.as_slice();
+        let mut from = [MOST as u8; MOST + 1];
+        let mut scores = [f32::NEG_INFINITY; MOST + 1];
+        if !slot.closed {
+            for (i, candidate) in now.as_slice().iter().enumerate() {
+                let mut best = (self.scores[MOST] - self.prices.start, MOST);
+                for (j, past) in before.iter().enumerate() {
+                    let step = (past.pitch - candidate.pitch).abs();
+                    let price = (self.prices.glide * step).min(self.prices.jump);
+                    if self.scores[j] - price > best.0 {
+                        best = (self.scores[j] - price, j);
+                    }
+                }
+                scores[i] = best.0 + candidate.strength;
+                from[i] = best.1 as u8;
+            }
+        }
+        let mut best = (self.scores[MOST], MOST);
+        for j in 0..before.len() {
+            if self.scores[j] - self.prices.stop > best.0 {
+                best = (self.scores[j] - self.prices.stop, j);
+            }
+        }
+        scores[MOST] = best.0 + self.prices.silence;
+        from[MOST] = best.1 as u8;
+        let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+        scores.iter_mut().for_each(|s| *s -= top);
+        self.scores = scores;
+        self.pitches = now;
+        self.steps.push_back(Step { slot, from });
+    }
+
+    /// Walks back from the best last state and hands on the oldest `count`.
+    fn trace(&mut self, count: usize, out: &mut Vec<Refined>) {
+        let mut state = (0..=MOST)
+            .max_by(|&a, &b| self.scores[a].total_cmp(&self.scores[b]))
+            .unwrap_or(MOST);
+        let start = out.len();
+        for (age, step) in self.steps.iter().enumerate().rev() {
+            if age < count {
+                out.push(refined(&step.slot, state));
+            }
+            state = step.from[state] as usize;
+        }
+        out[start..].reverse();
+        self.steps.drain(..count);
+    }
+}
+
+/// With every moment seen from three sides, the two windows have equal say.
+/// A window that did not see the candidate counts as having heard noise.
+fn combined(candidate: &Candidate) -> f32 {
+    0.5 * candidate.fast.max(0.0) + 0.5 * candidate.firm.max(0.0)
+}
+
+fn slot_back(filing: &mut VecDeque<Slot>, back: usize) -> Option<&mut Slot> {
+    let at = filing.len().checked_sub(1 + back)?;
+    filing.get_mut(at)
+}
+
+fn refined(slot: &Slot, state: usize) -> Refined {
+    let candidate = slot.candidates.as_slice().get(state);
+    let (pitch, confidence) = candidate.map_or((f32::NAN, 0.0), |c| {
+        let tuned = (slot.tuned - c.pitch).abs() < SAME;
+        let pitch = if tuned { slot.tuned } else { c.pitch };
+        (pitch, c.confidence())
+    });
+    Refined {
+        pitch,
+        confidence,
+        level_db: slot.level_db,
+        floor_db: slot.floor_db,
+    }
+}

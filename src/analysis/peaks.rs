@@ -1,0 +1,107 @@
+//! Peaks of the correlation over lag: each is a period the sound might have.
+
+/// A possible period and how well the sound repeats at it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Peak {
+    /// Lag in samples, with its fraction.
+    pub lag: f32,
+    /// Correlation there, at most 1.
+    pub rho: f32,
+}
+
+/// Most peaks kept per window and hop. A horn tone has one at each multiple of
+/// its period; the shortest dozen above the threshold hold the period itself.
+pub const MOST: usize = 12;
+
+/// Correlations closer than this count as equal.
+const TIE: f32 = 0.02;
+
+/// Peaks in order of lag, in fixed room so that the audio path allocates
+/// nothing.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Peaks {
+    list: [Peak; MOST],
+    count: usize,
+}
+
+impl Peaks {
+    /// The peaks, shortest lag first.
+    pub fn as_slice(&self) -> &[Peak] {
+        &self.list[..self.count]
+    }
+
+    /// Finds local maxima of `rho` between two lags that reach `least`.
+    ///
+    /// The top of each is interpolated by the parabola through three points,
+    /// good to a few cents; precise pitch is measured once it is known which
+    /// peak is the note. Where more than [`MOST`] are found the weakest goes.
+    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, least: f32) {
+        self.count = 0;
+        let last = longest.min(rho.len() - 2);
+        for lag in shortest.max(1)..=last {
+            let (before, here, after) = (rho[lag - 1], rho[lag], rho[lag + 1]);
+            if here < least || here < before || here <= after {
+                continue;
+            }
+            let curve = before - 2.0 * here + after;
+            let shift = if curve < 0.0 {
+                0.5 * (before - after) / curve
+            } else {
+                0.0
+            };
+            self.insert(Peak {
+                lag: lag as f32 + shift,
+                rho: (here - 0.25 * (before - after) * shift).min(1.0),
+            });
+        }
+    }
+
+    fn insert(&mut self, peak: Peak) {
+        if self.count == MOST {
+            let weakest = (0..MOST)
+                .min_by(|&a, &b| self.list[a].rho.total_cmp(&self.list[b].rho))
+                .unwrap_or(0);
+            // Multiples of a period stand as high as the period: the first
+            // come stay.
+            if self.list[weakest].rho + TIE >= peak.rho {
+                return;
+            }
+            self.list.copy_within(weakest + 1.., weakest);
+            self.count -= 1;
+        }
+        self.list[self.count] = peak;
+        self.count += 1;
+    }
+
+    /// Peak nearest to `lag` within a ratio of `tolerance` (0.03 is half a
+    /// semitone).
+    pub fn near(&self, lag: f32, tolerance: f32) -> Option<Peak> {
+        self.as_slice()
+            .iter()
+            .copied()
+            .filter(|p| (p.lag - lag).abs() <= tolerance * lag)
+            .min_by(|a, b| (a.lag - lag).abs().total_cmp(&(b.lag - lag).abs()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn finds_the_tops_and_keeps_the_strongest() {
+        let rho: Vec<f32> = (0..400)
+            .map(|i| {
+                let lag = i as f32;
+                (lag * std::f32::consts::TAU / 20.3).cos() * (1.0 - lag / 1_000.0)
+            })
+            .collect();
+        let mut peaks = Peaks::default();
+        peaks.find(&rho, 5, 390, 0.2);
+        assert_eq!(peaks.as_slice().len(), MOST);
+        let first = peaks.as_slice()[0];
+        assert!((first.lag - 20.3).abs() < 0.05, "{first:?}");
+        assert!(peaks.near(40.6, 0.03).is_some());
+        assert!(peaks.near(30.0, 0.03).is_none());
+    }
+}

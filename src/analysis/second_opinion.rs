@@ -1,0 +1,93 @@
+//! The `pitch-detection` crate's McLeod detector as an independent ear.
+//!
+//! A published implementation by other hands: tests compare against it and a
+//! player may choose it. One window for all pitches, no memory between frames.
+
+use pitch_detection::detector::PitchDetector;
+use pitch_detection::detector::mcleod::McLeodDetector;
+
+use super::Settings;
+use super::path::Refined;
+use crate::units::{Pitch, power_db};
+
+/// Streaming wrapper around the crate's detector.
+pub struct SecondOpinion {
+    sample_rate_hz: usize,
+    range_hz: (f64, f64),
+    gate: f32,
+    hop: usize,
+    window: Vec<f32>,
+    size: usize,
+    detector: McLeodDetector<f32>,
+    /// Samples taken in all, and when the first frame was finished.
+    samples: u64,
+}
+
+/// Time between frames, in seconds.
+const HOP_S: f64 = 0.005;
+/// Periods of the lowest pitch that a window must hold.
+const PERIODS: f64 = 2.2;
+/// Clarity from which the crate's answer is taken (its examples use 0.7; a
+/// value from memory).
+const CLARITY: f32 = 0.7;
+
+impl SecondOpinion {
+    /// Detector for samples at a rate.
+    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
+        let size = (PERIODS * sample_rate_hz / settings.range_hz.0) as usize;
+        let size = size.next_power_of_two();
+        SecondOpinion {
+            sample_rate_hz: sample_rate_hz as usize,
+            range_hz: settings.range_hz,
+            gate: 10f64.powf(settings.gate_db / 10.0) as f32 * size as f32,
+            hop: (HOP_S * sample_rate_hz).round() as usize,
+            window: Vec::with_capacity(2 * size),
+            size,
+            detector: McLeodDetector::new(size, size / 2),
+            samples: 0,
+        }
+    }
+
+    /// Time between frames in seconds.
+    pub fn hop_s(&self) -> f64 {
+        self.hop as f64 / self.sample_rate_hz as f64
+    }
+
+    /// Time of the first frame's middle, in seconds.
+    pub fn first_s(&self) -> f64 {
+        0.5 * self.size as f64 / self.sample_rate_hz as f64
+    }
+
+    /// Takes samples; appends finished frames.
+    pub fn push(&mut self, samples: &[f32], out: &mut Vec<Refined>) {
+        for &sample in samples {
+            self.window.push(sample);
+            self.samples += 1;
+            if self.window.len() == self.size {
+                out.push(self.frame());
+                self.window.drain(..self.hop);
+            }
+        }
+    }
+
+    fn frame(&mut self) -> Refined {
+        let found = self
+            .detector
+            .get_pitch(&self.window, self.sample_rate_hz, self.gate, CLARITY)
+            .filter(|p| {
+                let hz = f64::from(p.frequency);
+                (self.range_hz.0..=self.range_hz.1).contains(&hz)
+            });
+        // The level of the hop in the middle, where the pitch is read.
+        let middle = &self.window[(self.size - self.hop) / 2..][..self.hop];
+        let power = middle.iter().map(|x| f64::from(x * x)).sum::<f64>() / self.hop as f64;
+        Refined {
+            pitch: found.as_ref().map_or(f32::NAN, |p| {
+                Pitch::from_hz(f64::from(p.frequency)).0 as f32
+            }),
+            confidence: found.map_or(0.0, |p| p.clarity.clamp(0.0, 1.0)),
+            level_db: power_db(power) as f32,
+            floor_db: -120.0,
+        }
+    }
+}
