@@ -1,0 +1,434 @@
+//! What a player would call it: length, accent, vibrato, flutter, scoop, fall.
+//!
+//! Everything is read from the finished note's contour and its neighbours, and
+//! each verdict keeps the quantity it came from.
+
+use super::contour::Contour;
+use super::{Attack, Length, Note, Technique};
+
+/// Sets a note's pitch and confidence from its contour.
+///
+/// The pitch is the confidence-weighted mean over the steady part: the hops
+/// within 60 cents of the median, attack and release left out where the note is
+/// long enough to have a middle.
+pub fn measure_pitch(note: &mut Note) {
+    let (pitch, confidence) = steady_pitch(&note.contour);
+    if let Some(pitch) = pitch {
+        note.pitch = pitch;
+    }
+    note.confidence = confidence;
+}
+
+/// Part of a note, in seconds at either end, that its pitch is not read from.
+const EDGE_S: f64 = 0.04;
+/// Distance from the median, in semitones, up to which a hop is steady.
+const STEADY: f64 = 0.6;
+
+fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
+    let count = contour.points.len();
+    let edge = (EDGE_S / contour.hop_s) as usize;
+    let middle = if count > 4 * edge {
+        edge..count - edge
+    } else {
+        0..count
+    };
+    let mut voiced: Vec<_> = contour.points[middle]
+        .iter()
+        .filter(|p| !p.pitch.is_nan())
+        .collect();
+    if voiced.is_empty() {
+        voiced = contour.voiced().map(|(_, p)| p).collect();
+    }
+    let Some(median) = median(voiced.iter().map(|p| f64::from(p.pitch))) else {
+        return (None, 0.0);
+    };
+    let (mut sum, mut weight, mut sure) = (0.0, 0.0, 0.0);
+    for point in &voiced {
+        let off = f64::from(point.pitch) - median;
+        sure += point.confidence;
+        if off.abs() < STEADY {
+            let w = f64::from(point.confidence).powi(2) + 1e-6;
+            sum += w * off;
+            weight += w;
+        }
+    }
+    (Some(median + sum / weight), sure / voiced.len() as f32)
+}
+
+/// Middle value, or `None` of nothing.
+pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    if values.is_empty() {
+        return None;
+    }
+    let middle = values.len() / 2;
+    let (_, value, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*value)
+}
+
+/// Names the articulation of every note of a line. `next` onsets decide length.
+pub fn describe(notes: &mut [Note]) {
+    for at in 0..notes.len() {
+        let next_s = notes.get(at + 1).map(|n| n.onset_s);
+        describe_one(&mut notes[at], next_s);
+    }
+}
+
+/// Names the articulation of one note; `next_onset_s` where another follows.
+pub fn describe_one(note: &mut Note, next_onset_s: Option<f64>) {
+    measure_level(note);
+    let duration_s = note.duration_s();
+    // After the last note, or before a long rest, silence says nothing of
+    // length: what the player would have counted is at most this.
+    let span_s = next_onset_s.map_or(REST_S, |next_s| next_s - note.onset_s);
+    let span_s = span_s.min(duration_s.max(REST_S)).max(duration_s);
+    let sounding = (duration_s / span_s) as f32;
+    note.measured.sounding = sounding;
+    note.length = if sounding < STACCATO_SHARE && duration_s < STACCATO_S {
+        Length::Staccato
+    } else if sounding > TENUTO_SHARE {
+        Length::Tenuto
+    } else {
+        Length::Normal
+    };
+    note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
+    if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
+        note.attack = Attack::Breath;
+    }
+    // A trill was found by the join of its notes; the rest is read here.
+    note.techniques.extend(shape(&note.contour, note.pitch));
+    note.techniques.extend(vibrato(&note.contour));
+    note.techniques.extend(flutter(&note.contour, note.pitch));
+}
+
+/// Longest rest that counts into a note's time, in seconds.
+const REST_S: f64 = 0.5;
+/// Sounding share below which a note is staccato: the handbook's "half its
+/// value", with the room's ring on top (common practice).
+const STACCATO_SHARE: f32 = 0.62;
+/// A staccato note is never longer than this, in seconds.
+const STACCATO_S: f64 = 0.3;
+/// Sounding share from which a note is held to the next (common practice).
+const TENUTO_SHARE: f32 = 0.93;
+/// Early peak over the body from which a note is accented, in dB.
+const ACCENT_DB: f32 = 5.0;
+/// Rise from 20 dB under the peak to 3 dB under it that no tongue is as slow
+/// as, in seconds.
+const BREATH_RISE_S: f32 = 0.15;
+
+/// Rise time and accent from the note's level.
+fn measure_level(note: &mut Note) {
+    let hop_s = note.contour.hop_s;
+    let smooth = (0.015 / hop_s).round().max(1.0) as usize;
+    let power: Vec<f64> = note
+        .contour
+        .points
+        .iter()
+        .map(|p| 10f64.powf(f64::from(p.level_db) / 10.0))
+        .collect();
+    let levels: Vec<f64> = power
+        .windows(smooth.min(power.len().max(1)))
+        .map(|w| crate::units::power_db(w.iter().sum::<f64>() / w.len() as f64))
+        .collect();
+    let early = ((0.25 / hop_s) as usize).min(levels.len());
+    let peak_db = levels[..early].iter().copied().fold(-120.0, f64::max);
+    let up = levels.iter().position(|&l| l > peak_db - 3.0).unwrap_or(0);
+    let down = levels[..up].iter().rposition(|&l| l < peak_db - 20.0);
+    note.measured.rise_s = ((up - down.unwrap_or(0)) as f64 * hop_s) as f32;
+    let attack = ((0.08 / hop_s) as usize + up).min(levels.len());
+    let attack_db = levels[..attack].iter().copied().fold(-120.0, f64::max);
+    let body = &levels[attack..(levels.len() - levels.len() / 4).max(attack)];
+    let body_db = median(body.iter().copied()).unwrap_or(attack_db);
+    note.measured.accent_db = (attack_db - body_db) as f32;
+}
+
+/// Least slide that is named, in cents: more than an attack settles by.
+const SLIDE_CENTS: f32 = 60.0;
+/// A slide this long over most of a note is a glissando, in cents.
+const GLISS_CENTS: f32 = 150.0;
+
+/// Scoop, fall, doit or glissando: where the pitch comes from and goes to.
+fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
+    let voiced: Vec<(f64, f32)> = contour.voiced().map(|(t, p)| (t, p.pitch)).collect();
+    let (Some(first), Some(last)) = (voiced.first(), voiced.last()) else {
+        return Vec::new();
+    };
+    let length_s = last.0 - first.0;
+    if length_s < 0.08 {
+        return Vec::new();
+    }
+    let mean = |from_s: f64, to_s: f64| {
+        median(
+            voiced
+                .iter()
+                .filter(|(t, _)| (from_s..=to_s).contains(t))
+                .map(|(_, p)| f64::from(*p)),
+        )
+        .unwrap_or(home)
+    };
+    let start = mean(first.0, first.0 + 0.02);
+    let end = mean(last.0 - 0.02, last.0);
+    let cents = |from: f64, to: f64| ((to - from) * 100.0) as f32;
+    // A glissando never rests: each quarter goes on the way of the last.
+    let quarter = |i: f64| {
+        mean(
+            first.0 + length_s * (i - 0.5) / 4.0,
+            first.0 + length_s * (i + 0.5) / 4.0,
+        )
+    };
+    let steps: Vec<f64> = (0..4)
+        .map(|i| quarter(f64::from(i) + 1.0) - quarter(f64::from(i)))
+        .collect();
+    let way = end - start;
+    if cents(start, end).abs() > GLISS_CENTS
+        && steps.iter().all(|s| s * way.signum() > 0.08 * way.abs())
+    {
+        return vec![Technique::Glissando {
+            cents: cents(start, end),
+        }];
+    }
+    let mut found = Vec::new();
+    let rise = cents(start, home);
+    if rise > SLIDE_CENTS {
+        found.push(Technique::Scoop { cents: rise });
+    }
+    let drop = cents(home, end);
+    if drop < -SLIDE_CENTS {
+        found.push(Technique::Fall { cents: drop });
+    } else if drop > SLIDE_CENTS {
+        found.push(Technique::Doit { cents: drop });
+    }
+    found
+}
+
+/// Strongest regular wavering in a series.
+#[derive(Debug, Clone, Copy)]
+struct Wave {
+    rate_hz: f64,
+    /// Half of peak to peak.
+    amplitude: f64,
+    /// Share of the series' variance that the wave explains.
+    share: f64,
+}
+
+/// Fits one sine by least squares over a range of rates to evenly spaced
+/// values, trend taken off (the Lomb periodogram's model; Lomb, Astrophysics and
+/// Space Science 39, 1976).
+fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
+    let count = values.len() as f64;
+    if values.len() < 8 {
+        return None;
+    }
+    // Straight trend off.
+    let middle = (count - 1.0) / 2.0;
+    let mean = values.iter().sum::<f64>() / count;
+    let moment: f64 = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (i as f64 - middle) * v)
+        .sum();
+    let slope = moment / (count * (count * count - 1.0) / 12.0);
+    let flat: Vec<f64> = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| v - mean - slope * (i as f64 - middle))
+        .collect();
+    let total: f64 = flat.iter().map(|v| v * v).sum();
+    if total <= 0.0 {
+        return None;
+    }
+    let length_s = count * hop_s;
+    let step_hz = (0.1 / length_s).max(0.01);
+    let explained = |rate_hz: f64| {
+        let turn = std::f64::consts::TAU * rate_hz * hop_s;
+        let (mut cc, mut ss, mut cs, mut vc, mut vs) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for (i, v) in flat.iter().enumerate() {
+            let (s, c) = (turn * i as f64).sin_cos();
+            cc += c * c;
+            ss += s * s;
+            cs += c * s;
+            vc += v * c;
+            vs += v * s;
+        }
+        let det = (cc * ss - cs * cs).max(1e-12);
+        let a = (vc * ss - vs * cs) / det;
+        let b = (vs * cc - vc * cs) / det;
+        (a * vc + b * vs, a.hypot(b))
+    };
+    let mut best = (0.0, 0.0, 0.0);
+    let mut rate_hz = rates_hz.0;
+    while rate_hz <= rates_hz.1 {
+        let (power, amplitude) = explained(rate_hz);
+        if power > best.1 {
+            best = (rate_hz, power, amplitude);
+        }
+        rate_hz += step_hz;
+    }
+    Some(Wave {
+        rate_hz: best.0,
+        amplitude: best.2,
+        share: best.1 / total,
+    })
+}
+
+/// Rates of vibrato, in hertz.
+const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
+/// Least vibrato that is named, in cents: what the ear hears as motion.
+const VIBRATO_CENTS: f64 = 7.0;
+/// Share of the pitch's motion that a vibrato must explain.
+const VIBRATO_SHARE: f64 = 0.45;
+/// Fewest cycles from which a rate is believed.
+const VIBRATO_CYCLES: f64 = 2.0;
+
+fn vibrato(contour: &Contour) -> Option<Technique> {
+    let steady = middle(contour, 0.06)?;
+    let home = median(steady.iter().copied())?;
+    let cents: Vec<f64> = steady
+        .iter()
+        .map(|p| (p - home).clamp(-2.0, 2.0) * 100.0)
+        .collect();
+    // Every third hop is enough for 9 Hz.
+    let thinned: Vec<f64> = cents
+        .chunks(3)
+        .map(|c| c.iter().sum::<f64>() / c.len() as f64)
+        .collect();
+    let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
+    (wave.amplitude > VIBRATO_CENTS && wave.share > VIBRATO_SHARE && cycles > VIBRATO_CYCLES)
+        .then_some(Technique::Vibrato {
+            rate_hz: wave.rate_hz as f32,
+            extent_cents: wave.amplitude as f32,
+        })
+}
+
+/// Pitches between the edges of a note, gaps bridged by the value before.
+fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
+    let edge = (edge_s / contour.hop_s) as usize;
+    let count = contour.points.len();
+    if count < 4 * edge {
+        return None;
+    }
+    let mut last = None;
+    let mut out = Vec::with_capacity(count);
+    for point in &contour.points[edge..count - edge] {
+        if !point.pitch.is_nan() {
+            last = Some(f64::from(point.pitch));
+        }
+        out.extend(last);
+    }
+    (out.len() > 2 * edge).then_some(out)
+}
+
+/// Rates of the tongue's roll, in hertz (common practice: 20 to 30 a second).
+const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
+/// Least depth, half of peak to peak, in dB.
+const FLUTTER_DB: f64 = 1.5;
+/// Share of the level's motion that a flutter must explain.
+const FLUTTER_SHARE: f64 = 0.2;
+/// Lowest pitch, MIDI semitones, whose own pulses are clear of the roll.
+const FLUTTER_LOWEST: f64 = 33.0;
+
+fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
+    let edge = (0.05 / contour.hop_s) as usize;
+    let count = contour.points.len();
+    if count < 5 * edge || pitch < FLUTTER_LOWEST {
+        return None;
+    }
+    // Powers are averaged over whole periods, so that the tone's own pulses
+    // cancel.
+    let period = 1.0 / crate::units::Pitch(pitch).hz() / contour.hop_s;
+    let width = (period.ceil() as usize).max(3);
+    let power: Vec<f64> = contour.points[edge..count - edge]
+        .iter()
+        .map(|p| 10f64.powf(f64::from(p.level_db) / 10.0))
+        .collect();
+    let levels: Vec<f64> = power
+        .windows(width)
+        .map(|w| crate::units::power_db(w.iter().sum::<f64>() / width as f64))
+        .collect();
+    // Motion slower than the roll is phrasing.
+    let slow = (0.08 / contour.hop_s) as usize;
+    let fast: Vec<f64> = (0..levels.len())
+        .map(|i| {
+            let from = i.saturating_sub(slow / 2);
+            let to = (i + slow / 2).min(levels.len());
+            levels[i] - levels[from..to].iter().sum::<f64>() / (to - from).max(1) as f64
+        })
+        .collect();
+    let wave = fit_wave(&fast, contour.hop_s, FLUTTER_HZ)?;
+    (wave.amplitude > FLUTTER_DB && wave.share > FLUTTER_SHARE).then_some(Technique::Flutter {
+        rate_hz: wave.rate_hz as f32,
+        depth_db: wave.amplitude as f32,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::contour::Point;
+
+    fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
+        let hop_s = 0.004 / 3.0;
+        let points = (0..(seconds / hop_s) as usize).map(|i| {
+            let t = i as f64 * hop_s;
+            Point {
+                pitch: pitch(t) as f32,
+                level_db: level(t) as f32,
+                confidence: 1.0,
+            }
+        });
+        Contour {
+            start_s: 0.0,
+            hop_s,
+            points: points.collect(),
+        }
+    }
+
+    #[test]
+    fn vibrato_is_measured() {
+        for (rate, extent) in [(3.0, 100.0), (5.3, 30.0), (8.0, 10.0)] {
+            let wave = |t: f64| 60.0 + extent / 100.0 * (std::f64::consts::TAU * rate * t).sin();
+            let Some(Technique::Vibrato {
+                rate_hz,
+                extent_cents,
+            }) = vibrato(&contour(1.2, wave, |_| -20.0))
+            else {
+                panic!("no vibrato at {rate} Hz, {extent} cents");
+            };
+            assert!((f64::from(rate_hz) - rate).abs() < 0.1, "{rate_hz} {rate}");
+            assert!(
+                (f64::from(extent_cents) - extent).abs() < 4.0,
+                "{extent_cents} {extent}"
+            );
+        }
+        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0)), None);
+    }
+
+    #[test]
+    fn slides_are_named() {
+        let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
+            let c = contour(0.8, pitch, |_| -20.0);
+            let home = steady_pitch(&c).0.unwrap();
+            shape(&c, home).iter().map(Technique::name).collect()
+        };
+        assert_eq!(names(&|t| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0)), ["scoop"]);
+        assert_eq!(names(&|t| 60.0 - 10.0 * (t - 0.5).max(0.0)), ["fall"]);
+        assert_eq!(names(&|t| 60.0 + 10.0 * (t - 0.5).max(0.0)), ["doit"]);
+        assert_eq!(names(&|t| 60.0 + 5.0 * t), ["glissando"]);
+        assert!(names(&|_| 60.0).is_empty());
+    }
+
+    #[test]
+    fn flutter_is_not_vibrato() {
+        let roll = |t: f64| -20.0 + 5.0 * (std::f64::consts::TAU * 25.0 * t).sin();
+        let c = contour(0.8, |_| 60.0, roll);
+        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0) else {
+            panic!("no flutter");
+        };
+        assert!(
+            (rate_hz - 25.0).abs() < 0.5 && depth_db > 3.0,
+            "{rate_hz} {depth_db}"
+        );
+        assert_eq!(vibrato(&c), None);
+    }
+}

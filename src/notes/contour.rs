@@ -1,0 +1,45 @@
+//! What pitch and level do within a note, hop by hop.
+
+/// One hop of a note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Pitch in MIDI semitones, or not a number where tone is lost.
+    pub pitch: f32,
+    /// Level of the hop, dBFS.
+    pub level_db: f32,
+    /// Share of the sound that the pitch explains, 0 to 1.
+    pub confidence: f32,
+}
+
+/// Evenly spaced points, the first at `start_s`.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Contour {
+    /// Stream time of the first point, in seconds.
+    pub start_s: f64,
+    /// Time between points, in seconds.
+    pub hop_s: f64,
+    /// The points in order.
+    pub points: Vec<Point>,
+}
+
+impl Contour {
+    /// Points with their stream times in seconds.
+    pub fn timed(&self) -> impl Iterator<Item = (f64, &Point)> {
+        let time_s = |i: usize| self.start_s + i as f64 * self.hop_s;
+        self.points
+            .iter()
+            .enumerate()
+            .map(move |(i, p)| (time_s(i), p))
+    }
+
+    /// Points that have a pitch, with their stream times.
+    pub fn voiced(&self) -> impl Iterator<Item = (f64, &Point)> {
+        self.timed().filter(|(_, p)| !p.pitch.is_nan())
+    }
+
+    /// Drops what comes after a time.
+    pub fn end_at(&mut self, end_s: f64) {
+        let keep = ((end_s - self.start_s) / self.hop_s + 1.5).max(0.0) as usize;
+        self.points.truncate(keep);
+    }
+}

@@ -1,0 +1,174 @@
+//! From frames to notes.
+//!
+//! The same [`segment::Segmenter`] serves both passes: live it reads the
+//! running belief, in the full pass the path decoded with the future known.
+//! [`refine`] then does what only hindsight can: dates onsets and offsets by
+//! the sound's own level and joins what belongs together. [`articulation`]
+//! names what was played.
+
+pub mod articulation;
+pub mod contour;
+pub mod refine;
+pub mod segment;
+
+use contour::{Contour, Point};
+use serde::Serialize;
+
+/// How a note begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Attack {
+    /// By the tongue: out of silence, or after a dip in level.
+    Tongued,
+    /// The tone goes on and only the pitch changes.
+    Slurred,
+    /// By the air alone: out of silence, rising slowly.
+    Breath,
+}
+
+/// How much of its time a note sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Length {
+    /// Sounds for less than half the time to the next attack, or is very short.
+    Staccato,
+    /// Plainly shorter than the time to the next attack.
+    Normal,
+    /// Sounds right up to the next note.
+    Tenuto,
+}
+
+/// What happens to pitch or level within a note.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "lowercase", tag = "kind")]
+pub enum Technique {
+    /// Regular wavering of pitch.
+    Vibrato { rate_hz: f32, extent_cents: f32 },
+    /// Tongue roll: regular wavering of level, faster than any vibrato.
+    Flutter { rate_hz: f32, depth_db: f32 },
+    /// Alternation of two pitches.
+    Trill { rate_hz: f32, interval_cents: f32 },
+    /// A slide over most of the note.
+    Glissando { cents: f32 },
+    /// Begins below and slides up into its pitch.
+    Scoop { cents: f32 },
+    /// Slides down at its end.
+    Fall { cents: f32 },
+    /// Slides up at its end.
+    Doit { cents: f32 },
+}
+
+impl Technique {
+    /// The trade's word.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Technique::Vibrato { .. } => "vibrato",
+            Technique::Flutter { .. } => "flutter",
+            Technique::Trill { .. } => "trill",
+            Technique::Glissando { .. } => "glissando",
+            Technique::Scoop { .. } => "scoop",
+            Technique::Fall { .. } => "fall",
+            Technique::Doit { .. } => "doit",
+        }
+    }
+}
+
+impl Attack {
+    /// The trade's word.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Attack::Tongued => "tongued",
+            Attack::Slurred => "slurred",
+            Attack::Breath => "breath",
+        }
+    }
+}
+
+impl Length {
+    /// The trade's word.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Length::Staccato => "staccato",
+            Length::Normal => "normal",
+            Length::Tenuto => "tenuto",
+        }
+    }
+}
+
+/// One hop as the segmenter sees it, from either pass.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// Stream time in seconds.
+    pub time_s: f64,
+    /// Pitch in MIDI semitones, if there is tone.
+    pub pitch: Option<f32>,
+    /// How far the pitch leads any other explanation, in nats.
+    pub lead: f32,
+    /// Share of the sound that the pitch explains, 0 to 1.
+    pub confidence: f32,
+    /// Level of the hop, dBFS.
+    pub level_db: f32,
+    /// Level of the room, dBFS.
+    pub floor_db: f32,
+}
+
+impl Moment {
+    /// The moment as a point of a note's contour.
+    pub fn point(&self) -> Point {
+        Point {
+            pitch: self.pitch.unwrap_or(f32::NAN),
+            level_db: self.level_db,
+            confidence: self.confidence,
+        }
+    }
+}
+
+/// What an articulation was decided from, so that a player can see why.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct Measured {
+    /// How far the level dips before the note, against the weaker side, in dB.
+    pub dip_db: f32,
+    /// Time from 20 dB under the note's early peak to 3 dB under it, seconds.
+    pub rise_s: f32,
+    /// Sounding part of the time to the next onset, 0 to 1.
+    pub sounding: f32,
+    /// Early peak against the body of the note, in dB.
+    pub accent_db: f32,
+}
+
+/// A note heard.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Note {
+    /// Start in stream seconds.
+    pub onset_s: f64,
+    /// End in stream seconds.
+    pub offset_s: f64,
+    /// Stream time at which the causal engine committed to it.
+    pub decided_s: f64,
+    /// Pitch that the steady part centres on, MIDI semitones.
+    pub pitch: f64,
+    /// How it begins.
+    pub attack: Attack,
+    /// How much of its time it sounds.
+    pub length: Length,
+    /// Whether it is attacked harder than it goes on.
+    pub accent: bool,
+    /// What happens within it.
+    pub techniques: Vec<Technique>,
+    /// Loudest level (20 ms average), dBFS.
+    pub level_db: f32,
+    /// Mean share of the sound that the pitch explains, 0 to 1.
+    pub confidence: f32,
+    /// The quantities behind attack and length.
+    pub measured: Measured,
+    /// Every hop of it, in order.
+    #[serde(skip)]
+    pub contour: Contour,
+}
+
+impl Note {
+    /// Sounding length in seconds.
+    pub fn duration_s(&self) -> f64 {
+        self.offset_s - self.onset_s
+    }
+}

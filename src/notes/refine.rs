@@ -1,0 +1,268 @@
+//! What only hindsight can do: the second pass over a take's notes.
+
+use super::contour::Contour;
+use super::segment::{LEAD_IN_S, ONSET_DB, first_sound};
+use super::{Attack, Moment, Note};
+use crate::analysis::path::Refined;
+use crate::units::power_db;
+
+/// Shorter than this, a note next to another is looked at as a part of it, in
+/// seconds: a thirty-second note at 120 to the minute is 62 ms.
+const FRAGMENT_S: f64 = 0.05;
+/// A flat or sharp beginning shorter than this is an attack finding its pitch,
+/// in seconds.
+const SEARCH_S: f64 = 0.13;
+/// How far off such a beginning may be, in semitones.
+const SEARCH_REACH: f64 = 1.6;
+/// A beginning this much softer is breath or a click whatever its pitch, in dB.
+const PUFF_DB: f32 = 14.0;
+/// Dip, by levels averaged around each moment, from which an attack is the
+/// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
+/// a dip.
+const TONGUED_DIP_DB: f32 = 12.0;
+/// Notes closer than this touch, in seconds.
+const TOUCH_S: f64 = 0.03;
+
+/// The frames of a whole take with fast sums of their power.
+pub struct Timeline {
+    frames: Vec<Refined>,
+    start_s: f64,
+    floor_db: f32,
+    /// Sum of power before each moment.
+    sums: Vec<f64>,
+    hop_s: f64,
+}
+
+impl Timeline {
+    /// Timeline of frames `hop_s` apart, the first at `start_s`. The room's level
+    /// is measured anew over the whole take.
+    pub fn new(frames: Vec<Refined>, start_s: f64, hop_s: f64) -> Self {
+        let mut sums = Vec::with_capacity(frames.len() + 1);
+        let mut total = 0.0;
+        sums.push(total);
+        for frame in &frames {
+            total += 10f64.powf(f64::from(frame.level_db) / 10.0);
+            sums.push(total);
+        }
+        Timeline {
+            floor_db: room_level_db(&frames, hop_s),
+            frames,
+            start_s,
+            sums,
+            hop_s,
+        }
+    }
+
+    /// Moves all times later.
+    pub fn shift(&mut self, by_s: f64) {
+        self.start_s += by_s;
+    }
+
+    /// Number of moments.
+    pub fn len(&self) -> usize {
+        self.frames.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.frames.is_empty()
+    }
+
+    /// The moment at an index.
+    pub fn moment(&self, at: usize) -> Moment {
+        let frame = self.frames[at];
+        Moment {
+            time_s: self.start_s + at as f64 * self.hop_s,
+            pitch: (!frame.pitch.is_nan()).then_some(frame.pitch),
+            lead: f32::INFINITY,
+            confidence: frame.confidence,
+            level_db: frame.level_db,
+            floor_db: self.floor_db,
+        }
+    }
+
+    /// All moments in order.
+    pub fn moments(&self) -> impl Iterator<Item = Moment> {
+        (0..self.len()).map(|at| self.moment(at))
+    }
+
+    /// Index of the first moment at or after a time.
+    fn at(&self, time_s: f64) -> usize {
+        let at = ((time_s - self.start_s) / self.hop_s).ceil().max(0.0) as usize;
+        at.min(self.len())
+    }
+
+    fn range(&self, from_s: f64, to_s: f64) -> std::ops::Range<usize> {
+        let from = self.at(from_s);
+        from..self.at(to_s).max(from)
+    }
+
+    /// Moments from one time up to another.
+    fn between(&self, from_s: f64, to_s: f64) -> Vec<Moment> {
+        self.range(from_s, to_s).map(|at| self.moment(at)).collect()
+    }
+
+    fn contour(&self, from_s: f64, to_s: f64) -> Contour {
+        let range = self.range(from_s, to_s);
+        Contour {
+            start_s: self.start_s + range.start as f64 * self.hop_s,
+            hop_s: self.hop_s,
+            points: range.map(|at| self.moment(at).point()).collect(),
+        }
+    }
+
+    /// Level averaged over `width_s` around the moment at an index, dBFS.
+    fn level_around(&self, at: usize, width_s: f64) -> f32 {
+        let half = (0.5 * width_s / self.hop_s).round() as usize;
+        let from = at.saturating_sub(half);
+        let to = (at + half + 1).min(self.len());
+        power_db((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
+    }
+
+    /// Highest and lowest averaged level between two times, dBFS.
+    fn extremes(&self, from_s: f64, to_s: f64, width_s: f64) -> (f32, f32) {
+        self.range(from_s, to_s)
+            .fold((-120f32, 0f32), |(high, low), at| {
+                let level = self.level_around(at, width_s);
+                (high.max(level), low.min(level))
+            })
+    }
+}
+
+/// Level of the room under a take: the level that a twentieth of its 20 ms
+/// stretches stay under, and no higher than 45 dB under its loud ones (a take
+/// without a rest has no such stretches).
+fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
+    let stretch = ((0.02 / hop_s).round() as usize).max(1);
+    let mean_db = |c: &[Refined]| {
+        let power: f64 = c
+            .iter()
+            .map(|f| 10f64.powf(f64::from(f.level_db) / 10.0))
+            .sum();
+        power_db(power / c.len() as f64) as f32
+    };
+    let mut levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
+    if levels.is_empty() {
+        return -120.0;
+    }
+    levels.sort_by(f32::total_cmp);
+    let share = |part: f64| levels[((levels.len() - 1) as f64 * part) as usize];
+    share(0.05).min(share(0.95) - 45.0)
+}
+
+/// Second pass: `notes` are those of the segmenter over the same moments.
+pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
+    for note in &mut notes {
+        note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
+    }
+    join_fragments(&mut notes, timeline);
+    date(&mut notes, timeline);
+    for note in &mut notes {
+        note.contour = timeline.contour(note.onset_s, note.offset_s);
+        super::articulation::measure_pitch(note);
+    }
+    notes
+}
+
+/// Averaging time that hides the pulses of a pitch, in seconds.
+fn smooth_s(pitch: f64) -> f64 {
+    (1.0 / crate::units::Pitch(pitch).hz()).max(0.006)
+}
+
+/// How far the level dips at a boundary, against the weaker side, in dB.
+fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
+    let at_s = after.onset_s;
+    let width_s = smooth_s(before.pitch.min(after.pitch));
+    let left_s = (at_s - 0.15).max(before.onset_s);
+    let right_s = (at_s + 0.15).min(after.offset_s);
+    let left = timeline.extremes(left_s, at_s, width_s).0;
+    let right = timeline.extremes(at_s, right_s, width_s).0;
+    let low = timeline.extremes(at_s - 0.04, at_s + 0.04, width_s).1;
+    (left.min(right) - low).max(0.0)
+}
+
+/// Joins what belongs together: attacks that find their pitch, bits of release.
+fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
+    let mut at = 0;
+    while at + 1 < notes.len() {
+        let (left, right) = (&notes[at], &notes[at + 1]);
+        let touch = right.onset_s - left.offset_s < TOUCH_S;
+        let apart = (left.pitch - right.pitch).abs();
+        let rise_db = right.level_db - left.level_db;
+        let searching = left.duration_s() < SEARCH_S && apart < SEARCH_REACH && rise_db > 6.0;
+        let blip = left.duration_s() < SEARCH_S && rise_db > PUFF_DB;
+        let blip = blip || left.duration_s() < FRAGMENT_S && (rise_db > 10.0 || apart < 0.65);
+        let dying = right.duration_s() < SEARCH_S && rise_db < -10.0;
+        let crumb = right.duration_s() < FRAGMENT_S && (rise_db < -3.0 || apart < 0.65);
+        let tongued = dip_db(left, right, timeline) > TONGUED_DIP_DB;
+        if touch && (searching || blip) && (rise_db > 10.0 || !tongued) {
+            let onset_s = left.onset_s;
+            let (attack, dip_db) = (left.attack, left.measured.dip_db);
+            notes.remove(at);
+            let note = &mut notes[at];
+            (note.onset_s, note.attack, note.measured.dip_db) = (onset_s, attack, dip_db);
+        } else if touch && (dying || crumb) && !tongued {
+            let offset_s = right.offset_s;
+            notes.remove(at + 1);
+            notes[at].offset_s = offset_s;
+        } else {
+            at += 1;
+        }
+    }
+}
+
+/// Dates onsets and offsets by the sound's own level.
+fn date(notes: &mut [Note], timeline: &Timeline) {
+    for at in 0..notes.len() {
+        let (past, rest) = notes.split_at_mut(at);
+        let note = &mut rest[0];
+        let Some(before) = past.last_mut() else {
+            let earliest_s = note.decided_s - LEAD_IN_S;
+            note.onset_s = first_sound_after(note, earliest_s, timeline);
+            note.attack = Attack::Tongued;
+            continue;
+        };
+        let dip_db = dip_db(before, note, timeline);
+        note.measured.dip_db = dip_db;
+        let joined = note.onset_s - before.offset_s < TOUCH_S;
+        if joined && dip_db < TONGUED_DIP_DB {
+            note.attack = Attack::Slurred;
+            before.offset_s = note.onset_s;
+            continue;
+        }
+        note.attack = Attack::Tongued;
+        let tone_s = note.decided_s.max(note.onset_s);
+        before.offset_s = died_away(before, tone_s, timeline);
+        let earliest_s = (tone_s - LEAD_IN_S).max(before.offset_s);
+        note.onset_s = first_sound_after(note, earliest_s, timeline);
+        before.offset_s = before.offset_s.min(note.onset_s);
+    }
+    if let Some(last) = notes.last_mut() {
+        last.offset_s = died_away(last, f64::INFINITY, timeline);
+    }
+}
+
+fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
+    let lead_in = timeline.between(earliest_s, note.decided_s.max(note.onset_s));
+    match first_sound(&lead_in, note.level_db, timeline.hop_s) {
+        Some(at) => lead_in[at].time_s - timeline.hop_s,
+        None => note.onset_s,
+    }
+}
+
+/// When a note's sound has fallen 30 dB under its peak, at the latest by
+/// `latest_s`; its lowest point where it never does.
+fn died_away(note: &Note, latest_s: f64, timeline: &Timeline) -> f64 {
+    let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + 1.0));
+    let quiet = |m: &Moment| m.level_db < (note.level_db - ONSET_DB).max(m.floor_db + 3.0);
+    let over = tail.windows(3).position(|w| w.iter().all(quiet));
+    let lowest = || {
+        let low = tail.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db));
+        low.map_or(note.offset_s, |m| m.time_s)
+    };
+    match over {
+        Some(at) => tail[at].time_s - timeline.hop_s,
+        None if latest_s.is_finite() => lowest(),
+        None => tail.last().map_or(note.offset_s, |m| m.time_s),
+    }
+}

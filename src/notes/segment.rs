@@ -1,0 +1,588 @@
+//! Where notes begin and end.
+//!
+//! A note begins when tone appears, when the pitch settles at a new place, or
+//! when the level dips and comes back on the same pitch (tonguing). Vibrato,
+//! scoops, falls and slides move the pitch without settling; flutter dips the
+//! level too often to be tonguing.
+
+use std::collections::VecDeque;
+
+use super::contour::Contour;
+use super::{Attack, Length, Measured, Moment, Note};
+use crate::analysis::evidence::multiple_of;
+use crate::units::power_db;
+
+/// What the segmenter reports, at the hop in which it is sure.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// A note has begun.
+    Started(Start),
+    /// The note that had begun is over. Its articulation within is not yet
+    /// named.
+    Ended(Note),
+}
+
+/// A note at the moment it is committed to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Start {
+    /// When it began, stream seconds.
+    pub onset_s: f64,
+    /// When that was decided, stream seconds.
+    pub decided_s: f64,
+    /// Pitch at that moment, MIDI semitones.
+    pub pitch: f32,
+    /// Level at that moment, dBFS.
+    pub level_db: f32,
+    /// How it begins.
+    pub attack: Attack,
+}
+
+/// Lead in nats at which a pitch is believed. At 2.5 nats the odds are 12 to 1
+/// for one hop alone; with hops that agree they are far better.
+const SURE: f32 = 2.5;
+/// Hops that must agree before a note is committed.
+const AGREE: usize = 2;
+/// A pitch this far from the note's is another note's, in semitones. Wider than
+/// any ordinary vibrato, narrower than a semitone played 35 cents out.
+const ELSEWHERE: f32 = 0.65;
+/// A pitch that got there faster than this was a valve, a lip slur or a tongue,
+/// not a slide; in seconds from one settled place to the other.
+const QUICK_S: f64 = 0.03;
+/// How long a pitch must stay put to count as settled after a quick change, in
+/// seconds.
+const SETTLE_QUICK_S: f64 = 0.004;
+/// The same after a slide, and for a whole multiple of the note's period: an
+/// octave slip in a rough attack looks like a slur down for some 40 ms.
+const SETTLE_SLOW_S: f64 = 0.06;
+/// How far it may stray meanwhile, in semitones.
+const STILL: f32 = 0.18;
+/// Tone may be lost this long while the level stays up, in seconds.
+const LOST_LOUD_S: f64 = 0.08;
+/// The same when the level has fallen too.
+const LOST_SOFT_S: f64 = 0.025;
+/// Fall from the peak that counts as "the level has fallen", in dB.
+const SOFT_DB: f32 = 12.0;
+/// A note is over this far under its peak, in dB.
+const OVER_DB: f32 = 32.0;
+/// How far the truth of an onset lies under the note's peak: the first sound
+/// within 30 dB of it.
+pub const ONSET_DB: f32 = 30.0;
+/// A note younger than this is still finding its pitch, in seconds. The fastest
+/// slurred run has twelve notes a second, 83 ms each.
+const YOUNG_S: f64 = 0.05;
+/// The same for a note that has swelled by so many dB since it was committed to.
+const YOUNG_SWELLING_S: f64 = 0.13;
+const SWELL_DB: f32 = 6.0;
+/// How far it may go for it, in semitones.
+const YOUNG_REACH: f32 = 1.6;
+/// Levels closer than this are equally quiet, in dB.
+const QUIET_TIE_DB: f64 = 3.0;
+/// Sound must stand this far above the room, in dB.
+const FLOOR_MARGIN_DB: f32 = 5.0;
+/// Farthest that an onset is dated back, in seconds.
+pub const LEAD_IN_S: f64 = 0.12;
+/// Dip in level, in dB, from which a new attack is the tongue's.
+pub const TONGUE_DIP_DB: f32 = 9.0;
+/// Rise that ends a dip on an unchanged pitch, in dB.
+const REATTACK_RISE_DB: f32 = 9.0;
+/// Time in which that rise must happen, in seconds: a tremolo of 6 Hz and 10 dB
+/// rises slower.
+const REATTACK_RISE_S: f64 = 0.03;
+/// Shortest time between tongue strokes, in seconds: fast double tonguing is
+/// 12 a second, flutter 20 to 30.
+const STROKE_S: f64 = 0.06;
+/// How long a note before is thought to die away, in seconds.
+const TAIL_S: f64 = 0.25;
+/// Rise over the tail's lowest level that a note on another pitch shows, in dB.
+const TAIL_RISE_DB: f32 = 4.0;
+/// Time constant with which a note's pitch follows the player, in seconds.
+const FOLLOW_S: f32 = 0.15;
+/// History kept to date onsets back, in seconds.
+const HISTORY_S: f64 = 0.4;
+
+/// A pitch away from the note's, not yet believed.
+#[derive(Debug, Clone, Copy)]
+struct Away {
+    since_s: f64,
+    still_since_s: f64,
+    low: f32,
+    high: f32,
+    hops: usize,
+}
+
+/// The note that is sounding.
+#[derive(Debug, Clone)]
+struct Open {
+    start: Start,
+    dip_db: f32,
+    anchor: f32,
+    /// Last time the pitch was at home.
+    home_s: f64,
+    peak_db: f32,
+    last_tone_s: f64,
+    last_loud_s: f64,
+    away: Option<Away>,
+    contour: Contour,
+}
+
+/// What is left of the note before.
+#[derive(Debug, Clone, Copy)]
+struct Tail {
+    pitch: f32,
+    peak_db: f32,
+    /// When the note was over.
+    ended_s: f64,
+    /// Lowest level since.
+    low_db: f32,
+    /// Until when its sound went on dying away.
+    until_s: f64,
+    dying: bool,
+}
+
+/// A dip in level that may turn out a tongue stroke.
+#[derive(Debug, Clone, Copy)]
+struct Dip {
+    low_s: f64,
+    low_db: f32,
+    /// Bottom of a dip that the level has come back from.
+    risen_s: Option<f64>,
+    /// Bottom of the dip before.
+    last_s: f64,
+}
+
+/// Streaming segmenter.
+#[derive(Debug, Clone)]
+pub struct Segmenter {
+    hop_s: f64,
+    /// Whether frames look back only, so that a change shows late by half the
+    /// sound they were read from.
+    causal: bool,
+    history: VecDeque<(Moment, f32)>,
+    note: Option<Open>,
+    tail: Tail,
+    run: (f32, usize),
+    dip: Dip,
+}
+
+impl Segmenter {
+    /// Segmenter for moments `hop_s` apart. `causal` for the live engine's.
+    pub fn new(hop_s: f64, causal: bool) -> Self {
+        Segmenter {
+            hop_s,
+            causal,
+            history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
+            note: None,
+            tail: Tail {
+                pitch: f32::NAN,
+                peak_db: -120.0,
+                ended_s: f64::NEG_INFINITY,
+                low_db: -120.0,
+                until_s: f64::NEG_INFINITY,
+                dying: false,
+            },
+            run: (f32::NAN, 0),
+            dip: Dip {
+                low_s: f64::NEG_INFINITY,
+                low_db: 0.0,
+                risen_s: None,
+                last_s: f64::NEG_INFINITY,
+            },
+        }
+    }
+
+    /// Takes the next moment; appends what it settles to `events`.
+    pub fn push(&mut self, moment: Moment, events: &mut Vec<Event>) {
+        self.remember(moment);
+        self.count_run(moment.pitch);
+        let envelope_db = self.envelope_db();
+        let Some(mut note) = self.note.take() else {
+            self.follow_tail(moment, envelope_db);
+            self.note = self.try_start(moment, envelope_db, events);
+            return;
+        };
+        note.contour.points.push(moment.point());
+        note.peak_db = note.peak_db.max(envelope_db);
+        if envelope_db > note.peak_db - ONSET_DB {
+            note.last_loud_s = moment.time_s;
+        }
+        let reattacked = self.reattack(&note, moment, envelope_db);
+        match moment.pitch {
+            None => note.away = None,
+            Some(pitch) => {
+                note.last_tone_s = moment.time_s;
+                let away = (pitch - note.anchor).abs();
+                let age_s = moment.time_s - note.start.decided_s;
+                let swelling = note.peak_db - note.start.level_db > SWELL_DB;
+                let young = age_s < if swelling { YOUNG_SWELLING_S } else { YOUNG_S };
+                if young && away < YOUNG_REACH && moment.lead >= SURE {
+                    // The attack is still finding its pitch.
+                    note.anchor = pitch;
+                }
+                if away < ELSEWHERE {
+                    note.away = None;
+                    note.home_s = moment.time_s;
+                    let share = self.hop_s as f32 / FOLLOW_S;
+                    note.anchor += share * (pitch - note.anchor);
+                } else {
+                    self.wander(&mut note, moment, pitch);
+                }
+            }
+        }
+        if let Some(low_s) = reattacked {
+            let (dip_db, pitch) = (self.dip_db(low_s), moment.pitch.unwrap_or(note.anchor));
+            self.end(note, low_s, events);
+            self.note = Some(self.open(moment, low_s, pitch, Attack::Tongued, dip_db, events));
+        } else if let Some(onset_s) = self.settled_elsewhere(&note, moment) {
+            let pitch = moment.pitch.unwrap_or(note.anchor);
+            let dip_db = self.dip_db(onset_s);
+            let tongued = dip_db > TONGUE_DIP_DB;
+            let attack = if tongued {
+                Attack::Tongued
+            } else {
+                Attack::Slurred
+            };
+            let onset_s = if tongued {
+                self.low_near(onset_s)
+            } else {
+                onset_s
+            };
+            self.end(note, onset_s, events);
+            self.note = Some(self.open(moment, onset_s, pitch, attack, dip_db, events));
+        } else if let Some(end_s) = over(&note, moment, envelope_db) {
+            self.end(note, end_s, events);
+        } else {
+            self.note = Some(note);
+        }
+    }
+
+    /// Ends what still sounds, at the end of the stream.
+    pub fn finish(&mut self, events: &mut Vec<Event>) {
+        if let Some(note) = self.note.take() {
+            let end_s = note.last_loud_s.min(note.last_tone_s);
+            self.end(note, end_s, events);
+        }
+    }
+
+    /// Pitch and onset of the note that sounds, if any.
+    pub fn sounding(&self) -> Option<&Start> {
+        self.note.as_ref().map(|note| &note.start)
+    }
+
+    fn remember(&mut self, moment: Moment) {
+        if self.history.len() as f64 * self.hop_s > HISTORY_S {
+            self.history.pop_front();
+        }
+        let power = 10f32.powf(moment.level_db / 10.0);
+        self.history.push_back((moment, power));
+    }
+
+    fn count_run(&mut self, pitch: Option<f32>) {
+        self.run = match pitch {
+            Some(pitch) if (pitch - self.run.0).abs() < 0.5 => (pitch, self.run.1 + 1),
+            Some(pitch) => (pitch, 1),
+            None => (f32::NAN, 0),
+        };
+    }
+
+    /// Level over the last period or 5 ms, whichever is longer, so that the
+    /// pulses of a low tone do not look like dips.
+    fn envelope_db(&self) -> f32 {
+        self.envelope_at(self.history.len())
+    }
+
+    fn envelope_at(&self, end: usize) -> f32 {
+        let pitch = self.note.as_ref().map_or(self.run.0, |n| n.anchor);
+        let pitch = if pitch.is_nan() {
+            self.tail.pitch
+        } else {
+            pitch
+        };
+        let period_s = if pitch.is_nan() {
+            0.0
+        } else {
+            1.0 / crate::units::Pitch(f64::from(pitch)).hz()
+        };
+        let hops = (period_s.max(0.005) / self.hop_s).ceil() as usize;
+        let first = end.saturating_sub(hops);
+        let sum: f32 = self.history.range(first..end).map(|(_, p)| p).sum();
+        power_db(f64::from(sum) / (end - first).max(1) as f64) as f32
+    }
+
+    /// Keeps track of how the note before dies away.
+    fn follow_tail(&mut self, moment: Moment, envelope_db: f32) {
+        let tail = &mut self.tail;
+        tail.low_db = tail.low_db.min(envelope_db);
+        tail.dying &= envelope_db > tail.peak_db - ONSET_DB && envelope_db < tail.low_db + 6.0;
+        if tail.dying {
+            tail.until_s = moment.time_s;
+        }
+    }
+
+    fn try_start(
+        &mut self,
+        moment: Moment,
+        envelope_db: f32,
+        events: &mut Vec<Event>,
+    ) -> Option<Open> {
+        let pitch = moment.pitch?;
+        if moment.lead < SURE || self.run.1 < AGREE {
+            return None;
+        }
+        // The tail of a note that was given up is not a new one: that takes a
+        // rise in level, a small one where the pitch is new.
+        let since_s = moment.time_s - self.tail.ended_s;
+        let rise_db = envelope_db - self.tail.low_db;
+        let same = (pitch - self.tail.pitch).abs() < ELSEWHERE;
+        let needed_db = if same { REATTACK_RISE_DB } else { TAIL_RISE_DB };
+        if since_s < TAIL_S && rise_db < needed_db {
+            return None;
+        }
+        let onset_s = self.date_back(moment.time_s);
+        let dip_db = self.dip_db(onset_s);
+        let joined = onset_s - self.tail.ended_s < 0.02 && dip_db < TONGUE_DIP_DB;
+        let attack = if joined {
+            Attack::Slurred
+        } else {
+            Attack::Tongued
+        };
+        Some(self.open(moment, onset_s, pitch, attack, dip_db, events))
+    }
+
+    fn open(
+        &mut self,
+        moment: Moment,
+        onset_s: f64,
+        pitch: f32,
+        attack: Attack,
+        dip_db: f32,
+        events: &mut Vec<Event>,
+    ) -> Open {
+        let peak_db = self.envelope_db();
+        self.dip.risen_s = None;
+        (self.dip.low_s, self.dip.low_db) = (moment.time_s, peak_db);
+        let start = Start {
+            onset_s,
+            decided_s: moment.time_s,
+            pitch,
+            level_db: peak_db,
+            attack,
+        };
+        events.push(Event::Started(start));
+        let past: Vec<&Moment> = self
+            .history
+            .iter()
+            .map(|(m, _)| m)
+            .filter(|m| m.time_s >= onset_s)
+            .collect();
+        let contour = Contour {
+            start_s: past.first().map_or(moment.time_s, |m| m.time_s),
+            hop_s: self.hop_s,
+            points: past.iter().map(|m| m.point()).collect(),
+        };
+        Open {
+            start,
+            dip_db,
+            anchor: pitch,
+            home_s: moment.time_s,
+            peak_db,
+            last_tone_s: moment.time_s,
+            last_loud_s: moment.time_s,
+            away: None,
+            contour,
+        }
+    }
+
+    fn end(&mut self, note: Open, end_s: f64, events: &mut Vec<Event>) {
+        let onset_s = note.start.onset_s;
+        let offset_s = end_s.max(onset_s + self.hop_s);
+        self.tail = Tail {
+            pitch: note.anchor,
+            peak_db: note.peak_db,
+            ended_s: offset_s,
+            low_db: self.envelope_db(),
+            until_s: offset_s,
+            dying: true,
+        };
+        let mut contour = note.contour;
+        contour.end_at(offset_s);
+        let mut ended = Note {
+            onset_s,
+            offset_s,
+            decided_s: note.start.decided_s,
+            pitch: f64::from(note.start.pitch),
+            attack: note.start.attack,
+            length: Length::Normal,
+            accent: false,
+            techniques: Vec::new(),
+            level_db: note.peak_db,
+            confidence: 0.0,
+            measured: Measured {
+                dip_db: note.dip_db,
+                ..Measured::default()
+            },
+            contour,
+        };
+        super::articulation::measure_pitch(&mut ended);
+        events.push(Event::Ended(ended));
+    }
+
+    /// Follows a pitch that has left home.
+    fn wander(&self, note: &mut Open, moment: Moment, pitch: f32) {
+        let now = moment.time_s;
+        let fresh = |since_s| Away {
+            since_s,
+            still_since_s: now,
+            low: pitch,
+            high: pitch,
+            hops: 1,
+        };
+        note.away = Some(match note.away {
+            None => fresh(now),
+            Some(mut away) => {
+                away.low = away.low.min(pitch);
+                away.high = away.high.max(pitch);
+                away.hops += 1;
+                if away.high - away.low > STILL {
+                    fresh(away.since_s)
+                } else {
+                    away
+                }
+            }
+        });
+    }
+
+    /// Onset of a new note at the pitch that the old one has left for.
+    fn settled_elsewhere(&self, note: &Open, moment: Moment) -> Option<f64> {
+        let away = note.away?;
+        let quick = away.still_since_s - note.home_s < QUICK_S;
+        let multiple = multiple_of((note.anchor - away.low) / 12.0);
+        let settle_s = if quick && !multiple {
+            SETTLE_QUICK_S
+        } else {
+            SETTLE_SLOW_S
+        };
+        let still_s = moment.time_s - away.still_since_s;
+        if moment.lead < SURE || away.hops < AGREE || still_s < settle_s {
+            return None;
+        }
+        // A long window shows a change late by half its length.
+        let late_s = if self.causal {
+            let pitch = f64::from(away.low);
+            1.0 / crate::units::Pitch(pitch).hz() + 0.002
+        } else {
+            0.0
+        };
+        let changed_s = if quick {
+            away.since_s
+        } else {
+            away.still_since_s
+        };
+        Some((changed_s - late_s).max(note.start.onset_s + self.hop_s))
+    }
+
+    /// Moment of a tongue stroke on the pitch that sounds already.
+    fn reattack(&mut self, note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
+        let now = moment.time_s;
+        let dip = &mut self.dip;
+        if dip.low_s < note.start.onset_s || envelope_db < dip.low_db {
+            (dip.low_s, dip.low_db) = (now, envelope_db);
+            return None;
+        }
+        if envelope_db - dip.low_db > REATTACK_RISE_DB {
+            dip.risen_s = Some(dip.low_s);
+            (dip.low_s, dip.low_db) = (now, envelope_db);
+        } else if now - dip.low_s > REATTACK_RISE_S {
+            // Forget a low that nothing quick came after.
+            (dip.low_s, dip.low_db) = (now, envelope_db);
+        }
+        let low_s = dip.risen_s?;
+        // A slur dips too. Only when the windows are clear of the sound before
+        // is the pitch known to be the same.
+        let period_s = 1.0 / crate::units::Pitch(f64::from(note.anchor)).hz();
+        if now - low_s < 2.2 * period_s + 0.008 {
+            return None;
+        }
+        dip.risen_s = None;
+        let apart = low_s - dip.last_s > STROKE_S && low_s - note.start.decided_s > 0.5 * STROKE_S;
+        dip.last_s = low_s;
+        let home = moment.pitch.is_some() && note.away.is_none();
+        (apart && home && self.dip_db(low_s) > TONGUE_DIP_DB).then_some(low_s)
+    }
+
+    /// First moment of the sound that leads up to now.
+    fn date_back(&self, now_s: f64) -> f64 {
+        let from_s = (now_s - LEAD_IN_S).max(self.tail.until_s);
+        let past = self.history.iter().map(|(m, _)| *m);
+        let lead_in: Vec<Moment> = past.filter(|m| m.time_s > from_s).collect();
+        let peak_db = lead_in.iter().map(|m| m.level_db).fold(-120.0, f32::max);
+        match first_sound(&lead_in, peak_db, self.hop_s) {
+            Some(at) => lead_in[at].time_s - self.hop_s,
+            None => now_s,
+        }
+    }
+
+    /// How far the level dips around a moment, against the weaker side, in dB.
+    fn dip_db(&self, at_s: f64) -> f32 {
+        let (mut before, mut low, mut after) = (-120f32, f32::INFINITY, -120f32);
+        for (end, (moment, _)) in self.history.iter().enumerate() {
+            let from_s = moment.time_s - at_s;
+            if from_s < -0.12 {
+                continue;
+            }
+            let level = self.envelope_at(end + 1);
+            if from_s < -0.02 {
+                before = before.max(level);
+            }
+            if from_s.abs() < 0.04 {
+                low = low.min(level);
+            }
+            if from_s > 0.0 {
+                after = after.max(level);
+            }
+        }
+        (before.min(after) - low).max(0.0)
+    }
+
+    /// Moment of the lowest level around a time.
+    fn low_near(&self, at_s: f64) -> f64 {
+        let near = self.history.iter().enumerate();
+        let near = near.filter(|(_, (m, _))| (m.time_s - at_s).abs() < 0.04);
+        let low = near.min_by(|a, b| {
+            self.envelope_at(a.0 + 1)
+                .total_cmp(&self.envelope_at(b.0 + 1))
+        });
+        low.map_or(at_s, |(_, (m, _))| m.time_s)
+    }
+}
+
+/// Index of the first sound of a note whose lead-in (the moments up to its tone)
+/// and peak are given.
+///
+/// That is the first sound within 30 dB of the peak after the first of the
+/// quietest 8 ms: a
+/// puff of air or a click of the tongue often comes well before the tone and
+/// belongs to it, the release of the note before does not.
+pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize> {
+    let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
+    let power = |m: &Moment| 10f32.powf(m.level_db / 10.0);
+    let levels = lead_in
+        .windows(width)
+        .map(|w| power_db(f64::from(w.iter().map(power).sum::<f32>()) / width as f64));
+    let quietest_db = levels.clone().min_by(f64::total_cmp)?;
+    let quiet = levels
+        .clone()
+        .position(|db| db < quietest_db + QUIET_TIE_DB)?;
+    let sounding = |m: &Moment| m.level_db > (peak_db - ONSET_DB).max(m.floor_db + FLOOR_MARGIN_DB);
+    let after = lead_in[quiet..].iter().position(sounding)?;
+    Some(quiet + after)
+}
+
+/// Whether and when a note has ended.
+fn over(note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
+    let lost_s = moment.time_s - note.last_tone_s;
+    let fallen_db = note.peak_db - envelope_db;
+    let over = fallen_db > OVER_DB
+        || lost_s > LOST_LOUD_S
+        || (lost_s > LOST_SOFT_S && fallen_db > SOFT_DB);
+    over.then(|| note.last_loud_s.min(note.last_tone_s))
+}
