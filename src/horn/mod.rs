@@ -1,0 +1,286 @@
+//! The horn in hand: how its written notes sound, where it plays, what it is
+//! made of.
+
+use std::path::Path;
+use std::sync::LazyLock;
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{Error, Result, nearest_name};
+use crate::settings_file;
+use crate::units::{Concert, Pitch, Written, key_name, parse_key};
+
+/// Clef that a horn's parts are written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Clef {
+    Treble,
+    Alto,
+    Tenor,
+    Bass,
+}
+
+/// A horn.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Horn {
+    /// Name on the command line.
+    pub name: String,
+    /// Name in full.
+    pub title: String,
+    /// Semitones from written to sounding, negative where it sounds lower.
+    pub sounds: i32,
+    /// Clef of its parts.
+    pub clef: Clef,
+    /// Lowest sounding key listened for.
+    pub low: Concert,
+    /// Highest sounding key listened for.
+    pub high: Concert,
+    /// Sounding key of the open tube's first mode.
+    pub fundamental: Concert,
+    /// Number of valves, 0 for a slide.
+    pub valves: u8,
+    /// Whether it has a slide.
+    pub slide: bool,
+}
+
+/// Margin around a horn's range that the tracker still hears, in semitones: a
+/// fall from the lowest note, a rip past the top.
+const RANGE_MARGIN: f64 = 2.5;
+
+impl Horn {
+    /// How a sounding key stands in this horn's part.
+    ///
+    /// ```
+    /// use leadpipe::horn::find;
+    /// use leadpipe::units::Concert;
+    /// let flugel = find("flugelhorn").unwrap();
+    /// assert_eq!(flugel.written(Concert(58)).to_string(), "C4");
+    /// ```
+    pub fn written(&self, concert: Concert) -> Written {
+        Written(concert.0 - self.sounds)
+    }
+
+    /// How a written key sounds on this horn.
+    pub fn concert(&self, written: Written) -> Concert {
+        Concert(written.0 + self.sounds)
+    }
+
+    /// Lowest and highest frequency to listen for, in hertz.
+    pub fn range_hz(&self) -> (f64, f64) {
+        let hz = |key: i32, margin: f64| Pitch(f64::from(key) + margin).hz();
+        let (lowest, highest) = crate::analysis::FULL_RANGE_HZ;
+        (
+            hz(self.low.0, -RANGE_MARGIN).max(lowest),
+            hz(self.high.0, RANGE_MARGIN).min(highest),
+        )
+    }
+}
+
+/// A horn as it stands in a TOML file.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Entry {
+    name: String,
+    title: String,
+    sounds: i32,
+    clef: Clef,
+    low: String,
+    high: String,
+    fundamental: String,
+    #[serde(default)]
+    valves: u8,
+    #[serde(default)]
+    slide: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    horn: Vec<Entry>,
+}
+
+impl TryFrom<Entry> for Horn {
+    type Error = String;
+
+    fn try_from(entry: Entry) -> std::result::Result<Self, String> {
+        let key = |field: &str, text: &str| {
+            parse_key(text).ok_or(format!("{}: {field} = \"{text}\" is no pitch", entry.name))
+        };
+        let (low, high) = (key("low", &entry.low)?, key("high", &entry.high)?);
+        let fundamental = key("fundamental", &entry.fundamental)?;
+        if high <= low {
+            return Err(format!("{}: high is not above low", entry.name));
+        }
+        if entry.sounds.abs() > 48 {
+            return Err(format!(
+                "{}: sounds = {} is more than four octaves",
+                entry.name, entry.sounds
+            ));
+        }
+        if entry.slide == (entry.valves > 0) {
+            return Err(format!(
+                "{}: give either valves or slide = true",
+                entry.name
+            ));
+        }
+        Ok(Horn {
+            sounds: entry.sounds,
+            clef: entry.clef,
+            low: Concert(low),
+            high: Concert(high),
+            fundamental: Concert(fundamental),
+            valves: entry.valves,
+            slide: entry.slide,
+            name: entry.name,
+            title: entry.title,
+        })
+    }
+}
+
+fn parse(text: &str) -> std::result::Result<Vec<Horn>, settings_file::Fault> {
+    let file: File = settings_file::parse(text)?;
+    let horns = file.horn.into_iter().map(Horn::try_from);
+    horns
+        .collect::<std::result::Result<_, String>>()
+        .map_err(settings_file::Fault::plain)
+}
+
+static CATALOGUE: LazyLock<Vec<Horn>> = LazyLock::new(|| {
+    parse(include_str!("catalogue.toml")).expect("the built-in catalogue is sound")
+});
+
+/// All horns that are built in.
+pub fn catalogue() -> &'static [Horn] {
+    &CATALOGUE
+}
+
+/// The horn of a name, or the first in a TOML file where the name ends in
+/// `.toml`.
+///
+/// # Errors
+/// [`Error::Setting`] for an unknown name (with the nearest one) or a faulty
+/// file (with line and column).
+pub fn find(name: &str) -> Result<Horn> {
+    if name.ends_with(".toml") {
+        let horns = settings_file::read(Path::new(name), parse)?;
+        return horns.into_iter().next().ok_or_else(|| {
+            Error::setting(format!("{name}: no horn in it"), "add a [[horn]] table")
+        });
+    }
+    let wanted = name.to_lowercase();
+    catalogue()
+        .iter()
+        .find(|h| h.name == wanted)
+        .cloned()
+        .ok_or_else(|| {
+            let names = catalogue().iter().map(|h| h.name.as_str());
+            let nearest = nearest_name(&wanted, names).unwrap_or("trumpet");
+            Error::setting(
+                format!("no horn is called \"{name}\""),
+                format!("did you mean \"{nearest}\"? `leadpipe horns` lists them"),
+            )
+        })
+}
+
+/// Plain description of a horn's transposition.
+pub fn transposition_in_words(sounds: i32) -> String {
+    if sounds == 0 {
+        return "sounds as written".into();
+    }
+    const STEPS: [&str; 12] = [
+        "octave",
+        "minor second",
+        "major second",
+        "minor third",
+        "major third",
+        "perfect fourth",
+        "tritone",
+        "perfect fifth",
+        "minor sixth",
+        "major sixth",
+        "minor seventh",
+        "major seventh",
+    ];
+    let semitones = sounds.unsigned_abs() as usize;
+    let (octaves, step) = (semitones / 12, semitones % 12);
+    let way = if sounds < 0 { "lower" } else { "higher" };
+    let octaves_text = match octaves {
+        0 => String::new(),
+        1 => "an octave".into(),
+        n => format!("{n} octaves"),
+    };
+    let step_text = if step == 0 {
+        String::new()
+    } else {
+        format!("a {}", STEPS[step])
+    };
+    let joint = if octaves > 0 && step > 0 { " and " } else { "" };
+    format!("sounds {octaves_text}{joint}{step_text} {way} than written")
+}
+
+/// One line a horn: range and build.
+pub fn build_in_words(horn: &Horn) -> String {
+    let build = if horn.slide {
+        "slide".into()
+    } else {
+        format!("{} valves", horn.valves)
+    };
+    format!(
+        "{} to {}, open tube {}, {build}",
+        key_name(horn.low.0),
+        key_name(horn.high.0),
+        key_name(horn.fundamental.0)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_horn_round_trips() {
+        for horn in catalogue() {
+            for key in 0..128 {
+                assert_eq!(horn.concert(horn.written(Concert(key))), Concert(key));
+            }
+            let (low, high) = horn.range_hz();
+            assert!(
+                low < high && low >= 28.0 && high <= 1_650.0,
+                "{}",
+                horn.name
+            );
+        }
+    }
+
+    #[test]
+    fn transpositions_read_well() {
+        assert_eq!(
+            transposition_in_words(-2),
+            "sounds a major second lower than written"
+        );
+        assert_eq!(
+            transposition_in_words(-14),
+            "sounds an octave and a major second lower than written"
+        );
+        assert_eq!(
+            transposition_in_words(10),
+            "sounds a minor seventh higher than written"
+        );
+        assert_eq!(
+            transposition_in_words(-12),
+            "sounds an octave lower than written"
+        );
+    }
+
+    #[test]
+    fn unknown_horn_names_the_nearest() {
+        let error = find("flugelhron").unwrap_err().to_string();
+        assert!(error.contains("flugelhorn"), "{error}");
+    }
+
+    #[test]
+    fn faulty_horns_say_where() {
+        let fault = parse("[[horn]]\nname = \"x\"\nsounds = \"low\"\n").unwrap_err();
+        assert_eq!(fault.place, Some((3, 10)));
+    }
+}

@@ -1,0 +1,74 @@
+//! Reads TOML settings with faults that name line and column.
+
+use std::path::Path;
+
+use serde::de::DeserializeOwned;
+
+use crate::error::{Error, Result};
+
+/// Largest settings file read, in bytes.
+const MOST_BYTES: u64 = 1 << 20;
+
+/// What is wrong with a settings text, and where.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fault {
+    /// In words.
+    pub message: String,
+    /// Line and column, counted from 1.
+    pub place: Option<(usize, usize)>,
+}
+
+impl Fault {
+    /// Fault without a place.
+    pub fn plain(message: String) -> Self {
+        Fault {
+            message,
+            place: None,
+        }
+    }
+}
+
+/// Parses TOML.
+pub fn parse<T: DeserializeOwned>(text: &str) -> std::result::Result<T, Fault> {
+    toml::from_str(text).map_err(|error| Fault {
+        message: error.message().replace('\n', ", "),
+        place: error.span().map(|span| place(text, span.start)),
+    })
+}
+
+fn place(text: &str, offset: usize) -> (usize, usize) {
+    let before = text.get(..offset).unwrap_or(text);
+    let line = before.matches('\n').count() + 1;
+    let column = before.chars().rev().take_while(|&c| c != '\n').count() + 1;
+    (line, column)
+}
+
+/// Reads a file and parses it with `parse`.
+///
+/// # Errors
+/// [`Error::Setting`] naming file, line and column.
+pub fn read<T>(path: &Path, parse: impl Fn(&str) -> std::result::Result<T, Fault>) -> Result<T> {
+    let shown = path.display();
+    let size = std::fs::metadata(path).map(|m| m.len());
+    if size.is_ok_and(|bytes| bytes > MOST_BYTES) {
+        return Err(Error::setting(
+            format!("{shown}: more than a megabyte"),
+            "this is no settings file",
+        ));
+    }
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        Error::setting(
+            format!("{shown}: {error}"),
+            "check the name and the permissions",
+        )
+    })?;
+    parse(&text).map_err(|fault| {
+        let place = fault.place.map_or(String::new(), |(line, column)| {
+            format!(" line {line}, column {column}:")
+        });
+        Error::setting(
+            format!("{shown}:{place} {}", fault.message),
+            "mend that line",
+        )
+    })
+}

@@ -1,0 +1,164 @@
+//! MIDI Tuning Standard bulk dumps, in and out.
+//!
+//! MMA/AMEI, MIDI 1.0 Detailed Specification, "MIDI Tuning" (bulk dump reply):
+//!
+//! ```text
+//! F0 7E <device> 08 01 <program> <16 characters> [xx yy zz] * 128 <checksum> F7
+//! ```
+//!
+//! `xx` is the key of equal temperament at or below the pitch, `yy zz` the rest
+//! in 1/16384 of a semitone; `7F 7F 7F` leaves a key alone. The checksum is the
+//! exclusive or of everything from `7E` to the last pitch, seven bits.
+
+use std::path::Path;
+
+use super::Table;
+use crate::error::{Error, Result};
+use crate::units::Pitch;
+
+/// Length of a dump in bytes.
+const LENGTH: usize = 408;
+
+/// A tuning as a dump holds it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dump {
+    /// Up to 16 characters.
+    pub name: String,
+    /// Pitch of each of the 128 keys, MIDI semitones at A4 = 440 Hz. A key the
+    /// dump leaves alone is in equal temperament.
+    pub pitches: Vec<Pitch>,
+}
+
+/// The dump that tunes each key to the table's nearest pitch.
+pub fn encode(table: &Table, program: u8) -> Vec<u8> {
+    let mut bytes = vec![0xF0, 0x7E, 0x7F, 0x08, 0x01, program & 0x7F];
+    let ascii = table
+        .name()
+        .chars()
+        .filter(|c| c.is_ascii_graphic() || *c == ' ');
+    let name: String = ascii.chain(std::iter::repeat(' ')).take(16).collect();
+    bytes.extend(name.bytes());
+    for key in 0..128 {
+        let pitch = table.nearest(table.reference().equal(key));
+        bytes.extend(encode_pitch(pitch));
+    }
+    let checksum = bytes[1..].iter().fold(0, |sum, byte| sum ^ byte);
+    bytes.extend([checksum & 0x7F, 0xF7]);
+    bytes
+}
+
+/// Three bytes of a pitch, to 1/16384 semitone.
+pub fn encode_pitch(pitch: Pitch) -> [u8; 3] {
+    // 7F 7F 7F means "leave alone": the highest pitch that can be said is one
+    // step below.
+    let steps = (pitch.0 * 16_384.0)
+        .round()
+        .clamp(0.0, 128.0 * 16_384.0 - 2.0) as u32;
+    let (key, rest) = (steps >> 14, steps & 0x3FFF);
+    [key as u8, (rest >> 7) as u8, (rest & 0x7F) as u8]
+}
+
+/// Reads a dump.
+///
+/// # Errors
+/// A sentence that says what is wrong and at which byte.
+pub fn decode(bytes: &[u8]) -> std::result::Result<Dump, String> {
+    if bytes.len() != LENGTH {
+        return Err(format!(
+            "{} bytes long, a bulk dump has {LENGTH}",
+            bytes.len()
+        ));
+    }
+    if bytes[..2] != [0xF0, 0x7E] || bytes[3..5] != [0x08, 0x01] || bytes[LENGTH - 1] != 0xF7 {
+        return Err("not a MIDI Tuning Standard bulk dump".into());
+    }
+    let data = &bytes[1..LENGTH - 2];
+    if let Some(at) = data[1..].iter().position(|byte| *byte > 0x7F) {
+        return Err(format!("byte {} is no data byte", at + 2));
+    }
+    let checksum = data.iter().fold(0, |sum, byte| sum ^ byte) & 0x7F;
+    if checksum != bytes[LENGTH - 2] {
+        return Err("its checksum is wrong".into());
+    }
+    let name = String::from_utf8_lossy(&bytes[6..22]).trim_end().to_owned();
+    let keys = bytes[22..LENGTH - 2].chunks_exact(3).enumerate();
+    let pitches = keys.map(|(key, three)| match three {
+        [0x7F, 0x7F, 0x7F] => Pitch(key as f64),
+        [semitone, high, low] => {
+            let rest = f64::from(*high) * 128.0 + f64::from(*low);
+            Pitch(f64::from(*semitone) + rest / 16_384.0)
+        }
+        _ => unreachable!("chunks of three"),
+    });
+    Ok(Dump {
+        name,
+        pitches: pitches.collect(),
+    })
+}
+
+/// Reads a dump from a file.
+pub fn read(path: &Path) -> Result<Dump> {
+    let wrong = |problem: String| {
+        Error::setting(
+            format!("{}: {problem}", path.display()),
+            "give a MIDI Tuning Standard bulk dump (.syx)",
+        )
+    };
+    let size = std::fs::metadata(path)
+        .map_err(|e| wrong(e.to_string()))?
+        .len();
+    if size > 1 << 16 {
+        return Err(wrong(format!("{size} bytes long")));
+    }
+    let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
+    decode(&bytes).map_err(wrong)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tuning::{Reference, find};
+    use proptest::prelude::*;
+
+    /// Frequencies and their bytes from the standard's own table of examples.
+    #[test]
+    fn pitches_as_the_standard_has_them() {
+        for (hz, bytes) in [
+            (8.1758, [0x00, 0x00, 0x00]),
+            (261.6256, [0x3C, 0x00, 0x00]),
+            (440.0, [0x45, 0x00, 0x00]),
+            (440.0016, [0x45, 0x00, 0x01]),
+        ] {
+            assert_eq!(encode_pitch(Pitch::from_hz(hz)), bytes, "{hz} Hz");
+        }
+    }
+
+    #[test]
+    fn tables_survive_the_trip() {
+        for name in ["equal-12", "just", "werckmeister-3", "meantone-4"] {
+            let table = find(name, None, Reference::new(442.0).unwrap()).unwrap();
+            let dump = decode(&encode(&table, 3)).unwrap();
+            assert_eq!(dump.name, name);
+            for (key, pitch) in dump.pitches.iter().enumerate().take(127) {
+                let want = table.nearest(table.reference().equal(key as i32));
+                assert!((pitch.0 - want.0).abs() < 1.0 / 16_384.0, "{name} {key}");
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn damage_is_noticed(at in 0usize..LENGTH, flip in 1u8..=255) {
+            let table = find("just", None, Reference::default()).unwrap();
+            let mut bytes = encode(&table, 0);
+            // Device and program may be anything; the checksum covers them.
+            bytes[at] ^= flip;
+            prop_assert!(decode(&bytes).is_err());
+        }
+
+        #[test]
+        fn decoding_never_panics(bytes in prop::collection::vec(any::<u8>(), 0..500)) {
+            let _ = decode(&bytes);
+        }
+    }
+}

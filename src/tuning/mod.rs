@@ -1,0 +1,294 @@
+//! Tuning tables: which pitches a piece uses, and how far the playing is from
+//! them.
+//!
+//! A table file gives degrees above a tonic within a period; here it is laid
+//! out over the whole range as one sorted list of pitches, so that octaves,
+//! other periods, note selections and 128-key dumps are all the same thing.
+
+pub mod bulk_dump;
+pub mod quantiser;
+pub mod table_file;
+
+use std::path::Path;
+
+use serde::Serialize;
+
+use crate::error::{Error, Result, nearest_name};
+use crate::settings_file;
+use crate::units::{A4_HZ, Pitch, parse_key};
+use table_file::TableFile;
+
+/// Lowest and highest pitch that a table is laid out for, MIDI semitones.
+const SPAN: (f64, f64) = (-12.0, 140.0);
+
+/// A reference pitch: what A4 sounds at.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(transparent)]
+pub struct Reference(f64);
+
+impl Reference {
+    /// Reference with A4 at `a4_hz`.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] outside 380 to 500 Hz, which spans every pitch
+    /// standard on record with room to spare.
+    pub fn new(a4_hz: f64) -> Result<Self> {
+        if (380.0..=500.0).contains(&a4_hz) {
+            Ok(Reference(a4_hz))
+        } else {
+            Err(Error::setting(
+                format!("a reference of {a4_hz} Hz"),
+                "give A4 between 380 and 500 Hz",
+            ))
+        }
+    }
+
+    /// A4 in hertz.
+    pub fn a4_hz(self) -> f64 {
+        self.0
+    }
+
+    /// How far everything is shifted against 440 Hz, in semitones.
+    pub fn shift(self) -> f64 {
+        12.0 * (self.0 / A4_HZ).log2()
+    }
+
+    /// Pitch in semitones relative to this reference: whole numbers are the
+    /// keys of equal temperament on it.
+    pub fn relative(self, pitch: Pitch) -> f64 {
+        pitch.0 - self.shift()
+    }
+
+    /// Nearest key by this reference.
+    pub fn nearest_key(self, pitch: Pitch) -> i32 {
+        self.relative(pitch).round().clamp(0.0, 127.0) as i32
+    }
+
+    /// Where a key sounds in equal temperament on this reference.
+    pub fn equal(self, key: i32) -> Pitch {
+        Pitch(f64::from(key) + self.shift())
+    }
+}
+
+impl Default for Reference {
+    fn default() -> Self {
+        Reference(A4_HZ)
+    }
+}
+
+/// A tuning table at a reference pitch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Table {
+    name: String,
+    title: String,
+    about: String,
+    reference: Reference,
+    /// All pitches of the table, rising.
+    pitches: Vec<f64>,
+    /// Degrees in cents above the tonic within a period, for display.
+    degrees: Vec<f64>,
+    period: f64,
+}
+
+impl Table {
+    /// Lays out a table file.
+    ///
+    /// `tonic` overrides the file's. The anchor (the file's, else the tonic)
+    /// sounds exactly where equal temperament on the reference has it.
+    pub fn new(file: &TableFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
+        let degrees = file.cents()?;
+        let tonic_key = tonic.unwrap_or(file.tonic_key()?);
+        let anchor_key = file.anchor_key()?.unwrap_or(tonic_key);
+        let period = file.period;
+        // Where the anchor's degree lies above the tonic, as the table has it.
+        let above = f64::from(anchor_key - tonic_key) * 100.0;
+        let nearest = nearest_cents(&degrees, period, above);
+        if (nearest - above).abs() > 50.0 {
+            return Err(Error::setting(
+                format!("{}: its anchor is no degree of it", file.name),
+                "anchor it on a note that it has, or leave the anchor out",
+            ));
+        }
+        let tonic_pitch = reference.equal(anchor_key).0 - nearest / 100.0;
+        let mut pitches = Vec::new();
+        let first = ((SPAN.0 - tonic_pitch) * 100.0 / period).floor() as i32;
+        let last = ((SPAN.1 - tonic_pitch) * 100.0 / period).ceil() as i32;
+        for turn in first..=last {
+            let base = tonic_pitch + f64::from(turn) * period / 100.0;
+            pitches.extend(degrees.iter().map(|d| base + d / 100.0));
+        }
+        pitches.retain(|p| (SPAN.0..=SPAN.1).contains(p));
+        pitches.sort_by(f64::total_cmp);
+        Ok(Table {
+            name: file.name.clone(),
+            title: file.title.clone(),
+            about: file.about.clone(),
+            reference,
+            pitches,
+            degrees,
+            period,
+        })
+    }
+
+    /// Table of single key pitches, as a bulk dump holds them.
+    pub fn from_keys(name: &str, keys: &[Pitch], reference: Reference) -> Self {
+        let mut pitches: Vec<f64> = keys.iter().map(|p| p.0).collect();
+        pitches.sort_by(f64::total_cmp);
+        pitches.dedup();
+        Table {
+            name: name.to_owned(),
+            title: name.to_owned(),
+            about: "From a MIDI Tuning Standard bulk dump.".into(),
+            reference,
+            degrees: pitches.iter().map(|p| p * 100.0).collect(),
+            period: f64::INFINITY,
+            pitches,
+        }
+    }
+
+    /// Name on the command line.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Name in full.
+    pub fn title(&self) -> &str {
+        &self.title
+    }
+
+    /// What it is, in a sentence.
+    pub fn about(&self) -> &str {
+        &self.about
+    }
+
+    /// The reference pitch it stands on.
+    pub fn reference(&self) -> Reference {
+        self.reference
+    }
+
+    /// Degrees in cents above the tonic.
+    pub fn degrees_cents(&self) -> &[f64] {
+        &self.degrees
+    }
+
+    /// Period in cents, 1200 for the octave.
+    pub fn period_cents(&self) -> f64 {
+        self.period
+    }
+
+    /// All pitches, rising.
+    pub fn pitches(&self) -> &[f64] {
+        &self.pitches
+    }
+
+    /// Index into [`Table::pitches`] of the pitch nearest to one.
+    pub fn nearest_index(&self, pitch: Pitch) -> usize {
+        let after = self.pitches.partition_point(|&p| p < pitch.0);
+        let last = self.pitches.len() - 1;
+        let (low, high) = (after.saturating_sub(1).min(last), after.min(last));
+        if pitch.0 - self.pitches[low] <= self.pitches[high] - pitch.0 {
+            low
+        } else {
+            high
+        }
+    }
+
+    /// The table's pitch nearest to one.
+    ///
+    /// ```
+    /// use leadpipe::tuning::{Reference, find};
+    /// use leadpipe::units::Pitch;
+    /// let just = find("just", None, Reference::default()).unwrap();
+    /// assert!((just.nearest(Pitch(69.2)).0 - 69.0).abs() < 1e-9);
+    /// ```
+    pub fn nearest(&self, pitch: Pitch) -> Pitch {
+        Pitch(self.pitches[self.nearest_index(pitch)])
+    }
+}
+
+/// The degree, in cents over all periods, nearest to a number of cents.
+fn nearest_cents(degrees: &[f64], period: f64, cents: f64) -> f64 {
+    let turn = (cents / period).floor();
+    let candidates = [-1.0, 0.0, 1.0]
+        .into_iter()
+        .flat_map(|around| degrees.iter().map(move |d| d + (turn + around) * period));
+    candidates
+        .min_by(|a, b| (a - cents).abs().total_cmp(&(b - cents).abs()))
+        .unwrap_or(0.0)
+}
+
+macro_rules! bundled {
+    ($($name:literal),* $(,)?) => {
+        /// Names and texts of the tables in `tunings/`.
+        const BUNDLED: &[(&str, &str)] =
+            &[$(($name, include_str!(concat!("../../tunings/", $name, ".toml")))),*];
+    };
+}
+
+bundled![
+    "equal-12",
+    "equal-19",
+    "equal-24",
+    "equal-31",
+    "just",
+    "pythagorean",
+    "meantone-4",
+    "meantone-6",
+    "werckmeister-3",
+    "kirnberger-3",
+    "vallotti",
+    "partials",
+    "major",
+    "dorian",
+    "minor-pentatonic",
+    "blues",
+    "whole-tone",
+];
+
+/// The tables that are built in.
+pub fn catalogue() -> Vec<TableFile> {
+    BUNDLED
+        .iter()
+        .map(|(_, text)| table_file::parse(text).expect("the built-in tables are sound"))
+        .collect()
+}
+
+/// The table of a name, of a TOML file (`.toml`) or of a MIDI Tuning Standard
+/// bulk dump (`.syx`).
+///
+/// # Errors
+/// [`Error::Setting`] for an unknown name (with the nearest one), a faulty file
+/// (with line and column), or a tonic that cannot be read.
+pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Table> {
+    let tonic = tonic.map(parse_tonic).transpose()?;
+    if name.ends_with(".syx") {
+        let dump = bulk_dump::read(Path::new(name))?;
+        return Ok(Table::from_keys(&dump.name, &dump.pitches, reference));
+    }
+    if name.ends_with(".toml") {
+        let file = settings_file::read(Path::new(name), table_file::parse)?;
+        return Table::new(&file, tonic, reference);
+    }
+    let wanted = name.to_lowercase();
+    let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
+        let nearest = nearest_name(&wanted, BUNDLED.iter().map(|(n, _)| *n)).unwrap_or("equal-12");
+        return Err(Error::setting(
+            format!("no tuning table is called \"{name}\""),
+            format!("did you mean \"{nearest}\"? `leadpipe tunings` lists them"),
+        ));
+    };
+    let file = table_file::parse(text).expect("the built-in tables are sound");
+    Table::new(&file, tonic, reference)
+}
+
+/// Reads a tonic: a pitch name with or without octave (`Bb` is `Bb4`).
+fn parse_tonic(text: &str) -> Result<i32> {
+    parse_key(text)
+        .or_else(|| parse_key(&format!("{text}4")))
+        .ok_or_else(|| {
+            Error::setting(
+                format!("\"{text}\" is no pitch"),
+                "give a tonic such as C, Bb or F#3",
+            )
+        })
+}

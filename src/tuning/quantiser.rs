@@ -1,0 +1,117 @@
+//! To the nearest pitch of a table, without flicker on the border.
+
+use super::Table;
+use crate::units::Pitch;
+
+/// How a played pitch is sent on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Snap {
+    /// Exactly the table's pitch.
+    Hard,
+    /// The table's note, bent as it was played.
+    Bend,
+    /// As played, by the nearest key.
+    #[default]
+    Off,
+}
+
+/// Quantiser that stays on a note until the pitch is clearly nearer to another.
+///
+/// ```
+/// use leadpipe::tuning::quantiser::Quantiser;
+/// use leadpipe::tuning::{Reference, find};
+/// use leadpipe::units::Pitch;
+/// let table = find("equal-12", None, Reference::default()).unwrap();
+/// let mut quantiser = Quantiser::new(&table);
+/// assert_eq!(quantiser.push(Pitch(60.4)).0.round(), 60.0);
+/// assert_eq!(quantiser.push(Pitch(60.55)).0.round(), 60.0); // held
+/// assert_eq!(quantiser.push(Pitch(60.7)).0.round(), 61.0);
+/// ```
+#[derive(Debug, Clone)]
+pub struct Quantiser<'a> {
+    table: &'a Table,
+    held: Option<usize>,
+}
+
+/// How far past the border, as a share of the step, the pitch must go. A tenth
+/// of a semitone is above the wander of a steady tone (some 5 cents).
+const PAST: f64 = 0.1;
+
+impl<'a> Quantiser<'a> {
+    /// Quantiser on a table, holding nothing.
+    pub fn new(table: &'a Table) -> Self {
+        Quantiser { table, held: None }
+    }
+
+    /// The table's pitch for a played one.
+    pub fn push(&mut self, pitch: Pitch) -> Pitch {
+        let nearest = self.table.nearest_index(pitch);
+        let pitches = self.table.pitches();
+        let held = match self.held {
+            Some(held) if held != nearest => {
+                let (from, to) = (pitches[held], pitches[nearest]);
+                let border = 0.5 * (from + to);
+                let step = (to - from).abs();
+                if (pitch.0 - border).abs() > PAST * step || held.abs_diff(nearest) > 1 {
+                    nearest
+                } else {
+                    held
+                }
+            }
+            _ => nearest,
+        };
+        self.held = Some(held);
+        Pitch(pitches[held])
+    }
+
+    /// Forgets the note held, at the end of a note.
+    pub fn release(&mut self) {
+        self.held = None;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tuning::{Reference, catalogue};
+    use proptest::prelude::*;
+
+    fn tables() -> Vec<Table> {
+        let reference = Reference::default();
+        let files = catalogue();
+        files
+            .iter()
+            .map(|f| Table::new(f, None, reference).unwrap())
+            .collect()
+    }
+
+    proptest! {
+        #[test]
+        fn first_answer_is_the_nearest(pitch in 20.0f64..100.0) {
+            for table in tables() {
+                let got = Quantiser::new(&table).push(Pitch(pitch)).0;
+                let best = table.pitches().iter().map(|p| (p - pitch).abs()).fold(f64::MAX, f64::min);
+                prop_assert!(((got - pitch).abs() - best).abs() < 1e-9);
+            }
+        }
+
+        #[test]
+        fn never_flickers_within_the_band(border in 40i32..80, wobble in prop::collection::vec(-0.09f64..0.09, 2..50)) {
+            let table = &tables()[0];
+            let mut quantiser = Quantiser::new(table);
+            let mut answers: Vec<f64> =
+                wobble.iter().map(|w| quantiser.push(Pitch(f64::from(border) + 0.5 + w)).0).collect();
+            answers.dedup();
+            prop_assert_eq!(answers.len(), 1);
+        }
+
+        #[test]
+        fn table_pitches_stay(index in 0usize..100) {
+            for table in tables() {
+                let pitch = table.pitches()[index % table.pitches().len()];
+                prop_assert_eq!(Quantiser::new(&table).push(Pitch(pitch)).0, pitch);
+            }
+        }
+    }
+}

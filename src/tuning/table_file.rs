@@ -1,0 +1,174 @@
+//! The TOML form of a tuning table.
+//!
+//! ```toml
+//! name = "mine"                # as on the command line
+//! title = "My table"
+//! kind = "table"               # or "selection": some of a table's notes
+//! tonic = "C4"                 # degree 0
+//! anchor = "A4"                # sounds as --reference says; the tonic if left out
+//! period = 1200                # cents; 1200 if left out
+//! degrees = ["1/1", "9/8", 386.3]   # ratios as text, cents as numbers
+//! ```
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{Error, Result};
+use crate::settings_file::{self, Fault};
+use crate::units::parse_key;
+
+/// Whether a file is a whole table or a selection of notes to quantise to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    Table,
+    Selection,
+}
+
+/// A degree as written: cents, or a ratio in a string.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Degree {
+    Cents(f64),
+    Ratio(String),
+}
+
+/// A tuning table as it stands in a file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TableFile {
+    pub name: String,
+    pub title: String,
+    pub kind: Kind,
+    pub tonic: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub anchor: Option<String>,
+    #[serde(default = "octave")]
+    pub period: f64,
+    pub degrees: Vec<Degree>,
+    /// The file's leading comment.
+    #[serde(default, skip_deserializing)]
+    pub about: String,
+}
+
+fn octave() -> f64 {
+    1200.0
+}
+
+/// Most degrees in a period: a table of single cents.
+const MOST_DEGREES: usize = 1200;
+
+/// Parses and checks a table.
+pub fn parse(text: &str) -> std::result::Result<TableFile, Fault> {
+    let mut file: TableFile = settings_file::parse(text)?;
+    let comment = text.lines().take_while(|line| line.starts_with('#'));
+    let words: Vec<&str> = comment.map(|line| line[1..].trim()).collect();
+    file.about = words.join(" ");
+    // Every fault must show here, where the file's name is known.
+    let checked = file.cents().and(file.tonic_key()).and(file.anchor_key());
+    match checked {
+        Ok(_) => Ok(file),
+        Err(error) => Err(Fault::plain(error.to_string())),
+    }
+}
+
+impl TableFile {
+    /// Degrees in cents above the tonic, rising, each once.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for no degrees, too many, ratios that are none, or a
+    /// period that is not positive.
+    pub fn cents(&self) -> Result<Vec<f64>> {
+        let wrong =
+            |problem: String, mend: &str| Error::setting(format!("{}: {problem}", self.name), mend);
+        if !(self.period.is_finite() && self.period >= 50.0) {
+            return Err(wrong(
+                format!("a period of {} cents", self.period),
+                "give 50 cents or more",
+            ));
+        }
+        if self.degrees.is_empty() || self.degrees.len() > MOST_DEGREES {
+            return Err(wrong(
+                format!("{} degrees", self.degrees.len()),
+                "give 1 to 1200",
+            ));
+        }
+        let mut cents = Vec::with_capacity(self.degrees.len());
+        for degree in &self.degrees {
+            let value = match degree {
+                Degree::Cents(cents) => Some(*cents),
+                Degree::Ratio(text) => ratio_cents(text),
+            };
+            let value = value
+                .filter(|v| v.is_finite() && v.abs() < 1e5)
+                .ok_or_else(|| {
+                    wrong(
+                        format!("degree {degree:?}"),
+                        "give cents, or a ratio such as \"3/2\"",
+                    )
+                })?;
+            cents.push(value.rem_euclid(self.period));
+        }
+        cents.sort_by(f64::total_cmp);
+        cents.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
+        Ok(cents)
+    }
+
+    /// The tonic as a MIDI key.
+    pub fn tonic_key(&self) -> Result<i32> {
+        self.key("tonic", &self.tonic)
+    }
+
+    /// The anchor as a MIDI key, where the file names one.
+    pub fn anchor_key(&self) -> Result<Option<i32>> {
+        let anchor = self.anchor.as_deref();
+        anchor.map(|text| self.key("anchor", text)).transpose()
+    }
+
+    fn key(&self, field: &str, text: &str) -> Result<i32> {
+        parse_key(text).ok_or_else(|| {
+            Error::setting(
+                format!("{}: {field} = \"{text}\" is no pitch", self.name),
+                "give one such as C4 or Bb3",
+            )
+        })
+    }
+}
+
+/// Cents of a ratio in text, `3/2` or `2`: `1200 log2(p / q)`.
+pub fn ratio_cents(text: &str) -> Option<f64> {
+    let (above, below) = text.split_once('/').unwrap_or((text, "1"));
+    let above: u64 = above.trim().parse().ok()?;
+    let below: u64 = below.trim().parse().ok()?;
+    if above == 0 || below == 0 {
+        return None;
+    }
+    Some(1200.0 * (above as f64 / below as f64).log2())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn faults_have_places() {
+        let fault = parse("name = \"x\"\ntitle = 5\n").unwrap_err();
+        assert_eq!(fault.place, Some((2, 9)), "{fault:?}");
+        let text = "name=\"x\"\ntitle=\"x\"\nkind=\"table\"\ntonic=\"C4\"\ndegrees=[\"3/0\"]\n";
+        assert!(parse(text).unwrap_err().message.contains("3/0"));
+    }
+
+    proptest! {
+        #[test]
+        fn parsing_never_panics(text in ".{0,200}") {
+            let _ = parse(&text);
+        }
+
+        #[test]
+        fn ratios_are_cents(above in 1u64..1000, below in 1u64..1000) {
+            let cents = ratio_cents(&format!("{above}/{below}")).unwrap();
+            let back = 2f64.powf(cents / 1200.0);
+            prop_assert!((back - above as f64 / below as f64).abs() < 1e-9 * back);
+        }
+    }
+}
