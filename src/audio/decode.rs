@@ -1,0 +1,277 @@
+//! Opens a take of any common format and hands out one channel of it, block by
+//! block, so that an hour of sound never stands in memory.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
+use symphonia::core::errors::Error as Symphonia;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatReader, TrackType};
+use symphonia::core::io::MediaSourceStream;
+
+use crate::error::{Error, Result};
+
+/// What part of a take to read.
+#[derive(Debug, Clone, Default)]
+pub struct Selection {
+    /// Channel counted from 1; the mean of all channels where `None`.
+    pub channel: Option<usize>,
+    /// First moment in seconds.
+    pub start_s: Option<f64>,
+    /// Last moment in seconds.
+    pub end_s: Option<f64>,
+}
+
+/// A take being read.
+pub struct Take {
+    path: PathBuf,
+    format: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track_id: u32,
+    sample_rate_hz: f64,
+    channels: usize,
+    promised: Option<u64>,
+    /// Frames read so far, the ones before `first` included.
+    read: u64,
+    first: u64,
+    last: Option<u64>,
+    channel: Option<usize>,
+    interleaved: Vec<f32>,
+    done: bool,
+}
+
+/// Rates the analysis is made for, in hertz.
+pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
+
+const FORMATS: &str = "give a WAV, AIFF, FLAC, MP3 or OGG take";
+
+impl Take {
+    /// Opens a take.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for a missing, empty or foreign file, a rate outside
+    /// [`SAMPLE_RATES_HZ`], or a channel that is not there; [`Error::Setting`]
+    /// for a selection that ends before it starts.
+    pub fn open(path: &Path, selection: &Selection) -> Result<Take> {
+        let file = File::open(path).map_err(|e| match e.kind() {
+            std::io::ErrorKind::NotFound => {
+                Error::input(path, "no such file", "check the name and the folder")
+            }
+            std::io::ErrorKind::PermissionDenied => {
+                Error::input(path, "not readable", "ask for read permission on it")
+            }
+            _ => Error::input(path, e, "check the file"),
+        })?;
+        let metadata = file
+            .metadata()
+            .map_err(|e| Error::input(path, e, "check the file"))?;
+        if metadata.is_dir() {
+            return Err(Error::input(path, "this is a folder", "name a take in it"));
+        }
+        if metadata.len() == 0 {
+            return Err(Error::input(path, "the file is empty", FORMATS));
+        }
+        let foreign = || Error::input(path, "not an audio file that can be read", FORMATS);
+        let mut hint = Hint::new();
+        if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
+            hint.with_extension(extension);
+        }
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let format = symphonia::default::get_probe()
+            .probe(&hint, stream, Default::default(), Default::default())
+            .map_err(|_| foreign())?;
+        let track = format.default_track(TrackType::Audio).ok_or_else(foreign)?;
+        let parameters = track
+            .codec_params
+            .as_ref()
+            .and_then(|p| p.audio())
+            .ok_or_else(foreign)?;
+        let decoder = symphonia::default::get_codecs()
+            .make_audio_decoder(parameters, &AudioDecoderOptions::default())
+            .map_err(|_| foreign())?;
+        let sample_rate_hz = f64::from(parameters.sample_rate.ok_or_else(foreign)?);
+        let channels = parameters.channels.as_ref().map_or(1, |c| c.count());
+        let track_id = track.id;
+        let promised = track.num_frames;
+        if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
+            return Err(Error::input(
+                path,
+                format!("sample rate {sample_rate_hz} Hz"),
+                "resample it to between 8 and 192 kHz",
+            ));
+        }
+        if let Some(channel) = selection.channel
+            && (channel == 0 || channel > channels)
+        {
+            return Err(Error::input(
+                path,
+                format!("no channel {channel}"),
+                format!("choose --channel 1 to {channels}"),
+            ));
+        }
+        let frame = |s: f64| (s.max(0.0) * sample_rate_hz).round() as u64;
+        let first = selection.start_s.map_or(0, frame);
+        let last = selection.end_s.map(frame);
+        if last.is_some_and(|last| last <= first) {
+            return Err(Error::setting(
+                "--end is not after --start",
+                "give a later --end",
+            ));
+        }
+        Ok(Take {
+            path: path.to_owned(),
+            format,
+            decoder,
+            track_id,
+            sample_rate_hz,
+            channels,
+            promised,
+            read: 0,
+            first,
+            last,
+            channel: selection.channel,
+            interleaved: Vec::new(),
+            done: false,
+        })
+    }
+
+    /// Sample rate in hertz.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
+    }
+
+    /// Moment in the file at which the first block starts, in seconds.
+    pub fn start_s(&self) -> f64 {
+        self.first as f64 / self.sample_rate_hz
+    }
+
+    /// Length of the selected part in seconds, where the file says.
+    pub fn length_s(&self) -> Option<f64> {
+        let promised = self.promised?;
+        let end = self.last.map_or(promised, |last| last.min(promised));
+        Some(end.saturating_sub(self.first) as f64 / self.sample_rate_hz)
+    }
+
+    /// Next block of samples of the chosen channel, or `None` at the end.
+    ///
+    /// # Errors
+    /// [`Error::Input`] where the file ends before its header says, is damaged,
+    /// or holds values that are not numbers.
+    pub fn next_block(&mut self, block: &mut Vec<f32>) -> Result<bool> {
+        block.clear();
+        while block.is_empty() {
+            if self.done || self.last.is_some_and(|last| self.read >= last) {
+                return Ok(false);
+            }
+            if !self.decode_packet()? {
+                self.done = true;
+                self.check_length()?;
+                return Ok(false);
+            }
+            self.take_channel(block)?;
+        }
+        Ok(true)
+    }
+
+    fn decode_packet(&mut self) -> Result<bool> {
+        loop {
+            let packet = match self.format.next_packet() {
+                Ok(Some(packet)) => packet,
+                Ok(None) => return Ok(false),
+                Err(Symphonia::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+                    return Ok(false);
+                }
+                Err(e) => return Err(self.damaged(&e)),
+            };
+            if packet.track_id != self.track_id {
+                continue;
+            }
+            let audio = match self.decoder.decode(&packet) {
+                Ok(audio) => audio,
+                Err(e) => {
+                    let damaged = format!("{e}");
+                    return Err(self.damaged(&damaged));
+                }
+            };
+            let channels = audio.spec().channels().count();
+            if channels != self.channels {
+                return Err(Error::input(
+                    &self.path,
+                    "the number of channels changes midway",
+                    "export it again as one plain file",
+                ));
+            }
+            self.interleaved.resize(audio.samples_interleaved(), 0.0);
+            audio.copy_to_slice_interleaved(&mut self.interleaved);
+            return Ok(true);
+        }
+    }
+
+    fn take_channel(&mut self, block: &mut Vec<f32>) -> Result<()> {
+        let channels = self.channels;
+        let scale = 1.0 / channels as f32;
+        for frame in self.interleaved.chunks_exact(channels) {
+            let at = self.read;
+            self.read += 1;
+            if at < self.first || self.last.is_some_and(|last| at >= last) {
+                continue;
+            }
+            let sample = match self.channel {
+                Some(channel) => frame[channel - 1],
+                None => frame.iter().sum::<f32>() * scale,
+            };
+            if !sample.is_finite() {
+                return Err(Error::input(
+                    &self.path,
+                    format!(
+                        "sample {at} ({:.3} s) is not a number",
+                        at as f64 / self.sample_rate_hz
+                    ),
+                    "export the take again as 16- or 24-bit",
+                ));
+            }
+            block.push(sample);
+        }
+        Ok(())
+    }
+
+    /// A file that stops short of what its header promises was cut off on the
+    /// way. MP3 headers count padding, hence the allowance of a twentieth of a
+    /// second.
+    fn check_length(&self) -> Result<()> {
+        let here_s = self.read as f64 / self.sample_rate_hz;
+        if self.read == 0 {
+            return Err(Error::input(&self.path, "there is no sound in it", FORMATS));
+        }
+        if let Some(promised) = self.promised {
+            let promised_s = promised as f64 / self.sample_rate_hz;
+            if here_s + 0.05 < promised_s {
+                return Err(Error::input(
+                    &self.path,
+                    format!("cut off: {promised_s:.2} s promised, {here_s:.2} s there"),
+                    format!("copy it again, or use what is there with --end {here_s:.2}"),
+                ));
+            }
+        }
+        if self.read <= self.first {
+            return Err(Error::setting(
+                format!(
+                    "--start {:.2} lies past the end ({here_s:.2} s)",
+                    self.start_s()
+                ),
+                "give an earlier --start",
+            ));
+        }
+        Ok(())
+    }
+
+    fn damaged(&self, cause: &dyn std::fmt::Display) -> Error {
+        let here_s = self.read as f64 / self.sample_rate_hz;
+        Error::input(
+            &self.path,
+            format!("damaged at {here_s:.2} s ({cause})"),
+            format!("copy it again, or use what is there with --end {here_s:.2}"),
+        )
+    }
+}

@@ -1,0 +1,80 @@
+//! What is wrong with a recording that can still be used: clipping, a DC
+//! shift, hardly any level.
+
+/// Running look at a take's samples.
+#[derive(Debug, Clone, Default)]
+pub struct Health {
+    count: u64,
+    sum: f64,
+    peak: f32,
+    /// Samples in a row at full scale, and how many such runs there were.
+    at_limit: u32,
+    clipped_runs: u64,
+}
+
+/// Peak under which a take holds nothing, in dBFS: under the last bit but one
+/// of a 16-bit recording.
+const SILENT_DB: f64 = -84.0;
+/// DC shift that is worth a word, as a share of full scale.
+const SHIFTED: f64 = 0.01;
+
+impl Health {
+    /// Takes samples.
+    pub fn push(&mut self, block: &[f32]) {
+        self.count += block.len() as u64;
+        for &sample in block {
+            self.sum += f64::from(sample);
+            self.peak = self.peak.max(sample.abs());
+            self.at_limit = if sample.abs() >= 0.9995 {
+                self.at_limit + 1
+            } else {
+                0
+            };
+            self.clipped_runs += u64::from(self.at_limit == 3);
+        }
+    }
+
+    /// Peak in dBFS when the take is silent.
+    pub fn silent(&self) -> Option<f64> {
+        let peak_db = 20.0 * f64::from(self.peak).max(1e-10).log10();
+        (peak_db < SILENT_DB).then_some(peak_db)
+    }
+
+    /// One line for each thing to know.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut warnings = Vec::new();
+        if self.clipped_runs > 0 {
+            warnings.push(format!(
+                "clipped in {} places: notes and pitch hold, levels and accents may not; record with more headroom",
+                self.clipped_runs
+            ));
+        }
+        let shift = self.sum / self.count.max(1) as f64;
+        if shift.abs() > SHIFTED {
+            warnings.push(format!(
+                "shifted off zero by {:.1} % of full scale: taken off here; check the interface or the pickup's preamplifier",
+                shift * 100.0
+            ));
+        }
+        warnings
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sees_what_is_wrong() {
+        let mut fine = Health::default();
+        fine.push(&[0.1, -0.1, 0.2]);
+        assert_eq!(fine.silent(), None);
+        assert!(fine.warnings().is_empty());
+        let mut clipped = Health::default();
+        clipped.push(&[1.0; 10]);
+        assert_eq!(clipped.warnings().len(), 2);
+        let mut silent = Health::default();
+        silent.push(&[0.0; 10]);
+        assert!(silent.silent().is_some());
+    }
+}

@@ -1,0 +1,6 @@
+//! Sound files in and out.
+
+pub mod decode;
+pub mod health;
+
+pub use decode::{Selection, Take};

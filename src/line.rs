@@ -1,0 +1,134 @@
+//! Notes in the player's terms: named for the horn in hand, measured against
+//! the table the piece uses, and turned into what goes out.
+
+use crate::horn::Horn;
+use crate::notes::Note;
+use crate::tuning::Table;
+use crate::tuning::quantiser::{Quantiser, Snap};
+use crate::units::{Concert, Pitch, Written};
+
+/// How a line is to be read.
+#[derive(Debug, Clone)]
+pub struct Reading {
+    /// The horn in hand; written equals concert pitch where none is named.
+    pub horn: Option<Horn>,
+    /// The table that pitches are measured against.
+    pub table: Table,
+    /// How pitches are sent on.
+    pub snap: Snap,
+    /// MIDI key at 0 V.
+    pub zero_volt_note: f64,
+}
+
+/// MIDI key at 0 V where nothing else is said: middle C.
+pub const ZERO_VOLT_NOTE: f64 = 60.0;
+
+impl Reading {
+    /// Reading of concert pitch as played against a table.
+    pub fn plain(table: Table) -> Self {
+        Reading {
+            horn: None,
+            table,
+            snap: Snap::Off,
+            zero_volt_note: ZERO_VOLT_NOTE,
+        }
+    }
+
+    /// Name in the part of a sounding key.
+    pub fn written(&self, concert: Concert) -> Written {
+        match &self.horn {
+            Some(horn) => horn.written(concert),
+            None => Written(concert.0),
+        }
+    }
+}
+
+/// A note with its names.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineNote {
+    /// What was heard.
+    pub note: Note,
+    /// Sounding key: of the pitch played, or of the table's where it snaps.
+    pub concert: Concert,
+    /// Key in the player's part.
+    pub written: Written,
+    /// The table's pitch.
+    pub table_pitch: Pitch,
+    /// Played against the table, in cents; positive is sharp.
+    pub cents: f64,
+    /// Pitch that is sent on for the note as a whole.
+    pub sent: Pitch,
+    /// The same as a control voltage.
+    pub volts: f64,
+    snap: Snap,
+}
+
+impl LineNote {
+    /// Pitch that is sent on at a moment at which `played` was heard.
+    ///
+    /// Bent notes keep what the player did around the note's own centre, moved
+    /// so that the centre is the table's pitch.
+    pub fn sent_at(&self, played: f32) -> Pitch {
+        match self.snap {
+            Snap::Hard => self.sent,
+            Snap::Bend => Pitch(self.sent.0 + f64::from(played) - self.note.pitch),
+            Snap::Off => Pitch(f64::from(played)),
+        }
+    }
+}
+
+/// A whole line.
+#[derive(Debug, Clone)]
+pub struct Line {
+    /// Name of the take, without folder.
+    pub source: String,
+    /// Length of the take in seconds.
+    pub length_s: f64,
+    /// How it is read.
+    pub reading: Reading,
+    /// The notes in order.
+    pub notes: Vec<LineNote>,
+}
+
+impl Line {
+    /// Reads notes as a line.
+    pub fn new(source: &str, length_s: f64, notes: Vec<Note>, reading: Reading) -> Self {
+        let mut quantiser = Quantiser::new(&reading.table);
+        let reference = reading.table.reference();
+        let name = |note: Note| {
+            let played = Pitch(note.pitch);
+            let table_pitch = quantiser.push(played);
+            quantiser.release();
+            let (sent, named) = match reading.snap {
+                Snap::Off => (played, played),
+                Snap::Hard | Snap::Bend => (table_pitch, table_pitch),
+            };
+            let concert = Concert(reference.nearest_key(named));
+            LineNote {
+                concert,
+                written: reading.written(concert),
+                table_pitch,
+                cents: played.cents_above(table_pitch),
+                sent,
+                volts: sent.volts(reading.zero_volt_note),
+                snap: reading.snap,
+                note,
+            }
+        };
+        let notes = notes.into_iter().map(name).collect();
+        Line {
+            source: source.to_owned(),
+            length_s,
+            notes,
+            reading,
+        }
+    }
+
+    /// Level of the loudest note, dBFS; what velocities are measured from.
+    pub fn loudest_db(&self) -> f32 {
+        self.notes
+            .iter()
+            .map(|n| n.note.level_db)
+            .fold(-120.0, f32::max)
+    }
+}

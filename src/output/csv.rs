@@ -1,0 +1,106 @@
+//! Note list as comma-separated values (RFC 4180).
+
+use std::io;
+
+use super::{Output, Sink};
+use crate::line::{Line, LineNote};
+use crate::notes::Technique;
+use crate::units::Pitch;
+
+/// The note list.
+pub struct Csv;
+
+/// Columns in order. The first fourteen keep their place; new ones come last.
+pub const HEADER: [&str; 19] = [
+    "onset_s",
+    "offset_s",
+    "decided_s",
+    "midi",
+    "frequency_hz",
+    "cents",
+    "concert",
+    "written",
+    "volts",
+    "attack",
+    "length",
+    "technique",
+    "level_db",
+    "confidence",
+    "accent",
+    "dip_db",
+    "rise_s",
+    "sounding",
+    "technique_detail",
+];
+
+impl Output for Csv {
+    fn ending(&self) -> &'static str {
+        ".csv"
+    }
+
+    fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
+        write(line, to)
+    }
+}
+
+/// Writes the note list anywhere, standard output included.
+pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+    let mut rows = csv::Writer::from_writer(to);
+    rows.write_record(HEADER)?;
+    for note in &line.notes {
+        rows.write_record(row(note))?;
+    }
+    rows.flush()
+}
+
+fn row(named: &LineNote) -> [String; 19] {
+    let note = &named.note;
+    let techniques: Vec<&str> = note.techniques.iter().map(Technique::name).collect();
+    let details: Vec<String> = note.techniques.iter().map(detail).collect();
+    [
+        format!("{:.4}", note.onset_s),
+        format!("{:.4}", note.offset_s),
+        format!("{:.4}", note.decided_s),
+        named.concert.0.to_string(),
+        format!("{:.3}", Pitch(note.pitch).hz()),
+        format!("{:.1}", named.cents),
+        named.concert.to_string(),
+        named.written.to_string(),
+        format!("{:.4}", named.volts),
+        note.attack.name().into(),
+        note.length.name().into(),
+        techniques.join(" "),
+        format!("{:.1}", note.level_db),
+        format!("{:.3}", note.confidence),
+        note.accent.to_string(),
+        format!("{:.1}", note.measured.dip_db),
+        format!("{:.3}", note.measured.rise_s),
+        format!("{:.3}", note.measured.sounding),
+        details.join("; "),
+    ]
+}
+
+/// A technique with what it was measured at, in words.
+pub fn detail(technique: &Technique) -> String {
+    match *technique {
+        Technique::Vibrato {
+            rate_hz,
+            extent_cents,
+        } => {
+            format!("vibrato {rate_hz:.1} Hz {extent_cents:.0} cents")
+        }
+        Technique::Flutter { rate_hz, depth_db } => {
+            format!("flutter {rate_hz:.0} Hz {depth_db:.1} dB")
+        }
+        Technique::Trill {
+            rate_hz,
+            interval_cents,
+        } => {
+            format!("trill {rate_hz:.1} Hz {interval_cents:.0} cents")
+        }
+        Technique::Glissando { cents }
+        | Technique::Scoop { cents }
+        | Technique::Fall { cents }
+        | Technique::Doit { cents } => format!("{} {cents:+.0} cents", technique.name()),
+    }
+}

@@ -1,0 +1,113 @@
+//! Note list as JSON. The schema stands in `notes.schema.json` beside this
+//! file (JSON Schema 2020-12) and `leadpipe transcribe --schema` prints it.
+
+use std::io;
+
+use serde::Serialize;
+
+use super::{Output, Sink};
+use crate::line::{Line, LineNote};
+use crate::notes::{Measured, Technique};
+use crate::tuning::quantiser::Snap;
+use crate::units::Pitch;
+
+/// The note list.
+pub struct Json;
+
+/// Schema of what is written.
+pub const SCHEMA: &str = include_str!("notes.schema.json");
+
+#[derive(Serialize)]
+struct Document<'a> {
+    format: u32,
+    take: Take<'a>,
+    notes: Vec<Entry<'a>>,
+}
+
+#[derive(Serialize)]
+struct Take<'a> {
+    name: &'a str,
+    length_s: f64,
+    horn: Option<&'a str>,
+    tuning: &'a str,
+    reference_hz: f64,
+    snap: Snap,
+    zero_volt_note: f64,
+}
+
+#[derive(Serialize)]
+struct Entry<'a> {
+    onset_s: f64,
+    offset_s: f64,
+    decided_s: f64,
+    midi: i32,
+    frequency_hz: f64,
+    cents: f64,
+    concert: String,
+    written: String,
+    volts: f64,
+    attack: &'static str,
+    length: &'static str,
+    accent: bool,
+    techniques: &'a [Technique],
+    level_db: f32,
+    confidence: f32,
+    measured: Measured,
+}
+
+impl Output for Json {
+    fn ending(&self) -> &'static str {
+        ".json"
+    }
+
+    fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
+        write(line, to)
+    }
+}
+
+/// Writes the note list anywhere, standard output included.
+pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+    let reading = &line.reading;
+    let document = Document {
+        format: 1,
+        take: Take {
+            name: &line.source,
+            length_s: rounded(line.length_s, 4),
+            horn: reading.horn.as_ref().map(|h| h.name.as_str()),
+            tuning: reading.table.name(),
+            reference_hz: reading.table.reference().a4_hz(),
+            snap: reading.snap,
+            zero_volt_note: reading.zero_volt_note,
+        },
+        notes: line.notes.iter().map(entry).collect(),
+    };
+    serde_json::to_writer_pretty(&mut *to, &document)?;
+    writeln!(to)
+}
+
+fn entry(named: &LineNote) -> Entry<'_> {
+    let note = &named.note;
+    Entry {
+        onset_s: rounded(note.onset_s, 4),
+        offset_s: rounded(note.offset_s, 4),
+        decided_s: rounded(note.decided_s, 4),
+        midi: named.concert.0,
+        frequency_hz: rounded(Pitch(note.pitch).hz(), 3),
+        cents: rounded(named.cents, 1),
+        concert: named.concert.to_string(),
+        written: named.written.to_string(),
+        volts: rounded(named.volts, 5),
+        attack: note.attack.name(),
+        length: note.length.name(),
+        accent: note.accent,
+        techniques: &note.techniques,
+        level_db: note.level_db,
+        confidence: note.confidence,
+        measured: note.measured,
+    }
+}
+
+fn rounded(value: f64, digits: i32) -> f64 {
+    let scale = 10f64.powi(digits);
+    (value * scale).round() / scale
+}

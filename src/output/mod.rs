@@ -1,0 +1,105 @@
+//! What a line is written as: one file a format, each behind one small trait.
+//!
+//! Files appear whole or not at all: each is written under a temporary name in
+//! its folder and renamed when all are complete.
+
+pub mod csv;
+pub mod cv;
+pub mod json;
+pub mod midi;
+pub mod table;
+pub mod track;
+
+use std::io::{self, BufWriter, Seek, Write};
+use std::path::{Path, PathBuf};
+
+use crate::error::{Error, Result};
+use crate::line::Line;
+
+/// Where a format is written to.
+pub trait Sink: Write + Seek {}
+impl<T: Write + Seek> Sink for T {}
+
+/// A format that a line can be written in.
+pub trait Output {
+    /// End of the file's name.
+    fn ending(&self) -> &'static str;
+    /// Writes the line.
+    fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
+}
+
+/// Writes a line in several formats to `folder`, named after `stem`. The folder
+/// is made where it is missing. Gives the files' paths.
+///
+/// # Errors
+/// [`Error::Output`] where a file cannot be written; none of them is left then.
+pub fn save_all(
+    line: &Line,
+    folder: &Path,
+    stem: &str,
+    outputs: &[Box<dyn Output>],
+) -> Result<Vec<PathBuf>> {
+    let mut saves = Vec::new();
+    for output in outputs {
+        let path = folder.join(format!("{stem}{}", output.ending()));
+        saves.push(Draft::write(path, |to| output.write(line, to))?);
+    }
+    saves.into_iter().map(Draft::keep).collect()
+}
+
+/// A file that is complete but not yet under its name.
+pub struct Draft {
+    file: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+impl Draft {
+    /// Writes a draft of the file at `path`, in the same folder.
+    ///
+    /// # Errors
+    /// [`Error::Output`] where folder or file cannot be written.
+    pub fn write(
+        path: PathBuf,
+        write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+    ) -> Result<Draft> {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+        let folder = folder.unwrap_or(Path::new("."));
+        let refused = |error: io::Error| {
+            let mend = match error.kind() {
+                io::ErrorKind::PermissionDenied => "choose a folder that you may write to",
+                io::ErrorKind::StorageFull => "free some space",
+                _ => "choose another folder with --out",
+            };
+            Error::output(folder, error, mend)
+        };
+        std::fs::create_dir_all(folder).map_err(refused)?;
+        let mut file = tempfile::Builder::new()
+            .prefix(".leadpipe-")
+            .permissions(permissions())
+            .tempfile_in(folder)
+            .map_err(refused)?;
+        let mut buffered = BufWriter::new(&mut file);
+        write(&mut buffered).map_err(refused)?;
+        buffered.flush().map_err(refused)?;
+        drop(buffered);
+        Ok(Draft { file, path })
+    }
+
+    /// Puts the file under its name.
+    ///
+    /// # Errors
+    /// [`Error::Output`] where the name is taken by something that is no file.
+    pub fn keep(self) -> Result<PathBuf> {
+        let path = self.path;
+        self.file.persist(&path).map_err(|error| {
+            Error::output(&path, error.error, "choose another folder with --out")
+        })?;
+        Ok(path)
+    }
+}
+
+/// Files are for the player to share: readable by all, as the umask allows.
+fn permissions() -> std::fs::Permissions {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::Permissions::from_mode(0o666)
+}

@@ -1,0 +1,53 @@
+//! The note table for the terminal.
+
+use std::io;
+
+use super::csv::detail;
+use crate::line::Line;
+
+/// Writes the table.
+pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+    let reading = &line.reading;
+    let horn = reading
+        .horn
+        .as_ref()
+        .map_or("concert pitch", |h| h.title.as_str());
+    writeln!(
+        to,
+        "{} · {} · {} at A4 = {} Hz",
+        line.source,
+        horn,
+        reading.table.title(),
+        reading.table.reference().a4_hz()
+    )?;
+    if line.notes.is_empty() {
+        return writeln!(to, "no notes");
+    }
+    writeln!(
+        to,
+        "{:>4} {:>9} {:>7} {:>8} {:>8} {:>6} {:>8}  {:<8} {:<9} played how",
+        "no", "start s", "for s", "written", "concert", "cents", "volts", "attack", "length"
+    )?;
+    for (number, named) in line.notes.iter().enumerate() {
+        let note = &named.note;
+        let mut how: Vec<String> = note.techniques.iter().map(detail).collect();
+        if note.accent {
+            how.insert(0, "accent".into());
+        }
+        let row = format!(
+            "{:>4} {:>9.3} {:>7.3} {:>8} {:>8} {:>+6.0} {:>+8.3}  {:<8} {:<9} {}",
+            number + 1,
+            note.onset_s,
+            note.duration_s(),
+            named.written.to_string(),
+            named.concert.to_string(),
+            named.cents,
+            named.volts,
+            note.attack.name(),
+            note.length.name(),
+            how.join(", ")
+        );
+        writeln!(to, "{}", row.trim_end())?;
+    }
+    Ok(())
+}
