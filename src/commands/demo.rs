@@ -1,0 +1,90 @@
+use std::path::PathBuf;
+
+use clap::Args;
+use leadpipe::demo::line;
+use leadpipe::ear::{Listener, Mode};
+use leadpipe::error::Result;
+use leadpipe::horn;
+use leadpipe::intonation::report;
+use leadpipe::line::{Line, Reading};
+use leadpipe::output::cv::FULL_SCALE_V;
+use leadpipe::output::{self, Draft, table, track};
+use leadpipe::tuning::{self, Reference};
+
+use super::transcribe::{CvOptions, FileKind};
+
+/// Hear a built-in flugelhorn line and write every kind of output
+#[derive(Args)]
+#[command(after_help = "\
+The line is made by the program itself: tongued, slurred and staccato notes, a
+scoop, vibrato, one note by the air alone and a fall, with breath and room
+noise. The take is written too, so that you can listen to it: start low.
+
+Example:
+  leadpipe demo --out demo")]
+pub struct Options {
+    /// Folder for the take and the outputs
+    #[arg(long, value_name = "DIR", default_value = "leadpipe-demo")]
+    out: PathBuf,
+}
+
+const SAMPLE_RATE_HZ: u32 = 48_000;
+
+pub fn run(options: &Options) -> Result<()> {
+    super::check_folder(&options.out)?;
+    let horn = horn::find(line::HORN)?;
+    let samples = line::render(f64::from(SAMPLE_RATE_HZ));
+    let settings = leadpipe::analysis::Settings {
+        range_hz: horn.range_hz(),
+        ..Default::default()
+    };
+    let mut listener = Listener::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
+    listener.push(&samples);
+    let heard = listener.finish();
+    let mut reading = Reading::plain(tuning::find("equal-12", None, Reference::default())?);
+    reading.horn = Some(horn);
+    let track_draft = Draft::write(
+        options.out.join(format!("{}.track.csv", line::NAME)),
+        |to| track::write(&heard.track, to),
+    )?;
+    let take_draft = Draft::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
+        write_take(&samples, to)
+    })?;
+    let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, reading);
+    let cv = CvOptions {
+        volts_full_scale: FULL_SCALE_V,
+        cv_rate: SAMPLE_RATE_HZ,
+    };
+    let outputs: Vec<_> = FileKind::ALL.iter().map(|kind| kind.output(&cv)).collect();
+    let mut paths = vec![take_draft.keep()?, track_draft.keep()?];
+    paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
+    let measured = report(&line);
+    super::print(|to| {
+        table::write(&line, to)?;
+        writeln!(
+            to,
+            "\nall in all {:+.1} cents; A4 = {:.1} Hz fits best\n",
+            measured.offset_cents, measured.best_reference_hz
+        )?;
+        for path in &paths {
+            writeln!(to, "{}", path.display())?;
+        }
+        Ok(())
+    })
+}
+
+fn write_take(samples: &[f32], to: &mut dyn output::Sink) -> std::io::Result<()> {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: SAMPLE_RATE_HZ,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let into_io = |e: hound::Error| std::io::Error::other(e.to_string());
+    let mut writer = hound::WavWriter::new(to, spec).map_err(into_io)?;
+    for sample in samples {
+        let value = (sample.clamp(-1.0, 1.0) * 32_767.0).round() as i16;
+        writer.write_sample(value).map_err(into_io)?;
+    }
+    writer.finalize().map_err(into_io)
+}

@@ -1,0 +1,49 @@
+use clap::Args;
+use leadpipe::error::Result;
+use leadpipe::horn::{Horn, build_in_words, catalogue, find, transposition_in_words};
+
+/// List the horns, or show one
+#[derive(Args)]
+#[command(after_help = "\
+A horn of your own is a TOML file; give its path as --horn FILE.toml:
+
+  [[horn]]
+  name = \"cavalry-trumpet\"
+  title = \"Cavalry trumpet in E flat\"
+  sounds = 3              # semitones from written to sounding
+  clef = \"treble\"
+  low = \"Bb2\"             # sounding range to listen in
+  high = \"Bb5\"
+  fundamental = \"Eb2\"     # open tube
+  valves = 3              # or: slide = true
+
+Examples:
+  leadpipe horns
+  leadpipe horns flugelhorn
+  leadpipe horns --json")]
+pub struct Options {
+    /// Horn to show
+    name: Option<String>,
+    /// As JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    let horns: Vec<Horn> = match &options.name {
+        Some(name) => vec![find(name)?],
+        None => catalogue().to_vec(),
+    };
+    super::print(|to| {
+        if options.json {
+            serde_json::to_writer_pretty(&mut *to, &horns)?;
+            return writeln!(to);
+        }
+        for horn in &horns {
+            writeln!(to, "{:<22} {}", horn.name, horn.title)?;
+            writeln!(to, "{:<22} {}", "", transposition_in_words(horn.sounds))?;
+            writeln!(to, "{:<22} {}", "", build_in_words(horn))?;
+        }
+        Ok(())
+    })
+}

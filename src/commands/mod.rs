@@ -1,0 +1,310 @@
+//! One file a command; what they share stands here.
+
+pub mod demo;
+pub mod horns;
+pub mod intonation;
+pub mod track;
+pub mod transcribe;
+pub mod tunings;
+
+use std::io::{self, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand, ValueEnum};
+use leadpipe::analysis::Settings;
+use leadpipe::analysis::level::DEFAULT_GATE_DB;
+use leadpipe::audio::health::Health;
+use leadpipe::audio::{Selection, Take};
+use leadpipe::ear::{Listened, Listener, Mode, SecondListener};
+use leadpipe::error::{Error, Result};
+use leadpipe::horn::{self, Horn};
+use leadpipe::line::{Line, Reading, ZERO_VOLT_NOTE};
+use leadpipe::tuning::quantiser::Snap;
+use leadpipe::tuning::{self, Reference};
+use leadpipe::units::{A4_HZ, parse_key};
+
+#[derive(Subcommand)]
+pub enum Command {
+    Demo(demo::Options),
+    Transcribe(transcribe::Options),
+    Track(track::Options),
+    Intonation(intonation::Options),
+    Horns(horns::Options),
+    Tunings(tunings::Options),
+}
+
+/// Which take, and which part of it.
+#[derive(Args)]
+pub struct TakeOptions {
+    /// WAV, AIFF, FLAC, MP3 or OGG file
+    pub take: PathBuf,
+    /// Channel that the horn is on, from 1; all channels mixed if left out
+    #[arg(long, value_name = "N")]
+    pub channel: Option<usize>,
+    /// Start here, in seconds
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    pub start: Option<f64>,
+    /// Stop here, in seconds
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    pub end: Option<f64>,
+}
+
+/// How to listen.
+#[derive(Args)]
+pub struct EarOptions {
+    /// Horn in hand: a name from `leadpipe horns`, or a TOML file of your own
+    #[arg(long, value_name = "NAME")]
+    pub horn: Option<String>,
+    /// Decide as the live engine would, without looking ahead
+    #[arg(long)]
+    pub causal: bool,
+    /// Whose pitch detection to use
+    #[arg(long, value_enum, default_value_t = Estimator::Own)]
+    pub estimator: Estimator,
+    /// Nothing under this level is tone, dBFS
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true)]
+    pub gate: f64,
+}
+
+/// What to measure pitch against.
+#[derive(Args)]
+pub struct TableOptions {
+    /// Tuning table: a name from `leadpipe tunings`, a TOML file or a .syx dump
+    #[arg(long, value_name = "NAME", default_value = "equal-12")]
+    pub tuning: String,
+    /// Tonic of the table, such as Bb or F#3; the table's own if left out
+    #[arg(long, value_name = "PITCH")]
+    pub tonic: Option<String>,
+    /// Frequency of A4
+    #[arg(long, value_name = "HZ", default_value_t = A4_HZ)]
+    pub reference: f64,
+}
+
+/// How pitch is sent on.
+#[derive(Args)]
+pub struct SendOptions {
+    /// Send the table's pitch, the table's pitch with the player's bends, or what was played
+    #[arg(long, value_enum, default_value_t = Snap::Off)]
+    pub snap: Snap,
+    /// Note that stands for 0 V
+    #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
+    pub zero_volt_note: f64,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Estimator {
+    /// This program's ear
+    Own,
+    /// The McLeod detector of the crate pitch-detection
+    PitchDetection,
+}
+
+/// Form of lists on standard output.
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Form {
+    Table,
+    Csv,
+    Json,
+}
+
+fn seconds(text: &str) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(s) if s.is_finite() && s >= 0.0 => Ok(s),
+        _ => Err("give seconds, such as 12.5".into()),
+    }
+}
+
+fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {
+    parse_key(text)
+        .map(f64::from)
+        .ok_or_else(|| "give a pitch, such as C4 or Bb3".into())
+}
+
+impl TakeOptions {
+    fn selection(&self) -> Selection {
+        Selection {
+            channel: self.channel,
+            start_s: self.start,
+            end_s: self.end,
+        }
+    }
+
+    /// Name of the take's file without folder and ending.
+    pub fn stem(&self) -> String {
+        let stem = self.take.file_stem().unwrap_or(self.take.as_os_str());
+        stem.to_string_lossy().into_owned()
+    }
+}
+
+impl EarOptions {
+    pub fn horn(&self) -> Result<Option<Horn>> {
+        self.horn.as_deref().map(horn::find).transpose()
+    }
+
+    fn settings(&self, horn: Option<&Horn>) -> Settings {
+        let mut settings = Settings {
+            gate_db: self.gate,
+            ..Settings::default()
+        };
+        if let Some(horn) = horn {
+            settings.range_hz = horn.range_hz();
+        }
+        settings
+    }
+}
+
+impl TableOptions {
+    pub fn table(&self) -> Result<tuning::Table> {
+        let reference = Reference::new(self.reference)?;
+        tuning::find(&self.tuning, self.tonic.as_deref(), reference)
+    }
+
+    pub fn reading(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<Reading> {
+        Ok(Reading {
+            horn,
+            table: self.table()?,
+            snap: send.map_or(Snap::Off, |s| s.snap),
+            zero_volt_note: send.map_or(ZERO_VOLT_NOTE, |s| s.zero_volt_note),
+        })
+    }
+}
+
+/// Whichever ear was chosen.
+enum AnyListener {
+    Own(Box<Listener>),
+    Second(SecondListener),
+}
+
+impl AnyListener {
+    fn push(&mut self, block: &[f32]) {
+        match self {
+            AnyListener::Own(ear) => ear.push(block),
+            AnyListener::Second(ear) => ear.push(block),
+        }
+    }
+
+    fn finish(self) -> Listened {
+        match self {
+            AnyListener::Own(ear) => ear.finish(),
+            AnyListener::Second(ear) => ear.finish(),
+        }
+    }
+}
+
+/// Listens to a take. Warnings go to standard error; times count from the start
+/// of the file. Gives what was heard and where the selected part ends.
+pub fn listen(
+    take: &TakeOptions,
+    ear: &EarOptions,
+    horn: Option<&Horn>,
+) -> Result<(Listened, f64)> {
+    let mut source = Take::open(&take.take, &take.selection())?;
+    let rate_hz = source.sample_rate_hz();
+    let settings = ear.settings(horn);
+    let mode = if ear.causal { Mode::Causal } else { Mode::Full };
+    let mut listener = match ear.estimator {
+        Estimator::Own => AnyListener::Own(Box::new(Listener::new(rate_hz, settings, mode))),
+        Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
+    };
+    let mut progress = Progress::new("listening", source.length_s());
+    let mut health = Health::default();
+    let (mut block, mut samples) = (Vec::new(), 0u64);
+    while source.next_block(&mut block)? {
+        health.push(&block);
+        listener.push(&block);
+        samples += block.len() as u64;
+        progress.at(samples as f64 / rate_hz);
+    }
+    progress.done();
+    if let Some(peak_db) = health.silent() {
+        return Err(Error::Silent {
+            path: take.take.clone(),
+            peak_db,
+        });
+    }
+    for warning in health.warnings() {
+        eprintln!("leadpipe: {}: {warning}", take.take.display());
+    }
+    let mut heard = listener.finish();
+    heard.shift(source.start_s());
+    if heard.notes.is_empty() {
+        eprintln!(
+            "leadpipe: {}: no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
+            take.take.display()
+        );
+    }
+    Ok((heard, source.start_s() + samples as f64 / rate_hz))
+}
+
+/// Listens to a take and reads it as a line.
+pub fn listen_and_read(
+    take: &TakeOptions,
+    ear: &EarOptions,
+    table: &TableOptions,
+    send: Option<&SendOptions>,
+) -> Result<Line> {
+    // Names first: a misspelt table should not cost a minute's listening.
+    let horn = ear.horn()?;
+    let reading = table.reading(horn.clone(), send)?;
+    let (heard, end_s) = listen(take, ear, horn.as_ref())?;
+    Ok(Line::new(&take.stem(), end_s, heard.notes, reading))
+}
+
+/// Writes to standard output as a whole.
+pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    write(&mut out)
+        .and_then(|()| out.flush())
+        .map_err(Error::Stdout)
+}
+
+/// Names the files that were written, on standard error: standard output is for
+/// notes.
+pub fn tell_files(paths: &[PathBuf]) {
+    for path in paths {
+        eprintln!("wrote {}", path.display());
+    }
+}
+
+/// Makes sure that a folder can be written before long work is begun.
+pub fn check_folder(folder: &Path) -> Result<()> {
+    leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(())).map(drop)
+}
+
+/// Percentage on a terminal's last line, for takes that take a while.
+struct Progress {
+    what: &'static str,
+    length_s: Option<f64>,
+    shown: Option<u32>,
+    live: bool,
+}
+
+impl Progress {
+    fn new(what: &'static str, length_s: Option<f64>) -> Self {
+        // Below a minute of sound it would only flash up.
+        let long = length_s.is_none_or(|s| s > 60.0);
+        Progress {
+            what,
+            length_s,
+            shown: None,
+            live: long && io::stderr().is_terminal(),
+        }
+    }
+
+    fn at(&mut self, time_s: f64) {
+        let Some(length_s) = self.length_s.filter(|s| self.live && *s > 0.0) else {
+            return;
+        };
+        let percent = (100.0 * time_s / length_s).min(100.0) as u32;
+        if self.shown != Some(percent) {
+            self.shown = Some(percent);
+            eprint!("\r{} {percent:3} %", self.what);
+        }
+    }
+
+    fn done(&self) {
+        if self.shown.is_some() {
+            eprint!("\r{:20}\r", "");
+        }
+    }
+}

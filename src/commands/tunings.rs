@@ -1,0 +1,119 @@
+use std::path::PathBuf;
+
+use clap::Args;
+use leadpipe::error::Result;
+use leadpipe::output::Draft;
+use leadpipe::tuning::{bulk_dump, catalogue, table_file::TableFile};
+
+use super::TableOptions;
+
+/// List the tuning tables, show one, or send it out as a MIDI dump
+#[derive(Args)]
+#[command(after_help = "\
+A table of your own is a TOML file; give its path as --tuning FILE.toml:
+
+  name = \"mine\"
+  title = \"My table\"
+  kind = \"table\"          # or \"selection\": notes to quantise to
+  tonic = \"C4\"
+  anchor = \"A4\"           # sounds as --reference says; the tonic if left out
+  period = 1200           # cents; leave out for octaves
+  degrees = [\"1/1\", \"9/8\", 386.3, \"3/2\"]
+
+A MIDI Tuning Standard bulk dump is one too: --tuning FILE.syx.
+
+Examples:
+  leadpipe tunings
+  leadpipe tunings just --tonic Bb
+  leadpipe tunings werckmeister-3 --dump werckmeister.syx")]
+pub struct Options {
+    /// Table to show
+    name: Option<String>,
+    /// As JSON
+    #[arg(long)]
+    json: bool,
+    /// Tonic of the table, such as Bb
+    #[arg(long, value_name = "PITCH", requires = "name")]
+    tonic: Option<String>,
+    /// Frequency of A4
+    #[arg(long, value_name = "HZ", default_value_t = leadpipe::units::A4_HZ)]
+    reference: f64,
+    /// Write a MIDI Tuning Standard bulk dump to this file
+    #[arg(long, value_name = "FILE", requires = "name")]
+    dump: Option<PathBuf>,
+    /// Tuning program number in the dump
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=127))]
+    program: u8,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    match &options.name {
+        Some(name) => show(name, options),
+        None => list(options),
+    }
+}
+
+fn list(options: &Options) -> Result<()> {
+    let tables = catalogue();
+    super::print(|to| {
+        if options.json {
+            let all: Vec<_> = tables.iter().map(as_json).collect();
+            serde_json::to_writer_pretty(&mut *to, &all)?;
+            return writeln!(to);
+        }
+        for table in &tables {
+            let count = table.degrees.len();
+            writeln!(to, "{:<18} {:>3} notes  {}", table.name, count, table.title)?;
+        }
+        Ok(())
+    })
+}
+
+fn as_json(table: &TableFile) -> serde_json::Value {
+    serde_json::json!({
+        "name": table.name,
+        "title": table.title,
+        "about": table.about,
+        "kind": table.kind,
+        "tonic": table.tonic,
+        "anchor": table.anchor,
+        "period_cents": table.period,
+        "degrees_cents": table.cents().unwrap_or_default(),
+    })
+}
+
+fn show(name: &str, options: &Options) -> Result<()> {
+    let wanted = TableOptions {
+        tuning: name.to_owned(),
+        tonic: options.tonic.clone(),
+        reference: options.reference,
+    };
+    let table = wanted.table()?;
+    if let Some(path) = &options.dump {
+        let bytes = bulk_dump::encode(&table, options.program);
+        let path = Draft::write(path.clone(), |to| to.write_all(&bytes))?.keep()?;
+        super::tell_files(&[path]);
+    }
+    super::print(|to| {
+        if options.json {
+            let shown = serde_json::json!({
+                "name": table.name(),
+                "title": table.title(),
+                "about": table.about(),
+                "reference_hz": table.reference().a4_hz(),
+                "period_cents": Some(table.period_cents()).filter(|p| p.is_finite()),
+                "degrees_cents": table.degrees_cents(),
+            });
+            serde_json::to_writer_pretty(&mut *to, &shown)?;
+            return writeln!(to);
+        }
+        writeln!(to, "{} ({})", table.title(), table.name())?;
+        writeln!(to, "{}", table.about())?;
+        writeln!(to, "A4 = {} Hz", table.reference().a4_hz())?;
+        writeln!(to, "{:>6} {:>10}", "degree", "cents")?;
+        for (degree, cents) in table.degrees_cents().iter().enumerate() {
+            writeln!(to, "{degree:>6} {cents:>10.3}")?;
+        }
+        Ok(())
+    })
+}

@@ -1,0 +1,13 @@
+pub mod analysis;
+pub mod audio;
+pub mod demo;
+pub mod ear;
+pub mod error;
+pub mod horn;
+pub mod intonation;
+pub mod line;
+pub mod notes;
+pub mod output;
+mod settings_file;
+pub mod tuning;
+pub mod units;
