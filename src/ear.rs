@@ -7,7 +7,7 @@
 use crate::analysis::path::{Path, Refined};
 use crate::analysis::second_opinion::SecondOpinion;
 use crate::analysis::{Analyser, Frame, Settings};
-use crate::notes::refine::{Timeline, refine};
+use crate::notes::refine::{Timeline, carry_to_edges, refine};
 use crate::notes::segment::{Event, Segmenter};
 use crate::notes::{Moment, Note, articulation};
 
@@ -189,10 +189,10 @@ impl Listener {
             self.path.finish(&mut self.frames);
         }
         let hop_s = self.tracker.hop_s();
-        let track = Timeline::new(self.frames, self.first_s.unwrap_or(0.0), hop_s);
+        let mut track = Timeline::new(self.frames, self.first_s.unwrap_or(0.0), hop_s);
         let mut notes = match mode {
             Mode::Causal => self.causal,
-            Mode::Full => second_pass(&track, hop_s, &self.causal),
+            Mode::Full => second_pass(&mut track, hop_s, &self.causal),
         };
         articulation::describe(&mut notes);
         Listened { track, notes }
@@ -217,8 +217,9 @@ fn causal_frame(frame: &Frame) -> Refined {
     }
 }
 
-fn second_pass(track: &Timeline, hop_s: f64, causal: &[Note]) -> Vec<Note> {
+fn second_pass(track: &mut Timeline, hop_s: f64, causal: &[Note]) -> Vec<Note> {
     let mut notes = segment(track, hop_s);
+    carry_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision(note, causal);
     }

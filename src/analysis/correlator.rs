@@ -44,7 +44,7 @@ const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
 /// differ by less than 11 dB (where the geometric mean of their energies is
 /// a quarter of their sum). Beyond, the louder side is mostly sound that the
 /// quieter one knows nothing of.
-const UNEVEN: f64 = 4.0;
+const UNEVEN: f64 = 8.0;
 
 /// A run of lags that share a window length, in hops, per set.
 #[derive(Debug, Clone, Copy)]

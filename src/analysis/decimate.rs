@@ -17,6 +17,7 @@ pub struct Decimator {
     history: Vec<f32>,
     write: usize,
     until_next: usize,
+    primed: bool,
 }
 
 /// Lowest rate the decimator leaves: 1.6 kHz then still has 6.9 samples a
@@ -36,6 +37,7 @@ impl Decimator {
             history: vec![0.0; 2 * length],
             write: 0,
             until_next: factor,
+            primed: false,
         }
     }
 
@@ -56,6 +58,12 @@ impl Decimator {
             return Some(sample);
         }
         let length = self.taps.len();
+        if !self.primed {
+            // A take that starts off zero has been there all along: filtering a
+            // step would ring.
+            self.history.fill(sample);
+            self.primed = true;
+        }
         self.history[self.write] = sample;
         self.history[self.write + length] = sample;
         self.write = (self.write + 1) % length;

@@ -72,6 +72,7 @@ pub struct Decoder {
     hop_s: f32,
     /// Pitch that last led clearly, and how long ago.
     settled: f32,
+    settled_strength: f32,
     since_settled_s: f32,
 }
 
@@ -80,6 +81,8 @@ pub struct Decoder {
 const MOST_LEAD: f32 = 30.0;
 /// Lead in nats from which a pitch counts as heard.
 const SETTLED_LEAD: f32 = 2.0;
+/// How fast the mark fades that a clear tone sets, in nats per second.
+const SETTLED_FADE_PER_S: f32 = 10.0;
 /// What an echo of the note before loses, in nats.
 const ECHO_PENALTY: f32 = 2.0;
 
@@ -93,6 +96,7 @@ impl Decoder {
             silence: 0.0,
             hop_s: hop_s as f32,
             settled: 0.0,
+            settled_strength: 0.0,
             since_settled_s: f32::MAX,
         }
     }
@@ -142,11 +146,16 @@ impl Decoder {
         self.count = count;
         let belief = self.belief();
         self.since_settled_s += self.hop_s;
+        // The pitch of a dying tone wanders off; only a tone as clear as the
+        // last, or one much later, says anew where it was.
+        let faded = self.settled_strength - SETTLED_FADE_PER_S * self.hop_s;
+        self.settled_strength = faded.max(prices.silence);
         if let Some(leader) = belief.leader
             && belief.lead > SETTLED_LEAD
-            && leader.strength > prices.silence
+            && leader.strength > self.settled_strength
         {
             self.settled = leader.pitch;
+            self.settled_strength = leader.strength;
             self.since_settled_s = 0.0;
         }
         belief
@@ -156,10 +165,10 @@ impl Decoder {
     ///
     /// Long windows still hold the old note when short ones are clear of it, so
     /// that for a moment a multiple of the old period looks better than
-    /// anything. It is doubted until its own fast window can hold none of it.
+    /// anything. it is doubted until its own windows (3.5 periods at the most) can hold none of it.
     fn echo_doubt(&self, pitch: f32) -> f32 {
         let is_multiple = multiple_of((self.settled - pitch) / 12.0);
-        let span_s = 2.2 / (440.0 * ((pitch - 69.0) / 12.0).exp2());
+        let span_s = 3.6 / (440.0 * ((pitch - 69.0) / 12.0).exp2());
         if is_multiple && self.since_settled_s < span_s {
             ECHO_PENALTY
         } else {

@@ -67,9 +67,9 @@ pub struct Path {
 /// same sound, and with the future known a jump need not be quick: it may cost
 /// more.
 const PRICES: Prices = Prices {
-    silence: 0.45,
-    start: 6.0,
-    stop: 6.0,
+    silence: 0.3,
+    start: 3.0,
+    stop: 3.0,
     jump: 8.0,
     glide: 10.0,
 };

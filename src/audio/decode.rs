@@ -250,7 +250,7 @@ impl Take {
                 return Err(Error::input(
                     &self.path,
                     format!("cut off: {promised_s:.2} s promised, {here_s:.2} s there"),
-                    format!("copy it again, or use what is there with --end {here_s:.2}"),
+                    self.use_what_is_there(),
                 ));
             }
         }
@@ -266,12 +266,18 @@ impl Take {
         Ok(())
     }
 
+    fn use_what_is_there(&self) -> String {
+        // Rounded down: the end must lie inside.
+        let end_s = (self.read as f64 / self.sample_rate_hz * 100.0).floor() / 100.0;
+        format!("copy it again, or use what is there with --end {end_s:.2}")
+    }
+
     fn damaged(&self, cause: &dyn std::fmt::Display) -> Error {
         let here_s = self.read as f64 / self.sample_rate_hz;
         Error::input(
             &self.path,
             format!("damaged at {here_s:.2} s ({cause})"),
-            format!("copy it again, or use what is there with --end {here_s:.2}"),
+            self.use_what_is_there(),
         )
     }
 }

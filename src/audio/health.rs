@@ -67,7 +67,7 @@ mod tests {
     #[test]
     fn sees_what_is_wrong() {
         let mut fine = Health::default();
-        fine.push(&[0.1, -0.1, 0.2]);
+        fine.push(&[0.1, -0.1, 0.2, -0.2]);
         assert_eq!(fine.silent(), None);
         assert!(fine.warnings().is_empty());
         let mut clipped = Health::default();

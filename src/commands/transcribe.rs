@@ -23,8 +23,11 @@ Voltages: before a control-voltage file goes into modules, check that the
 interface is DC-coupled, what its full scale is, and what the module's input
 may be given; its manual and the module's have the last word.")]
 pub struct Options {
+    /// Print the JSON note list's schema and do nothing else
+    #[arg(long, exclusive = true)]
+    schema: bool,
     #[command(flatten)]
-    take: TakeOptions,
+    take: Option<TakeOptions>,
     #[command(flatten)]
     ear: EarOptions,
     #[command(flatten)]
@@ -100,15 +103,14 @@ impl FileKind {
 }
 
 pub fn run(options: &Options) -> Result<()> {
+    // Without a take clap lets only --schema through.
+    let Some(take) = &options.take else {
+        return super::print(|to| to.write_all(json::SCHEMA.as_bytes()));
+    };
     if let Some(folder) = &options.out {
         super::check_folder(folder)?;
     }
-    let line = super::listen_and_read(
-        &options.take,
-        &options.ear,
-        &options.table,
-        Some(&options.send),
-    )?;
+    let line = super::listen_and_read(take, &options.ear, &options.table, Some(&options.send))?;
     if let Some(folder) = &options.out {
         let kinds: &[FileKind] = if options.write.is_empty() {
             &[FileKind::Csv, FileKind::Json, FileKind::Midi]
@@ -116,7 +118,7 @@ pub fn run(options: &Options) -> Result<()> {
             &options.write
         };
         let outputs: Vec<_> = kinds.iter().map(|kind| kind.output(&options.cv)).collect();
-        let paths = output::save_all(&line, folder, &options.take.stem(), &outputs)?;
+        let paths = output::save_all(&line, folder, &take.stem(), &outputs)?;
         super::tell_files(&paths);
     }
     super::print(|to| match options.format {

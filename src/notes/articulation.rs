@@ -96,8 +96,10 @@ pub fn describe_one(note: &mut Note, next_onset_s: Option<f64>) {
         note.attack = Attack::Breath;
     }
     // A trill was found by the join of its notes; the rest is read here.
-    note.techniques.extend(shape(&note.contour, note.pitch));
-    note.techniques.extend(vibrato(&note.contour));
+    if note.techniques.is_empty() {
+        note.techniques = shape(&note.contour, note.pitch);
+        note.techniques.extend(vibrato(&note.contour));
+    }
     note.techniques.extend(flutter(&note.contour, note.pitch));
 }
 
@@ -114,7 +116,7 @@ const TENUTO_SHARE: f32 = 0.93;
 const ACCENT_DB: f32 = 5.0;
 /// Rise from 20 dB under the peak to 3 dB under it that no tongue is as slow
 /// as, in seconds.
-const BREATH_RISE_S: f32 = 0.15;
+const BREATH_RISE_S: f32 = 0.085;
 
 /// Rise time and accent from the note's level.
 fn measure_level(note: &mut Note) {

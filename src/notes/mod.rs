@@ -136,6 +136,9 @@ pub struct Measured {
     pub accent_db: f32,
 }
 
+/// How far under its loudest a note's body reaches, in dB.
+const BODY_DB: f32 = 20.0;
+
 /// A note heard.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Note {
@@ -170,5 +173,16 @@ impl Note {
     /// Sounding length in seconds.
     pub fn duration_s(&self) -> f64 {
         self.offset_s - self.onset_s
+    }
+
+    /// When the note begins to die away for good, stream seconds: the last
+    /// moment within 20 dB of its loudest. The pitch of what comes after wanders
+    /// and is not the player's.
+    pub fn body_end_s(&self) -> f64 {
+        let loud = |p: &Point| p.level_db > self.level_db - BODY_DB;
+        let last = self.contour.points.iter().rposition(loud);
+        last.map_or(self.offset_s, |at| {
+            self.contour.start_s + at as f64 * self.contour.hop_s
+        })
     }
 }

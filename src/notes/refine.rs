@@ -2,7 +2,7 @@
 
 use super::contour::Contour;
 use super::segment::{LEAD_IN_S, ONSET_DB, first_sound};
-use super::{Attack, Moment, Note};
+use super::{Attack, Moment, Note, Technique};
 use crate::analysis::path::Refined;
 use crate::units::power_db;
 
@@ -129,6 +129,40 @@ impl Timeline {
     }
 }
 
+/// Carries each note's pitch to its edges, where the level says that it sounds
+/// but no period can be made out, or the puff before the tone has a pitch of
+/// its own. Such hops keep the confidence they had. `notes` are still dated by
+/// their tone in `decided_s`.
+pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
+    for note in notes {
+        let tone_s = note.decided_s.max(note.onset_s);
+        let tone = track.range(tone_s, note.offset_s);
+        let lead_in = track.range(note.onset_s, tone_s);
+        let first = track.frames[tone.clone()]
+            .iter()
+            .map(|f| f.pitch)
+            .find(|p| !p.is_nan());
+        let first = first.unwrap_or(note.pitch as f32);
+        // Backwards from the tone, as long as the pitch leads up to it.
+        let mut next = first;
+        for frame in track.frames[lead_in].iter_mut().rev() {
+            if (frame.pitch - next).abs() < 0.65 {
+                next = frame.pitch;
+            } else {
+                frame.pitch = next;
+            }
+        }
+        let mut last = first;
+        for frame in &mut track.frames[tone] {
+            if frame.pitch.is_nan() {
+                frame.pitch = last;
+            } else {
+                last = frame.pitch;
+            }
+        }
+    }
+}
+
 /// Level of the room under a take: the level that a twentieth of its 20 ms
 /// stretches stay under, and no higher than 45 dB under its loud ones (a take
 /// without a rest has no such stretches).
@@ -157,10 +191,12 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     }
     join_fragments(&mut notes, timeline);
     date(&mut notes, timeline);
+    join_slides(&mut notes, timeline);
     for note in &mut notes {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
         super::articulation::measure_pitch(note);
     }
+    join_trills(&mut notes, timeline);
     notes
 }
 
@@ -211,6 +247,106 @@ fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
     }
 }
 
+/// A slide takes at least this long, in seconds; valves and lip slurs are
+/// quicker.
+const SLIDE_S: f64 = 0.05;
+/// What slides into a rest or out of one is part of its neighbour up to this
+/// length, in seconds.
+const SLIDE_END_S: f64 = 0.35;
+/// Silence that counts as a rest at a slide's end, in seconds.
+const REST_S: f64 = 0.06;
+
+/// Joins falls and doits to the note they leave, rips and scoops to the one
+/// they reach.
+fn join_slides(notes: &mut Vec<Note>, timeline: &Timeline) {
+    for at in (1..notes.len()).rev() {
+        let (left, right) = (&notes[at - 1], &notes[at]);
+        let slid = right.attack == Attack::Slurred && slide_s(left, right, timeline) > SLIDE_S;
+        if !slid {
+            continue;
+        }
+        let rest_after = notes
+            .get(at + 1)
+            .is_none_or(|n| n.onset_s - right.offset_s > REST_S);
+        let rest_before = at < 2 || left.onset_s - notes[at - 2].offset_s > REST_S;
+        if rest_after && right.duration_s() < SLIDE_END_S {
+            notes[at - 1].offset_s = right.offset_s;
+            notes.remove(at);
+        } else if (rest_before || left.attack == Attack::Tongued) && left.duration_s() < SLIDE_END_S
+        {
+            let (onset_s, attack) = (left.onset_s, left.attack);
+            let measured = left.measured;
+            notes.remove(at - 1);
+            let note = &mut notes[at - 1];
+            (note.onset_s, note.attack, note.measured) = (onset_s, attack, measured);
+        }
+    }
+}
+
+/// Time that the pitch takes from one note's place to the next one's, seconds.
+fn slide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
+    let near =
+        |pitch: f64| move |m: &Moment| m.pitch.is_some_and(|p| (f64::from(p) - pitch).abs() < 0.35);
+    let from_s = left.onset_s.max(right.onset_s - 0.4);
+    let to_s = right.offset_s.min(right.onset_s + 0.4);
+    let around = timeline.between(from_s, to_s);
+    let arrived = around.iter().rposition(near(left.pitch)).unwrap_or(0);
+    let left_home = around[arrived..].iter().position(near(right.pitch));
+    left_home.map_or(0.0, |hops| hops as f64 * timeline.hop_s)
+}
+
+/// Each note of a trill or shake is at most this long, in seconds.
+const TRILL_NOTE_S: f64 = 0.2;
+/// Largest step of a trill or shake, in semitones.
+const TRILL_STEP: f64 = 5.5;
+/// Fewest notes that make one.
+const TRILL_NOTES: usize = 4;
+
+/// Joins runs of short notes that go back and forth between two pitches.
+fn join_trills(notes: &mut Vec<Note>, timeline: &Timeline) {
+    let mut at = 0;
+    while at + TRILL_NOTES <= notes.len() {
+        let length = trill_length(&notes[at..]);
+        if length < TRILL_NOTES {
+            at += 1;
+            continue;
+        }
+        let run = &notes[at..at + length];
+        let (a, b) = (run[0].pitch, run[1].pitch);
+        let span_s = run[length - 1].onset_s - run[0].onset_s;
+        let trill = Technique::Trill {
+            rate_hz: ((length - 1) as f64 / 2.0 / span_s) as f32,
+            interval_cents: ((a - b).abs() * 100.0) as f32,
+        };
+        let offset_s = run[length - 1].offset_s;
+        notes.drain(at + 1..at + length);
+        let note = &mut notes[at];
+        note.offset_s = offset_s;
+        note.contour = timeline.contour(note.onset_s, offset_s);
+        note.pitch = a.min(b);
+        note.techniques.push(trill);
+        at += 1;
+    }
+}
+
+/// How many notes from the first on alternate between two pitches.
+fn trill_length(notes: &[Note]) -> usize {
+    let (a, b) = (notes[0].pitch, notes[1].pitch);
+    if !(0.65..TRILL_STEP).contains(&(a - b).abs()) {
+        return 0;
+    }
+    let fits = |(i, note): (usize, &Note)| {
+        let home = if i % 2 == 0 { a } else { b };
+        let linked = i == 0 || note.attack == Attack::Slurred;
+        linked && note.duration_s() < TRILL_NOTE_S && (note.pitch - home).abs() < 0.5
+    };
+    notes
+        .iter()
+        .enumerate()
+        .take_while(|&(i, n)| fits((i, n)))
+        .count()
+}
+
 /// Dates onsets and offsets by the sound's own level.
 fn date(notes: &mut [Note], timeline: &Timeline) {
     for at in 0..notes.len() {
@@ -255,7 +391,9 @@ fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
 fn died_away(note: &Note, latest_s: f64, timeline: &Timeline) -> f64 {
     let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + 1.0));
     let quiet = |m: &Moment| m.level_db < (note.level_db - ONSET_DB).max(m.floor_db + 3.0);
-    let over = tail.windows(3).position(|w| w.iter().all(quiet));
+    // The pulses of a low tone leave gaps of nearly a period.
+    let gap = (smooth_s(note.pitch).max(0.008) / timeline.hop_s).ceil() as usize;
+    let over = tail.windows(gap).position(|w| w.iter().all(quiet));
     let lowest = || {
         let low = tail.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db));
         low.map_or(note.offset_s, |m| m.time_s)

@@ -77,6 +77,9 @@ const SWELL_DB: f32 = 6.0;
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
 const QUIET_TIE_DB: f64 = 3.0;
+/// What rises less than this over the quietest moment is still the sound
+/// before, in dB.
+const RISE_DB: f32 = 6.0;
 /// Sound must stand this far above the room, in dB.
 const FLOOR_MARGIN_DB: f32 = 5.0;
 /// Farthest that an onset is dated back, in seconds.
@@ -572,8 +575,17 @@ pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize
     let quiet = levels
         .clone()
         .position(|db| db < quietest_db + QUIET_TIE_DB)?;
-    let sounding = |m: &Moment| m.level_db > (peak_db - ONSET_DB).max(m.floor_db + FLOOR_MARGIN_DB);
-    let after = lead_in[quiet..].iter().position(sounding)?;
+    let least_db = |m: &Moment| {
+        let room_db = m.floor_db + FLOOR_MARGIN_DB;
+        (peak_db - ONSET_DB)
+            .max(room_db)
+            .max(quietest_db as f32 + RISE_DB)
+    };
+    // Two hops together: one alone in steady noise strays by some dB.
+    let after = lead_in[quiet..].windows(2).position(|pair| {
+        let mean = 0.5 * (power(&pair[0]) + power(&pair[1]));
+        power_db(f64::from(mean)) as f32 > least_db(&pair[0])
+    })?;
     Some(quiet + after)
 }
 

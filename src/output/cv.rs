@@ -82,6 +82,8 @@ fn into_io(error: hound::Error) -> io::Error {
 struct Voltages<'a> {
     line: &'a Line,
     next: usize,
+    /// When the pitch of the current note begins to hold still.
+    body_end_s: f64,
     pitch_v: f64,
 }
 
@@ -91,6 +93,7 @@ impl<'a> Voltages<'a> {
         Voltages {
             line,
             next: 0,
+            body_end_s: line.notes.first().map_or(0.0, |n| n.note.body_end_s()),
             pitch_v,
         }
     }
@@ -103,6 +106,7 @@ impl<'a> Voltages<'a> {
             .is_some_and(|n| n.note.onset_s <= time_s)
         {
             self.next += 1;
+            self.body_end_s = notes[self.next].note.body_end_s();
         }
         let Some(named) = notes.get(self.next) else {
             return [self.pitch_v, 0.0, 0.0, 0.0];
@@ -119,7 +123,7 @@ impl<'a> Voltages<'a> {
             Some(next) => note.offset_s.min(next.note.onset_s - GATE_GAP_S),
             None => note.offset_s,
         };
-        if time_s <= note.offset_s {
+        if time_s <= self.body_end_s {
             self.pitch_v =
                 pitch_v(named, time_s, self.line.reading.zero_volt_note).unwrap_or(self.pitch_v);
         }

@@ -144,6 +144,7 @@ impl<'a> Events<'a> {
                 vel: u7::from(velocity),
             },
         );
+        let body_end_s = note.body_end_s();
         let step = ((CONTROL_STEP_S / note.contour.hop_s).round() as usize).max(1);
         let hops: Vec<(f64, &Point)> = note.contour.timed().collect();
         for hops in hops.chunks(step) {
@@ -153,7 +154,7 @@ impl<'a> Events<'a> {
                 .map(|(_, p)| p.pitch)
                 .filter(|p| !p.is_nan())
                 .collect();
-            if !pitches.is_empty() {
+            if !pitches.is_empty() && hops[0].0 <= body_end_s {
                 let mean = pitches.iter().sum::<f32>() / pitches.len() as f32;
                 self.bend_to(time_s, above(named.sent_at(mean)));
             }
