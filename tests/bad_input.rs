@@ -1,0 +1,254 @@
+//! Bad input gets one clear line, a stable exit code, and leaves no output.
+
+mod common;
+
+use std::path::{Path, PathBuf};
+
+use common::{fail, fixture, leadpipe, succeed, write_wav};
+use leadpipe::demo::brass::{Played, Room, play};
+
+/// A folder with a good take in it.
+fn folder() -> (tempfile::TempDir, PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let take = folder.path().join("take.wav");
+    write_wav(
+        &take,
+        48_000,
+        &[&play(
+            &[Played::new(0.3, 0.9, 58.0, 0.6)],
+            1.2,
+            &Room::default(),
+            1,
+        )],
+    );
+    (folder, take)
+}
+
+/// Runs `transcribe` on a file with outputs asked for; expects one line on
+/// standard error, nothing on standard output, no files.
+fn refused(path: &Path, args: &[&str]) -> (i32, String) {
+    let out = tempfile::tempdir().unwrap();
+    let folder = out.path().join("made");
+    let fixed = [
+        "transcribe",
+        path.to_str().unwrap(),
+        "--out",
+        folder.to_str().unwrap(),
+    ];
+    let output = leadpipe(&[&fixed, args].concat());
+    let errors = String::from_utf8(output.stderr).unwrap();
+    assert!(output.stdout.is_empty());
+    assert_eq!(errors.lines().count(), 1, "{errors}");
+    assert!(errors.starts_with("leadpipe: "), "{errors}");
+    let left: Vec<_> = std::fs::read_dir(&folder).into_iter().flatten().collect();
+    assert!(left.is_empty(), "{left:?}");
+    (output.status.code().unwrap(), errors)
+}
+
+#[test]
+fn files_that_are_no_takes() {
+    let (folder, _) = folder();
+    let file = |name: &str, bytes: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path
+    };
+    for (path, words) in [
+        (folder.path().join("missing.wav"), "no such file"),
+        (folder.path().to_owned(), "folder"),
+        (file("empty.wav", b""), "empty"),
+        (
+            file(
+                "text.wav",
+                b"these are words, not sound, and quite a few of them",
+            ),
+            "not an audio file",
+        ),
+        (file("noise.mp3", &[0x5A; 5000]), "not an audio file"),
+        (
+            file("header.wav", b"RIFF\x24\x00\x00\x00WAVEfmt "),
+            "not an audio file",
+        ),
+    ] {
+        let (code, errors) = refused(&path, &[]);
+        assert_eq!(code, 3, "{errors}");
+        assert!(errors.contains(words), "{errors}");
+        assert!(errors.contains(path.to_str().unwrap()), "{errors}");
+    }
+}
+
+#[test]
+fn truncated_takes_say_what_is_there() {
+    let (folder, take) = folder();
+    let bytes = std::fs::read(&take).unwrap();
+    let cut = folder.path().join("cut.wav");
+    std::fs::write(&cut, &bytes[..bytes.len() / 2]).unwrap();
+    let (code, errors) = refused(&cut, &[]);
+    assert_eq!(code, 3);
+    assert!(errors.contains("1.20 s promised, 0.60 s there"), "{errors}");
+    // The mend that it names works.
+    let end = errors.split("--end ").nth(1).unwrap().trim();
+    assert!(succeed(&["transcribe", cut.to_str().unwrap(), "--end", end]).contains("Bb3"));
+}
+
+#[test]
+fn silence_nan_and_bad_levels() {
+    let (folder, _) = folder();
+    let file = |name: &str, samples: &[f32]| {
+        let path = folder.path().join(name);
+        write_wav(&path, 48_000, &[samples]);
+        path
+    };
+    let (code, errors) = refused(&file("silent.wav", &[0.0; 48_000]), &[]);
+    assert_eq!(code, 6);
+    assert!(errors.contains("nothing to hear"), "{errors}");
+
+    let mut tone = play(
+        &[Played::new(0.2, 0.9, 58.0, 0.6)],
+        1.2,
+        &Room::default(),
+        2,
+    );
+    tone[24_000] = f32::NAN;
+    let (code, errors) = refused(&file("nan.wav", &tone), &[]);
+    assert_eq!(code, 3);
+    assert!(
+        errors.contains("sample 24000 (0.500 s) is not a number"),
+        "{errors}"
+    );
+    tone[24_000] = f32::INFINITY;
+    assert_eq!(refused(&file("inf.wav", &tone), &[]).0, 3);
+    tone[24_000] = 0.0;
+
+    // Clipped and shifted takes are used, with a word of warning.
+    let clipped: Vec<f32> = tone.iter().map(|x| (40.0 * x).clamp(-1.0, 1.0)).collect();
+    let shifted: Vec<f32> = tone.iter().map(|x| x + 0.2).collect();
+    for (name, samples, words) in [
+        ("clipped.wav", clipped, "clipped"),
+        ("dc.wav", shifted, "shifted"),
+    ] {
+        let path = file(name, &samples);
+        let output = leadpipe(&["transcribe", path.to_str().unwrap(), "--format", "csv"]);
+        assert!(output.status.success());
+        assert!(String::from_utf8_lossy(&output.stderr).contains(words));
+        let rows = common::rows(&String::from_utf8(output.stdout).unwrap());
+        assert_eq!(rows.len(), 1, "{name}: {rows:?}");
+        assert_eq!(rows[0].midi, 58, "{name}");
+    }
+}
+
+#[test]
+fn unknown_names_suggest_the_nearest() {
+    let (_folder, take) = folder();
+    for (args, words) in [
+        (["--horn", "flugelhron"], "flugelhorn"),
+        (["--horn", "Tuba"], "tuba-"),
+        (["--tuning", "meantone"], "meantone-"),
+        (["--tuning", "missing.toml"], "missing.toml"),
+        (["--tonic", "H"], "no pitch"),
+        (["--reference", "44"], "between 380 and 500"),
+        (["--horn", "nowhere.toml"], "nowhere.toml"),
+    ] {
+        let (code, errors) = refused(&take, &args);
+        assert_eq!(code, 4, "{errors}");
+        assert!(errors.contains(words), "{errors}");
+    }
+}
+
+#[test]
+fn malformed_tables_say_line_and_column() {
+    let (folder, take) = folder();
+    let table = folder.path().join("bad.toml");
+    std::fs::write(
+        &table,
+        "name = \"bad\"\ntitle = \"Bad\"\nkind = \"table\"\ntonic = \"C4\"\ndegrees = [0, oops]\n",
+    )
+    .unwrap();
+    let (code, errors) = refused(&take, &["--tuning", table.to_str().unwrap()]);
+    assert_eq!(code, 4);
+    assert!(errors.contains("line 5, column 15"), "{errors}");
+}
+
+#[test]
+fn wrong_selections() {
+    let (_folder, take) = folder();
+    let (code, errors) = refused(&take, &["--channel", "2"]);
+    assert_eq!(code, 3);
+    assert!(errors.contains("--channel 1 to 1"), "{errors}");
+    assert_eq!(refused(&take, &["--start", "1", "--end", "0.5"]).0, 4);
+    assert_eq!(refused(&take, &["--start", "100"]).0, 4);
+    // The command line itself is clap's: exit code 2.
+    let path = take.to_str().unwrap();
+    assert_eq!(fail(&["transcribe", path, "--start", "soon"]).0, 2);
+    assert_eq!(fail(&["transcribe", path, "--write", "csv"]).0, 2);
+    assert_eq!(fail(&["transcribe", path, "--volts-full-scale", "0"]).0, 2);
+    assert_eq!(fail(&["nonsense"]).0, 2);
+}
+
+#[test]
+fn outputs_that_cannot_be_written() {
+    let (folder, take) = folder();
+    // A file where the folder should be: refused for root as well.
+    let blocked = folder.path().join("blocked");
+    std::fs::write(&blocked, "in the way").unwrap();
+    let inside = blocked.join("deeper");
+    for out in [&blocked, &inside] {
+        let args = [
+            "transcribe",
+            take.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+        ];
+        let (code, errors) = fail(&args);
+        assert_eq!(code, 5, "{errors}");
+        assert_eq!(errors.lines().count(), 1, "{errors}");
+    }
+    // One output that cannot be put in its place: none of its neighbours stay
+    // half-written.
+    let out = folder.path().join("out");
+    std::fs::create_dir_all(out.join("take.mid")).unwrap();
+    let args = [
+        "transcribe",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        "midi",
+    ];
+    assert_eq!(fail(&args).0, 5);
+    let left: Vec<_> = std::fs::read_dir(&out)
+        .unwrap()
+        .map(|f| f.unwrap().file_name())
+        .collect();
+    assert_eq!(left, ["take.mid"]);
+}
+
+#[test]
+fn every_format_is_read() {
+    // Encoded here by tools that CI installs for it.
+    let (folder, take) = folder();
+    let wav = succeed(&["transcribe", take.to_str().unwrap(), "--format", "csv"]);
+    for ending in ["aiff", "flac", "mp3", "ogg"] {
+        let path = folder.path().join(format!("take.{ending}"));
+        let status = std::process::Command::new("sox")
+            .args([take.to_str().unwrap(), "-b", "16", path.to_str().unwrap()])
+            .status()
+            .expect("sox is installed: apt-get install sox libsox-fmt-mp3");
+        assert!(status.success(), "{ending}");
+        let heard = common::rows(&succeed(&[
+            "transcribe",
+            path.to_str().unwrap(),
+            "--format",
+            "csv",
+        ]));
+        let want = common::rows(&wav);
+        assert_eq!(heard.len(), want.len(), "{ending}");
+        assert_eq!(heard[0].midi, want[0].midi, "{ending}");
+        assert!((heard[0].cents - want[0].cents).abs() < 1.0, "{ending}");
+        assert!(
+            (heard[0].onset_s - want[0].onset_s).abs() < 0.06,
+            "{ending}: {heard:?}"
+        );
+    }
+    assert!(fixture("tenor-trombone-C3.wav").exists());
+}
