@@ -40,11 +40,20 @@ const SETS: usize = 2;
 /// breath noise of a high note.
 const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
 
-/// Four: the correlation is taken at face value while the two sides of a lag
-/// differ by less than 11 dB (where the geometric mean of their energies is
-/// a quarter of their sum). Beyond, the louder side is mostly sound that the
+/// Eight: the correlation is taken at face value while the two sides of a lag
+/// differ by less than 18 dB (where the geometric mean of their energies is
+/// an eighth of their sum). Beyond, the louder side is mostly sound that the
 /// quieter one knows nothing of.
-const UNEVEN: f64 = 8.0;
+const UNEVEN: f32 = 8.0;
+
+/// Energy below which there is no sound to normalise.
+const TINY: f32 = 1e-18;
+
+/// Lags whose correlations are summed together.
+const CHUNK: usize = 8;
+
+/// Lags that share a window at least: whole vector registers.
+const BAND: usize = 16;
 
 /// A run of lags that share a window length, in hops, per set.
 #[derive(Debug, Clone, Copy)]
@@ -74,30 +83,27 @@ pub struct Correlator {
     row: usize,
     sums: [Vec<f64>; SETS],
     rho: [Vec<f32>; SETS],
-    /// Mean of 1 - rho over all shorter lags.
-    contrast: [Vec<f32>; SETS],
+    /// Sum of rho over the lags before each chunk of lags.
+    before: [Vec<f32>; SETS],
 }
 
 impl Correlator {
     /// Correlator at `rate_hz` with `hop` samples between answers, for lags up
     /// to `longest_lag` samples.
     pub fn new(rate_hz: f64, hop: usize, longest_lag: usize) -> Self {
-        let lags = (longest_lag + 1).next_multiple_of(8);
+        let lags = (longest_lag + 1).next_multiple_of(CHUNK);
         let bands = WINDOWS.map(|(periods, least_s)| {
             let hops_at = |lag: usize| {
                 let samples = (periods * lag as f64).max(least_s * rate_hz);
                 (samples / hop as f64).ceil() as usize
             };
             let mut bands: Vec<Band> = Vec::new();
-            for lag in 0..lags {
-                let hops = hops_at(lag);
+            for from in (0..lags).step_by(BAND) {
+                let to = (from + BAND).min(lags);
+                let hops = hops_at(to - 1);
                 match bands.last_mut() {
-                    Some(band) if band.hops == hops => band.to = lag + 1,
-                    _ => bands.push(Band {
-                        from: lag,
-                        to: lag + 1,
-                        hops,
-                    }),
+                    Some(band) if band.hops == hops => band.to = to,
+                    _ => bands.push(Band { from, to, hops }),
                 }
             }
             bands
@@ -120,7 +126,7 @@ impl Correlator {
             row: 0,
             sums: [vec![0.0; lags], vec![0.0; lags]],
             rho: [vec![0.0; lags], vec![0.0; lags]],
-            contrast: [vec![0.0; lags], vec![0.0; lags]],
+            before: [vec![0.0; lags / CHUNK], vec![0.0; lags / CHUNK]],
         }
     }
 
@@ -155,13 +161,16 @@ impl Correlator {
         &self.rho[set as usize]
     }
 
-    /// Mean of `1 - rho` over the lags up to each, after the last `push`.
+    /// Mean of `1 - rho` over the lags up to one, after the last `push`.
     ///
     /// The unexplained share at a period divided by this is YIN's cumulative
     /// mean normalised difference: rumble, which correlates at every short lag
     /// alike, comes out near one, and only what stands out as a period is small.
-    pub fn contrast(&self, set: Window) -> &[f32] {
-        &self.contrast[set as usize]
+    pub fn contrast(&self, set: Window, lag: usize) -> f32 {
+        let (chunk, set) = (lag / CHUNK, set as usize);
+        let rest = &self.rho[set][chunk * CHUNK..=lag];
+        let sum = self.before[set][chunk] + rest.iter().sum::<f32>();
+        ((lag + 1) as f32 - sum) / lag.max(1) as f32
     }
 
     /// Exact correlation sums of the newest `window` samples at consecutive lags
@@ -251,29 +260,32 @@ impl Correlator {
     }
 
     fn normalise(&mut self, set: usize) {
+        let energy = &self.energy[self.head..];
         for band in &self.bands[set] {
             let window = band.hops * self.hop;
-            let energy = &self.energy[self.head..];
-            let recent = energy[0] - energy[window];
+            let recent = (energy[0] - energy[window]) as f32;
             let starts = &energy[band.from..band.to];
             let ends = &energy[band.from + window..band.to + window];
             let sums = &self.sums[set][band.from..band.to];
             let rho = &mut self.rho[set][band.from..band.to];
             for (((out, &sum), &start), &end) in rho.iter_mut().zip(sums).zip(starts).zip(ends) {
-                let past = start - end;
-                let mean = (recent * past).max(1e-18).sqrt();
-                let uneven = (UNEVEN * mean / (recent + past + 1e-18)).min(1.0);
-                *out = (sum / mean * uneven) as f32;
+                let (sum, past) = (sum as f32, (start - end) as f32);
+                let even = sum / (recent * past + TINY).sqrt();
+                let uneven = UNEVEN * sum / (recent + past + TINY);
+                *out = if uneven.abs() < even.abs() {
+                    uneven
+                } else {
+                    even
+                };
             }
         }
         let mut sum = 0.0;
-        for (lag, (out, rho)) in self.contrast[set]
+        for (before, chunk) in self.before[set]
             .iter_mut()
-            .zip(&self.rho[set])
-            .enumerate()
+            .zip(self.rho[set].chunks_exact(CHUNK))
         {
-            sum += 1.0 - rho;
-            *out = sum / lag.max(1) as f32;
+            *before = sum;
+            sum += chunk.iter().sum::<f32>();
         }
     }
 }
@@ -294,7 +306,7 @@ mod tests {
             yy += b * b;
         }
         let mean = (xx * yy).sqrt();
-        xy / mean * (UNEVEN * mean / (xx + yy)).min(1.0)
+        xy / mean * (f64::from(UNEVEN) * mean / (xx + yy)).min(1.0)
     }
 
     #[test]

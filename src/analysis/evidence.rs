@@ -107,11 +107,15 @@ impl Candidates {
     /// well: a period twice as long explains any sound at least as well.
     pub fn doubt_multiples(&mut self) {
         let before = *self;
-        for candidate in &mut self.list[..self.count] {
+        let mut periods = [0.0; MOST];
+        for (period, candidate) in periods.iter_mut().zip(before.as_slice()) {
+            *period = (-candidate.pitch / 12.0).exp2();
+        }
+        for (candidate, period) in self.list[..self.count].iter_mut().zip(periods) {
             let mut doubt: f32 = 0.0;
-            for part in before.as_slice() {
-                let octaves = (part.pitch - candidate.pitch) / 12.0;
-                if multiple_of(octaves) {
+            for (part, part_period) in before.as_slice().iter().zip(periods) {
+                if whole_multiple(period / part_period) {
+                    let octaves = (part.pitch - candidate.pitch) / 12.0;
                     let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
                     let excess = part.strength - beaten;
                     doubt = doubt.max((excess / MULTIPLE_SOFT).clamp(0.0, 1.0));
@@ -123,14 +127,16 @@ impl Candidates {
 }
 
 /// Whether a pitch this many octaves lower has a period a whole multiple, two
-/// or more, as long. A third of a semitone is allowed for peaks that are not
-/// yet well placed.
+/// or more, as long.
 pub fn multiple_of(octaves: f32) -> bool {
-    if octaves < 0.9 {
-        return false;
-    }
-    let ratio = octaves.exp2();
-    (ratio / ratio.round()).log2().abs() < 0.33 / 12.0
+    whole_multiple(octaves.exp2())
+}
+
+/// Whether a ratio of periods is a whole number from two on. A third of a
+/// semitone, 2 %, is allowed for peaks that are not yet well placed.
+fn whole_multiple(ratio: f32) -> bool {
+    let whole = ratio.round();
+    ratio > 1.9 && (ratio - whole).abs() < 0.019 * whole
 }
 
 /// Peaks below this correlation are not looked at.
@@ -190,7 +196,7 @@ impl Evidence {
         let nats = |set: Window, lag: usize| {
             let rho = correlator.rho(set);
             let top = rho[lag - 1].max(rho[lag]).max(rho[lag + 1]);
-            strength(top, correlator.contrast(set)[lag])
+            strength(top, correlator.contrast(set, lag))
         };
         // The firm window places a peak better; the fast one sees it sooner.
         for set in [Window::Firm, Window::Fast] {
@@ -202,7 +208,7 @@ impl Evidence {
                     continue;
                 }
                 let lag = peak.lag.round() as usize;
-                let top = strength(peak.rho, correlator.contrast(set)[lag]);
+                let top = strength(peak.rho, correlator.contrast(set, lag));
                 out.add(match set {
                     Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),
                     Window::Fast => Candidate::new(pitch, top, nats(Window::Firm, lag)),

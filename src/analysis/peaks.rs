@@ -37,22 +37,28 @@ impl Peaks {
     /// peak is the note. Where more than [`MOST`] are found the weakest goes.
     pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, least: f32) {
         self.count = 0;
+        let first = shortest.max(1);
         let last = longest.min(rho.len() - 2);
-        for lag in shortest.max(1)..=last {
-            let (before, here, after) = (rho[lag - 1], rho[lag], rho[lag + 1]);
-            if here < least || here < before || here <= after {
-                continue;
+        let three = rho[first - 1..=last + 1].windows(3);
+        // Eight lags at a time: most hold no peak, and finding that out takes no
+        // branch.
+        let mut tops = [false; 8];
+        let mut lag = first;
+        let mut three = three.peekable();
+        while three.peek().is_some() {
+            let mut any = false;
+            for top in &mut tops {
+                *top = three
+                    .next()
+                    .is_some_and(|w| (w[1] >= least) & (w[1] >= w[0]) & (w[1] > w[2]));
+                any |= *top;
             }
-            let curve = before - 2.0 * here + after;
-            let shift = if curve < 0.0 {
-                0.5 * (before - after) / curve
-            } else {
-                0.0
-            };
-            self.insert(Peak {
-                lag: lag as f32 + shift,
-                rho: (here - 0.25 * (before - after) * shift).min(1.0),
-            });
+            if any {
+                for (i, _) in tops.iter().enumerate().filter(|(_, top)| **top) {
+                    self.insert(interpolated(rho, lag + i));
+                }
+            }
+            lag += tops.len();
         }
     }
 
@@ -81,6 +87,21 @@ impl Peaks {
             .copied()
             .filter(|p| (p.lag - lag).abs() <= tolerance * lag)
             .min_by(|a, b| (a.lag - lag).abs().total_cmp(&(b.lag - lag).abs()))
+    }
+}
+
+/// Top of the parabola through a peak and its neighbours.
+fn interpolated(rho: &[f32], lag: usize) -> Peak {
+    let (before, here, after) = (rho[lag - 1], rho[lag], rho[lag + 1]);
+    let curve = before - 2.0 * here + after;
+    let shift = if curve < 0.0 {
+        0.5 * (before - after) / curve
+    } else {
+        0.0
+    };
+    Peak {
+        lag: lag as f32 + shift,
+        rho: (here - 0.25 * (before - after) * shift).min(1.0),
     }
 }
 

@@ -242,15 +242,17 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     let length_s = count * hop_s;
     let step_hz = (0.1 / length_s).max(0.01);
     let explained = |rate_hz: f64| {
-        let turn = std::f64::consts::TAU * rate_hz * hop_s;
+        // One sine and cosine, turned on from value to value.
+        let (turn_s, turn_c) = (std::f64::consts::TAU * rate_hz * hop_s).sin_cos();
+        let (mut s, mut c) = (0.0, 1.0);
         let (mut cc, mut ss, mut cs, mut vc, mut vs) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (i, v) in flat.iter().enumerate() {
-            let (s, c) = (turn * i as f64).sin_cos();
+        for v in &flat {
             cc += c * c;
             ss += s * s;
             cs += c * s;
             vc += v * c;
             vs += v * s;
+            (s, c) = (s * turn_c + c * turn_s, c * turn_c - s * turn_s);
         }
         let det = (cc * ss - cs * cs).max(1e-12);
         let a = (vc * ss - vs * cs) / det;

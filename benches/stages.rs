@@ -1,0 +1,137 @@
+//! Time per stage on one second of the demo line at 48 kHz: `cargo bench`.
+
+use std::hint::black_box;
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use leadpipe::analysis::correlator::Correlator;
+use leadpipe::analysis::decimate::Decimator;
+use leadpipe::analysis::decoder::{Decoder, Prices};
+use leadpipe::analysis::evidence::{Candidates, Evidence};
+use leadpipe::analysis::path::Path;
+use leadpipe::analysis::{Analyser, Frame, Settings, tuner};
+use leadpipe::demo::line;
+use leadpipe::ear::{Listener, Mode, Tracker};
+use leadpipe::notes::Moment;
+use leadpipe::notes::segment::Segmenter;
+
+const RATE_HZ: f64 = 48_000.0;
+/// Rate, hop and longest lag of the analyser at 48 kHz.
+const LOW_RATE_HZ: f64 = 12_000.0;
+const HOP: usize = 16;
+const LONGEST: usize = 433;
+
+/// A second in the middle of the line.
+fn second() -> Vec<f32> {
+    line::render(RATE_HZ)[5 * 48_000..6 * 48_000].to_vec()
+}
+
+fn low_second() -> Vec<f32> {
+    let mut decimator = Decimator::new(RATE_HZ);
+    second()
+        .into_iter()
+        .filter_map(|x| decimator.push(x))
+        .collect()
+}
+
+fn frames() -> Vec<Frame> {
+    let mut frames = Vec::new();
+    Analyser::new(RATE_HZ, Settings::default()).push(&second(), &mut |f| frames.push(*f));
+    frames
+}
+
+fn stages(c: &mut Criterion) {
+    let mut group = c.benchmark_group("a second of sound");
+    group.throughput(Throughput::Elements(48_000));
+    let (sound, low, frames) = (second(), low_second(), frames());
+    group.bench_function("decimate", |b| {
+        let mut decimator = Decimator::new(RATE_HZ);
+        b.iter(|| {
+            sound
+                .iter()
+                .filter_map(|&x| decimator.push(black_box(x)))
+                .sum::<f32>()
+        });
+    });
+    group.bench_function("correlate", |b| {
+        let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+        b.iter(|| {
+            low.chunks_exact(HOP)
+                .for_each(|block| correlator.push(black_box(block)))
+        });
+    });
+    let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+    low.chunks_exact(HOP)
+        .for_each(|block| correlator.push(block));
+    group.bench_function("evidence", |b| {
+        let mut evidence = Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0);
+        let mut out = Candidates::default();
+        b.iter(|| (0..750).for_each(|_| evidence.read(black_box(&correlator), &mut out)));
+    });
+    group.bench_function("decode", |b| {
+        let mut decoder = Decoder::new(Prices::default(), 0.00133);
+        b.iter(|| {
+            for frame in &frames {
+                let mut candidates = frame.candidates;
+                black_box(decoder.push(&mut candidates, false));
+            }
+        });
+    });
+    group.bench_function("tune", |b| {
+        let lag = LOW_RATE_HZ / 349.2;
+        b.iter(|| {
+            (0..750).for_each(|_| {
+                black_box(tuner::refine(&correlator, LOW_RATE_HZ, black_box(lag)));
+            })
+        });
+    });
+    group.bench_function("segment", |b| {
+        let mut segmenter = Segmenter::new(0.00133, true);
+        let (mut events, mut now) = (Vec::new(), 0.0);
+        b.iter(|| {
+            for frame in &frames {
+                now += 0.00133;
+                let leader = frame.belief.leader;
+                let moment = Moment {
+                    time_s: now,
+                    pitch: leader.map(|l| l.pitch),
+                    lead: frame.belief.lead,
+                    confidence: 1.0,
+                    level_db: frame.level.hop_db,
+                    floor_db: frame.level.floor_db,
+                };
+                segmenter.push(moment, &mut events);
+            }
+            events.clear();
+        });
+    });
+    group.bench_function("path", |b| {
+        let analyser = Analyser::new(RATE_HZ, Settings::default());
+        let mut path = Path::new(&analyser);
+        let mut out = Vec::new();
+        b.iter(|| {
+            frames
+                .iter()
+                .for_each(|f| path.push(black_box(f), &mut out));
+            out.clear();
+        });
+    });
+    group.bench_function("live ear as a whole", |b| {
+        let mut tracker = Tracker::new(RATE_HZ, Settings::default());
+        b.iter(|| {
+            tracker.push(black_box(&sound), &mut |heard| {
+                black_box(&heard);
+            })
+        });
+    });
+    group.bench_function("both passes as a whole", |b| {
+        b.iter(|| {
+            let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Full);
+            listener.push(black_box(&sound));
+            listener.finish().notes.len()
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, stages);
+criterion_main!(benches);

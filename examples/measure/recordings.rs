@@ -1,0 +1,69 @@
+//! Reading recordings with known notes.
+
+use std::path::{Path, PathBuf};
+
+use leadpipe::analysis::Settings;
+use leadpipe::audio::{Selection, Take};
+use leadpipe::ear::{Listened, Listener, Mode};
+use serde::Deserialize;
+
+/// A row of the manifest.
+#[derive(Deserialize)]
+pub struct Recording {
+    pub file: String,
+    pub articulation: String,
+    pub midi: f64,
+    #[serde(default)]
+    pub cents: f64,
+}
+
+pub fn manifest(folder: &Path) -> Vec<Recording> {
+    let text = std::fs::read_to_string(folder.join("manifest.json")).expect("manifest.json");
+    serde_json::from_str(&text).expect("a list of recordings")
+}
+
+/// A known note of a line.
+#[derive(Deserialize)]
+pub struct Known {
+    pub onset: f64,
+    pub offset: f64,
+    pub midi: f64,
+    pub attack: String,
+}
+
+#[derive(Deserialize)]
+struct Truth {
+    notes: Vec<Known>,
+}
+
+/// All lines of a folder with their notes.
+pub fn lines(folder: &Path) -> Vec<(PathBuf, Vec<Known>)> {
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder.join("lines"))
+        .expect("lines/")
+        .map(|entry| entry.expect("an entry").path())
+        .filter(|path| path.extension().is_some_and(|e| e == "flac"))
+        .collect();
+    paths.sort();
+    let with_truth = |path: PathBuf| {
+        let text = std::fs::read_to_string(path.with_extension("json")).expect("the truth");
+        let truth: Truth = serde_json::from_str(&text).expect("notes");
+        (path, truth.notes)
+    };
+    paths.into_iter().map(with_truth).collect()
+}
+
+/// Samples of a take and their rate.
+pub fn samples(path: &Path) -> (Vec<f32>, f64) {
+    let mut take = Take::open(path, &Selection::default()).expect("a take");
+    let (mut all, mut block) = (Vec::new(), Vec::new());
+    while take.next_block(&mut block).expect("sound") {
+        all.extend_from_slice(&block);
+    }
+    (all, take.sample_rate_hz())
+}
+
+pub fn listen(samples: &[f32], rate_hz: f64, mode: Mode) -> Listened {
+    let mut listener = Listener::new(rate_hz, Settings::default(), mode);
+    listener.push(samples);
+    listener.finish()
+}

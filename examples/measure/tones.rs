@@ -1,0 +1,127 @@
+//! Steady synthetic tones and vibrato, with the truth to a thousandth of a cent.
+
+use std::f64::consts::TAU;
+
+use leadpipe::demo::brass::Noise;
+use leadpipe::ear::Mode;
+use leadpipe::notes::Technique;
+use leadpipe::units::Pitch;
+
+use crate::quantile;
+use crate::recordings::listen;
+
+const RATE_HZ: f64 = 48_000.0;
+
+/// Tone of the given partial amplitudes with the given noise, dB under it.
+fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u64) -> Vec<f32> {
+    let mut noise = Noise::new(seed);
+    let power: f64 = partials.iter().map(|a| a * a / 2.0).sum();
+    let hiss = (3.0 * power).sqrt() * 10f64.powf(noise_db / 20.0);
+    let mut phase = 0.0;
+    let sample = |i: usize| {
+        let hz = Pitch(pitch(i as f64 / RATE_HZ)).hz();
+        phase = (phase + hz / RATE_HZ) % 1.0;
+        let sum: f64 = partials
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| hz * (*k + 1) as f64 <= 20_000.0)
+            .map(|(k, a)| a * (TAU * phase * (k + 1) as f64).sin())
+            .sum();
+        (0.1 * (sum + hiss * noise.value())) as f32
+    };
+    (0..(1.5 * RATE_HZ) as usize).map(sample).collect()
+}
+
+/// Median deviation of the frames in the middle of a tone, in cents.
+fn error_cents(sound: &[f32], pitch: f64) -> f64 {
+    let heard = listen(sound, RATE_HZ, Mode::Full);
+    let errors: Vec<f64> = heard
+        .track
+        .moments()
+        .filter(|m| (0.4..1.2).contains(&m.time_s))
+        .map(|m| {
+            m.pitch
+                .map_or(f64::INFINITY, |p| 100.0 * (f64::from(p) - pitch).abs())
+        })
+        .collect();
+    quantile(&errors, 0.5)
+}
+
+pub fn measure() {
+    println!("steady tones, 29 Hz to 1.6 kHz, 1 to 20 partials, weak and missing fundamental");
+    let weak = |first: f64| -> Vec<f64> {
+        let rest = (2..=12).map(|k| 1.0 / f64::from(k));
+        std::iter::once(first).chain(rest).collect()
+    };
+    let mut spectra: Vec<(String, Vec<f64>)> = [1, 2, 5, 10, 20]
+        .iter()
+        .map(|&n| {
+            (
+                format!("{n} partials"),
+                (1..=n).map(|k| 1.0 / f64::from(k)).collect(),
+            )
+        })
+        .collect();
+    spectra.push(("fundamental at -30 dB".into(), weak(0.0316)));
+    spectra.push(("no fundamental".into(), weak(0.0)));
+    for (label, noise_db) in [("clean", -160.0), ("20 dB signal to noise", -20.0)] {
+        let (mut all, mut worst) = (Vec::new(), (0.0, String::new()));
+        for (name, partials) in &spectra {
+            for step in 0..24 {
+                let pitch = 22.3 + 2.87 * f64::from(step);
+                let error =
+                    error_cents(&tone(|_| pitch, partials, noise_db, step as u64 + 1), pitch);
+                if error > worst.0 {
+                    worst = (error, format!("{name} at {:.0} Hz", Pitch(pitch).hz()));
+                }
+                all.push(error);
+            }
+        }
+        println!(
+            "  {label}: median error {:.3} cents, 90th percentile {:.3}, worst {:.2} ({})",
+            quantile(&all, 0.5),
+            quantile(&all, 0.9),
+            worst.0,
+            worst.1
+        );
+    }
+    println!("vibrato on a tone of ten partials");
+    let partials: Vec<f64> = (1..=10).map(|k| 1.0 / f64::from(k)).collect();
+    let (mut rates, mut extents, mut missed) = (Vec::new(), Vec::new(), Vec::new());
+    for rate_hz in [3.0, 4.5, 5.5, 6.5, 8.0] {
+        for extent in [10.0, 25.0, 50.0, 100.0] {
+            for key in [46.0, 58.0, 70.0] {
+                let wave = |t: f64| key + extent / 100.0 * (TAU * rate_hz * t).sin();
+                let heard = listen(&tone(wave, &partials, -40.0, 9), RATE_HZ, Mode::Full);
+                let found = heard
+                    .notes
+                    .iter()
+                    .flat_map(|n| &n.techniques)
+                    .find_map(|t| match *t {
+                        Technique::Vibrato {
+                            rate_hz,
+                            extent_cents,
+                        } => Some((rate_hz, extent_cents)),
+                        _ => None,
+                    });
+                match found {
+                    Some((rate, cents)) if heard.notes.len() == 1 => {
+                        rates.push((f64::from(rate) - rate_hz).abs());
+                        extents.push((f64::from(cents) - extent).abs());
+                    }
+                    _ => missed.push((rate_hz, extent, key, heard.notes.len())),
+                }
+            }
+        }
+    }
+    println!(
+        "  {} found as one note: rate off by {:.3} Hz at most, extent by {:.1} cents at most",
+        rates.len(),
+        quantile(&rates, 1.0),
+        quantile(&extents, 1.0)
+    );
+    println!(
+        "  {} missed or broken (Hz, cents, key, notes): {missed:?}",
+        missed.len()
+    );
+}
