@@ -71,6 +71,9 @@ pub fn measure() {
                 let pitch = 22.3 + 2.87 * f64::from(step);
                 let error =
                     error_cents(&tone(|_| pitch, partials, noise_db, step as u64 + 1), pitch);
+                if error > 50.0 && std::env::var("SHOW").is_ok() {
+                    println!("    {name} {:.1} Hz: {error:.0} cents", Pitch(pitch).hz());
+                }
                 if error > worst.0 {
                     worst = (error, format!("{name} at {:.0} Hz", Pitch(pitch).hz()));
                 }

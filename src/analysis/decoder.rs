@@ -31,7 +31,7 @@ impl Default for Prices {
     fn default() -> Self {
         Prices {
             silence: 0.8,
-            start: 2.0,
+            start: 1.5,
             stop: 3.0,
             jump: 4.0,
             glide: 10.0,

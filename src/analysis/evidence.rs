@@ -1,7 +1,7 @@
 //! From correlation peaks to pitch candidates with a strength in nats.
 
 use super::correlator::{Correlator, Window};
-use super::peaks::Peaks;
+use super::peaks::{Peaks, top_around};
 
 /// A pitch the sound may have at a moment, and how strongly it says so.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -107,22 +107,42 @@ impl Candidates {
     /// well: a period twice as long explains any sound at least as well.
     pub fn doubt_multiples(&mut self) {
         let before = *self;
+        let periods = before.periods();
+        for (candidate, period) in self.list[..self.count].iter_mut().zip(periods) {
+            let doubt = before.multiple_doubt(candidate, period, &periods);
+            candidate.strength -= doubt;
+        }
+    }
+
+    /// Adds a candidate that is already doubted, so that in a full room the
+    /// multiples go first.
+    fn add_doubted(&mut self, mut candidate: Candidate) {
+        let period = (-candidate.pitch / 12.0).exp2();
+        candidate.strength -= self.multiple_doubt(&candidate, period, &self.periods());
+        self.add(candidate);
+    }
+
+    /// Periods of the candidates, in units of no matter.
+    fn periods(&self) -> [f32; MOST] {
         let mut periods = [0.0; MOST];
-        for (period, candidate) in periods.iter_mut().zip(before.as_slice()) {
+        for (period, candidate) in periods.iter_mut().zip(self.as_slice()) {
             *period = (-candidate.pitch / 12.0).exp2();
         }
-        for (candidate, period) in self.list[..self.count].iter_mut().zip(periods) {
-            let mut doubt: f32 = 0.0;
-            for (part, part_period) in before.as_slice().iter().zip(periods) {
-                if whole_multiple(period / part_period) {
-                    let octaves = (part.pitch - candidate.pitch) / 12.0;
-                    let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
-                    let excess = part.strength - beaten;
-                    doubt = doubt.max((excess / MULTIPLE_SOFT).clamp(0.0, 1.0));
-                }
+        periods
+    }
+
+    /// What a candidate loses, in nats, for being a multiple of one of these.
+    fn multiple_doubt(&self, candidate: &Candidate, period: f32, periods: &[f32; MOST]) -> f32 {
+        let mut doubt: f32 = 0.0;
+        for (part, part_period) in self.as_slice().iter().zip(periods) {
+            if whole_multiple(period / part_period) {
+                let octaves = (part.pitch - candidate.pitch) / 12.0;
+                let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
+                let excess = part.strength - beaten;
+                doubt = doubt.max((excess / MULTIPLE_SOFT).clamp(0.0, 1.0));
             }
-            candidate.strength -= MULTIPLE_PENALTY * doubt;
         }
+        MULTIPLE_PENALTY * doubt
     }
 }
 
@@ -194,8 +214,7 @@ impl Evidence {
     pub fn read(&mut self, correlator: &Correlator, out: &mut Candidates) {
         out.clear();
         let nats = |set: Window, lag: usize| {
-            let rho = correlator.rho(set);
-            let top = rho[lag - 1].max(rho[lag]).max(rho[lag + 1]);
+            let top = top_around(correlator.rho(set), lag);
             strength(top, correlator.contrast(set, lag))
         };
         // The firm window places a peak better; the fast one sees it sooner.
@@ -209,12 +228,13 @@ impl Evidence {
                 }
                 let lag = peak.lag.round() as usize;
                 let top = strength(peak.rho, correlator.contrast(set, lag));
-                out.add(match set {
+                out.add_doubted(match set {
                     Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),
                     Window::Fast => Candidate::new(pitch, top, nats(Window::Firm, lag)),
                 });
             }
         }
+        out.weigh(|c| live_strength(c.fast, c.firm));
         out.doubt_multiples();
     }
 }

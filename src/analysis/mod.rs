@@ -100,6 +100,7 @@ pub struct Analyser {
     rate_hz: f64,
     decimator: Decimator,
     rumble: HighPass,
+    smoother: Smoother,
     correlator: Correlator,
     evidence: Evidence,
     decoder: Decoder,
@@ -127,6 +128,7 @@ impl Analyser {
             sample_rate_hz,
             rate_hz,
             rumble: HighPass::new(RUMBLE_HZ, rate_hz),
+            smoother: Smoother::default(),
             correlator: Correlator::new(rate_hz, hop, longest),
             evidence: Evidence::new(rate_hz, lowest_hz, highest_hz),
             decoder: Decoder::new(Prices::default(), hop_s),
@@ -168,6 +170,7 @@ impl Analyser {
 
     fn finish_hop(&mut self) -> Frame {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
+        self.smoother.smooth(&mut self.block);
         self.correlator.push(&self.block);
         self.block.clear();
         let level = self.gate.push(power / self.hop as f32, self.tone);
@@ -203,6 +206,25 @@ impl Analyser {
         let lag = self.rate_hz / crate::units::Pitch(f64::from(pitch)).hz();
         let window = self.correlator.window(set, lag.round() as usize);
         (window as f64 + lag) / self.rate_hz
+    }
+}
+
+/// Weighs the highest partials down, by 6 dB at a quarter of the rate and to
+/// nothing at half of it.
+///
+/// A correlation's peak is as narrow as its highest partial. Between two lags of
+/// a high, bright note the true top would be missed, and a multiple of the
+/// period that happens to fall on a whole lag would look better.
+#[derive(Debug, Clone, Default)]
+struct Smoother([f32; 2]);
+
+impl Smoother {
+    fn smooth(&mut self, block: &mut [f32]) {
+        for sample in block {
+            let now = *sample;
+            *sample = 0.25 * self.0[1] + 0.5 * self.0[0] + 0.25 * now;
+            self.0 = [now, self.0[0]];
+        }
     }
 }
 

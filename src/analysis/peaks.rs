@@ -11,10 +11,10 @@ pub struct Peak {
 
 /// Most peaks kept per window and hop. A horn tone has one at each multiple of
 /// its period; the shortest dozen above the threshold hold the period itself.
-pub const MOST: usize = 12;
+pub const MOST: usize = 16;
 
-/// Correlations closer than this count as equal.
-const TIE: f32 = 0.02;
+/// A later peak must be so much better to take an earlier one's place.
+const TIE: f32 = 0.1;
 
 /// Peaks in order of lag, in fixed room so that the audio path allocates
 /// nothing.
@@ -90,12 +90,22 @@ impl Peaks {
     }
 }
 
+/// Height of the peak at a lag or beside it, or of the highest of the three where
+/// there is none.
+pub fn top_around(rho: &[f32], lag: usize) -> f32 {
+    let near = lag - 1..=(lag + 1).min(rho.len() - 2);
+    let highest = near
+        .max_by(|&a, &b| rho[a].total_cmp(&rho[b]))
+        .unwrap_or(lag);
+    interpolated(rho, highest.max(1)).rho.max(rho[highest])
+}
+
 /// Top of the parabola through a peak and its neighbours.
 fn interpolated(rho: &[f32], lag: usize) -> Peak {
     let (before, here, after) = (rho[lag - 1], rho[lag], rho[lag + 1]);
     let curve = before - 2.0 * here + after;
     let shift = if curve < 0.0 {
-        0.5 * (before - after) / curve
+        (0.5 * (before - after) / curve).clamp(-0.5, 0.5)
     } else {
         0.0
     };

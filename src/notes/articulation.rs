@@ -285,11 +285,32 @@ const VIBRATO_SHARE: f64 = 0.45;
 const VIBRATO_CYCLES: f64 = 2.0;
 
 fn vibrato(contour: &Contour) -> Option<Technique> {
-    let steady = middle(contour, 0.06)?;
+    let wave = pitch_wave(contour, 0.06)?;
+    named_vibrato(wave, VIBRATO_SHARE)
+}
+
+/// Vibrato so wide that its ends were taken for notes, if a sine explains this
+/// share of the motion.
+pub fn wide_vibrato(contour: &Contour, share: f64) -> Option<Technique> {
+    named_vibrato(pitch_wave(contour, 0.02)?, share)
+}
+
+fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
+    let real = wave.amplitude > VIBRATO_CENTS && wave.share > share && cycles > VIBRATO_CYCLES;
+    real.then_some(Technique::Vibrato {
+        rate_hz: wave.rate_hz as f32,
+        extent_cents: wave.amplitude as f32,
+    })
+}
+
+/// Strongest sine in a contour's pitch, in cents, its edges left out, and how
+/// many cycles of it there are.
+fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
+    let steady = middle(contour, edge_s)?;
     let home = median(steady.iter().copied())?;
     let cents: Vec<f64> = steady
         .iter()
-        .map(|p| (p - home).clamp(-2.0, 2.0) * 100.0)
+        .map(|p| (p - home).clamp(-3.0, 3.0) * 100.0)
         .collect();
     // Every third hop is enough for 9 Hz.
     let thinned: Vec<f64> = cents
@@ -298,11 +319,7 @@ fn vibrato(contour: &Contour) -> Option<Technique> {
         .collect();
     let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
     let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
-    (wave.amplitude > VIBRATO_CENTS && wave.share > VIBRATO_SHARE && cycles > VIBRATO_CYCLES)
-        .then_some(Technique::Vibrato {
-            rate_hz: wave.rate_hz as f32,
-            extent_cents: wave.amplitude as f32,
-        })
+    Some((wave, cycles))
 }
 
 /// Pitches between the edges of a note, gaps bridged by the value before.

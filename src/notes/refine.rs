@@ -20,6 +20,8 @@ const PUFF_DB: f32 = 14.0;
 /// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
 /// a dip.
 const TONGUED_DIP_DB: f32 = 12.0;
+/// Too short to be a note or to have a dip after it, in seconds.
+const GLIMPSE_S: f64 = 0.025;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
 
@@ -191,13 +193,19 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     }
     join_fragments(&mut notes, timeline);
     date(&mut notes, timeline);
+    read_contours(&mut notes, timeline);
+    join_swings(&mut notes, timeline);
     join_slides(&mut notes, timeline);
-    for note in &mut notes {
+    read_contours(&mut notes, timeline);
+    notes
+}
+
+/// Reads what happens within each note, and its pitch; a swing has its own.
+fn read_contours(notes: &mut [Note], timeline: &Timeline) {
+    for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
         super::articulation::measure_pitch(note);
     }
-    join_trills(&mut notes, timeline);
-    notes
 }
 
 /// Averaging time that hides the pulses of a pitch, in seconds.
@@ -213,7 +221,9 @@ fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
     let right_s = (at_s + 0.15).min(after.offset_s);
     let left = timeline.extremes(left_s, at_s, width_s).0;
     let right = timeline.extremes(at_s, right_s, width_s).0;
-    let low = timeline.extremes(at_s - 0.04, at_s + 0.04, width_s).1;
+    let low = timeline
+        .extremes(left_s.max(at_s - 0.04), at_s + 0.04, width_s)
+        .1;
     (left.min(right) - low).max(0.0)
 }
 
@@ -226,12 +236,13 @@ fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
         let apart = (left.pitch - right.pitch).abs();
         let rise_db = right.level_db - left.level_db;
         let searching = left.duration_s() < SEARCH_S && apart < SEARCH_REACH && rise_db > 6.0;
-        let blip = left.duration_s() < SEARCH_S && rise_db > PUFF_DB;
+        let glimpse = left.duration_s() < GLIMPSE_S;
+        let blip = glimpse || left.duration_s() < SEARCH_S && rise_db > PUFF_DB;
         let blip = blip || left.duration_s() < FRAGMENT_S && (rise_db > 10.0 || apart < 0.65);
         let dying = right.duration_s() < SEARCH_S && rise_db < -10.0;
         let crumb = right.duration_s() < FRAGMENT_S && (rise_db < -3.0 || apart < 0.65);
         let tongued = dip_db(left, right, timeline) > TONGUED_DIP_DB;
-        if touch && (searching || blip) && (rise_db > 10.0 || !tongued) {
+        if touch && (searching || blip) && (rise_db > 10.0 || !tongued || glimpse) {
             let onset_s = left.onset_s;
             let (attack, dip_db) = (left.attack, left.measured.dip_db);
             notes.remove(at);
@@ -250,102 +261,152 @@ fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
 /// A slide takes at least this long, in seconds; valves and lip slurs are
 /// quicker.
 const SLIDE_S: f64 = 0.05;
-/// What slides into a rest or out of one is part of its neighbour up to this
-/// length, in seconds.
-const SLIDE_END_S: f64 = 0.35;
-/// Silence that counts as a rest at a slide's end, in seconds.
-const REST_S: f64 = 0.06;
+/// A note that never stays put for this long is no place but a way, in seconds.
+const PLATEAU_S: f64 = 0.13;
+/// How far it may stray meanwhile, in semitones.
+const PLATEAU: f32 = 0.3;
 
-/// Joins falls and doits to the note they leave, rips and scoops to the one
-/// they reach.
+/// Joins slides to the note they leave or reach: falls, doits, rips, scoops, and
+/// the middle of a glissando.
 fn join_slides(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len()).rev() {
         let (left, right) = (&notes[at - 1], &notes[at]);
-        let slid = right.attack == Attack::Slurred && slide_s(left, right, timeline) > SLIDE_S;
-        if !slid {
+        let swings = !(left.techniques.is_empty() && right.techniques.is_empty());
+        if swings || right.attack != Attack::Slurred || !slid(left, right, timeline) {
             continue;
         }
-        let rest_after = notes
-            .get(at + 1)
-            .is_none_or(|n| n.onset_s - right.offset_s > REST_S);
-        let rest_before = at < 2 || left.onset_s - notes[at - 2].offset_s > REST_S;
-        if rest_after && right.duration_s() < SLIDE_END_S {
+        if plateau_s(right, timeline) < PLATEAU_S {
             notes[at - 1].offset_s = right.offset_s;
             notes.remove(at);
-        } else if (rest_before || left.attack == Attack::Tongued) && left.duration_s() < SLIDE_END_S
-        {
-            let (onset_s, attack) = (left.onset_s, left.attack);
-            let measured = left.measured;
+        } else if plateau_s(left, timeline) < PLATEAU_S {
+            let (onset_s, decided_s) = (left.onset_s, left.decided_s);
+            let (attack, measured) = (left.attack, left.measured);
             notes.remove(at - 1);
             let note = &mut notes[at - 1];
-            (note.onset_s, note.attack, note.measured) = (onset_s, attack, measured);
+            (note.onset_s, note.decided_s) = (onset_s, decided_s);
+            (note.attack, note.measured) = (attack, measured);
         }
     }
 }
 
-/// Time that the pitch takes from one note's place to the next one's, seconds.
-fn slide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
-    let near =
-        |pitch: f64| move |m: &Moment| m.pitch.is_some_and(|p| (f64::from(p) - pitch).abs() < 0.35);
-    let from_s = left.onset_s.max(right.onset_s - 0.4);
-    let to_s = right.offset_s.min(right.onset_s + 0.4);
-    let around = timeline.between(from_s, to_s);
-    let arrived = around.iter().rposition(near(left.pitch)).unwrap_or(0);
-    let left_home = around[arrived..].iter().position(near(right.pitch));
-    left_home.map_or(0.0, |hops| hops as f64 * timeline.hop_s)
+/// Longest time that a note's pitch stays put, in seconds.
+fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
+    let (mut longest, mut length) = (0, 0);
+    let (mut low, mut high) = (f32::NAN, f32::NAN);
+    for moment in timeline.between(note.onset_s, note.offset_s) {
+        let Some(pitch) = moment.pitch else {
+            continue;
+        };
+        (low, high) = (low.min(pitch), high.max(pitch));
+        length += 1;
+        if high - low > PLATEAU {
+            (low, high, length) = (pitch, pitch, 1);
+        }
+        longest = longest.max(length);
+    }
+    f64::from(longest) * timeline.hop_s
 }
 
-/// Each note of a trill or shake is at most this long, in seconds.
-const TRILL_NOTE_S: f64 = 0.2;
-/// Largest step of a trill or shake, in semitones.
-const TRILL_STEP: f64 = 5.5;
+/// Whether the pitch slides from one note to the next: takes its time from place
+/// to place, or never steps.
+fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
+    let from_s = left.onset_s.max(right.onset_s - 0.4);
+    let to_s = right.offset_s.min(right.onset_s + 0.4);
+    let around: Vec<f32> = timeline
+        .between(from_s, to_s)
+        .iter()
+        .map(|m| m.pitch.unwrap_or(f32::NAN))
+        .collect();
+    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < 0.35;
+    let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
+    let on_the_way = around[left_home..].iter().position(near(right.pitch));
+    if on_the_way.is_some_and(|hops| hops as f64 * timeline.hop_s > SLIDE_S) {
+        return true;
+    }
+    let reach = (STEP_S / timeline.hop_s).round() as usize;
+    let steps = around.iter().zip(around.iter().skip(reach));
+    let largest = steps.map(|(a, b)| (b - a).abs()).fold(0.0, f32::max);
+    largest < STEP
+}
+
+/// A slide moves by less than this, in semitones, over this time, in seconds.
+const STEP: f32 = 0.45;
+const STEP_S: f64 = 0.02;
+
+/// Each note of a trill, a shake or a wide vibrato is at most this long, in
+/// seconds.
+const SWING_NOTE_S: f64 = 0.25;
+/// Largest step of one, in semitones.
+const SWING_STEP: f64 = 5.5;
+/// How far its upper and its lower notes may differ among themselves.
+const SWING_STRAY: f64 = 0.6;
 /// Fewest notes that make one.
-const TRILL_NOTES: usize = 4;
+const SWING_NOTES: usize = 3;
+/// Share of its motion that a sine explains in a vibrato; a trill is square.
+const SINE_SHARE: f64 = 0.965;
 
 /// Joins runs of short notes that go back and forth between two pitches.
-fn join_trills(notes: &mut Vec<Note>, timeline: &Timeline) {
+fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
-    while at + TRILL_NOTES <= notes.len() {
-        let length = trill_length(&notes[at..]);
-        if length < TRILL_NOTES {
+    while at + SWING_NOTES <= notes.len() {
+        let length = swing_length(&notes[at..]);
+        let run = &notes[at..at + length];
+        let Some(technique) = swing(run, timeline) else {
             at += 1;
             continue;
-        }
-        let run = &notes[at..at + length];
-        let (a, b) = (run[0].pitch, run[1].pitch);
-        let span_s = run[length - 1].onset_s - run[0].onset_s;
-        let trill = Technique::Trill {
-            rate_hz: ((length - 1) as f64 / 2.0 / span_s) as f32,
-            interval_cents: ((a - b).abs() * 100.0) as f32,
         };
+        let (first, last) = (run[0].pitch, run[1].pitch);
         let offset_s = run[length - 1].offset_s;
         notes.drain(at + 1..at + length);
         let note = &mut notes[at];
         note.offset_s = offset_s;
         note.contour = timeline.contour(note.onset_s, offset_s);
-        note.pitch = a.min(b);
-        note.techniques.push(trill);
+        note.pitch = match technique {
+            // A vibrato is heard at its middle, a trill at its lower note.
+            Technique::Vibrato { .. } => 0.5 * (first + last),
+            _ => first.min(last),
+        };
+        note.techniques.push(technique);
         at += 1;
     }
 }
 
+/// What a run of alternating notes is, if it is anything.
+fn swing(run: &[Note], timeline: &Timeline) -> Option<Technique> {
+    if run.len() < SWING_NOTES {
+        return None;
+    }
+    let (first, last) = (&run[0], &run[run.len() - 1]);
+    let contour = timeline.contour(first.onset_s, last.offset_s);
+    let vibrato = super::articulation::wide_vibrato(&contour, SINE_SHARE);
+    if vibrato.is_some() {
+        return vibrato;
+    }
+    let span_s = last.onset_s - first.onset_s;
+    (run.len() > SWING_NOTES).then(|| Technique::Trill {
+        rate_hz: ((run.len() - 1) as f64 / 2.0 / span_s) as f32,
+        interval_cents: ((run[0].pitch - run[1].pitch).abs() * 100.0) as f32,
+    })
+}
+
 /// How many notes from the first on alternate between two pitches.
-fn trill_length(notes: &[Note]) -> usize {
-    let (a, b) = (notes[0].pitch, notes[1].pitch);
-    if !(0.65..TRILL_STEP).contains(&(a - b).abs()) {
+fn swing_length(notes: &[Note]) -> usize {
+    let homes = [notes[0].pitch, notes[1].pitch];
+    if !(0.5..SWING_STEP).contains(&(homes[0] - homes[1]).abs()) {
         return 0;
     }
-    let fits = |(i, note): (usize, &Note)| {
-        let home = if i % 2 == 0 { a } else { b };
-        let linked = i == 0 || note.attack == Attack::Slurred;
-        linked && note.duration_s() < TRILL_NOTE_S && (note.pitch - home).abs() < 0.5
+    let fits = |i: usize, note: &Note| {
+        let linked = i == 0 || note.measured.dip_db < SWING_DIP_DB;
+        let near = (note.pitch - homes[i % 2]).abs() < SWING_STRAY;
+        linked && near && note.duration_s() < SWING_NOTE_S
     };
-    notes
-        .iter()
-        .enumerate()
-        .take_while(|&(i, n)| fits((i, n)))
-        .count()
+    let run = notes.iter().enumerate();
+    let length = run.take_while(|&(i, n)| fits(i, n)).count();
+    if length == 0 { 0 } else { length.max(1) }
 }
+
+/// A lip trill dips more than a slur; this much is a new attack, in dB.
+const SWING_DIP_DB: f32 = 18.0;
 
 /// Dates onsets and offsets by the sound's own level.
 fn date(notes: &mut [Note], timeline: &Timeline) {

@@ -37,14 +37,16 @@ pub struct Start {
     pub attack: Attack,
 }
 
-/// Lead in nats at which a pitch is believed. At 2.5 nats the odds are 12 to 1
+/// Lead in nats at which a pitch is believed. At 2 nats the odds are 7 to 1
 /// for one hop alone; with hops that agree they are far better.
-const SURE: f32 = 2.5;
+const SURE: f32 = 2.0;
 /// Hops that must agree before a note is committed.
 const AGREE: usize = 2;
 /// A pitch this far from the note's is another note's, in semitones. Wider than
 /// any ordinary vibrato, narrower than a semitone played 35 cents out.
 const ELSEWHERE: f32 = 0.65;
+/// A pitch this near is certainly the note's, in semitones.
+const HOME: f32 = 0.35;
 /// A pitch that got there faster than this was a valve, a lip slur or a tongue,
 /// not a slide; in seconds from one settled place to the other.
 const QUICK_S: f64 = 0.03;
@@ -67,12 +69,13 @@ const OVER_DB: f32 = 32.0;
 /// How far the truth of an onset lies under the note's peak: the first sound
 /// within 30 dB of it.
 pub const ONSET_DB: f32 = 30.0;
-/// A note younger than this is still finding its pitch, in seconds. The fastest
-/// slurred run has twelve notes a second, 83 ms each.
+/// A tongued note younger than this is still finding its pitch, in seconds; a
+/// slurred one has settled when it begins.
 const YOUNG_S: f64 = 0.05;
-/// The same for a note that has swelled by so many dB since it was committed to.
-const YOUNG_SWELLING_S: f64 = 0.13;
-const SWELL_DB: f32 = 6.0;
+/// The same for a note that is still swelling: youth starts anew with every so
+/// many dB, up to an age.
+const SWELL_DB: f32 = 3.0;
+const YOUNG_MOST_S: f64 = 0.2;
 /// How far it may go for it, in semitones.
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
@@ -94,12 +97,18 @@ const REATTACK_RISE_S: f64 = 0.03;
 /// Shortest time between tongue strokes, in seconds: fast double tonguing is
 /// 12 a second, flutter 20 to 30.
 const STROKE_S: f64 = 0.06;
+/// So far under its peak a note is dying, and goes nowhere new, in dB.
+const DYING_DB: f32 = 18.0;
+/// A sound this far under its loudest is dying away already, in dB.
+const FALLING_DB: f32 = 4.0;
+/// Time over which that is looked at, in seconds.
+const FALLING_S: f64 = 0.06;
 /// How long a note before is thought to die away, in seconds.
 const TAIL_S: f64 = 0.25;
 /// Rise over the tail's lowest level that a note on another pitch shows, in dB.
 const TAIL_RISE_DB: f32 = 4.0;
 /// Time constant with which a note's pitch follows the player, in seconds.
-const FOLLOW_S: f32 = 0.15;
+const FOLLOW_S: f64 = 0.25;
 /// History kept to date onsets back, in seconds.
 const HISTORY_S: f64 = 0.4;
 
@@ -122,6 +131,9 @@ struct Open {
     /// Last time the pitch was at home.
     home_s: f64,
     peak_db: f32,
+    /// When the level last rose by a step, and to where.
+    swelled_s: f64,
+    swelled_db: f32,
     last_tone_s: f64,
     last_loud_s: f64,
     away: Option<Away>,
@@ -205,6 +217,9 @@ impl Segmenter {
         };
         note.contour.points.push(moment.point());
         note.peak_db = note.peak_db.max(envelope_db);
+        if envelope_db > note.swelled_db + SWELL_DB {
+            (note.swelled_s, note.swelled_db) = (moment.time_s, envelope_db);
+        }
         if envelope_db > note.peak_db - ONSET_DB {
             note.last_loud_s = moment.time_s;
         }
@@ -215,16 +230,21 @@ impl Segmenter {
                 note.last_tone_s = moment.time_s;
                 let away = (pitch - note.anchor).abs();
                 let age_s = moment.time_s - note.start.decided_s;
-                let swelling = note.peak_db - note.start.level_db > SWELL_DB;
-                let young = age_s < if swelling { YOUNG_SWELLING_S } else { YOUNG_S };
+                let young = note.start.attack != Attack::Slurred
+                    && moment.time_s - note.swelled_s < YOUNG_S
+                    && age_s < YOUNG_MOST_S;
                 if young && away < YOUNG_REACH && moment.lead >= SURE {
                     // The attack is still finding its pitch.
                     note.anchor = pitch;
                 }
+                if away < HOME {
+                    note.home_s = moment.time_s;
+                }
                 if away < ELSEWHERE {
                     note.away = None;
-                    note.home_s = moment.time_s;
-                    let share = self.hop_s as f32 / FOLLOW_S;
+                    // The mean of the note so far, later of its recent past.
+                    let memory_s = age_s.clamp(0.01, FOLLOW_S);
+                    let share = (self.hop_s / memory_s) as f32;
                     note.anchor += share * (pitch - note.anchor);
                 } else {
                     self.wander(&mut note, moment, pitch);
@@ -235,7 +255,7 @@ impl Segmenter {
             let (dip_db, pitch) = (self.dip_db(low_s), moment.pitch.unwrap_or(note.anchor));
             self.end(note, low_s, events);
             self.note = Some(self.open(moment, low_s, pitch, Attack::Tongued, dip_db, events));
-        } else if let Some(onset_s) = self.settled_elsewhere(&note, moment) {
+        } else if let Some(onset_s) = self.settled_elsewhere(&note, moment, envelope_db) {
             let pitch = moment.pitch.unwrap_or(note.anchor);
             let dip_db = self.dip_db(onset_s);
             let tongued = dip_db > TONGUE_DIP_DB;
@@ -340,6 +360,10 @@ impl Segmenter {
         if since_s < TAIL_S && rise_db < needed_db {
             return None;
         }
+        // A click rings on a pitch too, but only dies away.
+        if envelope_db < self.recent_peak_db() - FALLING_DB {
+            return None;
+        }
         let onset_s = self.date_back(moment.time_s);
         let dip_db = self.dip_db(onset_s);
         let joined = onset_s - self.tail.ended_s < 0.02 && dip_db < TONGUE_DIP_DB;
@@ -349,6 +373,17 @@ impl Segmenter {
             Attack::Tongued
         };
         Some(self.open(moment, onset_s, pitch, attack, dip_db, events))
+    }
+
+    /// Loudest envelope of the last moments since the note before, dBFS.
+    fn recent_peak_db(&self) -> f32 {
+        let count = self.history.len();
+        let hops = (FALLING_S / self.hop_s) as usize;
+        let recent = count.saturating_sub(hops)..count;
+        recent
+            .filter(|&at| self.history[at].0.time_s > self.tail.ended_s)
+            .map(|at| self.envelope_at(at + 1))
+            .fold(-120.0, f32::max)
     }
 
     fn open(
@@ -388,6 +423,8 @@ impl Segmenter {
             anchor: pitch,
             home_s: moment.time_s,
             peak_db,
+            swelled_s: moment.time_s,
+            swelled_db: peak_db,
             last_tone_s: moment.time_s,
             last_loud_s: moment.time_s,
             away: None,
@@ -455,8 +492,12 @@ impl Segmenter {
     }
 
     /// Onset of a new note at the pitch that the old one has left for.
-    fn settled_elsewhere(&self, note: &Open, moment: Moment) -> Option<f64> {
+    fn settled_elsewhere(&self, note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
         let away = note.away?;
+        if envelope_db < note.peak_db - DYING_DB {
+            // The end of a fall settles too.
+            return None;
+        }
         let quick = away.still_since_s - note.home_s < QUICK_S;
         let multiple = multiple_of((note.anchor - away.low) / 12.0);
         let settle_s = if quick && !multiple {
