@@ -66,52 +66,88 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     Some(*value)
 }
 
-/// Names the articulation of every note of a line. `next` onsets decide length.
+/// Names the articulation of every note of a line.
 pub fn describe(notes: &mut [Note]) {
+    let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
     for at in 0..notes.len() {
-        let next_s = notes.get(at + 1).map(|n| n.onset_s);
-        describe_one(&mut notes[at], next_s);
+        let runs_on = notes
+            .get(at + 1)
+            .is_some_and(|n| n.attack == Attack::Slurred);
+        describe_one(&mut notes[at], time_of_note_s(&onsets, at), runs_on);
     }
 }
 
-/// Names the articulation of one note; `next_onset_s` where another follows.
-pub fn describe_one(note: &mut Note, next_onset_s: Option<f64>) {
+/// Notes on either side whose pace counts.
+const NEIGHBOURS: usize = 4;
+/// A gap longer than the pace by this is a rest, and not the note's.
+const REST: f64 = 1.5;
+/// Pace of a note that stands alone, in seconds: a quarter at 120 to the minute.
+const ALONE_S: f64 = 0.5;
+
+/// Time that the player gave a note, in seconds: up to the next onset, but no
+/// more than the pace around it allows, for silence before a rest says nothing
+/// of length.
+fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
+    let from = at.saturating_sub(NEIGHBOURS);
+    let to = (at + NEIGHBOURS + 1).min(onsets.len());
+    let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
+    let pace_s = median(gaps).unwrap_or(ALONE_S);
+    match onsets.get(at + 1) {
+        Some(next_s) => (next_s - onsets[at]).min(REST * pace_s),
+        None => pace_s,
+    }
+}
+
+/// Names the articulation of one note that was given `time_s`; `runs_on` where
+/// it is slurred to the next.
+pub fn describe_one(note: &mut Note, time_s: f64, runs_on: bool) {
     measure_level(note);
-    let duration_s = note.duration_s();
-    // After the last note, or before a long rest, silence says nothing of
-    // length: what the player would have counted is at most this.
-    let span_s = next_onset_s.map_or(REST_S, |next_s| next_s - note.onset_s);
-    let span_s = span_s.min(duration_s.max(REST_S)).max(duration_s);
-    let sounding = (duration_s / span_s) as f32;
+    let body_s = f64::from(note.measured.body_s);
+    let sounding = (body_s / time_s.max(body_s).max(1e-3)) as f32;
     note.measured.sounding = sounding;
-    note.length = if sounding < STACCATO_SHARE && duration_s < STACCATO_S {
+    note.length = if body_s < STACCATISSIMO_S || sounding < STACCATISSIMO_SHARE {
+        Length::Staccatissimo
+    } else if sounding < STACCATO_SHARE && body_s < STACCATO_S {
         Length::Staccato
     } else if sounding > TENUTO_SHARE {
         Length::Tenuto
     } else {
         Length::Normal
     };
+    // What runs on into a slur is not short, however quick.
+    if matches!(note.length, Length::Staccatissimo | Length::Staccato) && runs_on {
+        note.length = Length::Normal;
+    }
     note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
     if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
         note.attack = Attack::Breath;
     }
     // A trill was found by the join of its notes; the rest is read here.
     if note.techniques.is_empty() {
-        note.techniques = shape(&note.contour, note.pitch);
+        let slides = shape(&note.contour, note.pitch);
+        let slurred = note.attack == Attack::Slurred;
+        note.techniques = slides
+            .into_iter()
+            .filter_map(|s| linked(s, slurred, runs_on))
+            .collect();
         note.techniques.extend(vibrato(&note.contour));
     }
     note.techniques.extend(flutter(&note.contour, note.pitch));
 }
 
-/// Longest rest that counts into a note's time, in seconds.
-const REST_S: f64 = 0.5;
-/// Sounding share below which a note is staccato: the handbook's "half its
-/// value", with the room's ring on top (common practice).
-const STACCATO_SHARE: f32 = 0.62;
-/// A staccato note is never longer than this, in seconds.
-const STACCATO_S: f64 = 0.3;
-/// Sounding share from which a note is held to the next (common practice).
+/// Shares of a note's time in which it is within 10 dB of its loudest. Handbooks
+/// have staccato sound half its value and staccatissimo a quarter (common
+/// practice); a horn and its room ring on, so that the borders lie higher than
+/// midway.
+const STACCATISSIMO_SHARE: f32 = 0.26;
+const STACCATO_SHARE: f32 = 0.6;
 const TENUTO_SHARE: f32 = 0.93;
+/// Shorter than this, a body is staccatissimo at any tempo, in seconds.
+const STACCATISSIMO_S: f64 = 0.075;
+/// A staccato note's body is never longer than this, in seconds.
+const STACCATO_S: f64 = 0.4;
+/// How far under its loudest a note's body reaches, in dB.
+const BODY_DB: f64 = 10.0;
 /// Early peak over the body from which a note is accented, in dB.
 const ACCENT_DB: f32 = 5.0;
 /// Rise from 20 dB under the peak to 3 dB under it that no tongue is as slow
@@ -132,6 +168,9 @@ fn measure_level(note: &mut Note) {
         .windows(smooth.min(power.len().max(1)))
         .map(|w| crate::units::power_db(w.iter().sum::<f64>() / w.len() as f64))
         .collect();
+    let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
+    let body = levels.iter().filter(|&&l| l > loudest_db - BODY_DB).count();
+    note.measured.body_s = (body as f64 * hop_s) as f32;
     let early = ((0.25 / hop_s) as usize).min(levels.len());
     let peak_db = levels[..early].iter().copied().fold(-120.0, f64::max);
     let up = levels.iter().position(|&l| l > peak_db - 3.0).unwrap_or(0);
@@ -144,6 +183,8 @@ fn measure_level(note: &mut Note) {
     note.measured.accent_db = (attack_db - body_db) as f32;
 }
 
+/// How far under its loudest hop a note's shape is read, in dB.
+const SHAPE_DB: f32 = 18.0;
 /// Least slide that is named, in cents: more than an attack settles by.
 const SLIDE_CENTS: f32 = 60.0;
 /// A slide this long over most of a note is a glissando, in cents.
@@ -151,7 +192,23 @@ const GLISS_CENTS: f32 = 150.0;
 
 /// Scoop, fall, doit or glissando: where the pitch comes from and goes to.
 fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
-    let voiced: Vec<(f64, f32)> = contour.voiced().map(|(t, p)| (t, p.pitch)).collect();
+    let loudest_db = contour
+        .points
+        .iter()
+        .map(|p| p.level_db)
+        .fold(-120.0, f32::max);
+    // The first breath and the last ring have a pitch that nobody plays.
+    let loud = |at: &usize| contour.points[*at].level_db > loudest_db - SHAPE_DB;
+    let range = 0..contour.points.len();
+    let from = range.clone().find(loud).unwrap_or(0);
+    let to = range.rev().find(loud).unwrap_or(0);
+    let voiced: Vec<(f64, f32)> = contour
+        .timed()
+        .take(to + 1)
+        .skip(from)
+        .filter(|(_, p)| !p.pitch.is_nan())
+        .map(|(t, p)| (t, p.pitch))
+        .collect();
     let (Some(first), Some(last)) = (voiced.first(), voiced.last()) else {
         return Vec::new();
     };
@@ -201,6 +258,19 @@ fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         found.push(Technique::Doit { cents: drop });
     }
     found
+}
+
+/// A slide as it is called where the note is slurred from or to another: the step
+/// between two notes is neither scoop nor fall, and a long slide on to the next
+/// is a glissando.
+fn linked(slide: Technique, slurred: bool, runs_on: bool) -> Option<Technique> {
+    match slide {
+        Technique::Scoop { cents } if slurred && cents < GLISS_CENTS => None,
+        Technique::Fall { cents } | Technique::Doit { cents } if runs_on => {
+            (cents.abs() > GLISS_CENTS).then_some(Technique::Glissando { cents })
+        }
+        other => Some(other),
+    }
 }
 
 /// Strongest regular wavering in a series.

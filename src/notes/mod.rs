@@ -10,6 +10,7 @@ pub mod articulation;
 pub mod contour;
 pub mod refine;
 pub mod segment;
+pub mod swing;
 
 use contour::{Contour, Point};
 use serde::Serialize;
@@ -30,7 +31,9 @@ pub enum Attack {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Length {
-    /// Sounds for less than half the time to the next attack, or is very short.
+    /// As short as can be: a click of tone.
+    Staccatissimo,
+    /// About half of the time to the next attack or less.
     Staccato,
     /// Plainly shorter than the time to the next attack.
     Normal,
@@ -88,6 +91,7 @@ impl Length {
     /// The trade's word.
     pub fn name(&self) -> &'static str {
         match self {
+            Length::Staccatissimo => "staccatissimo",
             Length::Staccato => "staccato",
             Length::Normal => "normal",
             Length::Tenuto => "tenuto",
@@ -130,8 +134,11 @@ pub struct Measured {
     pub dip_db: f32,
     /// Time from 20 dB under the note's early peak to 3 dB under it, seconds.
     pub rise_s: f32,
-    /// Sounding part of the time to the next onset, 0 to 1.
+    /// Part of the time to the next onset in which the note is within 10 dB of
+    /// its loudest, 0 to 1.
     pub sounding: f32,
+    /// The same in seconds.
+    pub body_s: f32,
     /// Early peak against the body of the note, in dB.
     pub accent_db: f32,
 }

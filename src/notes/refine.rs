@@ -2,7 +2,8 @@
 
 use super::contour::Contour;
 use super::segment::{LEAD_IN_S, ONSET_DB, first_sound};
-use super::{Attack, Moment, Note, Technique};
+use super::swing::join_swings;
+use super::{Attack, Moment, Note};
 use crate::analysis::path::Refined;
 use crate::units::power_db;
 
@@ -104,7 +105,8 @@ impl Timeline {
         self.range(from_s, to_s).map(|at| self.moment(at)).collect()
     }
 
-    fn contour(&self, from_s: f64, to_s: f64) -> Contour {
+    /// Contour between two times.
+    pub fn contour(&self, from_s: f64, to_s: f64) -> Contour {
         let range = self.range(from_s, to_s);
         Contour {
             start_s: self.start_s + range.start as f64 * self.hop_s,
@@ -332,81 +334,6 @@ fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
 /// A slide moves by less than this, in semitones, over this time, in seconds.
 const STEP: f32 = 0.45;
 const STEP_S: f64 = 0.02;
-
-/// Each note of a trill, a shake or a wide vibrato is at most this long, in
-/// seconds.
-const SWING_NOTE_S: f64 = 0.25;
-/// Largest step of one, in semitones.
-const SWING_STEP: f64 = 5.5;
-/// How far its upper and its lower notes may differ among themselves.
-const SWING_STRAY: f64 = 0.6;
-/// Fewest notes that make one.
-const SWING_NOTES: usize = 3;
-/// Share of its motion that a sine explains in a vibrato; a trill is square.
-const SINE_SHARE: f64 = 0.965;
-
-/// Joins runs of short notes that go back and forth between two pitches.
-fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
-    let mut at = 0;
-    while at + SWING_NOTES <= notes.len() {
-        let length = swing_length(&notes[at..]);
-        let run = &notes[at..at + length];
-        let Some(technique) = swing(run, timeline) else {
-            at += 1;
-            continue;
-        };
-        let (first, last) = (run[0].pitch, run[1].pitch);
-        let offset_s = run[length - 1].offset_s;
-        notes.drain(at + 1..at + length);
-        let note = &mut notes[at];
-        note.offset_s = offset_s;
-        note.contour = timeline.contour(note.onset_s, offset_s);
-        note.pitch = match technique {
-            // A vibrato is heard at its middle, a trill at its lower note.
-            Technique::Vibrato { .. } => 0.5 * (first + last),
-            _ => first.min(last),
-        };
-        note.techniques.push(technique);
-        at += 1;
-    }
-}
-
-/// What a run of alternating notes is, if it is anything.
-fn swing(run: &[Note], timeline: &Timeline) -> Option<Technique> {
-    if run.len() < SWING_NOTES {
-        return None;
-    }
-    let (first, last) = (&run[0], &run[run.len() - 1]);
-    let contour = timeline.contour(first.onset_s, last.offset_s);
-    let vibrato = super::articulation::wide_vibrato(&contour, SINE_SHARE);
-    if vibrato.is_some() {
-        return vibrato;
-    }
-    let span_s = last.onset_s - first.onset_s;
-    (run.len() > SWING_NOTES).then(|| Technique::Trill {
-        rate_hz: ((run.len() - 1) as f64 / 2.0 / span_s) as f32,
-        interval_cents: ((run[0].pitch - run[1].pitch).abs() * 100.0) as f32,
-    })
-}
-
-/// How many notes from the first on alternate between two pitches.
-fn swing_length(notes: &[Note]) -> usize {
-    let homes = [notes[0].pitch, notes[1].pitch];
-    if !(0.5..SWING_STEP).contains(&(homes[0] - homes[1]).abs()) {
-        return 0;
-    }
-    let fits = |i: usize, note: &Note| {
-        let linked = i == 0 || note.measured.dip_db < SWING_DIP_DB;
-        let near = (note.pitch - homes[i % 2]).abs() < SWING_STRAY;
-        linked && near && note.duration_s() < SWING_NOTE_S
-    };
-    let run = notes.iter().enumerate();
-    let length = run.take_while(|&(i, n)| fits(i, n)).count();
-    if length == 0 { 0 } else { length.max(1) }
-}
-
-/// A lip trill dips more than a slur; this much is a new attack, in dB.
-const SWING_DIP_DB: f32 = 18.0;
 
 /// Dates onsets and offsets by the sound's own level.
 fn date(notes: &mut [Note], timeline: &Timeline) {

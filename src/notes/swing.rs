@@ -1,0 +1,182 @@
+//! Trills, shakes and wide vibrato: pitch that goes back and forth too fast to
+//! be a melody.
+//!
+//! The segmenter takes the ends of a swing for notes, and where the lip is
+//! uneven it misses some. What all swings share is that the pitch crosses the
+//! middle of its range again and again, never staying on one side for long; a
+//! run or an arpeggio crosses it once.
+
+use super::articulation::{median, wide_vibrato};
+use super::contour::Contour;
+use super::refine::Timeline;
+use super::{Note, Technique};
+
+/// A note within a swing is at most this long, in seconds: two turns that the
+/// segmenter missed are in it.
+const NOTE_S: f64 = 0.45;
+/// Fewest notes that make one.
+const NOTES: usize = 3;
+/// Narrowest and widest swing, in semitones: a semitone played narrow, a shake
+/// over a fourth.
+const WIDTH: std::ops::Range<f32> = 0.7..6.0;
+/// Slowest swing, in hertz. Eighth notes at 180 to the minute alternate at 3.
+const SLOWEST_HZ: f64 = 3.2;
+/// Longest time on one side of the middle, in seconds.
+const LONGEST_SIDE_S: f64 = 0.3;
+/// Fewest crossings of the middle: two turns and a half.
+const CROSSINGS: usize = 5;
+/// Share of its motion that a sine explains in a vibrato; a trill is square.
+const SINE_SHARE: f64 = 0.965;
+/// A lip trill dips more than a slur; this much is a new attack, in dB.
+const DIP_DB: f32 = 18.0;
+/// Longest run of notes looked at together.
+const MOST: usize = 64;
+
+/// Joins each swing to one note.
+pub fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
+    let mut at = 0;
+    while at + NOTES <= notes.len() {
+        let longest = run_length(&notes[at..]);
+        let found = (NOTES..=longest).rev().find_map(|length| {
+            let run = &notes[at..at + length];
+            let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
+            Some((length, Swing::read(&contour)?, contour))
+        });
+        if let Some((length, swing, contour)) = found {
+            let offset_s = notes[at + length - 1].offset_s;
+            notes.drain(at + 1..at + length);
+            let note = &mut notes[at];
+            note.offset_s = offset_s;
+            note.pitch = swing.pitch;
+            note.techniques.push(swing.technique);
+            note.contour = contour;
+        }
+        at += 1;
+    }
+}
+
+/// How many notes from the first on could be parts of one swing.
+fn run_length(notes: &[Note]) -> usize {
+    let fits = |(i, note): &(usize, &Note)| {
+        let linked = *i == 0 || note.measured.dip_db < DIP_DB;
+        linked && note.duration_s() < NOTE_S
+    };
+    notes.iter().take(MOST).enumerate().take_while(fits).count()
+}
+
+/// A swing with the pitch that it is heard at.
+struct Swing {
+    technique: Technique,
+    pitch: f64,
+}
+
+impl Swing {
+    fn read(contour: &Contour) -> Option<Swing> {
+        let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
+        if pitches.len() < 8 {
+            return None;
+        }
+        pitches.sort_by(f32::total_cmp);
+        let share = |part: f64| pitches[((pitches.len() - 1) as f64 * part) as usize];
+        let (low, high) = (share(0.1), share(0.9));
+        if !WIDTH.contains(&(high - low)) || share(0.98) - share(0.02) > WIDTH.end {
+            return None;
+        }
+        let middle = 0.5 * (low + high);
+        let crossings = crossings_s(contour, middle, 0.15 * (high - low));
+        let span_s = crossings.last()? - crossings.first()?;
+        let turns = (crossings.len() - 1) as f64 / 2.0;
+        let length_s = contour.points.len() as f64 * contour.hop_s;
+        let start_s = crossings[0] - contour.start_s;
+        let end_s = length_s - start_s - span_s;
+        let longest_s = crossings
+            .windows(2)
+            .map(|w| w[1] - w[0])
+            .fold(0.0, f64::max);
+        let steady = longest_s < LONGEST_SIDE_S && start_s.max(end_s) < LONGEST_SIDE_S + 0.1;
+        if crossings.len() < CROSSINGS || turns / span_s < SLOWEST_HZ || !steady {
+            return None;
+        }
+        if let Some(technique) = wide_vibrato(contour, SINE_SHARE) {
+            let pitch = f64::from(middle);
+            return Some(Swing { technique, pitch });
+        }
+        // A trill is heard at its lower note.
+        let side = |above: bool| {
+            let on_side = pitches.iter().filter(move |p| (**p > middle) == above);
+            median(on_side.map(|p| f64::from(*p)))
+        };
+        let (lower, upper) = (side(false)?, side(true)?);
+        let technique = Technique::Trill {
+            rate_hz: (turns / span_s) as f32,
+            interval_cents: ((upper - lower) * 100.0) as f32,
+        };
+        Some(Swing {
+            technique,
+            pitch: lower,
+        })
+    }
+}
+
+/// Times at which the pitch crosses a middle by more than a margin.
+fn crossings_s(contour: &Contour, middle: f32, margin: f32) -> Vec<f64> {
+    let mut side = 0;
+    let mut crossings = Vec::new();
+    for (time_s, point) in contour.voiced() {
+        let off = point.pitch - middle;
+        if off.abs() < margin {
+            continue;
+        }
+        let now = if off > 0.0 { 1 } else { -1 };
+        if side != 0 && now != side {
+            crossings.push(time_s);
+        }
+        side = now;
+    }
+    crossings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::contour::Point;
+
+    fn contour(pitch: impl Fn(f64) -> f64) -> Contour {
+        let hop_s = 0.004 / 3.0;
+        let point = |i: i32| Point {
+            pitch: pitch(f64::from(i) * hop_s) as f32,
+            level_db: -20.0,
+            confidence: 1.0,
+        };
+        Contour {
+            start_s: 0.0,
+            hop_s,
+            points: (0..900).map(point).collect(),
+        }
+    }
+
+    fn turn(t: f64, hz: f64) -> f64 {
+        (std::f64::consts::TAU * hz * t).sin()
+    }
+
+    #[test]
+    fn trill_vibrato_and_run_are_told_apart() {
+        let trill = Swing::read(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
+        let Technique::Trill {
+            rate_hz,
+            interval_cents,
+        } = trill.technique
+        else {
+            panic!("{:?}", trill.technique);
+        };
+        assert!((rate_hz - 6.0).abs() < 0.1 && (interval_cents - 100.0).abs() < 1.0);
+        assert!((trill.pitch - 60.0).abs() < 0.01);
+        let wide = Swing::read(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
+        assert!(matches!(wide.technique, Technique::Vibrato { .. }));
+        assert!((wide.pitch - 60.0).abs() < 0.1);
+        // A run up, an arpeggio up and down, slow eighths back and forth.
+        assert!(Swing::read(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
+        assert!(Swing::read(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
+        assert!(Swing::read(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
+    }
+}
