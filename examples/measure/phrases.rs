@@ -52,7 +52,7 @@ fn verdict(notes: &[Note]) -> &'static str {
     if share("vibrato") > 0.5 {
         return "vibrato";
     }
-    if share("glissando") > 0.2 {
+    if share("glissando") > 0.5 {
         return "glissando";
     }
     let most = |f: &dyn Fn(&Note) -> bool| 2 * notes.iter().filter(|n| f(n)).count() > notes.len();
@@ -63,8 +63,10 @@ fn verdict(notes: &[Note]) -> &'static str {
         return "staccato";
     }
     let later = &notes[1.min(notes.len())..];
-    let bound = |n: &&Note| n.attack == Attack::Slurred || n.measured.dip_db < BOUND_DB;
-    if 2 * later.iter().filter(bound).count() > later.len() {
+    let bound = |n: &Note| n.attack == Attack::Slurred || n.measured.dip_db < BOUND_DB;
+    let long = |n: &Note| n.measured.sounding > BOUND_SOUNDING;
+    let pairs = notes.iter().zip(later);
+    if 2 * pairs.filter(|(n, next)| long(n) && bound(next)).count() > later.len() {
         "legato"
     } else {
         "nonlegato"
@@ -73,6 +75,8 @@ fn verdict(notes: &[Note]) -> &'static str {
 
 /// A dip shallower than this binds two notes: a trombone tongues its legato.
 const BOUND_DB: f32 = 18.0;
+/// And it sounds so much of its time.
+const BOUND_SOUNDING: f32 = 0.8;
 
 pub fn measure(folder: &Path) {
     println!(

@@ -70,12 +70,28 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
 pub fn describe(notes: &mut [Note]) {
     let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
     for at in 0..notes.len() {
-        let runs_on = notes
-            .get(at + 1)
-            .is_some_and(|n| n.attack == Attack::Slurred);
-        describe_one(&mut notes[at], time_of_note_s(&onsets, at), runs_on);
+        let next = match notes.get(at + 1) {
+            Some(n) if n.attack == Attack::Slurred => Next::Slurred,
+            Some(n) if n.onset_s - notes[at].offset_s < TOUCH_S => Next::Touching,
+            _ => Next::Apart,
+        };
+        describe_one(&mut notes[at], time_of_note_s(&onsets, at), next);
     }
 }
+
+/// How the next note follows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Out of this one.
+    Slurred,
+    /// At once, with an attack of its own.
+    Touching,
+    /// After a gap, or not at all.
+    Apart,
+}
+
+/// Notes closer than this touch, in seconds.
+const TOUCH_S: f64 = 0.03;
 
 /// Notes on either side whose pace counts.
 const NEIGHBOURS: usize = 4;
@@ -98,9 +114,8 @@ fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     }
 }
 
-/// Names the articulation of one note that was given `time_s`; `runs_on` where
-/// it is slurred to the next.
-pub fn describe_one(note: &mut Note, time_s: f64, runs_on: bool) {
+/// Names the articulation of one note that was given `time_s`.
+pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     measure_level(note);
     let body_s = f64::from(note.measured.body_s);
     let sounding = (body_s / time_s.max(body_s).max(1e-3)) as f32;
@@ -115,7 +130,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, runs_on: bool) {
         Length::Normal
     };
     // What runs on into a slur is not short, however quick.
-    if matches!(note.length, Length::Staccatissimo | Length::Staccato) && runs_on {
+    if matches!(note.length, Length::Staccatissimo | Length::Staccato) && next == Next::Slurred {
         note.length = Length::Normal;
     }
     note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
@@ -123,12 +138,13 @@ pub fn describe_one(note: &mut Note, time_s: f64, runs_on: bool) {
         note.attack = Attack::Breath;
     }
     // A trill was found by the join of its notes; the rest is read here.
-    if note.techniques.is_empty() {
+    let swings = |t: &Technique| !matches!(t, Technique::Glissando { .. });
+    if !note.techniques.iter().any(swings) {
         let slides = shape(&note.contour, note.pitch);
         let slurred = note.attack == Attack::Slurred;
         note.techniques = slides
             .into_iter()
-            .filter_map(|s| linked(s, slurred, runs_on))
+            .filter_map(|s| linked(s, slurred, next))
             .collect();
         note.techniques.extend(vibrato(&note.contour));
     }
@@ -187,8 +203,13 @@ fn measure_level(note: &mut Note) {
 const SHAPE_DB: f32 = 18.0;
 /// Least slide that is named, in cents: more than an attack settles by.
 const SLIDE_CENTS: f32 = 60.0;
+/// In a note longer than this any such excursion is a glissando, in seconds: no
+/// scoop or fall takes a second.
+const SLOW_GLISS_S: f64 = 2.5;
+/// An excursion this far is one, in cents: more than any vibrato.
+const EXCURSION_CENTS: f32 = 100.0;
 /// A slide this long over most of a note is a glissando, in cents.
-const GLISS_CENTS: f32 = 150.0;
+const GLISS_CENTS: f32 = 130.0;
 
 /// Scoop, fall, doit or glissando: where the pitch comes from and goes to.
 fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
@@ -246,6 +267,12 @@ fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
             cents: cents(start, end),
         }];
     }
+    // Or it leaves its place for a while, however slowly.
+    let away = excursion(&voiced, first.0 + 0.15 * length_s, last.0 - 0.15 * length_s);
+    let returns = cents(start, end).abs() < SLIDE_CENTS;
+    if away.abs() > EXCURSION_CENTS && (returns || length_s > SLOW_GLISS_S) {
+        return vec![Technique::Glissando { cents: away }];
+    }
     let mut found = Vec::new();
     let rise = cents(start, home);
     if rise > SLIDE_CENTS {
@@ -260,13 +287,33 @@ fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
     found
 }
 
+/// Farthest that the pitch goes from where it is at a time, up to another, in
+/// cents, by medians over 60 ms.
+fn excursion(voiced: &[(f64, f32)], from_s: f64, to_s: f64) -> f32 {
+    let inner: Vec<f64> = voiced
+        .iter()
+        .filter(|(t, _)| (from_s..=to_s).contains(t))
+        .map(|(_, p)| f64::from(*p))
+        .collect();
+    let places: Vec<f64> = inner
+        .chunks(45)
+        .filter_map(|c| median(c.iter().copied()))
+        .collect();
+    let Some(start) = places.first() else {
+        return 0.0;
+    };
+    let away = places.iter().map(|p| p - start);
+    let farthest = away.max_by(|a, b| a.abs().total_cmp(&b.abs()));
+    (farthest.unwrap_or(0.0) * 100.0) as f32
+}
+
 /// A slide as it is called where the note is slurred from or to another: the step
 /// between two notes is neither scoop nor fall, and a long slide on to the next
 /// is a glissando.
-fn linked(slide: Technique, slurred: bool, runs_on: bool) -> Option<Technique> {
+fn linked(slide: Technique, slurred: bool, next: Next) -> Option<Technique> {
     match slide {
         Technique::Scoop { cents } if slurred && cents < GLISS_CENTS => None,
-        Technique::Fall { cents } | Technique::Doit { cents } if runs_on => {
+        Technique::Fall { cents } | Technique::Doit { cents } if next != Next::Apart => {
             (cents.abs() > GLISS_CENTS).then_some(Technique::Glissando { cents })
         }
         other => Some(other),

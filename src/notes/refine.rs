@@ -3,7 +3,7 @@
 use super::contour::Contour;
 use super::segment::{LEAD_IN_S, ONSET_DB, first_sound};
 use super::swing::join_swings;
-use super::{Attack, Moment, Note};
+use super::{Attack, Moment, Note, Technique};
 use crate::analysis::path::Refined;
 use crate::units::power_db;
 
@@ -198,7 +198,13 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     read_contours(&mut notes, timeline);
     join_swings(&mut notes, timeline);
     join_slides(&mut notes, timeline);
+    join_passing(&mut notes);
+    notes.retain(|note| !clicks(note, timeline));
+    let slides = slides_between(&notes, timeline);
     read_contours(&mut notes, timeline);
+    for (note, slide) in notes.iter_mut().zip(slides) {
+        note.techniques.extend(slide);
+    }
     notes
 }
 
@@ -260,6 +266,24 @@ fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
     }
 }
 
+/// A click rings for no longer than this, in seconds.
+const CLICK_S: f64 = 0.055;
+/// It falls by so many dB within so many seconds after its loudest moment; a
+/// tone that the tongue stops takes three times as long.
+const CLICK_FALL_DB: f32 = 12.0;
+const CLICK_FALL_S: f64 = 0.025;
+
+/// Whether a note is a click, a clap or a knock that rings on a pitch.
+fn clicks(note: &Note, timeline: &Timeline) -> bool {
+    let range = timeline.range(note.onset_s, note.offset_s);
+    let level = |at: usize| timeline.level_around(at, 0.005);
+    let Some(loudest) = range.clone().max_by(|&a, &b| level(a).total_cmp(&level(b))) else {
+        return true;
+    };
+    let later = (loudest + (CLICK_FALL_S / timeline.hop_s) as usize).min(timeline.len() - 1);
+    note.duration_s() < CLICK_S && level(later) < level(loudest) - CLICK_FALL_DB
+}
+
 /// A slide takes at least this long, in seconds; valves and lip slurs are
 /// quicker.
 const SLIDE_S: f64 = 0.05;
@@ -268,11 +292,25 @@ const PLATEAU_S: f64 = 0.13;
 /// How far it may stray meanwhile, in semitones.
 const PLATEAU: f32 = 0.3;
 
+/// Slurred neighbours this close in pitch are one note, in semitones, if the level
+/// dips by no more than this between them, in dB.
+const SAME_PITCH: f64 = 0.5;
+const BENT_DIP_DB: f32 = 6.0;
+
 /// Joins slides to the note they leave or reach: falls, doits, rips, scoops, and
 /// the middle of a glissando.
 fn join_slides(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len()).rev() {
         let (left, right) = (&notes[at - 1], &notes[at]);
+        let bent = right.attack == Attack::Slurred
+            && (left.pitch - right.pitch).abs() < SAME_PITCH
+            && right.measured.dip_db < BENT_DIP_DB;
+        if bent {
+            // Bent away and back: one note.
+            notes[at - 1].offset_s = right.offset_s;
+            notes.remove(at);
+            continue;
+        }
         let swings = !(left.techniques.is_empty() && right.techniques.is_empty());
         if swings || right.attack != Attack::Slurred || !slid(left, right, timeline) {
             continue;
@@ -312,23 +350,65 @@ fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
 /// Whether the pitch slides from one note to the next: takes its time from place
 /// to place, or never steps.
 fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
-    let from_s = left.onset_s.max(right.onset_s - 0.4);
-    let to_s = right.offset_s.min(right.onset_s + 0.4);
-    let around: Vec<f32> = timeline
-        .between(from_s, to_s)
-        .iter()
-        .map(|m| m.pitch.unwrap_or(f32::NAN))
-        .collect();
-    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < 0.35;
-    let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
-    let on_the_way = around[left_home..].iter().position(near(right.pitch));
-    if on_the_way.is_some_and(|hops| hops as f64 * timeline.hop_s > SLIDE_S) {
+    let around = pitches_between(left, right, timeline);
+    if way_s(left, right, &around, timeline.hop_s) > SLIDE_S {
         return true;
     }
     let reach = (STEP_S / timeline.hop_s).round() as usize;
     let steps = around.iter().zip(around.iter().skip(reach));
     let largest = steps.map(|(a, b)| (b - a).abs()).fold(0.0, f32::max);
     largest < STEP
+}
+
+/// Pitches around the border of two notes, not a number where there is none.
+fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
+    let from_s = left.onset_s.max(right.onset_s - 0.4);
+    let to_s = right.offset_s.min(right.onset_s + 0.4);
+    let pitch = |m: &Moment| m.pitch.unwrap_or(f32::NAN);
+    timeline.between(from_s, to_s).iter().map(pitch).collect()
+}
+
+/// Time that the pitch takes from one note's place to the next one's, seconds.
+fn way_s(left: &Note, right: &Note, around: &[f32], hop_s: f64) -> f64 {
+    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < 0.35;
+    let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
+    let on_the_way = around[left_home..].iter().position(near(right.pitch));
+    on_the_way.map_or(0.0, |hops| hops as f64 * hop_s)
+}
+
+/// A way this long between two notes is heard as a glissando, in seconds.
+const GLISSANDO_S: f64 = 0.1;
+
+/// The glissando from each note to the next, where there is one.
+fn slides_between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>> {
+    let slide = |pair: &[Note]| {
+        let (left, right) = (&pair[0], &pair[1]);
+        let plain = left.techniques.is_empty() && right.techniques.is_empty();
+        let around = pitches_between(left, right, timeline);
+        let slow = way_s(left, right, &around, timeline.hop_s) > GLISSANDO_S;
+        let slides = plain && slow && right.attack == Attack::Slurred;
+        slides.then(|| Technique::Glissando {
+            cents: ((right.pitch - left.pitch) * 100.0) as f32,
+        })
+    };
+    notes.windows(2).map(slide).collect()
+}
+
+/// A slurred note shorter than this on the way from one to the next is a partial
+/// brushed in passing, in seconds; the fastest run has 83 ms a note.
+const PASSING_S: f64 = 0.07;
+
+/// Gives notes brushed in passing to the note before.
+fn join_passing(notes: &mut Vec<Note>) {
+    for at in (1..notes.len().saturating_sub(1)).rev() {
+        let [before, note, after] = [&notes[at - 1], &notes[at], &notes[at + 1]];
+        let slurred = [note, after].iter().all(|n| n.attack == Attack::Slurred);
+        let on_the_way = (note.pitch - before.pitch) * (after.pitch - note.pitch) > 0.0;
+        if slurred && on_the_way && note.duration_s() < PASSING_S {
+            notes[at - 1].offset_s = note.offset_s;
+            notes.remove(at);
+        }
+    }
 }
 
 /// A slide moves by less than this, in semitones, over this time, in seconds.

@@ -99,10 +99,13 @@ const REATTACK_RISE_S: f64 = 0.03;
 const STROKE_S: f64 = 0.06;
 /// So far under its peak a note is dying, and goes nowhere new, in dB.
 const DYING_DB: f32 = 18.0;
+/// Sound must have been there for this long before it is called a note, in
+/// seconds; less does not show whether it dies away.
+const SOUND_S: f64 = 0.01;
 /// A sound this far under its loudest is dying away already, in dB.
 const FALLING_DB: f32 = 4.0;
 /// Time over which that is looked at, in seconds.
-const FALLING_S: f64 = 0.06;
+const FALLING_S: f64 = 0.12;
 /// How long a note before is thought to die away, in seconds.
 const TAIL_S: f64 = 0.25;
 /// Rise over the tail's lowest level that a note on another pitch shows, in dB.
@@ -365,6 +368,9 @@ impl Segmenter {
             return None;
         }
         let onset_s = self.date_back(moment.time_s);
+        if moment.time_s - onset_s < SOUND_S {
+            return None;
+        }
         let dip_db = self.dip_db(onset_s);
         let joined = onset_s - self.tail.ended_s < 0.02 && dip_db < TONGUE_DIP_DB;
         let attack = if joined {
@@ -626,8 +632,12 @@ pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize
     let after = lead_in[quiet..].windows(2).position(|pair| {
         let mean = 0.5 * (power(&pair[0]) + power(&pair[1]));
         power_db(f64::from(mean)) as f32 > least_db(&pair[0])
-    })?;
-    Some(quiet + after)
+    });
+    match after {
+        Some(after) => Some(quiet + after),
+        // Nothing rises: it has sounded all along.
+        None => (quietest_db as f32 > peak_db - ONSET_DB).then_some(quiet),
+    }
 }
 
 /// Whether and when a note has ended.
