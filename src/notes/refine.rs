@@ -47,12 +47,25 @@ impl Timeline {
             total += 10f64.powf(f64::from(frame.level_db) / 10.0);
             sums.push(total);
         }
-        Timeline {
+        let mut timeline = Timeline {
             floor_db: room_level_db(&frames, hop_s),
             frames,
             start_s,
             sums,
             hop_s,
+        };
+        timeline.hush_room();
+        timeline
+    }
+
+    /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
+    /// street.
+    fn hush_room(&mut self) {
+        for at in 0..self.len() {
+            if self.level_around(at, 0.02) < self.floor_db + ROOM_MARGIN_DB {
+                self.frames[at].pitch = f32::NAN;
+                self.frames[at].confidence = 0.0;
+            }
         }
     }
 
@@ -167,8 +180,11 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
     }
 }
 
+/// How far over the room's level tone must stand, in dB.
+const ROOM_MARGIN_DB: f32 = 8.0;
+
 /// Level of the room under a take: the level that a twentieth of its 20 ms
-/// stretches stay under, and no higher than 45 dB under its loud ones (a take
+/// stretches stay under, and no higher than 36 dB under its loud ones (a take
 /// without a rest has no such stretches).
 fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
     let stretch = ((0.02 / hop_s).round() as usize).max(1);
@@ -185,7 +201,7 @@ fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
     }
     levels.sort_by(f32::total_cmp);
     let share = |part: f64| levels[((levels.len() - 1) as f64 * part) as usize];
-    share(0.05).min(share(0.95) - 45.0)
+    share(0.05).min(share(0.95) - 36.0)
 }
 
 /// Second pass: `notes` are those of the segmenter over the same moments.
