@@ -40,11 +40,11 @@ const SETS: usize = 2;
 /// breath noise of a high note.
 const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
 
-/// Eight: the correlation is taken at face value while the two sides of a lag
-/// differ by less than 18 dB (where the geometric mean of their energies is
+/// An eighth: the correlation is taken at face value while the two sides of a
+/// lag differ by less than 18 dB (where the geometric mean of their energies is
 /// an eighth of their sum). Beyond, the louder side is mostly sound that the
 /// quieter one knows nothing of.
-const UNEVEN: f32 = 8.0;
+const UNEVEN: f32 = 0.125;
 
 /// Energy below which there is no sound to normalise.
 const TINY: f32 = 1e-18;
@@ -237,12 +237,21 @@ impl Correlator {
     fn multiply(&mut self) {
         let row = &mut self.products[self.row * self.lags..][..self.lags];
         row.fill(0.0);
-        for j in 0..self.hop {
-            let start = self.head + j;
-            let newest = self.reversed[start];
-            let past = &self.reversed[start..start + self.lags];
-            for (sum, &x) in row.iter_mut().zip(past) {
-                *sum += newest * x;
+        // Four samples a pass: the row is loaded and stored a quarter as often.
+        let mut j = 0;
+        while j + 4 <= self.hop {
+            let past = &self.reversed[self.head + j..][..self.lags + 3];
+            let [a, b, c, d] = [past[0], past[1], past[2], past[3]];
+            let shifted = past.iter().zip(&past[1..]).zip(&past[2..]).zip(&past[3..]);
+            for (sum, (((w, x), y), z)) in row.iter_mut().zip(shifted) {
+                *sum += a * w + b * x + c * y + d * z;
+            }
+            j += 4;
+        }
+        for j in j..self.hop {
+            let past = &self.reversed[self.head + j..][..self.lags];
+            for (sum, x) in row.iter_mut().zip(past) {
+                *sum += past[0] * x;
             }
         }
     }
@@ -270,13 +279,14 @@ impl Correlator {
             let rho = &mut self.rho[set][band.from..band.to];
             for (((out, &sum), &start), &end) in rho.iter_mut().zip(sums).zip(starts).zip(ends) {
                 let (sum, past) = (sum as f32, (start - end) as f32);
-                let even = sum / (recent * past + TINY).sqrt();
-                let uneven = UNEVEN * sum / (recent + past + TINY);
-                *out = if uneven.abs() < even.abs() {
-                    uneven
+                let geometric = (recent * past + TINY).sqrt();
+                let arithmetic = (recent + past) * UNEVEN;
+                let scale = if geometric > arithmetic {
+                    geometric
                 } else {
-                    even
+                    arithmetic
                 };
+                *out = sum / scale;
             }
         }
         let mut sum = 0.0;
@@ -306,7 +316,7 @@ mod tests {
             yy += b * b;
         }
         let mean = (xx * yy).sqrt();
-        xy / mean * (f64::from(UNEVEN) * mean / (xx + yy)).min(1.0)
+        xy / mean.max(f64::from(UNEVEN) * (xx + yy))
     }
 
     #[test]

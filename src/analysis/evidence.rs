@@ -15,6 +15,8 @@ pub struct Candidate {
     /// Both together, less what doubts take off. About 0 for noise, 3.5 for a
     /// clean tone.
     pub strength: f32,
+    /// Period, in units that only compare: `2^(-pitch / 12)`.
+    period: f32,
 }
 
 fn live_strength(fast: f32, firm: f32) -> f32 {
@@ -32,7 +34,14 @@ impl Candidate {
             fast,
             firm,
             strength: live_strength(fast, firm),
+            period: (-pitch / 12.0).exp2(),
         }
+    }
+
+    /// Moves the candidate to a better placed pitch.
+    pub fn place(&mut self, pitch: f32) {
+        self.pitch = pitch;
+        self.period = (-pitch / 12.0).exp2();
     }
 
     /// What the combined strength has lost to doubts, in nats.
@@ -107,35 +116,23 @@ impl Candidates {
     /// well: a period twice as long explains any sound at least as well.
     pub fn doubt_multiples(&mut self) {
         let before = *self;
-        let periods = before.periods();
-        for (candidate, period) in self.list[..self.count].iter_mut().zip(periods) {
-            let doubt = before.multiple_doubt(candidate, period, &periods);
-            candidate.strength -= doubt;
+        for candidate in &mut self.list[..self.count] {
+            candidate.strength -= before.multiple_doubt(candidate);
         }
     }
 
     /// Adds a candidate that is already doubted, so that in a full room the
     /// multiples go first.
     fn add_doubted(&mut self, mut candidate: Candidate) {
-        let period = (-candidate.pitch / 12.0).exp2();
-        candidate.strength -= self.multiple_doubt(&candidate, period, &self.periods());
+        candidate.strength -= self.multiple_doubt(&candidate);
         self.add(candidate);
     }
 
-    /// Periods of the candidates, in units of no matter.
-    fn periods(&self) -> [f32; MOST] {
-        let mut periods = [0.0; MOST];
-        for (period, candidate) in periods.iter_mut().zip(self.as_slice()) {
-            *period = (-candidate.pitch / 12.0).exp2();
-        }
-        periods
-    }
-
     /// What a candidate loses, in nats, for being a multiple of one of these.
-    fn multiple_doubt(&self, candidate: &Candidate, period: f32, periods: &[f32; MOST]) -> f32 {
+    fn multiple_doubt(&self, candidate: &Candidate) -> f32 {
         let mut doubt: f32 = 0.0;
-        for (part, part_period) in self.as_slice().iter().zip(periods) {
-            if whole_multiple(period / part_period) {
+        for part in self.as_slice() {
+            if whole_multiple(candidate.period / part.period) {
                 let octaves = (part.pitch - candidate.pitch) / 12.0;
                 let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
                 let excess = part.strength - beaten;
@@ -155,7 +152,9 @@ pub fn multiple_of(octaves: f32) -> bool {
 /// Whether a ratio of periods is a whole number from two on. A third of a
 /// semitone, 2 %, is allowed for peaks that are not yet well placed.
 fn whole_multiple(ratio: f32) -> bool {
-    let whole = ratio.round();
+    // Rounding by truncation: the ratio is positive and small, and this is the
+    // innermost loop.
+    let whole = (ratio + 0.5) as i32 as f32;
     ratio > 1.9 && (ratio - whole).abs() < 0.019 * whole
 }
 

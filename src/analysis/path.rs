@@ -77,6 +77,9 @@ const PRICES: Prices = Prices {
 /// How long decisions wait for the future, in seconds.
 const HORIZON_S: f64 = 0.5;
 
+/// A candidate doubted by so many nats cannot win: it is not filed.
+const HOPELESS: f32 = 1.9;
+
 /// Candidates within this many semitones are one.
 const SAME: f32 = 0.35;
 
@@ -115,6 +118,9 @@ impl Path {
             let key = candidate.pitch.round().clamp(0.0, 127.0) as usize;
             let (fast, firm) = self.spans[key];
             let doubt = candidate.doubt();
+            if doubt > HOPELESS {
+                continue;
+            }
             for (span, fast_nats, firm_nats) in [
                 (fast, candidate.fast - doubt, f32::NEG_INFINITY),
                 (firm, f32::NEG_INFINITY, candidate.firm - doubt),
@@ -157,21 +163,15 @@ impl Path {
         };
         match slot.candidates.near(pitch, SAME) {
             Some(known) => {
-                let better = fast.max(firm) > known.fast.max(known.firm);
-                if better {
-                    known.pitch = pitch;
+                if fast.max(firm) > known.fast.max(known.firm) {
+                    known.place(pitch);
                 }
                 known.fast = known.fast.max(fast);
                 known.firm = known.firm.max(firm);
                 known.strength = combined(known);
             }
             None => {
-                let mut fresh = Candidate {
-                    pitch,
-                    fast,
-                    firm,
-                    strength: 0.0,
-                };
+                let mut fresh = Candidate::new(pitch, fast, firm);
                 fresh.strength = combined(&fresh);
                 slot.candidates.add(fresh);
             }
