@@ -1,6 +1,6 @@
 //! What must not shatter: a synthetic take for each, with the note count.
 
-use leadpipe::demo::brass::{Bend, Played, Room, play};
+use leadpipe::demo::shapes;
 use leadpipe::ear::Mode;
 use leadpipe::notes::Technique;
 
@@ -8,158 +8,27 @@ use crate::recordings::listen;
 
 const RATE_HZ: f64 = 48_000.0;
 
-/// Name, what is played, how many notes it is, technique expected of the first.
-type Case = (&'static str, Vec<Played>, usize, &'static str);
-
-fn cases() -> Vec<Case> {
-    let n = Played::new;
-    let run = |from: f64, step_s: f64, keys: &[f64], slurred: bool, gap_s: f64| -> Vec<Played> {
-        keys.iter()
-            .enumerate()
-            .map(|(i, &key)| {
-                let onset_s = from + step_s * i as f64;
-                let note = n(onset_s, onset_s + step_s - gap_s, key, 0.6);
-                if slurred && i > 0 {
-                    note.slurred()
-                } else {
-                    note
-                }
-            })
-            .collect()
-    };
-    let partials = [53.0, 58.0, 62.0, 65.0, 68.0, 70.0, 65.0, 58.0];
-    let twelve: Vec<f64> = vec![60.0; 24];
-    let runs: Vec<f64> = (0..16).map(|i| 55.0 + f64::from(i)).collect();
-    let high: Vec<f64> = vec![77.0, 79.0, 82.0, 84.0, 86.0, 89.0];
-    let pedal: Vec<f64> = vec![34.0, 33.0, 31.0, 29.0, 28.0];
-    let mut flutter = n(0.4, 1.6, 60.0, 0.6);
-    flutter.flutter_hz = 25.0;
-    let half_valve = n(0.4, 1.2, 60.0, 0.3).bent(Bend::Scoop {
-        cents: 180.0,
-        over_s: 0.5,
-    });
-    vec![
-        (
-            "scoop",
-            vec![n(0.4, 1.2, 62.0, 0.6).bent(Bend::Scoop {
-                cents: 150.0,
-                over_s: 0.2,
-            })],
-            1,
-            "scoop",
-        ),
-        (
-            "fall",
-            vec![n(0.4, 1.4, 67.0, 0.7).bent(Bend::Fall {
-                cents: 500.0,
-                over_s: 0.4,
-            })],
-            1,
-            "fall",
-        ),
-        (
-            "doit",
-            vec![n(0.4, 1.4, 62.0, 0.7).bent(Bend::Doit {
-                cents: 400.0,
-                over_s: 0.35,
-            })],
-            1,
-            "doit",
-        ),
-        (
-            "rip",
-            vec![n(0.4, 1.3, 70.0, 0.8).bent(Bend::Scoop {
-                cents: 900.0,
-                over_s: 0.18,
-            })],
-            1,
-            "scoop",
-        ),
-        (
-            "shake",
-            vec![n(0.4, 1.8, 65.0, 0.7).bent(Bend::Shake {
-                semitones: 3.0,
-                rate_hz: 5.5,
-            })],
-            1,
-            "trill",
-        ),
-        (
-            "trill",
-            vec![n(0.4, 1.8, 62.0, 0.6).bent(Bend::Shake {
-                semitones: 1.0,
-                rate_hz: 6.0,
-            })],
-            1,
-            "trill",
-        ),
-        (
-            "glissando",
-            vec![n(0.4, 1.4, 53.0, 0.6).bent(Bend::Slide { semitones: 5.0 })],
-            1,
-            "glissando",
-        ),
-        (
-            "vibrato",
-            vec![n(0.4, 2.0, 60.0, 0.6).bent(Bend::Vibrato {
-                rate_hz: 5.5,
-                extent_cents: 40.0,
-            })],
-            1,
-            "vibrato",
-        ),
-        ("flutter", vec![flutter], 1, "flutter"),
-        ("half-valve", vec![half_valve], 1, "scoop"),
-        (
-            "lip slur over partials",
-            run(0.4, 0.22, &partials, true, 0.0),
-            8,
-            "",
-        ),
-        (
-            "chromatic run, slurred, 10 a second",
-            run(0.4, 0.1, &runs, true, 0.0),
-            16,
-            "",
-        ),
-        (
-            "chromatic run, tongued, 8 a second",
-            run(0.4, 0.125, &runs, false, 0.035),
-            16,
-            "",
-        ),
-        (
-            "double tonguing, 12 a second",
-            run(0.4, 1.0 / 12.0, &twelve, false, 0.03),
-            24,
-            "",
-        ),
-        ("pedal notes", run(0.4, 0.7, &pedal, false, 0.1), 5, ""),
-        (
-            "high register to F6",
-            run(0.4, 0.4, &high, false, 0.08),
-            6,
-            "",
-        ),
-    ]
-}
-
 pub fn measure() {
     println!("shapes: notes heard, full pass and causal, of notes played");
-    for (name, played, count, technique) in cases() {
-        let length_s = played.last().map_or(0.0, |n| n.end_s) + 0.6;
-        let sound = play(&played, length_s, &Room::default(), 3);
+    for shape in shapes::all() {
+        let sound = shape.render();
         let full = listen(&sound, RATE_HZ, Mode::Full).notes;
         let causal = listen(&sound, RATE_HZ, Mode::Causal).notes;
-        let named: Vec<&str> = full.first().map_or(Vec::new(), |n| {
-            n.techniques.iter().map(Technique::name).collect()
-        });
-        let right = full.len() == count && (technique.is_empty() || named.contains(&technique));
+        let first = full.first().map(|n| n.techniques.as_slice());
+        let named: Vec<&str> = first
+            .unwrap_or_default()
+            .iter()
+            .map(Technique::name)
+            .collect();
+        let right_kind = shape.technique.is_empty() || named.contains(&shape.technique);
+        let right = full.len() == shape.count && right_kind;
         println!(
-            "  {} {name:<38} {:>3} {:>3} of {count:>2}  {}",
+            "  {} {:<38} {:>3} {:>3} of {:>2}  {}",
             if right { "ok  " } else { "MISS" },
+            shape.name,
             full.len(),
             causal.len(),
+            shape.count,
             named.join(" ")
         );
     }

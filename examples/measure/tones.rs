@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::demo::brass::Noise;
+use leadpipe::demo::tone::tone;
 use leadpipe::ear::Mode;
 use leadpipe::notes::Technique;
 use leadpipe::units::Pitch;
@@ -10,27 +10,7 @@ use leadpipe::units::Pitch;
 use crate::quantile;
 use crate::recordings::listen;
 
-const RATE_HZ: f64 = 48_000.0;
-
-/// Tone of the given partial amplitudes with the given noise, dB under it.
-fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u64) -> Vec<f32> {
-    let mut noise = Noise::new(seed);
-    let power: f64 = partials.iter().map(|a| a * a / 2.0).sum();
-    let hiss = (3.0 * power).sqrt() * 10f64.powf(noise_db / 20.0);
-    let mut phase = 0.0;
-    let sample = |i: usize| {
-        let hz = Pitch(pitch(i as f64 / RATE_HZ)).hz();
-        phase = (phase + hz / RATE_HZ) % 1.0;
-        let sum: f64 = partials
-            .iter()
-            .enumerate()
-            .filter(|(k, _)| hz * (*k + 1) as f64 <= 20_000.0)
-            .map(|(k, a)| a * (TAU * phase * (k + 1) as f64).sin())
-            .sum();
-        (0.1 * (sum + hiss * noise.value())) as f32
-    };
-    (0..(1.5 * RATE_HZ) as usize).map(sample).collect()
-}
+use leadpipe::demo::tone::RATE_HZ;
 
 /// Median deviation of the frames in the middle of a tone, in cents.
 fn error_cents(sound: &[f32], pitch: f64) -> f64 {
@@ -71,9 +51,6 @@ pub fn measure() {
                 let pitch = 22.3 + 2.87 * f64::from(step);
                 let error =
                     error_cents(&tone(|_| pitch, partials, noise_db, step as u64 + 1), pitch);
-                if error > 50.0 && std::env::var("SHOW").is_ok() {
-                    println!("    {name} {:.1} Hz: {error:.0} cents", Pitch(pitch).hz());
-                }
                 if error > worst.0 {
                     worst = (error, format!("{name} at {:.0} Hz", Pitch(pitch).hz()));
                 }

@@ -6,3 +6,5 @@
 
 pub mod brass;
 pub mod line;
+pub mod shapes;
+pub mod tone;

@@ -108,10 +108,8 @@ fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     let to = (at + NEIGHBOURS + 1).min(onsets.len());
     let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
     let pace_s = median(gaps).unwrap_or(ALONE_S);
-    match onsets.get(at + 1) {
-        Some(next_s) => (next_s - onsets[at]).min(REST * pace_s),
-        None => pace_s,
-    }
+    let gap_s = onsets.get(at + 1).map(|next_s| next_s - onsets[at]);
+    gap_s.filter(|gap| *gap < REST * pace_s).unwrap_or(pace_s)
 }
 
 /// Names the articulation of one note that was given `time_s`.
@@ -155,7 +153,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
 /// have staccato sound half its value and staccatissimo a quarter (common
 /// practice); a horn and its room ring on, so that the borders lie higher than
 /// midway.
-const STACCATISSIMO_SHARE: f32 = 0.26;
+const STACCATISSIMO_SHARE: f32 = 0.22;
 const STACCATO_SHARE: f32 = 0.6;
 const TENUTO_SHARE: f32 = 0.93;
 /// Shorter than this, a body is staccatissimo at any tempo, in seconds.

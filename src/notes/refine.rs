@@ -403,7 +403,7 @@ fn slides_between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>>
         let around = pitches_between(left, right, timeline);
         let slow = way_s(left, right, &around, timeline.hop_s) > GLISSANDO_S;
         let slides = plain && slow && right.attack == Attack::Slurred;
-        slides.then(|| Technique::Glissando {
+        slides.then_some(Technique::Glissando {
             cents: ((right.pitch - left.pitch) * 100.0) as f32,
         })
     };

@@ -635,8 +635,12 @@ pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize
     });
     match after {
         Some(after) => Some(quiet + after),
-        // Nothing rises: it has sounded all along.
-        None => (quietest_db as f32 > peak_db - ONSET_DB).then_some(quiet),
+        // Nothing rises: it has sounded all along, if it is not the room.
+        None => {
+            let room_db = lead_in.first()?.floor_db + FLOOR_MARGIN_DB;
+            let sounding_db = (peak_db - ONSET_DB).max(room_db);
+            (quietest_db as f32 > sounding_db).then_some(quiet)
+        }
     }
 }
 

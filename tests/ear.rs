@@ -1,0 +1,177 @@
+//! What the ear promises on sound whose truth is known exactly: precise pitch,
+//! vibrato, shapes that do not shatter, and nothing from nothing.
+//!
+//! `cargo run --release --example measure` prints the figures in full.
+
+use std::f64::consts::TAU;
+
+use leadpipe::analysis::Settings;
+use leadpipe::demo::brass::Noise;
+use leadpipe::demo::shapes;
+use leadpipe::demo::tone::{RATE_HZ, tone};
+use leadpipe::ear::{Listened, Listener, Mode};
+use leadpipe::notes::Technique;
+
+fn listen(sound: &[f32], mode: Mode) -> Listened {
+    let mut listener = Listener::new(RATE_HZ, Settings::default(), mode);
+    listener.push(sound);
+    listener.finish()
+}
+
+/// Median error of the frames in a tone's middle, cents.
+fn error_cents(sound: &[f32], pitch: f64) -> f64 {
+    let heard = listen(sound, Mode::Full);
+    let mut errors: Vec<f64> = heard
+        .track
+        .moments()
+        .filter(|m| (0.4..1.2).contains(&m.time_s))
+        .map(|m| {
+            m.pitch
+                .map_or(f64::INFINITY, |p| 100.0 * (f64::from(p) - pitch).abs())
+        })
+        .collect();
+    errors.sort_by(f64::total_cmp);
+    errors[errors.len() / 2]
+}
+
+#[test]
+fn steady_tones_are_right_to_a_tenth_of_a_cent() {
+    let spectra: [&[f64]; 4] = [
+        &[1.0],
+        &[1.0, 0.5, 0.33, 0.25, 0.2],
+        &[0.03, 1.0, 0.8, 0.6, 0.5, 0.4],
+        &[0.0, 1.0, 0.8, 0.6, 0.5],
+    ];
+    let (mut clean, mut noisy) = (Vec::new(), Vec::new());
+    for partials in spectra {
+        for pitch in [23.1, 34.4, 46.2, 57.7, 65.3, 71.9] {
+            clean.push(error_cents(&tone(|_| pitch, partials, -160.0, 1), pitch));
+            noisy.push(error_cents(&tone(|_| pitch, partials, -20.0, 2), pitch));
+        }
+    }
+    for (mut errors, most) in [(clean, 0.1), (noisy, 1.0)] {
+        errors.sort_by(f64::total_cmp);
+        assert!(errors[errors.len() / 2] <= most, "median: {errors:?}");
+        assert!(
+            errors[errors.len() - 1] < 5.0,
+            "no octave errors: {errors:?}"
+        );
+    }
+}
+
+#[test]
+fn vibrato_is_one_note_with_its_rate_and_extent() {
+    let partials: Vec<f64> = (1..=10).map(|k| 1.0 / f64::from(k)).collect();
+    for (rate, extent, key) in [
+        (3.0, 25.0, 58.0),
+        (5.5, 50.0, 58.0),
+        (8.0, 10.0, 70.0),
+        (6.5, 100.0, 58.0),
+    ] {
+        let wave = |t: f64| key + extent / 100.0 * (TAU * rate * t).sin();
+        let notes = listen(&tone(wave, &partials, -40.0, 9), Mode::Full).notes;
+        assert_eq!(notes.len(), 1, "{rate} Hz, {extent} cents: {notes:?}");
+        let Some(Technique::Vibrato {
+            rate_hz,
+            extent_cents,
+        }) = notes[0].techniques.first()
+        else {
+            panic!("{rate} Hz, {extent} cents: {:?}", notes[0].techniques);
+        };
+        assert!(
+            (f64::from(*rate_hz) - rate).abs() < 0.2,
+            "{rate_hz} for {rate} Hz"
+        );
+        assert!(
+            (f64::from(*extent_cents) - extent).abs() < 5.0,
+            "{extent_cents} for {extent} cents"
+        );
+    }
+}
+
+#[test]
+fn shapes_do_not_shatter() {
+    for shape in shapes::all() {
+        let notes = listen(&shape.render(), Mode::Full).notes;
+        assert_eq!(notes.len(), shape.count, "{}", shape.name);
+        let named: Vec<&str> = notes[0].techniques.iter().map(Technique::name).collect();
+        let right = shape.technique.is_empty() || named.contains(&shape.technique);
+        assert!(right, "{}: {named:?}", shape.name);
+    }
+}
+
+#[test]
+fn the_first_decision_is_the_note() {
+    // Causal: plain attacks and slurs come out one to one, at the right pitch.
+    let plain = [
+        "lip slur over partials",
+        "double tonguing, 12 a second",
+        "high register to F6",
+        "pedal notes",
+    ];
+    for shape in shapes::all()
+        .into_iter()
+        .filter(|s| plain.contains(&s.name))
+    {
+        let notes = listen(&shape.render(), Mode::Causal).notes;
+        assert_eq!(notes.len(), shape.played.len(), "{}", shape.name);
+        for (note, played) in notes.iter().zip(&shape.played) {
+            assert!(
+                (note.pitch - played.pitch).abs() < 0.3,
+                "{}: {note:?}",
+                shape.name
+            );
+            // Two periods, the rise of the tone, and a few milliseconds.
+            let period_s = 1.0 / leadpipe::units::Pitch(played.pitch).hz();
+            let late_s = note.decided_s - played.onset_s;
+            assert!(late_s < 2.0 * period_s + 0.03, "{}: {late_s}", shape.name);
+        }
+    }
+}
+
+#[test]
+fn nothing_comes_from_noise() {
+    let mut source = Noise::new(4);
+    let mut dull = 0.0;
+    let minute: Vec<f32> = (0..60 * 48_000)
+        .map(|i| {
+            let white = source.value();
+            dull += 0.05 * (white - dull);
+            // Room, breath and rumble in turn.
+            let value = match i / (20 * 48_000) {
+                0 => 0.002 * white,
+                1 => 0.05 * white,
+                _ => 0.1 * dull,
+            };
+            value as f32
+        })
+        .collect();
+    for mode in [Mode::Full, Mode::Causal] {
+        assert_eq!(listen(&minute, mode).notes.len(), 0, "{mode:?}");
+    }
+}
+
+#[test]
+fn hostile_samples_are_survived() {
+    let mut source = Noise::new(8);
+    let hostile: Vec<f32> = (0..96_000)
+        .map(|i| match i % 7 {
+            0 => f32::NAN,
+            1 => f32::INFINITY,
+            2 => f32::MIN,
+            3 => 1e30,
+            _ => source.value() as f32,
+        })
+        .collect();
+    for mode in [Mode::Full, Mode::Causal] {
+        let heard = listen(&hostile, mode);
+        assert!(heard.notes.iter().all(|n| n.pitch.is_finite()));
+    }
+    // And the ear still works afterwards.
+    let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Causal);
+    listener.push(&hostile);
+    listener.push(&vec![0.0; 48_000]);
+    listener.push(&tone(|_| 58.0, &[1.0, 0.6, 0.4], -60.0, 3));
+    let last = listener.finish().notes.pop().expect("a note");
+    assert!((last.pitch - 58.0).abs() < 0.02, "{last:?}");
+}
