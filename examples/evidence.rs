@@ -1,0 +1,98 @@
+//! Draws what one frame knows: the two correlations over lag and the candidates
+//! read from them, with their strengths, as an SVG on standard output.
+//!
+//! ```text
+//! cargo run --release --example evidence > docs/evidence.svg
+//! ```
+
+use leadpipe::analysis::correlator::{Correlator, Window};
+use leadpipe::analysis::decimate::Decimator;
+use leadpipe::analysis::evidence::{Candidates, Evidence};
+use leadpipe::demo::line;
+
+const RATE_HZ: f64 = 48_000.0;
+const LOW_RATE_HZ: f64 = 12_000.0;
+const HOP: usize = 16;
+const LONGEST: usize = 432;
+/// Moment of the demo line: 24 ms into its first note.
+const MOMENT_S: f64 = 0.624;
+
+const WIDTH: f64 = 900.0;
+const HEIGHT: f64 = 380.0;
+const LEFT: f64 = 60.0;
+const BOTTOM: f64 = 320.0;
+const TOP: f64 = 50.0;
+
+fn x(lag: f64) -> f64 {
+    LEFT + lag / LONGEST as f64 * (WIDTH - LEFT - 20.0)
+}
+
+fn y(rho: f64) -> f64 {
+    BOTTOM - (rho + 1.0) / 2.0 * (BOTTOM - TOP)
+}
+
+fn main() {
+    let sound = line::render(RATE_HZ);
+    let mut decimator = Decimator::new(RATE_HZ);
+    let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+    let heard = &sound[..(MOMENT_S * RATE_HZ) as usize];
+    let low: Vec<f32> = heard.iter().filter_map(|&s| decimator.push(s)).collect();
+    low.chunks_exact(HOP)
+        .for_each(|block| correlator.push(block));
+    let mut candidates = Candidates::default();
+    Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0).read(&correlator, &mut candidates);
+
+    println!(
+        r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">
+<title>Evidence of one frame, 24 ms into a tongued B flat 3</title>
+<rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>
+<text x="{LEFT}" y="24" font-size="15">One frame, 24 ms into a tongued B flat 3: correlation over lag</text>"##
+    );
+    for rho in [-1.0, 0.0, 1.0] {
+        println!(
+            r##"<path d="M{LEFT} {0:.1}H{1:.1}" stroke="#cccccc"/><text x="{2:.1}" y="{3:.1}" text-anchor="end">{rho}</text>"##,
+            y(rho),
+            WIDTH - 20.0,
+            LEFT - 8.0,
+            y(rho) + 4.0
+        );
+    }
+    for lag_ms in [0, 5, 10, 15, 20, 25, 30, 35] {
+        let at = x(f64::from(lag_ms) * LOW_RATE_HZ / 1000.0);
+        println!(
+            r#"<text x="{at:.1}" y="{:.1}" text-anchor="middle">{lag_ms} ms</text>"#,
+            BOTTOM + 18.0
+        );
+    }
+    for (set, colour, name, label_x) in [
+        (Window::Firm, "#1b7f79", "firm window, 2.5 periods", 720.0),
+        (Window::Fast, "#b5651d", "fast window, 1 period", 570.0),
+    ] {
+        let points: Vec<String> = correlator.rho(set)[..LONGEST]
+            .iter()
+            .enumerate()
+            .map(|(lag, rho)| format!("{:.1},{:.1}", x(lag as f64), y(f64::from(*rho))))
+            .collect();
+        println!(
+            r#"<polyline points="{}" fill="none" stroke="{colour}" stroke-width="1.6"/>"#,
+            points.join(" ")
+        );
+        println!(r#"<text x="{label_x}" y="24" fill="{colour}">{name}</text>"#);
+    }
+    for candidate in candidates.as_slice() {
+        let hz = leadpipe::units::Pitch(f64::from(candidate.pitch)).hz();
+        let at = x(LOW_RATE_HZ / hz);
+        let believed = candidate.strength > 0.8;
+        let colour = if believed { "#222222" } else { "#999999" };
+        println!(
+            r#"<path d="M{at:.1} {TOP}V{BOTTOM}" stroke="{colour}" stroke-dasharray="3 3"/><text x="{at:.1}" y="{:.1}" text-anchor="middle" fill="{colour}">{:.1}</text>"#,
+            TOP - 6.0,
+            candidate.strength
+        );
+    }
+    println!(
+        r#"<text x="{LEFT}" y="{:.1}">Dashed: candidates with their strength in nats, doubts taken off. The first is the period; its multiples explain the sound no better.</text>
+</svg>"#,
+        HEIGHT - 14.0
+    );
+}
