@@ -10,6 +10,7 @@ pub mod articulation;
 pub mod contour;
 pub mod refine;
 pub mod segment;
+pub mod steps;
 pub mod swing;
 
 use contour::{Contour, Point};

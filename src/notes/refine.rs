@@ -1,12 +1,17 @@
 //! What only hindsight can do: the second pass over a take's notes.
 
 use super::contour::Contour;
-use super::segment::{LEAD_IN_S, ONSET_DB, first_sound};
+use super::segment::{ONSET_DB, first_sound};
+use super::steps::split_steps;
 use super::swing::join_swings;
 use super::{Attack, Moment, Note, Technique};
 use crate::analysis::path::Refined;
 use crate::units::power_db;
 
+/// How long before the tone its first sound is looked for, in seconds: a soft
+/// horn breathes first, and the longer this is the more of the release before is
+/// taken for it.
+const LONG_LEAD_IN_S: f64 = 0.16;
 /// Shorter than this, a note next to another is looked at as a part of it, in
 /// seconds: a thirty-second note at 120 to the minute is 62 ms.
 const FRAGMENT_S: f64 = 0.05;
@@ -210,6 +215,7 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
         note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
     }
     join_fragments(&mut notes, timeline);
+    split_steps(&mut notes, timeline);
     date(&mut notes, timeline);
     read_contours(&mut notes, timeline);
     join_swings(&mut notes, timeline);
@@ -437,7 +443,7 @@ fn date(notes: &mut [Note], timeline: &Timeline) {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
         let Some(before) = past.last_mut() else {
-            let earliest_s = note.decided_s - LEAD_IN_S;
+            let earliest_s = note.decided_s - LONG_LEAD_IN_S;
             note.onset_s = first_sound_after(note, earliest_s, timeline);
             note.attack = Attack::Tongued;
             continue;
@@ -453,7 +459,7 @@ fn date(notes: &mut [Note], timeline: &Timeline) {
         note.attack = Attack::Tongued;
         let tone_s = note.decided_s.max(note.onset_s);
         before.offset_s = died_away(before, tone_s, timeline);
-        let earliest_s = (tone_s - LEAD_IN_S).max(before.offset_s);
+        let earliest_s = (tone_s - LONG_LEAD_IN_S).max(before.offset_s);
         note.onset_s = first_sound_after(note, earliest_s, timeline);
         before.offset_s = before.offset_s.min(note.onset_s);
     }
