@@ -226,8 +226,9 @@ fn second_pass(track: &mut Timeline, hop_s: f64, causal: &[Note]) -> Vec<Note> {
     notes
 }
 
-/// Notes of a finished track.
-fn segment(track: &Timeline, hop_s: f64) -> Vec<Note> {
+/// Notes of a finished track, the room in it hushed.
+fn segment(track: &mut Timeline, hop_s: f64) -> Vec<Note> {
+    track.hush_room();
     let mut segmenter = Segmenter::new(hop_s, false);
     let mut events = Vec::new();
     for moment in track.moments() {
@@ -278,8 +279,8 @@ impl SecondListener {
     /// Hears the take out.
     pub fn finish(self) -> Listened {
         let (hop_s, first_s) = (self.detector.hop_s(), self.detector.first_s());
-        let track = Timeline::new(self.frames, first_s, hop_s);
-        let mut notes = segment(&track, hop_s);
+        let mut track = Timeline::new(self.frames, first_s, hop_s);
+        let mut notes = segment(&mut track, hop_s);
         for note in &mut notes {
             note.decided_s += first_s;
         }

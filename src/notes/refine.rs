@@ -52,20 +52,18 @@ impl Timeline {
             total += 10f64.powf(f64::from(frame.level_db) / 10.0);
             sums.push(total);
         }
-        let mut timeline = Timeline {
+        Timeline {
             floor_db: room_level_db(&frames, hop_s),
             frames,
             start_s,
             sums,
             hop_s,
-        };
-        timeline.hush_room();
-        timeline
+        }
     }
 
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
-    /// street.
-    fn hush_room(&mut self) {
+    /// street. Only hindsight knows the room's level.
+    pub fn hush_room(&mut self) {
         for at in 0..self.len() {
             if self.level_around(at, 0.02) < self.floor_db + ROOM_MARGIN_DB {
                 self.frames[at].pitch = f32::NAN;
