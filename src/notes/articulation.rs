@@ -135,15 +135,17 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
         note.attack = Attack::Breath;
     }
-    // A trill was found by the join of its notes; the rest is read here.
-    let swings = |t: &Technique| !matches!(t, Technique::Glissando { .. });
-    if !note.techniques.iter().any(swings) {
-        let slides = shape(&note.contour, note.pitch);
+    // Swings, and glissandi from note to note, were found where the notes were
+    // joined; the rest is read here.
+    let glides = |t: &Technique| matches!(t, Technique::Glissando { .. });
+    let glided = note.techniques.iter().any(glides);
+    if note.techniques.iter().all(glides) {
         let slurred = note.attack == Attack::Slurred;
-        note.techniques = slides
+        let slides = shape(&note.contour, note.pitch)
             .into_iter()
             .filter_map(|s| linked(s, slurred, next))
-            .collect();
+            .filter(|s| !(glided && glides(s)));
+        note.techniques.extend(slides);
         note.techniques.extend(vibrato(&note.contour));
     }
     note.techniques.extend(flutter(&note.contour, note.pitch));
