@@ -1,3 +1,31 @@
+//! A brass player's ear for the synthesizer rig.
+//!
+//! [`ear`] is the front door: feed samples to a [`ear::Tracker`] for what a live
+//! engine decides while the horn plays, or a whole take to a [`ear::Listener`].
+//! [`line`] then names the notes for the horn in hand ([`horn`]) and measures
+//! them against a table ([`tuning`]); [`output`] writes the line down.
+//!
+//! ```
+//! use leadpipe::analysis::Settings;
+//! use leadpipe::demo::line;
+//! use leadpipe::ear::{Listener, Mode};
+//! use leadpipe::line::{Line, Reading};
+//! use leadpipe::{horn, tuning};
+//!
+//! let mut listener = Listener::new(48_000.0, Settings::default(), Mode::Full);
+//! listener.push(&line::render(48_000.0));
+//! let heard = listener.finish();
+//!
+//! let table = tuning::find("equal-12", None, tuning::Reference::default())?;
+//! let mut reading = Reading::plain(table);
+//! reading.horn = Some(horn::find("flugelhorn")?);
+//! let line = Line::new("lamplight", line::LENGTH_S, heard.notes, reading);
+//! assert_eq!(line.notes[0].written.to_string(), "C4");
+//! # Ok::<(), leadpipe::error::Error>(())
+//! ```
+
+#![forbid(unsafe_code)]
+
 pub mod analysis;
 pub mod audio;
 pub mod demo;

@@ -129,6 +129,18 @@ pub fn power_db(mean_square: f64) -> f64 {
     10.0 * mean_square.max(1e-12).log10()
 }
 
+/// Mean square of a level in dBFS: the inverse of [`power_db`].
+pub fn db_power(level_db: f64) -> f64 {
+    10f64.powf(level_db / 10.0)
+}
+
+/// Level of several hops together, dBFS: the mean of their powers, not of their
+/// levels.
+pub fn mean_level_db(levels_db: impl ExactSizeIterator<Item = f32>) -> f64 {
+    let count = levels_db.len().max(1) as f64;
+    power_db(levels_db.map(|l| db_power(f64::from(l))).sum::<f64>() / count)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

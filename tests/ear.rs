@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 use leadpipe::analysis::Settings;
 use leadpipe::demo::brass::Noise;
 use leadpipe::demo::shapes;
-use leadpipe::demo::tone::{RATE_HZ, tone};
+use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
 use leadpipe::ear::{Listened, Listener, Mode};
 use leadpipe::notes::Technique;
 
@@ -18,20 +18,9 @@ fn listen(sound: &[f32], mode: Mode) -> Listened {
     listener.finish()
 }
 
-/// Median error of the frames in a tone's middle, cents.
+/// Median error of the full pass on a tone, cents.
 fn error_cents(sound: &[f32], pitch: f64) -> f64 {
-    let heard = listen(sound, Mode::Full);
-    let mut errors: Vec<f64> = heard
-        .track
-        .moments()
-        .filter(|m| (0.4..1.2).contains(&m.time_s))
-        .map(|m| {
-            m.pitch
-                .map_or(f64::INFINITY, |p| 100.0 * (f64::from(p) - pitch).abs())
-        })
-        .collect();
-    errors.sort_by(f64::total_cmp);
-    errors[errors.len() / 2]
+    median_error_cents(&listen(sound, Mode::Full), pitch)
 }
 
 #[test]

@@ -88,6 +88,9 @@ fn help_texts() {
             help.lines().all(|line| line.chars().count() <= 110),
             "{help}"
         );
+        // The long help has examples of the command.
+        let help = succeed(&[command, "--help"]);
+        assert!(help.contains(&format!("leadpipe {command}")), "{command}");
     }
     assert!(
         String::from_utf8(leadpipe(&["--version"]).stdout)

@@ -255,21 +255,6 @@ fn intonation_finds_the_reference() {
 }
 
 #[test]
-fn help_examples_are_there_for_every_command() {
-    for command in [
-        "demo",
-        "transcribe",
-        "track",
-        "intonation",
-        "horns",
-        "tunings",
-    ] {
-        let help = succeed(&[command, "--help"]);
-        assert!(help.contains(&format!("leadpipe {command}")), "{command}");
-    }
-}
-
-#[test]
 fn a_closed_pipe_is_no_fault() {
     use std::process::{Command, Stdio};
     let mut child = Command::new(env!("CARGO_BIN_EXE_leadpipe"))

@@ -2,30 +2,13 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::demo::tone::tone;
+use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
 use leadpipe::ear::Mode;
 use leadpipe::notes::Technique;
 use leadpipe::units::Pitch;
 
 use crate::quantile;
 use crate::recordings::listen;
-
-use leadpipe::demo::tone::RATE_HZ;
-
-/// Median deviation of the frames in the middle of a tone, in cents.
-fn error_cents(sound: &[f32], pitch: f64) -> f64 {
-    let heard = listen(sound, RATE_HZ, Mode::Full);
-    let errors: Vec<f64> = heard
-        .track
-        .moments()
-        .filter(|m| (0.4..1.2).contains(&m.time_s))
-        .map(|m| {
-            m.pitch
-                .map_or(f64::INFINITY, |p| 100.0 * (f64::from(p) - pitch).abs())
-        })
-        .collect();
-    quantile(&errors, 0.5)
-}
 
 pub fn measure() {
     println!("steady tones, 29 Hz to 1.6 kHz, 1 to 20 partials, weak and missing fundamental");
@@ -49,8 +32,8 @@ pub fn measure() {
         for (name, partials) in &spectra {
             for step in 0..24 {
                 let pitch = 22.3 + 2.87 * f64::from(step);
-                let error =
-                    error_cents(&tone(|_| pitch, partials, noise_db, step as u64 + 1), pitch);
+                let sound = tone(|_| pitch, partials, noise_db, step as u64 + 1);
+                let error = median_error_cents(&listen(&sound, RATE_HZ, Mode::Full), pitch);
                 if error > worst.0 {
                     worst = (error, format!("{name} at {:.0} Hz", Pitch(pitch).hz()));
                 }

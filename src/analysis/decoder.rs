@@ -44,7 +44,7 @@ impl Default for Prices {
 pub struct Hypothesis {
     /// Pitch in MIDI semitones.
     pub pitch: f32,
-    /// Accumulated nats, relative to silence at each hop.
+    /// Accumulated nats, relative to the best hypothesis, silence included.
     pub score: f32,
     /// Strength at this hop.
     pub strength: f32,
@@ -72,6 +72,7 @@ pub struct Decoder {
     hop_s: f32,
     /// Pitch that last led clearly, and how long ago.
     settled: f32,
+    /// How clear it was; fades.
     settled_strength: f32,
     since_settled_s: f32,
 }
@@ -165,7 +166,8 @@ impl Decoder {
     ///
     /// Long windows still hold the old note when short ones are clear of it, so
     /// that for a moment a multiple of the old period looks better than
-    /// anything. it is doubted until its own windows (3.5 periods at the most) can hold none of it.
+    /// anything. It is doubted until its own windows, 3.5 periods together at the
+    /// most, can hold none of it.
     fn echo_doubt(&self, pitch: f32) -> f32 {
         let is_multiple = multiple_of((self.settled - pitch) / 12.0);
         let span_s = 3.6 / (440.0 * ((pitch - 69.0) / 12.0).exp2());

@@ -66,7 +66,7 @@ pub struct Candidates {
 }
 
 impl Candidates {
-    /// The candidates, highest pitch first.
+    /// The candidates, in no order.
     pub fn as_slice(&self) -> &[Candidate] {
         &self.list[..self.count]
     }

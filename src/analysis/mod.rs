@@ -34,8 +34,8 @@ pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 /// Time between frames aimed at, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;
 
-/// Rumble below this is removed before anything else. It lies under the lowest
-/// fundamental; breath on the microphone lies there too.
+/// What lies below this is removed before anything else: a DC shift and its
+/// drift. No higher, for the puff of air at an attack must show in the level.
 const RUMBLE_HZ: f64 = 8.0;
 
 /// Settings of the analysis.
@@ -122,7 +122,7 @@ impl Analyser {
         let (lowest_hz, highest_hz) = settings.range_hz;
         // A few lags past the lowest pitch: a peak needs its far flank.
         let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
-        // The first notes of a multiple need room too, however narrow the range.
+        // The tuner looks 12 ms and its kernel away, however narrow the range.
         let longest = longest.max((0.02 * rate_hz) as usize);
         Analyser {
             sample_rate_hz,

@@ -52,10 +52,11 @@ struct Step {
 /// Second decoding of a stream of frames.
 #[derive(Debug)]
 pub struct Path {
-    prices: Prices,
     hop_s: f64,
     /// Spans of the windows in hops, by semitone from 0 to 127.
     spans: Vec<(usize, usize)>,
+    /// Longest of them that is filed back over, in hops.
+    longest: usize,
     filing: VecDeque<Slot>,
     steps: VecDeque<Step>,
     scores: [f32; MOST + 1],
@@ -77,6 +78,9 @@ const PRICES: Prices = Prices {
 /// How long decisions wait for the future, in seconds.
 const HORIZON_S: f64 = 0.5;
 
+/// Farthest back that a candidate is filed, in seconds: 3.5 periods of 22 Hz.
+const LONGEST_SPAN_S: f64 = 0.16;
+
 /// A candidate doubted by so many nats cannot win: it is not filed.
 const HOPELESS: f32 = 1.9;
 
@@ -88,14 +92,15 @@ impl Path {
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
         let hops = |set, key| (analyser.span_s(set, key as f32) / hop_s).round() as usize;
-        let spans = (0..128)
+        let spans: Vec<(usize, usize)> = (0..128)
             .map(|key| (hops(Window::Fast, key), hops(Window::Firm, key)))
             .collect();
+        let longest = spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
         let mut scores = [f32::NEG_INFINITY; MOST + 1];
         scores[MOST] = 0.0;
         Path {
-            prices: PRICES,
             hop_s,
+            longest: longest.min((LONGEST_SPAN_S / hop_s) as usize),
             spans,
             filing: VecDeque::new(),
             steps: VecDeque::new(),
@@ -136,10 +141,7 @@ impl Path {
                 slot.tuned = tuned.pitch;
             }
         }
-        // The longest span is that of the lowest pitch.
-        let longest = self.spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
-        let longest = longest.min((0.16 / self.hop_s) as usize);
-        if self.filing.len() > longest
+        if self.filing.len() > self.longest
             && let Some(slot) = self.filing.pop_front()
         {
             self.decode(slot);
@@ -187,10 +189,10 @@ impl Path {
         let mut scores = [f32::NEG_INFINITY; MOST + 1];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
-                let mut best = (self.scores[MOST] - self.prices.start, MOST);
+                let mut best = (self.scores[MOST] - PRICES.start, MOST);
                 for (j, past) in before.iter().enumerate() {
                     let step = (past.pitch - candidate.pitch).abs();
-                    let price = (self.prices.glide * step).min(self.prices.jump);
+                    let price = (PRICES.glide * step).min(PRICES.jump);
                     if self.scores[j] - price > best.0 {
                         best = (self.scores[j] - price, j);
                     }
@@ -201,11 +203,11 @@ impl Path {
         }
         let mut best = (self.scores[MOST], MOST);
         for j in 0..before.len() {
-            if self.scores[j] - self.prices.stop > best.0 {
-                best = (self.scores[j] - self.prices.stop, j);
+            if self.scores[j] - PRICES.stop > best.0 {
+                best = (self.scores[j] - PRICES.stop, j);
             }
         }
-        scores[MOST] = best.0 + self.prices.silence;
+        scores[MOST] = best.0 + PRICES.silence;
         from[MOST] = best.1 as u8;
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);

@@ -8,7 +8,7 @@ use leadpipe::horn;
 use leadpipe::intonation::report;
 use leadpipe::line::{Line, Reading};
 use leadpipe::output::cv::FULL_SCALE_V;
-use leadpipe::output::{self, Draft, table, track};
+use leadpipe::output::{self, Draft, table, track, wav};
 use leadpipe::tuning::{self, Reference};
 
 use super::transcribe::{CvOptions, FileKind};
@@ -48,7 +48,7 @@ pub fn run(options: &Options) -> Result<()> {
         |to| track::write(&heard.track, to),
     )?;
     let take_draft = Draft::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
-        write_take(&samples, to)
+        wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
     })?;
     let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, reading);
     let cv = CvOptions {
@@ -71,20 +71,4 @@ pub fn run(options: &Options) -> Result<()> {
         }
         Ok(())
     })
-}
-
-fn write_take(samples: &[f32], to: &mut dyn output::Sink) -> std::io::Result<()> {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: SAMPLE_RATE_HZ,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let into_io = |e: hound::Error| std::io::Error::other(e.to_string());
-    let mut writer = hound::WavWriter::new(to, spec).map_err(into_io)?;
-    for sample in samples {
-        let value = (sample.clamp(-1.0, 1.0) * 32_767.0).round() as i16;
-        writer.write_sample(value).map_err(into_io)?;
-    }
-    writer.finalize().map_err(into_io)
 }

@@ -3,6 +3,8 @@
 use std::f64::consts::TAU;
 
 use super::brass::Noise;
+use crate::ear::Listened;
+use crate::notes::articulation::median;
 use crate::units::Pitch;
 
 /// Sample rate of the tones, in hertz.
@@ -28,4 +30,16 @@ pub fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u
         (0.1 * (sum + hiss * noise.value())) as f32
     };
     (0..(1.5 * RATE_HZ) as usize).map(sample).collect()
+}
+
+/// Median deviation from a pitch of the frames in such a tone's middle, in cents;
+/// a frame without pitch counts as infinitely far.
+pub fn median_error_cents(heard: &Listened, pitch: f64) -> f64 {
+    let off = |found: f32| 100.0 * (f64::from(found) - pitch).abs();
+    let errors = heard
+        .track
+        .moments()
+        .filter(|m| (0.4..1.2).contains(&m.time_s))
+        .map(|m| m.pitch.map_or(f64::INFINITY, off));
+    median(errors).unwrap_or(f64::INFINITY)
 }

@@ -3,8 +3,9 @@
 //! Everything is read from the finished note's contour and its neighbours, and
 //! each verdict keeps the quantity it came from.
 
-use super::contour::Contour;
+use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
+use crate::units::{Pitch, db_power, power_db};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
@@ -174,16 +175,7 @@ const BREATH_RISE_S: f32 = 0.085;
 fn measure_level(note: &mut Note) {
     let hop_s = note.contour.hop_s;
     let smooth = (0.015 / hop_s).round().max(1.0) as usize;
-    let power: Vec<f64> = note
-        .contour
-        .points
-        .iter()
-        .map(|p| 10f64.powf(f64::from(p.level_db) / 10.0))
-        .collect();
-    let levels: Vec<f64> = power
-        .windows(smooth.min(power.len().max(1)))
-        .map(|w| crate::units::power_db(w.iter().sum::<f64>() / w.len() as f64))
-        .collect();
+    let levels = smoothed_db(&note.contour.points, smooth);
     let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
     let body = levels.iter().filter(|&&l| l > loudest_db - BODY_DB).count();
     note.measured.body_s = (body as f64 * hop_s) as f32;
@@ -197,6 +189,19 @@ fn measure_level(note: &mut Note) {
     let body = &levels[attack..(levels.len() - levels.len() / 4).max(attack)];
     let body_db = median(body.iter().copied()).unwrap_or(attack_db);
     note.measured.accent_db = (attack_db - body_db) as f32;
+}
+
+/// Levels averaged over so many hops (fewer where there are not so many), dBFS.
+fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
+    let hops = hops.clamp(1, points.len().max(1));
+    let power: Vec<f64> = points
+        .iter()
+        .map(|p| db_power(f64::from(p.level_db)))
+        .collect();
+    power
+        .windows(hops)
+        .map(|w| power_db(w.iter().sum::<f64>() / hops as f64))
+        .collect()
 }
 
 /// How far under its loudest hop a note's shape is read, in dB.
@@ -474,16 +479,9 @@ fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
     }
     // Powers are averaged over whole periods, so that the tone's own pulses
     // cancel.
-    let period = 1.0 / crate::units::Pitch(pitch).hz() / contour.hop_s;
+    let period = 1.0 / Pitch(pitch).hz() / contour.hop_s;
     let width = (period.ceil() as usize).max(3);
-    let power: Vec<f64> = contour.points[edge..count - edge]
-        .iter()
-        .map(|p| 10f64.powf(f64::from(p.level_db) / 10.0))
-        .collect();
-    let levels: Vec<f64> = power
-        .windows(width)
-        .map(|w| crate::units::power_db(w.iter().sum::<f64>() / width as f64))
-        .collect();
+    let levels = smoothed_db(&contour.points[edge..count - edge], width);
     // Motion slower than the roll is phrasing.
     let slow = (0.08 / contour.hop_s) as usize;
     let fast: Vec<f64> = (0..levels.len())
@@ -503,7 +501,6 @@ fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::notes::contour::Point;
 
     fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
         let hop_s = 0.004 / 3.0;

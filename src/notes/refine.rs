@@ -6,7 +6,7 @@ use super::steps::split_steps;
 use super::swing::join_swings;
 use super::{Attack, Moment, Note, Technique};
 use crate::analysis::path::Refined;
-use crate::units::power_db;
+use crate::units::{db_power, mean_level_db, power_db};
 
 /// How long before the tone its first sound is looked for, in seconds: a soft
 /// horn breathes first, and the longer this is the more of the release before is
@@ -49,7 +49,7 @@ impl Timeline {
         let mut total = 0.0;
         sums.push(total);
         for frame in &frames {
-            total += 10f64.powf(f64::from(frame.level_db) / 10.0);
+            total += db_power(f64::from(frame.level_db));
             sums.push(total);
         }
         Timeline {
@@ -191,13 +191,7 @@ const ROOM_MARGIN_DB: f32 = 8.0;
 /// without a rest has no such stretches).
 fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
     let stretch = ((0.02 / hop_s).round() as usize).max(1);
-    let mean_db = |c: &[Refined]| {
-        let power: f64 = c
-            .iter()
-            .map(|f| 10f64.powf(f64::from(f.level_db) / 10.0))
-            .sum();
-        power_db(power / c.len() as f64) as f32
-    };
+    let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db)) as f32;
     let mut levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
     if levels.is_empty() {
         return -120.0;
@@ -307,6 +301,9 @@ fn clicks(note: &Note, timeline: &Timeline) -> bool {
 /// A slide takes at least this long, in seconds; valves and lip slurs are
 /// quicker.
 const SLIDE_S: f64 = 0.05;
+/// Or it moves by less than this, in semitones, over this time, in seconds.
+const STEP: f32 = 0.45;
+const STEP_S: f64 = 0.02;
 /// A note that never stays put for this long is no place but a way, in seconds.
 const PLATEAU_S: f64 = 0.13;
 /// How far it may stray meanwhile, in semitones.
@@ -430,10 +427,6 @@ fn join_passing(notes: &mut Vec<Note>) {
         }
     }
 }
-
-/// A slide moves by less than this, in semitones, over this time, in seconds.
-const STEP: f32 = 0.45;
-const STEP_S: f64 = 0.02;
 
 /// Dates onsets and offsets by the sound's own level.
 fn date(notes: &mut [Note], timeline: &Timeline) {

@@ -47,8 +47,8 @@ const AGREE: usize = 2;
 const ELSEWHERE: f32 = 0.65;
 /// A pitch this near is certainly the note's, in semitones.
 const HOME: f32 = 0.35;
-/// A pitch that got there faster than this was a valve, a lip slur or a tongue,
-/// not a slide; in seconds from one settled place to the other.
+/// A pitch that got from home to elsewhere faster than this was a valve, a lip
+/// slur or a tongue, not a slide; in seconds.
 const QUICK_S: f64 = 0.03;
 /// How long a pitch must stay put to count as settled after a quick change, in
 /// seconds.
@@ -66,8 +66,7 @@ const LOST_SOFT_S: f64 = 0.025;
 const SOFT_DB: f32 = 12.0;
 /// A note is over this far under its peak, in dB.
 const OVER_DB: f32 = 32.0;
-/// How far the truth of an onset lies under the note's peak: the first sound
-/// within 30 dB of it.
+/// A note's sound begins and ends this far under its peak, in dB.
 pub const ONSET_DB: f32 = 30.0;
 /// A tongued note younger than this is still finding its pitch, in seconds; a
 /// slurred one has settled when it begins.
@@ -86,9 +85,9 @@ const RISE_DB: f32 = 6.0;
 /// Sound must stand this far above the room, in dB.
 const FLOOR_MARGIN_DB: f32 = 5.0;
 /// Farthest that an onset is dated back, in seconds.
-pub const LEAD_IN_S: f64 = 0.12;
+const LEAD_IN_S: f64 = 0.12;
 /// Dip in level, in dB, from which a new attack is the tongue's.
-pub const TONGUE_DIP_DB: f32 = 9.0;
+const TONGUE_DIP_DB: f32 = 9.0;
 /// Rise that ends a dip on an unchanged pitch, in dB.
 const REATTACK_RISE_DB: f32 = 9.0;
 /// Time in which that rise must happen, in seconds: a tremolo of 6 Hz and 10 dB
@@ -287,11 +286,6 @@ impl Segmenter {
             let end_s = note.last_loud_s.min(note.last_tone_s);
             self.end(note, end_s, events);
         }
-    }
-
-    /// Pitch and onset of the note that sounds, if any.
-    pub fn sounding(&self) -> Option<&Start> {
-        self.note.as_ref().map(|note| &note.start)
     }
 
     fn remember(&mut self, moment: Moment) {
@@ -515,7 +509,7 @@ impl Segmenter {
         if moment.lead < SURE || away.hops < AGREE || still_s < settle_s {
             return None;
         }
-        // A long window shows a change late by half its length.
+        // A window shows a change late by half the two periods that it spans.
         let late_s = if self.causal {
             let pitch = f64::from(away.low);
             1.0 / crate::units::Pitch(pitch).hz() + 0.002
@@ -609,9 +603,8 @@ impl Segmenter {
 /// and peak are given.
 ///
 /// That is the first sound within 30 dB of the peak after the first of the
-/// quietest 8 ms: a
-/// puff of air or a click of the tongue often comes well before the tone and
-/// belongs to it, the release of the note before does not.
+/// quietest 8 ms: a puff of air or a click of the tongue often comes well before
+/// the tone and belongs to it, the release of the note before does not.
 pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize> {
     let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
     let power = |m: &Moment| 10f32.powf(m.level_db / 10.0);

@@ -7,9 +7,11 @@
 
 use std::io;
 
+use super::wav::into_io;
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::Attack;
+use crate::units::mean_level_db;
 
 /// Settings of the voltages.
 #[derive(Debug, Clone, Copy)]
@@ -68,13 +70,6 @@ impl Output for ControlVoltage {
             }
         }
         writer.finalize().map_err(into_io)
-    }
-}
-
-fn into_io(error: hound::Error) -> io::Error {
-    match error {
-        hound::Error::IoError(error) => error,
-        other => io::Error::other(other.to_string()),
     }
 }
 
@@ -168,11 +163,7 @@ fn level_v(named: &LineNote, time_s: f64) -> f64 {
     };
     let points = &named.note.contour.points;
     let near = &points[at.saturating_sub(4)..(at + 4).min(points.len())];
-    let power: f64 = near
-        .iter()
-        .map(|p| 10f64.powf(f64::from(p.level_db) / 10.0))
-        .sum();
-    loudness_v(crate::units::power_db(power / near.len().max(1) as f64))
+    loudness_v(mean_level_db(near.iter().map(|p| p.level_db)))
 }
 
 #[cfg(test)]

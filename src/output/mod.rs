@@ -9,6 +9,7 @@ pub mod json;
 pub mod midi;
 pub mod table;
 pub mod track;
+pub mod wav;
 
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
