@@ -88,12 +88,13 @@ impl Tracker {
     }
 }
 
-fn causal_moment(frame: &Frame) -> Moment {
+/// What the causal engine takes a frame for: the leading pitch, measured
+/// precisely where that speaks of the same peak, and the level.
+pub fn causal_moment(frame: &Frame) -> Moment {
     let leader = frame.belief.leader;
     let tuned = frame.tuned.map(|t| t.pitch);
     Moment {
         time_s: frame.time_s,
-        // The precise pitch, as long as it speaks of the same peak.
         pitch: leader.map(|l| match tuned {
             Some(pitch) if (pitch - l.pitch).abs() < 0.3 => pitch,
             _ => l.pitch,
@@ -119,10 +120,7 @@ impl Listened {
     pub fn shift(&mut self, start_s: f64) {
         self.track.shift(start_s);
         for note in &mut self.notes {
-            note.onset_s += start_s;
-            note.offset_s += start_s;
-            note.decided_s += start_s;
-            note.contour.start_s += start_s;
+            note.shift(start_s);
         }
     }
 }

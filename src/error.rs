@@ -25,6 +25,13 @@ pub enum Error {
         problem: String,
         mend: String,
     },
+    /// A sound device or a port cannot be used (exit code 7).
+    #[error("{device}: {problem}; {mend}")]
+    Device {
+        device: String,
+        problem: String,
+        mend: String,
+    },
     /// The take holds no sound at all (exit code 6).
     #[error("{}: nothing to hear: the loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
     Silent { path: PathBuf, peak_db: f64 },
@@ -71,6 +78,19 @@ impl Error {
         }
     }
 
+    /// Problem with a sound device or a port.
+    pub fn device(
+        device: impl Into<String>,
+        problem: impl std::fmt::Display,
+        mend: impl Into<String>,
+    ) -> Self {
+        Error::Device {
+            device: device.into(),
+            problem: problem.to_string(),
+            mend: mend.into(),
+        }
+    }
+
     /// The process exit code for this error. Code 2 is kept for the command
     /// line itself.
     pub fn exit_code(&self) -> u8 {
@@ -79,6 +99,7 @@ impl Error {
             Error::Setting { .. } => 4,
             Error::Output { .. } | Error::Stdout(_) => 5,
             Error::Silent { .. } => 6,
+            Error::Device { .. } => 7,
         }
     }
 }

@@ -34,8 +34,11 @@ pub mod error;
 pub mod horn;
 pub mod intonation;
 pub mod line;
+#[cfg(feature = "live")]
+pub mod live;
 pub mod notes;
 pub mod output;
 mod settings_file;
 pub mod tuning;
 pub mod units;
+pub mod voice;

@@ -1,6 +1,8 @@
 //! Notes in the player's terms: named for the horn in hand, measured against
 //! the table the piece uses, and turned into what goes out.
 
+use std::borrow::Borrow;
+
 use crate::horn::Horn;
 use crate::notes::Note;
 use crate::tuning::Table;
@@ -64,6 +66,33 @@ pub struct LineNote {
 }
 
 impl LineNote {
+    /// Names a note. The quantiser holds nothing afterwards.
+    pub fn new<T: Borrow<Table>>(
+        note: Note,
+        reading: &Reading,
+        quantiser: &mut Quantiser<T>,
+    ) -> Self {
+        let played = Pitch(note.pitch);
+        quantiser.release();
+        let table_pitch = quantiser.push(played);
+        quantiser.release();
+        let (sent, named) = match reading.snap {
+            Snap::Off => (played, played),
+            Snap::Hard | Snap::Bend => (table_pitch, table_pitch),
+        };
+        let concert = Concert(reading.table.reference().nearest_key(named));
+        LineNote {
+            concert,
+            written: reading.written(concert),
+            table_pitch,
+            cents: played.cents_above(table_pitch),
+            sent,
+            volts: sent.volts(reading.zero_volt_note),
+            snap: reading.snap,
+            note,
+        }
+    }
+
     /// Pitch that is sent on at a moment at which `played` was heard.
     ///
     /// Bent notes keep what the player did around the note's own centre, moved
@@ -94,27 +123,7 @@ impl Line {
     /// Reads notes as a line.
     pub fn new(source: &str, length_s: f64, notes: Vec<Note>, reading: Reading) -> Self {
         let mut quantiser = Quantiser::new(&reading.table);
-        let reference = reading.table.reference();
-        let name = |note: Note| {
-            let played = Pitch(note.pitch);
-            let table_pitch = quantiser.push(played);
-            quantiser.release();
-            let (sent, named) = match reading.snap {
-                Snap::Off => (played, played),
-                Snap::Hard | Snap::Bend => (table_pitch, table_pitch),
-            };
-            let concert = Concert(reference.nearest_key(named));
-            LineNote {
-                concert,
-                written: reading.written(concert),
-                table_pitch,
-                cents: played.cents_above(table_pitch),
-                sent,
-                volts: sent.volts(reading.zero_volt_note),
-                snap: reading.snap,
-                note,
-            }
-        };
+        let name = |note| LineNote::new(note, &reading, &mut quantiser);
         let notes = notes.into_iter().map(name).collect();
         Line {
             source: source.to_owned(),

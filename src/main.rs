@@ -7,6 +7,13 @@ use clap::Parser;
 mod commands;
 
 use commands::{Command, demo, horns, intonation, track, transcribe, tunings};
+#[cfg(feature = "live")]
+use commands::{devices, live};
+
+/// Aborts where an audio callback allocates, in debug builds.
+#[cfg(all(feature = "live", debug_assertions))]
+#[global_allocator]
+static GUARD: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
 
 /// A brass player's ear for the synthesizer rig: hears the horn, names every
 /// note, and writes notes, MIDI and control voltages.
@@ -18,7 +25,8 @@ use commands::{Command, demo, horns, intonation, track, transcribe, tunings};
 Start with `leadpipe demo --out demo`, then `leadpipe transcribe TAKE.wav`.
 
 Exit codes: 0 done, 2 command line, 3 the take cannot be used, 4 a name or a
-settings file, 5 cannot write, 6 the take is silent."
+settings file, 5 cannot write, 6 the take is silent, 7 a
+sound device or port cannot be used."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -29,6 +37,10 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let result = match cli.command {
         Command::Demo(options) => demo::run(&options),
+        #[cfg(feature = "live")]
+        Command::Live(options) => live::run(&options),
+        #[cfg(feature = "live")]
+        Command::Devices(options) => devices::run(&options),
         Command::Transcribe(options) => transcribe::run(&options),
         Command::Track(options) => track::run(&options),
         Command::Intonation(options) => intonation::run(&options),

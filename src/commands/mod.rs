@@ -1,8 +1,12 @@
 //! One file a command; what they share stands here.
 
 pub mod demo;
+#[cfg(feature = "live")]
+pub mod devices;
 pub mod horns;
 pub mod intonation;
+#[cfg(feature = "live")]
+pub mod live;
 pub mod track;
 pub mod transcribe;
 pub mod tunings;
@@ -26,6 +30,10 @@ use leadpipe::units::{A4_HZ, parse_key};
 #[derive(Subcommand)]
 pub enum Command {
     Demo(demo::Options),
+    #[cfg(feature = "live")]
+    Live(Box<live::Options>),
+    #[cfg(feature = "live")]
+    Devices(devices::Options),
     Transcribe(transcribe::Options),
     Track(track::Options),
     Intonation(intonation::Options),

@@ -104,7 +104,7 @@ const ALONE_S: f64 = 0.5;
 /// Time that the player gave a note, in seconds: up to the next onset, but no
 /// more than the pace around it allows, for silence before a rest says nothing
 /// of length.
-fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
+pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     let from = at.saturating_sub(NEIGHBOURS);
     let to = (at + NEIGHBOURS + 1).min(onsets.len());
     let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
@@ -406,7 +406,8 @@ const VIBRATO_SHARE: f64 = 0.45;
 /// Fewest cycles from which a rate is believed.
 const VIBRATO_CYCLES: f64 = 2.0;
 
-fn vibrato(contour: &Contour) -> Option<Technique> {
+/// Vibrato within a note.
+pub fn vibrato(contour: &Contour) -> Option<Technique> {
     let wave = pitch_wave(contour, 0.06)?;
     named_vibrato(wave, VIBRATO_SHARE)
 }
@@ -471,7 +472,8 @@ const FLUTTER_SHARE: f64 = 0.2;
 /// Lowest pitch, MIDI semitones, whose own pulses are clear of the roll.
 const FLUTTER_LOWEST: f64 = 33.0;
 
-fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
+/// Tongue roll within a note of the given pitch (MIDI semitones).
+pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
     let edge = (0.05 / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge || pitch < FLUTTER_LOWEST {

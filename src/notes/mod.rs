@@ -183,6 +183,14 @@ impl Note {
         self.offset_s - self.onset_s
     }
 
+    /// Counts all times from `by_s` earlier.
+    pub fn shift(&mut self, by_s: f64) {
+        self.onset_s += by_s;
+        self.offset_s += by_s;
+        self.decided_s += by_s;
+        self.contour.start_s += by_s;
+    }
+
     /// When the note begins to die away for good, stream seconds: the last
     /// moment within 20 dB of its loudest. The pitch of what comes after wanders
     /// and is not the player's.

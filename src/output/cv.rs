@@ -28,10 +28,10 @@ pub const FULL_SCALE_V: f64 = 10.0;
 /// Gate and trigger, in volts (common practice).
 pub const GATE_V: f64 = 5.0;
 /// Length of a trigger in seconds (common practice: 1 to 10 ms).
-const TRIGGER_S: f64 = 0.005;
+pub const TRIGGER_S: f64 = 0.005;
 /// A gate falls at least this long before a new attack, in seconds, so that an
 /// envelope starts again.
-const GATE_GAP_S: f64 = 0.003;
+pub const GATE_GAP_S: f64 = 0.003;
 /// Loudness: 0 V at this level and [`GATE_V`] at full scale, linear in dB.
 const LOUDNESS_FLOOR_DB: f64 = -60.0;
 

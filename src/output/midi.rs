@@ -29,7 +29,7 @@ const TICKS_PER_QUARTER: u16 = 960;
 const MICROSECONDS_PER_QUARTER: u32 = 500_000;
 /// Time between controller values, in seconds: a serial MIDI cable carries some
 /// 1000 messages a second.
-const CONTROL_STEP_S: f64 = 0.005;
+pub const CONTROL_STEP_S: f64 = 0.005;
 /// Levels from here below the loudest note up to it fill the 7 bits, in dB.
 const LEVEL_SPAN_DB: f32 = 48.0;
 const CHANNEL: u8 = 0;

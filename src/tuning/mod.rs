@@ -88,6 +88,8 @@ pub struct Table {
     /// Degrees in cents above the tonic within a period, for display.
     degrees: Vec<f64>,
     period: f64,
+    /// Degree, counted from 0, of the lowest pitch.
+    lowest_degree: usize,
 }
 
 impl Table {
@@ -110,21 +112,23 @@ impl Table {
             ));
         }
         let tonic_pitch = reference.equal(anchor_key).0 - nearest / 100.0;
-        let mut pitches = Vec::new();
+        let mut pitches: Vec<(f64, usize)> = Vec::new();
         let first = ((SPAN.0 - tonic_pitch) * 100.0 / period).floor() as i32;
         let last = ((SPAN.1 - tonic_pitch) * 100.0 / period).ceil() as i32;
         for turn in first..=last {
             let base = tonic_pitch + f64::from(turn) * period / 100.0;
-            pitches.extend(degrees.iter().map(|d| base + d / 100.0));
+            let degrees = degrees.iter().enumerate();
+            pitches.extend(degrees.map(|(degree, cents)| (base + cents / 100.0, degree)));
         }
-        pitches.retain(|p| (SPAN.0..=SPAN.1).contains(p));
-        pitches.sort_by(f64::total_cmp);
+        pitches.retain(|(p, _)| (SPAN.0..=SPAN.1).contains(p));
+        pitches.sort_by(|a, b| a.0.total_cmp(&b.0));
         Ok(Table {
             name: file.name.clone(),
             title: file.title.clone(),
             about: file.about.clone(),
             reference,
-            pitches,
+            lowest_degree: pitches.first().map_or(0, |(_, degree)| *degree),
+            pitches: pitches.into_iter().map(|(pitch, _)| pitch).collect(),
             degrees,
             period,
         })
@@ -142,6 +146,7 @@ impl Table {
             reference,
             degrees: pitches.iter().map(|p| p * 100.0).collect(),
             period: f64::INFINITY,
+            lowest_degree: 0,
             pitches,
         }
     }
@@ -179,6 +184,16 @@ impl Table {
     /// All pitches, rising.
     pub fn pitches(&self) -> &[f64] {
         &self.pitches
+    }
+
+    /// All pitches, rising, each with its degree counted from 0 at the tonic.
+    pub fn degreed(&self) -> impl Iterator<Item = (Pitch, usize)> {
+        let count = self.degrees.len();
+        let degree = move |i| (self.lowest_degree + i) % count;
+        self.pitches
+            .iter()
+            .enumerate()
+            .map(move |(i, pitch)| (Pitch(*pitch), degree(i)))
     }
 
     /// Index into [`Table::pitches`] of the pitch nearest to one.

@@ -1,10 +1,22 @@
 //! To the nearest pitch of a table, without flicker on the border.
 
+use std::borrow::Borrow;
+
 use super::Table;
 use crate::units::Pitch;
 
 /// How a played pitch is sent on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum, serde::Serialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Default,
+    clap::ValueEnum,
+    serde::Serialize,
+    serde::Deserialize,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum Snap {
     /// Exactly the table's pitch.
@@ -29,8 +41,8 @@ pub enum Snap {
 /// assert_eq!(quantiser.push(Pitch(60.7)).0.round(), 61.0);
 /// ```
 #[derive(Debug, Clone)]
-pub struct Quantiser<'a> {
-    table: &'a Table,
+pub struct Quantiser<T> {
+    table: T,
     held: Option<usize>,
 }
 
@@ -38,16 +50,21 @@ pub struct Quantiser<'a> {
 /// of a semitone is above the wander of a steady tone (some 5 cents).
 const PAST: f64 = 0.1;
 
-impl<'a> Quantiser<'a> {
-    /// Quantiser on a table, holding nothing.
-    pub fn new(table: &'a Table) -> Self {
+impl<T: Borrow<Table>> Quantiser<T> {
+    /// Quantiser on a table, borrowed or owned, holding nothing.
+    pub fn new(table: T) -> Self {
         Quantiser { table, held: None }
+    }
+
+    /// Its table.
+    pub fn table(&self) -> &Table {
+        self.table.borrow()
     }
 
     /// The table's pitch for a played one.
     pub fn push(&mut self, pitch: Pitch) -> Pitch {
-        let nearest = self.table.nearest_index(pitch);
-        let pitches = self.table.pitches();
+        let nearest = self.table.borrow().nearest_index(pitch);
+        let pitches = self.table.borrow().pitches();
         let held = match self.held {
             Some(held) if held != nearest => {
                 let (from, to) = (pitches[held], pitches[nearest]);

@@ -1,0 +1,60 @@
+use clap::Args;
+use leadpipe::error::Result;
+use leadpipe::live::controls;
+use leadpipe::live::devices::{self, Listed, Way};
+use leadpipe::live::send::midi_port;
+
+/// List sound devices and MIDI ports, with a hint for each problem
+#[derive(Args)]
+#[command(after_help = "\
+The first column is what --input, --output and --cv take; any part of it or of
+the name that only one device has will do. A star marks what is taken where none
+is named.
+
+Example:
+  leadpipe devices")]
+pub struct Options {}
+
+pub fn run(_: &Options) -> Result<()> {
+    devices::hush_libraries();
+    let listed = devices::list();
+    let (midi_out, midi_in) = (midi_port::list_outputs(), controls::list_inputs());
+    super::print(|to| {
+        for (way, title) in [(Way::In, "Inputs"), (Way::Out, "Outputs")] {
+            writeln!(to, "{title}")?;
+            let mut any = false;
+            for device in listed.iter().filter(|d| d.way == way) {
+                any = true;
+                writeln!(to, "{}", line(device))?;
+            }
+            if !any {
+                writeln!(to, "  none")?;
+            }
+        }
+        for (title, ports) in [("MIDI out", &midi_out), ("MIDI in", &midi_in)] {
+            writeln!(to, "{title}")?;
+            match ports {
+                Ok(names) if names.is_empty() => writeln!(to, "  no port; \"virtual\" opens one")?,
+                Ok(names) => {
+                    for name in names {
+                        writeln!(to, "  {name}")?;
+                    }
+                }
+                Err(problem) => writeln!(to, "  {problem}")?,
+            }
+        }
+        if let Some(advice) = devices::advice() {
+            writeln!(to, "\n{advice}")?;
+        }
+        Ok(())
+    })
+}
+
+fn line(device: &Listed) -> String {
+    let star = if device.default { '*' } else { ' ' };
+    let state = match &device.state {
+        Ok((channels, rate_hz)) => format!("{channels} channels, {rate_hz} Hz"),
+        Err(problem) => problem.clone(),
+    };
+    format!("{star} {:28} {state:26} {}", device.id, device.name)
+}

@@ -1,0 +1,353 @@
+//! From rig file and options to the parts of a session.
+
+use std::sync::Arc;
+
+use leadpipe::analysis::Settings;
+use leadpipe::audio::Selection;
+use leadpipe::error::{Error, Result};
+use leadpipe::horn::{self, Horn};
+use leadpipe::line::Reading;
+use leadpipe::live::controls::{self, Commands};
+use leadpipe::live::engine::{Engine, Stand};
+use leadpipe::live::intake::{self, Intake};
+use leadpipe::live::player::Player;
+use leadpipe::live::record::Recorder;
+use leadpipe::live::rig::{Rig, from_one};
+use leadpipe::live::routes::Routes;
+use leadpipe::live::send::Outgoing;
+use leadpipe::live::send::lines::Lines;
+use leadpipe::live::send::midi_port::{MidiPort, Port};
+use leadpipe::live::send::osc::Osc;
+use leadpipe::live::session::Parts;
+use leadpipe::live::speaker::{self, Speaker};
+use leadpipe::tuning::{self, Reference, Table};
+
+use super::{DoubleOptions, InputOptions, Options, OutOptions};
+
+/// A session's parts, and what must live as long as it.
+pub struct Assembled {
+    pub parts: Parts,
+    _pedals: Option<Box<dyn std::any::Any>>,
+}
+
+/// The rig, with the command line's last word over it.
+pub fn rig(options: &Options) -> Result<Rig> {
+    let mut rig = match &options.rig {
+        Some(name) => Rig::load(name)?,
+        None => Rig::default(),
+    };
+    if !options.horn.is_empty() {
+        rig.horns = options.horn.clone();
+    }
+    if !options.tuning.is_empty() {
+        rig.tunings = options.tuning.clone();
+    }
+    replace(&mut rig.tonic, &options.tonic);
+    replace(&mut rig.reference_hz, &options.reference);
+    replace(&mut rig.snap, &options.snap);
+    replace(&mut rig.source, &options.source);
+    rig.shift = options.shift.unwrap_or(rig.shift);
+    if !options.sequence.is_empty() {
+        rig.sequence.notes = options.sequence.clone();
+        rig.source.get_or_insert_with(|| "sequence".into());
+    }
+    take_input(&mut rig, &options.input);
+    take_double(&mut rig, &options.double);
+    take_outs(&mut rig, &options.outs)?;
+    Ok(rig)
+}
+
+fn replace<T: Clone>(place: &mut Option<T>, by: &Option<T>) {
+    if by.is_some() {
+        place.clone_from(by);
+    }
+}
+
+/// Input options over a rig's.
+pub fn take_input(rig: &mut Rig, options: &InputOptions) {
+    replace(&mut rig.input.device, &options.input);
+    replace(&mut rig.input.channel, &options.channel);
+    replace(&mut rig.input.block, &options.block);
+    replace(&mut rig.levels.gate_db, &options.gate);
+}
+
+fn take_double(rig: &mut Rig, options: &DoubleOptions) {
+    let double = &mut rig.double;
+    double.on |= options.double;
+    replace(&mut double.device, &options.output);
+    double.timbre = options.timbre.unwrap_or(double.timbre);
+    double.interval = options.interval.unwrap_or(double.interval);
+    double.glide_s = options.glide.unwrap_or(double.glide_s);
+    replace(&mut double.level_db, &options.level);
+}
+
+fn take_outs(rig: &mut Rig, options: &OutOptions) -> Result<()> {
+    replace(&mut rig.midi.port, &options.midi);
+    replace(&mut rig.midi.channel, &options.midi_channel);
+    replace(&mut rig.midi.listen, &options.midi_in);
+    if let Some(text) = &options.cv {
+        let (device, channels) = device_and_channels(text)?;
+        rig.cv.device = device;
+        rig.cv.channels = channels;
+    }
+    replace(&mut rig.cv.full_scale_v, &options.volts_full_scale);
+    replace(&mut rig.cv.zero_volt_note, &options.zero_volt_note);
+    if !options.osc.is_empty() {
+        rig.osc.to = options.osc.clone();
+    }
+    replace(&mut rig.osc.listen, &options.listen);
+    replace(&mut rig.record.folder, &options.record);
+    Ok(())
+}
+
+/// `DEVICE:3-6`, `DEVICE:3,4` or `:3-6`: the device and its channels from 1.
+pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
+    let wrong = || {
+        Error::setting(
+            format!("\"{text}\" names no output channels"),
+            "write DEVICE:CHANNELS, such as alsa:hw:2:3-6 or default:3,4",
+        )
+    };
+    let (device, channels) = text.rsplit_once(':').ok_or_else(wrong)?;
+    let mut found = Vec::new();
+    for part in channels.split(',') {
+        let (first, last) = part.split_once('-').unwrap_or((part, part));
+        let number = |text: &str| text.trim().parse::<usize>().map_err(|_| wrong());
+        let (first, last) = (number(first)?, number(last)?);
+        if first == 0 || last < first || last > 256 {
+            return Err(wrong());
+        }
+        found.extend(first..=last);
+    }
+    Ok((Some(device.to_owned()).filter(|d| !d.is_empty()), found))
+}
+
+/// Opens everything that the rig asks for.
+pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Assembled> {
+    let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
+    let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
+    let tables = tables(rig)?;
+    let (routes, triggers) = rig.routes()?;
+    let switches = rig.switches()?;
+    check_names(&switches, &horns, &tables)?;
+    let sources = rig.sources(&tables[0])?;
+    let mut reading = Reading::plain((*tables[0]).clone());
+    reading.horn = horns.first().map(|h| (**h).clone());
+    reading.snap = rig.snap.unwrap_or_default();
+    reading.zero_volt_note = rig.scale()?.zero_volt_note;
+    // What can be refused without touching a device has been: now the devices.
+    let intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
+    let settings = Settings {
+        gate_db: rig.gate_db(),
+        ..settings_of(horns.first())
+    };
+    let recorder = rig
+        .record
+        .folder
+        .as_ref()
+        .map(|folder| Recorder::start(folder, intake.rate_hz(), settings, reading.clone()))
+        .transpose()?;
+    let speakers = speakers(rig, &routes, &triggers)?;
+    let outgoing = outgoing(rig, &routes, options.outs.jsonl)?;
+    let pedals = match &rig.midi.listen {
+        Some(port) => {
+            let connection = controls::listen_midi(port, switches, commands.clone())?;
+            Some(Box::new(connection) as Box<dyn std::any::Any>)
+        }
+        None => None,
+    };
+    if let Some(text) = &rig.osc.listen {
+        let at = controls::address("--listen", text)?;
+        controls::listen_osc(at, commands.clone())?;
+    }
+    let player = Player::new(reading, sources[0].clone(), rig.player_levels(), rig.shift);
+    let stand = Stand {
+        horns,
+        tables,
+        sources,
+    };
+    let engine = Engine::new(intake.rate_hz(), rig.gate_db(), player, stand);
+    Ok(Assembled {
+        parts: Parts {
+            engine,
+            intake,
+            outgoing,
+            speakers,
+            recorder,
+        },
+        _pedals: pedals,
+    })
+}
+
+fn settings_of(horn: Option<&Arc<Horn>>) -> Settings {
+    let mut settings = Settings::default();
+    if let Some(horn) = horn {
+        settings.range_hz = horn.range_hz();
+    }
+    settings
+}
+
+fn tables(rig: &Rig) -> Result<Vec<Arc<Table>>> {
+    let reference = Reference::new(rig.a4_hz())?;
+    let plain = ["equal-12".to_owned()];
+    let names = match rig.tunings.is_empty() {
+        true => &plain[..],
+        false => &rig.tunings,
+    };
+    names
+        .iter()
+        .map(|name| tuning::find(name, rig.tonic.as_deref(), reference).map(Arc::new))
+        .collect()
+}
+
+/// A pedal that names a horn or table which is not on the stand would do nothing
+/// on stage: it is refused before.
+fn check_names(
+    switches: &[leadpipe::live::rig::Switch],
+    horns: &[Arc<Horn>],
+    tables: &[Arc<Table>],
+) -> Result<()> {
+    use leadpipe::live::command::Command;
+    for switch in switches {
+        match &switch.command {
+            Command::Horn(name) if !horns.iter().any(|h| h.name == *name) => {
+                return Err(Error::setting(
+                    format!("switch: the horn \"{name}\" is not on the stand"),
+                    "add it to horns = [...]",
+                ));
+            }
+            Command::Table(name) if !tables.iter().any(|t| t.name() == name) => {
+                return Err(Error::setting(
+                    format!("switch: the tuning \"{name}\" is not in the set"),
+                    "add it to tunings = [...]",
+                ));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// What to listen to.
+pub fn intake_wish(rig: &Rig, from: Option<&std::path::Path>) -> Result<intake::Wish> {
+    let channel = rig.input.channel;
+    if let Some(path) = from {
+        return Ok(intake::Wish::Take {
+            path: path.to_owned(),
+            selection: Selection {
+                channel,
+                ..Selection::default()
+            },
+            block: rig.input.block,
+        });
+    }
+    Ok(intake::Wish::Device {
+        device: rig.input.device.clone(),
+        channel: channel.map(|c| from_one("--channel", c)).transpose()?,
+        block: rig.input.block,
+    })
+}
+
+/// Voice and voltages, on one device where they name the same.
+fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speaker>> {
+    let from_one_all = |what, channels: &[usize]| -> Result<Vec<usize>> {
+        channels.iter().map(|c| from_one(what, *c)).collect()
+    };
+    let mut wishes: Vec<speaker::Wish> = Vec::new();
+    if !rig.cv.channels.is_empty() {
+        let channels = from_one_all("--cv", &rig.cv.channels)?;
+        let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
+        // Route triggers follow the four, whatever of these there is.
+        channels.resize(4, None);
+        channels.extend(triggers.iter().copied().map(Some));
+        wishes.push(speaker::Wish {
+            device: rig.cv.device.clone(),
+            block: rig.input.block,
+            volts: Some((rig.scale()?, channels)),
+            ..Default::default()
+        });
+    } else if !triggers.is_empty() {
+        return Err(Error::setting(
+            "a route has a trigger, but there are no control voltages",
+            "give --cv, or [cv] channels in the rig",
+        ));
+    }
+    if rig.double.on {
+        let channels = match rig.double.channels[..] {
+            [] => vec![0, 1],
+            _ => from_one_all("double.channels", &rig.double.channels)?,
+        };
+        let voice = Some((rig.voice(), channels));
+        match wishes.iter_mut().find(|w| w.device == rig.double.device) {
+            Some(wish) => wish.voice = voice,
+            None => wishes.push(speaker::Wish {
+                device: rig.double.device.clone(),
+                block: rig.input.block,
+                voice,
+                ..Default::default()
+            }),
+        }
+    }
+    wishes
+        .into_iter()
+        .map(|wish| Speaker::open(wish, routes.clone()))
+        .collect()
+}
+
+fn outgoing(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<Outgoing>> {
+    let mut outgoing = Vec::new();
+    if let Some(text) = &rig.midi.port {
+        let channel = rig.midi.channel.unwrap_or(1).clamp(1, 16) - 1;
+        let port = MidiPort::new(Port::parse(text), channel, routes.clone());
+        let started = Outgoing::start(&format!("MIDI to {text}"), Box::new(port));
+        outgoing.push(started.map_err(|problem| {
+            Error::device(
+                format!("MIDI to {text}"),
+                problem,
+                "`leadpipe devices` lists the ports",
+            )
+        })?);
+    }
+    for text in &rig.osc.to {
+        let to = controls::address("--osc", text)?;
+        let started = Outgoing::start(
+            &format!("OSC to {to}"),
+            Box::new(Osc::new(to, routes.clone())),
+        );
+        outgoing.push(started.map_err(|problem| {
+            Error::device(format!("OSC to {to}"), problem, "check address and network")
+        })?);
+    }
+    if jsonl {
+        let lines = Box::new(Lines::new(std::io::stdout()));
+        let started = Outgoing::start("lines to standard output", lines);
+        outgoing.extend(started.ok());
+    }
+    Ok(outgoing)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::device_and_channels;
+
+    #[test]
+    fn devices_with_channels_are_read() {
+        let read = |text| device_and_channels(text).ok();
+        assert_eq!(
+            read("alsa:hw:2:3-6"),
+            Some((Some("alsa:hw:2".into()), vec![3, 4, 5, 6]))
+        );
+        assert_eq!(read(":1,3"), Some((None, vec![1, 3])));
+        assert_eq!(read("jack:5"), Some((Some("jack".into()), vec![5])));
+        for wrong in [
+            "jack",
+            "jack:",
+            "jack:0",
+            "jack:4-2",
+            "jack:x",
+            "jack:1-9999999",
+        ] {
+            assert_eq!(read(wrong), None, "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,193 @@
+//! `leadpipe live`: options, wiring, and the wait for the end.
+
+mod assemble;
+mod plain;
+mod screen;
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use clap::Args;
+use leadpipe::error::{Error, Result};
+use leadpipe::live::devices;
+use leadpipe::live::session::{Session, Summary};
+use leadpipe::tuning::quantiser::Snap;
+use leadpipe::voice::Timbre;
+
+/// Play: the horn becomes control while it sounds
+#[derive(Args)]
+#[command(after_help = "\
+Examples:
+  leadpipe live --horn flugelhorn --double --level -30
+  leadpipe live --rig stage
+  leadpipe live --horn trumpet --midi virtual --osc 127.0.0.1:9000
+  leadpipe live --cv 'alsa:hw:2:3-6' --volts-full-scale 10
+  leadpipe live --source draw --tuning blues --midi virtual
+  leadpipe live --from take.wav --jsonl        a file, through the same engine
+
+Keys: h horn, t tuning, o note source, b timbre, + and - shift, m mute,
+p panic, q quit.
+
+OSC in (--listen): /leadpipe/horn, tuning, source, shift, mute, panic, timbre,
+quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
+docs/osc.md has their arguments.
+
+Before you play: turn the monitors down, and try headphones before speakers; a
+microphone and a speaker in one room feed back. Phantom power off for a pickup
+that does not ask for it. Voltages only from a DC-coupled interface, and none
+above what the module's manual allows: `leadpipe calibrate` first.")]
+pub struct Options {
+    /// Rig file: a name from `leadpipe rig list`, or a path
+    #[arg(long, value_name = "NAME")]
+    rig: Option<String>,
+    /// Horns on the stand, the first in hand; `leadpipe horns` lists them
+    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    horn: Vec<String>,
+    /// Tuning tables of the set, the first in use
+    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    tuning: Vec<String>,
+    /// Tonic of the tables, such as Bb
+    #[arg(long, value_name = "PITCH")]
+    tonic: Option<String>,
+    /// Frequency of A4 (440 unless the rig says otherwise)
+    #[arg(long, value_name = "HZ")]
+    reference: Option<f64>,
+    /// Send the table's pitch, that with your bends, or what you play
+    #[arg(long, value_enum)]
+    snap: Option<Snap>,
+    /// Semitones added to everything sent
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    shift: Option<i32>,
+    /// Where notes come from: follow, sequence or draw
+    #[arg(long, value_name = "SOURCE")]
+    source: Option<String>,
+    /// Notes that attacks step through (implies --source sequence)
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',')]
+    sequence: Vec<String>,
+    #[command(flatten)]
+    input: InputOptions,
+    #[command(flatten)]
+    double: DoubleOptions,
+    #[command(flatten)]
+    outs: OutOptions,
+    /// Lines of text instead of the screen
+    #[arg(long)]
+    plain: bool,
+}
+
+/// Where the horn comes in.
+#[derive(Args)]
+pub struct InputOptions {
+    /// Input device: an id or part of a name from `leadpipe devices`
+    #[arg(long, value_name = "DEVICE")]
+    pub input: Option<String>,
+    /// Channel that the horn is on, from 1; all mixed if left out
+    #[arg(long, value_name = "N")]
+    pub channel: Option<usize>,
+    /// Frames in a block, smaller is sooner
+    #[arg(long, value_name = "FRAMES", value_parser = clap::value_parser!(u32).range(16..=8192))]
+    pub block: Option<u32>,
+    /// Play a file through the engine in real time instead
+    #[arg(long, value_name = "TAKE", conflicts_with = "input")]
+    pub from: Option<PathBuf>,
+    /// Nothing under this level is tone, dBFS
+    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    pub gate: Option<f64>,
+}
+
+/// The doubling voice.
+#[derive(Args)]
+pub struct DoubleOptions {
+    /// Play the doubling voice
+    #[arg(long)]
+    pub double: bool,
+    /// Output device of the voice
+    #[arg(long, value_name = "DEVICE")]
+    pub output: Option<String>,
+    /// Character of the voice
+    #[arg(long, value_enum)]
+    pub timbre: Option<Timbre>,
+    /// Semitones above you: -12 an octave below, 7 a fifth above
+    #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true)]
+    pub interval: Option<f64>,
+    /// Time that the pitch takes from note to note, seconds
+    #[arg(long, value_name = "SECONDS")]
+    pub glide: Option<f64>,
+    /// Level at your loudest, dBFS; start low
+    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    pub level: Option<f64>,
+}
+
+/// Everything else that goes out.
+#[derive(Args)]
+pub struct OutOptions {
+    /// MIDI port to send to, or "virtual" for one of our own
+    #[arg(long, value_name = "PORT")]
+    pub midi: Option<String>,
+    /// MIDI channel, 1 to 16
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=16))]
+    pub midi_channel: Option<u8>,
+    /// MIDI port that pedals come in by, or "virtual"
+    #[arg(long, value_name = "PORT")]
+    pub midi_in: Option<String>,
+    /// Control voltages: output device and channels, such as `NAME:3-6`
+    #[arg(long, value_name = "DEVICE:CHANNELS")]
+    pub cv: Option<String>,
+    /// Voltage that the interface puts out at digital full scale
+    #[arg(long, value_name = "VOLTS")]
+    pub volts_full_scale: Option<f64>,
+    /// Note that stands for 0 V
+    #[arg(long, value_name = "PITCH")]
+    pub zero_volt_note: Option<String>,
+    /// Send OSC to this address
+    #[arg(long, value_name = "HOST:PORT")]
+    pub osc: Vec<String>,
+    /// Take OSC commands on this address; a bare port means this machine only
+    #[arg(long, value_name = "HOST:PORT")]
+    pub listen: Option<String>,
+    /// Print events as lines of JSON on standard output
+    #[arg(long)]
+    pub jsonl: bool,
+    /// Keep the take in this folder, and its notes when it ends
+    #[arg(long, value_name = "DIR")]
+    pub record: Option<PathBuf>,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    devices::hush_libraries();
+    let rig = assemble::rig(options)?;
+    let quit = quit_flag()?;
+    let channel = Session::channel();
+    let jsonl = options.outs.jsonl;
+    let assembled = assemble::parts(&rig, options, &channel.0)?;
+    let session = Session::start(assembled.parts, channel)?;
+    let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
+    let watched = if lines {
+        plain::watch(&session, &quit, jsonl)
+    } else {
+        screen::watch(&session, &quit)
+    };
+    let ended = session.end();
+    watched?;
+    tell(&ended?);
+    Ok(())
+}
+
+/// Goes up with ctrl-C and kill -TERM.
+pub fn quit_flag() -> Result<Arc<AtomicBool>> {
+    let quit = Arc::new(AtomicBool::new(false));
+    let raised = quit.clone();
+    ctrlc::set_handler(move || raised.store(true, Ordering::Release))
+        .map_err(|e| Error::setting(format!("signals: {e}"), "start again"))?;
+    Ok(quit)
+}
+
+fn tell(summary: &Summary) {
+    eprintln!(
+        "{} notes in {:.1} s; {} input frames lost, {} late blocks",
+        summary.notes, summary.length_s, summary.missed, summary.xruns
+    );
+    super::tell_files(&summary.files);
+}

@@ -1,0 +1,62 @@
+//! The session as lines of text: for no terminal, for `--plain`, and beside
+//! `--jsonl`, when standard output is the events'.
+
+use std::io::Write;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use leadpipe::error::{Error, Result};
+use leadpipe::line::LineNote;
+use leadpipe::live::session::{Port, Session};
+
+/// Prints notes as they end, and troubles as they come and go.
+pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
+    let mut troubles: Vec<(String, String)> = Vec::new();
+    while session.running() && !quit.load(Ordering::Acquire) {
+        let Some(shown) = session.picture(Duration::from_millis(200)) else {
+            continue;
+        };
+        let ports = std::iter::once(&shown.input).chain(&shown.outputs);
+        let now: Vec<(String, String)> = ports.filter_map(trouble).collect();
+        for (name, what) in now.iter().filter(|t| !troubles.contains(t)) {
+            eprintln!("leadpipe: {name}: {what}");
+        }
+        for (name, _) in troubles
+            .iter()
+            .filter(|(n, _)| !now.iter().any(|(m, _)| m == n))
+        {
+            eprintln!("leadpipe: {name}: back again");
+        }
+        troubles = now;
+        if !jsonl {
+            let mut out = std::io::stdout().lock();
+            for note in &shown.notes {
+                writeln!(out, "{}", line(note)).map_err(Error::Stdout)?;
+            }
+            out.flush().map_err(Error::Stdout)?;
+        }
+    }
+    Ok(())
+}
+
+fn trouble(port: &Port) -> Option<(String, String)> {
+    let what = port.trouble.clone()?;
+    Some((port.name.clone(), what))
+}
+
+fn line(named: &LineNote) -> String {
+    let note = &named.note;
+    let techniques: Vec<&str> = note.techniques.iter().map(|t| t.name()).collect();
+    format!(
+        "{:9.3} s  {:>4} ({:>4})  {:+5.0} cents  {:8} {:13} {}",
+        note.onset_s,
+        named.written.to_string(),
+        named.concert.to_string(),
+        named.cents,
+        note.attack.name(),
+        note.length.name(),
+        techniques.join(" ")
+    )
+    .trim_end()
+    .to_owned()
+}

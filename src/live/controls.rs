@@ -1,0 +1,291 @@
+//! Commands that come in by MIDI and OSC while the horn plays.
+
+use std::net::{SocketAddr, UdpSocket};
+use std::sync::mpsc::SyncSender;
+use std::time::Duration;
+
+use midir::{MidiInput, MidiInputConnection};
+use rosc::{OscMessage, OscPacket, OscType, decoder};
+
+use super::command::Command;
+use super::rig::{Switch, Trigger};
+use super::send::midi_port::{CLIENT, no_system, pick};
+use crate::error::{Error, Result};
+
+/// Largest OSC packet that is read, in bytes; a command is far shorter.
+const PACKET: usize = 1_024;
+/// Bundles within bundles are followed so deep.
+const DEPTH: usize = 4;
+/// Name of the MIDI port that we open for pedals.
+const PORT: &str = "pedals";
+
+/// Where commands go.
+pub type Commands = SyncSender<Command>;
+
+/// What a MIDI message asks for. A controller acts when it goes to 64 or above
+/// and not again before it was below; `down` remembers which are.
+pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Option<Command> {
+    let command = |on| {
+        let hit = switches.iter().find(|s| s.on == on);
+        hit.map(|s| s.command.clone())
+    };
+    match *bytes {
+        [status, program] if status & 0xf0 == 0xc0 && program < 128 => {
+            command(Trigger::Program(program))
+        }
+        [status, controller, value] if status & 0xf0 == 0xb0 && controller < 128 => {
+            let bit = 1u128 << controller;
+            let (was, is) = (*down & bit != 0, value >= 64);
+            *down = if is { *down | bit } else { *down & !bit };
+            if is && !was {
+                command(Trigger::Controller(controller))
+            } else {
+                None
+            }
+        }
+        _ => None,
+    }
+}
+
+/// Names of the ports that MIDI can come in by.
+///
+/// # Errors
+/// What is wrong with the MIDI system, and the mend.
+pub fn list_inputs() -> std::result::Result<Vec<String>, String> {
+    let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
+    let name = |port| input.port_name(port).ok();
+    Ok(input.ports().iter().filter_map(name).collect())
+}
+
+/// Listens on a MIDI port: `virtual`, or (part of) a port's name.
+///
+/// # Errors
+/// [`Error::Device`] where there is no such port.
+pub fn listen_midi(
+    name: &str,
+    switches: Vec<Switch>,
+    commands: Commands,
+) -> Result<MidiInputConnection<()>> {
+    let failed =
+        |problem: String| Error::device("MIDI in", problem, "`leadpipe devices` lists the ports");
+    let input = MidiInput::new(CLIENT).map_err(|_| failed(no_system()))?;
+    let mut down = 0u128;
+    let heard = move |_: u64, bytes: &[u8], _: &mut ()| {
+        if let Some(command) = midi_command(bytes, &switches, &mut down) {
+            let _ = commands.try_send(command);
+        }
+    };
+    if name == "virtual" {
+        return open_virtual(input, heard).map_err(failed);
+    }
+    let ports = input.ports();
+    let names: Vec<String> = ports
+        .iter()
+        .map(|p| input.port_name(p).unwrap_or_default())
+        .collect();
+    let at = pick(&names, name).map_err(failed)?;
+    input
+        .connect(&ports[at], PORT, heard, ())
+        .map_err(|e| failed(e.to_string()))
+}
+
+#[cfg(unix)]
+fn open_virtual(
+    input: MidiInput,
+    heard: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
+) -> std::result::Result<MidiInputConnection<()>, String> {
+    use midir::os::unix::VirtualInput;
+    input
+        .create_virtual(PORT, heard, ())
+        .map_err(|e| e.to_string())
+}
+
+#[cfg(not(unix))]
+fn open_virtual(
+    _: MidiInput,
+    _: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
+) -> std::result::Result<MidiInputConnection<()>, String> {
+    Err("this system has no virtual MIDI ports; name one that is there".into())
+}
+
+/// What an OSC packet asks for. Malformed and unknown ones ask for nothing.
+///
+/// `/leadpipe/horn s`, `/leadpipe/tuning s`, `/leadpipe/source s` (without an
+/// argument: the next one), `/leadpipe/shift i`, `/leadpipe/mute i` (without:
+/// the other), `/leadpipe/panic`, `/leadpipe/timbre`, `/leadpipe/quit`.
+pub fn osc_commands(packet: &[u8]) -> Vec<Command> {
+    let mut commands = Vec::new();
+    if let Ok((_, packet)) = decoder::decode_udp(packet) {
+        unpack(&packet, DEPTH, &mut commands);
+    }
+    commands
+}
+
+fn unpack(packet: &OscPacket, depth: usize, commands: &mut Vec<Command>) {
+    match packet {
+        OscPacket::Message(message) => commands.extend(osc_command(message)),
+        OscPacket::Bundle(bundle) if depth > 0 => {
+            for inner in &bundle.content {
+                unpack(inner, depth - 1, commands);
+            }
+        }
+        OscPacket::Bundle(_) => {}
+    }
+}
+
+fn osc_command(message: &OscMessage) -> Option<Command> {
+    let what = message.addr.strip_prefix("/leadpipe/")?;
+    let first = message.args.first();
+    let named = |by_name: fn(String) -> Command, next: Command| match first {
+        Some(OscType::String(name)) => Some(by_name(name.clone())),
+        None => Some(next),
+        _ => None,
+    };
+    let number = match first {
+        Some(OscType::Int(n)) => Some(*n),
+        // Many controllers send nothing but floats.
+        Some(OscType::Float(f)) if f.is_finite() => Some(f.round() as i32),
+        Some(OscType::Bool(b)) => Some((*b).into()),
+        _ => None,
+    };
+    match what {
+        "horn" => named(Command::Horn, Command::NextHorn),
+        "tuning" => named(Command::Table, Command::NextTable),
+        "source" => named(Command::Source, Command::NextSource),
+        "shift" => number.map(Command::Shift),
+        "mute" if first.is_none() => Some(Command::ToggleMute),
+        "mute" => number.map(|n| Command::Mute(n != 0)),
+        "panic" => Some(Command::Panic),
+        "timbre" => Some(Command::NextTimbre),
+        "quit" => Some(Command::Quit),
+        _ => None,
+    }
+}
+
+/// Reads an address to listen on or send to. A bare port means this machine
+/// alone.
+///
+/// # Errors
+/// [`Error::Setting`] where it is none.
+pub fn address(what: &str, text: &str) -> Result<SocketAddr> {
+    use std::net::ToSocketAddrs;
+    let full = match text.parse::<u16>() {
+        Ok(_) => format!("127.0.0.1:{text}"),
+        Err(_) => text.to_owned(),
+    };
+    let found = full.to_socket_addrs().ok().and_then(|mut all| all.next());
+    found.ok_or_else(|| {
+        Error::setting(
+            format!("{what}: \"{text}\" is no address"),
+            "write HOST:PORT, such as 127.0.0.1:9000",
+        )
+    })
+}
+
+/// Listens for OSC packets on a thread that lives as long as the program.
+///
+/// # Errors
+/// [`Error::Device`] where the address is taken.
+pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
+    let failed = |e: std::io::Error| {
+        Error::device(
+            format!("OSC in on {at}"),
+            e,
+            "choose another port with --listen",
+        )
+    };
+    let socket = UdpSocket::bind(at).map_err(failed)?;
+    let bound = socket.local_addr().map_err(failed)?;
+    let hear = move || {
+        // One byte more than is read shows what is too long.
+        let mut packet = [0; PACKET + 1];
+        loop {
+            match socket.recv(&mut packet) {
+                Ok(length @ ..=PACKET) => {
+                    for command in osc_commands(&packet[..length]) {
+                        let _ = commands.try_send(command);
+                    }
+                }
+                Ok(_) => {}
+                // Not to spin where the network has gone.
+                Err(_) => std::thread::sleep(Duration::from_millis(100)),
+            }
+        }
+    };
+    std::thread::Builder::new()
+        .name("leadpipe OSC in".into())
+        .spawn(hear)
+        .map_err(failed)?;
+    Ok(bound)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn osc(address: &str, args: Vec<OscType>) -> Vec<Command> {
+        let message = OscMessage {
+            addr: address.into(),
+            args,
+        };
+        osc_commands(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap())
+    }
+
+    #[test]
+    fn osc_asks_for_what_it_says() {
+        let name = OscType::String("trumpet".into());
+        assert_eq!(
+            osc("/leadpipe/horn", vec![name]),
+            [Command::Horn("trumpet".into())]
+        );
+        assert_eq!(osc("/leadpipe/horn", vec![]), [Command::NextHorn]);
+        assert_eq!(
+            osc("/leadpipe/shift", vec![OscType::Float(-12.0)]),
+            [Command::Shift(-12)]
+        );
+        assert_eq!(
+            osc("/leadpipe/mute", vec![OscType::Int(1)]),
+            [Command::Mute(true)]
+        );
+        assert_eq!(osc("/leadpipe/panic", vec![]), [Command::Panic]);
+        assert_eq!(osc("/elsewhere/panic", vec![]), []);
+        assert_eq!(osc("/leadpipe/shift", vec![OscType::Float(f32::NAN)]), []);
+    }
+
+    #[test]
+    fn a_pedal_acts_once_each_time_it_goes_down() {
+        let switches = [
+            Switch {
+                on: Trigger::Controller(64),
+                command: Command::ToggleMute,
+            },
+            Switch {
+                on: Trigger::Program(1),
+                command: Command::NextHorn,
+            },
+        ];
+        let mut down = 0;
+        let mut hear = |bytes: &[u8]| midi_command(bytes, &switches, &mut down);
+        assert_eq!(hear(&[0xb0, 64, 127]), Some(Command::ToggleMute));
+        assert_eq!(hear(&[0xb0, 64, 100]), None);
+        assert_eq!(hear(&[0xb0, 64, 0]), None);
+        assert_eq!(hear(&[0xb3, 64, 64]), Some(Command::ToggleMute));
+        assert_eq!(hear(&[0xc0, 1]), Some(Command::NextHorn));
+        assert_eq!(hear(&[0xc0, 2]), None);
+    }
+
+    #[test]
+    fn a_bare_port_is_this_machine() {
+        assert_eq!(address("x", "9000").unwrap().to_string(), "127.0.0.1:9000");
+        assert!(address("x", "nonsense").is_err());
+    }
+
+    proptest! {
+        #[test]
+        fn any_packet_is_survived(packet in prop::collection::vec(any::<u8>(), 0..200)) {
+            let _ = osc_commands(&packet);
+            let _ = midi_command(&packet, &[], &mut 0);
+        }
+    }
+}

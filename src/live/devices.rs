@@ -1,0 +1,298 @@
+//! Which sound devices there are, and how a name becomes one of them.
+
+use std::path::Path;
+
+use cpal::traits::{DeviceTrait, HostTrait};
+use cpal::{Device, ErrorKind, SupportedStreamConfig};
+
+use crate::error::{Error, Result};
+
+/// Which way sound goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// Into the program.
+    In,
+    /// Out of it.
+    Out,
+}
+
+impl Way {
+    fn word(self) -> &'static str {
+        match self {
+            Way::In => "input",
+            Way::Out => "output",
+        }
+    }
+
+    /// Option that names such a device.
+    fn option(self) -> &'static str {
+        match self {
+            Way::In => "--input",
+            Way::Out => "--output",
+        }
+    }
+
+    /// How the device would be opened if nothing else is asked for.
+    pub fn config(
+        self,
+        device: &Device,
+    ) -> std::result::Result<SupportedStreamConfig, cpal::Error> {
+        match self {
+            Way::In => device.default_input_config(),
+            Way::Out => device.default_output_config(),
+        }
+    }
+
+    fn default_of(self, host: &cpal::Host) -> Option<Device> {
+        match self {
+            Way::In => host.default_input_device(),
+            Way::Out => host.default_output_device(),
+        }
+    }
+}
+
+/// A device as it is listed.
+#[derive(Debug, Clone)]
+pub struct Listed {
+    /// What to give to `--input` and its like.
+    pub id: String,
+    /// What the system calls it.
+    pub name: String,
+    /// Which way.
+    pub way: Way,
+    /// Channels and sample rate, or what stands in the way of using it.
+    pub state: std::result::Result<(u16, u32), String>,
+    /// Whether it is taken where none is named.
+    pub default: bool,
+}
+
+/// Sound systems in the order in which they are asked: JACK first, for whoever
+/// has its server running wants it used.
+fn hosts() -> Vec<cpal::Host> {
+    let mut ids = cpal::available_hosts();
+    ids.sort_by_key(|id| !is_jack(&id.to_string()));
+    ids.into_iter()
+        .filter_map(|id| cpal::host_from_id(id).ok())
+        .collect()
+}
+
+/// Whether a device id or host name is JACK's.
+pub fn is_jack(id: &str) -> bool {
+    id.starts_with("jack")
+}
+
+/// Keeps the sound libraries from writing over the screen; their faults come
+/// back as errors too.
+pub fn hush_libraries() {
+    #[cfg(feature = "jack")]
+    jack::set_logger(jack::LoggerType::None);
+}
+
+/// Name that stands for a device on the command line.
+pub fn id_of(device: &Device) -> String {
+    device
+        .id()
+        .map_or_else(|_| device.to_string(), |id| id.to_string())
+}
+
+/// All devices of all sound systems.
+pub fn list() -> Vec<Listed> {
+    let default = |way| choose(None, way).ok().map(|d| id_of(&d));
+    let defaults = [(Way::In, default(Way::In)), (Way::Out, default(Way::Out))];
+    let mut listed = Vec::new();
+    for host in hosts() {
+        for device in host.devices().into_iter().flatten() {
+            let id = id_of(&device);
+            let name = device
+                .description()
+                .map_or_else(|_| id.clone(), |d| d.name().to_owned());
+            for (way, default) in &defaults {
+                let able = match way {
+                    Way::In => device.supports_input(),
+                    Way::Out => device.supports_output(),
+                };
+                let config = way.config(&device);
+                if !able && !is_hindrance(&config) {
+                    continue;
+                }
+                listed.push(Listed {
+                    id: id.clone(),
+                    name: name.clone(),
+                    way: *way,
+                    state: config
+                        .map(|c| (c.channels(), c.sample_rate()))
+                        .map_err(|e| format!("{e}; {}", mend(&e, *way))),
+                    default: default.as_ref() == Some(&id),
+                });
+            }
+        }
+    }
+    listed
+}
+
+/// Whether a device is there but something stands in the way.
+fn is_hindrance(config: &std::result::Result<SupportedStreamConfig, cpal::Error>) -> bool {
+    let kinds = [ErrorKind::DeviceBusy, ErrorKind::PermissionDenied];
+    config.as_ref().is_err_and(|e| kinds.contains(&e.kind()))
+}
+
+/// The device that a name stands for: an id from the list, the name of a sound
+/// system for its default device, or any part of a name that only one has.
+/// Without a name the first default that works.
+///
+/// # Errors
+/// [`Error::Device`] with what to do about it.
+pub fn choose(name: Option<&str>, way: Way) -> Result<Device> {
+    let Some(wanted) = name.filter(|n| !n.is_empty() && *n != "default") else {
+        let works = |device: &Device| way.config(device).is_ok();
+        return hosts()
+            .iter()
+            .filter_map(|host| way.default_of(host))
+            .find(works)
+            .ok_or_else(|| none_at_all(way));
+    };
+    let hosts = hosts();
+    let by_host = hosts
+        .iter()
+        .find(|h| h.id().to_string().eq_ignore_ascii_case(wanted));
+    if let Some(host) = by_host {
+        return way.default_of(host).ok_or_else(|| {
+            Error::device(
+                wanted,
+                format!("no {} there", way.word()),
+                server_mend(wanted),
+            )
+        });
+    }
+    let devices: Vec<Device> = hosts
+        .iter()
+        .flat_map(|h| h.devices().into_iter().flatten())
+        .filter(|d| way.config(d).is_ok() || d.id().is_ok_and(|id| id.to_string() == wanted))
+        .collect();
+    let exact = devices.iter().find(|d| {
+        let id = id_of(d);
+        id == wanted || id.split_once(':').is_some_and(|(_, bare)| bare == wanted)
+    });
+    if let Some(device) = exact {
+        return Ok(device.clone());
+    }
+    let part = wanted.to_lowercase();
+    let holds = |d: &&Device| {
+        let name = d
+            .description()
+            .map_or_else(|_| String::new(), |d| d.name().to_lowercase());
+        id_of(d).to_lowercase().contains(&part) || name.contains(&part)
+    };
+    let found: Vec<&Device> = devices.iter().filter(holds).collect();
+    match found[..] {
+        [device] => Ok(device.clone()),
+        [] => Err(Error::device(
+            wanted,
+            format!("no {} is called that", way.word()),
+            format!(
+                "`leadpipe devices` lists them{}",
+                if is_jack(wanted) {
+                    format!("; {}", server_mend(wanted))
+                } else {
+                    String::new()
+                }
+            ),
+        )),
+        _ => Err(Error::device(
+            wanted,
+            format!("{} {}s are called that", found.len(), way.word()),
+            "give more of the name, or the id that `leadpipe devices` shows",
+        )),
+    }
+}
+
+fn server_mend(host: &str) -> String {
+    if !is_jack(host) {
+        return "`leadpipe devices` lists what there is".into();
+    }
+    if cfg!(feature = "jack") {
+        "start the JACK server first".into()
+    } else {
+        "this build has no JACK: build it with `--features jack`".into()
+    }
+}
+
+/// Error for a machine without any device that way, with what stands in the way.
+fn none_at_all(way: Way) -> Error {
+    let mend = match (sound_cards(), way) {
+        (Cards::None, _) => "there is no sound card; connect an interface, or start a sound server",
+        (Cards::Closed, _) => {
+            "you may not use /dev/snd; ask to be put in the group audio, then log in again"
+        }
+        (Cards::Some, Way::In) => {
+            "connect a microphone or an interface with an input, and check that no other program holds it"
+        }
+        (Cards::Some, Way::Out) => {
+            "connect an interface with an output, and check that no other program holds it"
+        }
+    };
+    let mend = match way {
+        Way::In => format!("{mend} (--from TAKE plays a file through the engine without any)"),
+        Way::Out => mend.to_owned(),
+    };
+    Error::device("sound", format!("no {} found", way.word()), mend)
+}
+
+enum Cards {
+    None,
+    Closed,
+    Some,
+}
+
+fn sound_cards() -> Cards {
+    if !cfg!(target_os = "linux") {
+        return Cards::Some;
+    }
+    let folder = Path::new("/dev/snd");
+    let Ok(entries) = std::fs::read_dir(folder) else {
+        return Cards::None;
+    };
+    let is_pcm = |e: &std::fs::DirEntry| e.file_name().to_string_lossy().starts_with("pcm");
+    let pcms: Vec<_> = entries.flatten().filter(is_pcm).collect();
+    let open = |e: &std::fs::DirEntry| std::fs::File::open(e.path()).is_ok();
+    match pcms.first() {
+        None => Cards::None,
+        Some(_) if pcms.iter().any(open) => Cards::Some,
+        // Busy devices cannot be opened either, but say so when they are tried.
+        Some(first) => match std::fs::File::open(first.path()) {
+            Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => Cards::Closed,
+            _ => Cards::Some,
+        },
+    }
+}
+
+/// One line on the state of the machine where no device can be used.
+pub fn advice() -> Option<&'static str> {
+    match sound_cards() {
+        Cards::None => Some(
+            "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works without",
+        ),
+        Cards::Closed => {
+            Some("/dev/snd is closed to you: ask to be put in the group audio, then log in again")
+        }
+        Cards::Some => None,
+    }
+}
+
+/// What to do about a sound system's error.
+pub fn mend(error: &cpal::Error, way: Way) -> String {
+    match error.kind() {
+        ErrorKind::DeviceBusy => "close the program that holds it, or choose another".into(),
+        ErrorKind::PermissionDenied => "ask to be put in the group audio, then log in again".into(),
+        ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable => {
+            "check that it is connected and its server runs".into()
+        }
+        ErrorKind::UnsupportedConfig => "try another --block, or leave it out".into(),
+        _ => format!("try another {}", way.option()),
+    }
+}
+
+/// A sound system's error as ours.
+pub fn error(device: &Device, error: &cpal::Error, way: Way) -> Error {
+    Error::device(id_of(device), error, mend(error, way))
+}

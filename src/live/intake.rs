@@ -1,0 +1,224 @@
+//! Where the horn's samples come from: a device, or a take played as if it were
+//! one.
+
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use super::streams::{self, Input};
+use crate::audio::{Selection, Take};
+use crate::error::Result;
+
+/// What to listen to.
+#[derive(Debug, Clone)]
+pub enum Wish {
+    /// A device, a channel of it from 0 or the mix, frames in a block.
+    Device {
+        device: Option<String>,
+        channel: Option<usize>,
+        block: Option<u32>,
+    },
+    /// A file in real time.
+    Take {
+        path: std::path::PathBuf,
+        selection: Selection,
+        block: Option<u32>,
+    },
+}
+
+/// What the input has to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum News {
+    /// Samples were appended (or none).
+    Samples,
+    /// The device has gone.
+    Lost,
+    /// It is back, at this rate in hertz.
+    Back(f64),
+    /// The take is over.
+    Over,
+}
+
+/// Block of a take that is played: as a good interface has it.
+const TAKE_BLOCK: u32 = 128;
+/// How often a lost device is tried again.
+const RETRY: Duration = Duration::from_secs(1);
+/// A device that delivers nothing for so long is lost, whatever it says.
+const SILENT: Duration = Duration::from_secs(3);
+
+/// An open input.
+pub struct Intake {
+    wish: Wish,
+    source: Source,
+    rate_hz: f64,
+    /// Frames lost to a full ring, and times that the system was late.
+    pub missed: u64,
+    pub xruns: u64,
+    /// What is wrong, if anything.
+    pub trouble: Option<String>,
+}
+
+enum Source {
+    Device(Input, Instant),
+    Lost(Instant),
+    Take(Box<Playing>),
+}
+
+struct Playing {
+    take: Take,
+    /// Read but not yet due.
+    waiting: Vec<f32>,
+    over: bool,
+    begun: Instant,
+    sent: u64,
+    block: usize,
+}
+
+impl Intake {
+    /// Opens an input.
+    ///
+    /// # Errors
+    /// Where device or take cannot be opened.
+    pub fn open(wish: Wish) -> Result<Self> {
+        let source = open(&wish)?;
+        Ok(Intake {
+            rate_hz: source.rate_hz(),
+            source,
+            wish,
+            missed: 0,
+            xruns: 0,
+            trouble: None,
+        })
+    }
+
+    /// Sample rate in hertz.
+    pub fn rate_hz(&self) -> f64 {
+        self.rate_hz
+    }
+
+    /// Frames in a block.
+    pub fn block(&self) -> u64 {
+        match &self.source {
+            Source::Device(input, _) => input.counts.block.load(Ordering::Relaxed),
+            Source::Lost(_) => 0,
+            Source::Take(playing) => playing.block as u64,
+        }
+    }
+
+    /// Name for the screen.
+    pub fn name(&self) -> String {
+        match (&self.source, &self.wish) {
+            (Source::Device(input, _), _) => input.device.clone(),
+            (_, Wish::Take { path, .. }) => path.display().to_string(),
+            (_, Wish::Device { device, .. }) => device.clone().unwrap_or_else(|| "input".into()),
+        }
+    }
+
+    /// Whether its device stands on a JACK server.
+    pub fn on_jack(&self) -> bool {
+        super::devices::is_jack(&self.name())
+    }
+
+    /// Appends the samples that have come since.
+    ///
+    /// # Errors
+    /// Where a take cannot be read on.
+    pub fn pull(&mut self, to: &mut Vec<f32>) -> Result<News> {
+        match &mut self.source {
+            Source::Device(input, last) => {
+                let counts = &input.counts;
+                self.missed += counts.missed.swap(0, Ordering::Relaxed);
+                self.xruns += counts.xruns.swap(0, Ordering::Relaxed);
+                let waiting = input.ring.slots();
+                if waiting > 0 {
+                    *last = Instant::now();
+                    if let Ok(chunk) = input.ring.read_chunk(waiting) {
+                        let (first, second) = chunk.as_slices();
+                        to.extend_from_slice(first);
+                        to.extend_from_slice(second);
+                        chunk.commit_all();
+                    }
+                } else if counts.lost.load(Ordering::Acquire) || last.elapsed() > SILENT {
+                    self.trouble = Some("the device has gone; waiting for it".into());
+                    self.source = Source::Lost(Instant::now());
+                    return Ok(News::Lost);
+                }
+                Ok(News::Samples)
+            }
+            Source::Lost(tried) => {
+                if tried.elapsed() < RETRY {
+                    return Ok(News::Samples);
+                }
+                match open(&self.wish) {
+                    Ok(source) => {
+                        self.rate_hz = source.rate_hz();
+                        self.source = source;
+                        self.trouble = None;
+                        Ok(News::Back(self.rate_hz))
+                    }
+                    Err(error) => {
+                        self.trouble = Some(error.to_string());
+                        *tried = Instant::now();
+                        Ok(News::Samples)
+                    }
+                }
+            }
+            Source::Take(playing) => playing.pull(self.rate_hz, to),
+        }
+    }
+}
+
+impl Source {
+    fn rate_hz(&self) -> f64 {
+        match self {
+            Source::Device(input, _) => input.rate_hz,
+            Source::Take(playing) => playing.take.sample_rate_hz(),
+            Source::Lost(_) => 48_000.0,
+        }
+    }
+}
+
+fn open(wish: &Wish) -> Result<Source> {
+    match wish {
+        Wish::Device {
+            device,
+            channel,
+            block,
+        } => {
+            let input = streams::open_input(device.as_deref(), *channel, *block)?;
+            Ok(Source::Device(input, Instant::now()))
+        }
+        Wish::Take {
+            path,
+            selection,
+            block,
+        } => Ok(Source::Take(Box::new(Playing {
+            take: Take::open(path, selection)?,
+            waiting: Vec::new(),
+            over: false,
+            begun: Instant::now(),
+            sent: 0,
+            block: block.unwrap_or(TAKE_BLOCK).max(1) as usize,
+        }))),
+    }
+}
+
+impl Playing {
+    /// Whole blocks, none before its time.
+    fn pull(&mut self, rate_hz: f64, to: &mut Vec<f32>) -> Result<News> {
+        let due = (self.begun.elapsed().as_secs_f64() * rate_hz) as u64;
+        while self.sent + self.block as u64 <= due {
+            while self.waiting.len() < self.block && !self.over {
+                let mut more = Vec::new();
+                self.over = !self.take.next_block(&mut more)?;
+                self.waiting.append(&mut more);
+            }
+            let count = self.block.min(self.waiting.len());
+            if count == 0 {
+                return Ok(News::Over);
+            }
+            to.extend(self.waiting.drain(..count));
+            self.sent += self.block as u64;
+        }
+        Ok(News::Samples)
+    }
+}

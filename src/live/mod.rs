@@ -1,0 +1,26 @@
+//! Playing live: the horn turned into control while it sounds.
+//!
+//! ```text
+//! device or take -> ring -> engine thread -> signals -> MIDI, OSC, lines (a thread each)
+//!                            |                      \-> voice, voltages -> rings -> devices
+//!                            \-> screen (main thread); commands come back
+//! ```
+
+pub mod bridge;
+pub mod command;
+pub mod controls;
+pub mod devices;
+pub mod engine;
+pub mod gestures;
+pub mod intake;
+pub mod player;
+pub mod record;
+pub mod rig;
+pub mod routes;
+pub mod send;
+pub mod session;
+pub mod signal;
+pub mod source;
+pub mod speaker;
+pub mod streams;
+pub mod volts;

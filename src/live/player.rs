@@ -1,0 +1,384 @@
+//! From what the ear hears to what goes out: names, quantises, follows bends,
+//! picks the note of the source, shifts, mutes.
+
+use std::sync::Arc;
+
+use super::signal::{Motion, Signal, Start};
+use super::source::Source;
+use crate::line::{LineNote, Reading};
+use crate::notes::{Attack, Moment, Note, segment};
+use crate::tuning::Table;
+use crate::tuning::quantiser::{Quantiser, Snap};
+use crate::units::{Concert, Pitch};
+
+/// Levels between which the player plays, dBFS. A soundcheck finds them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Levels {
+    /// As soft as it gets.
+    pub soft_db: f32,
+    /// As loud as it gets.
+    pub loud_db: f32,
+}
+
+impl Default for Levels {
+    /// What a microphone at a sane gain gives (common practice: peaks some 10 dB
+    /// under full scale), and the dynamic range of a brass player, some 30 dB
+    /// (from memory), with room under it.
+    fn default() -> Self {
+        Levels {
+            soft_db: -50.0,
+            loud_db: -12.0,
+        }
+    }
+}
+
+impl Levels {
+    /// Place of a level between soft (0) and loud (1).
+    pub fn strength(&self, level_db: f32) -> f32 {
+        let span_db = (self.loud_db - self.soft_db).max(1.0);
+        ((level_db - self.soft_db) / span_db).clamp(0.0, 1.0)
+    }
+}
+
+/// A pitch that jumps farther than this from one hop to the next, in semitones,
+/// is not followed until the segmenter has called it a note: it may be a slip.
+const JUMP: f32 = 0.5;
+/// Unless it stays for so long, in seconds.
+const JUMP_HELD_S: f64 = 0.08;
+/// Under its loudest by so much a note is dying and its pitch wanders, in dB.
+const DYING_DB: f32 = 20.0;
+/// Time constant with which the centre of a snapped note follows the player: as
+/// fast as the note is old at first, later slower than a vibrato, in seconds.
+const CENTRE_S: (f64, f64) = (0.03, 0.3);
+/// Farthest that a snapped note is moved to be in tune, in semitones. What goes
+/// farther is a bend, and meant.
+const CENTRE_REACH: f64 = 0.5;
+/// Smoothing of the level that goes out, in seconds: the pulses of a low horn
+/// come 20 ms apart.
+const LEVEL_S: f64 = 0.012;
+
+/// What sounds now.
+#[derive(Debug, Clone, Copy)]
+struct Sounding {
+    since_s: f64,
+    /// Pitch of the table, or of the source, that goes out unbent.
+    target: Pitch,
+    /// Pitch of the table nearest to what was played.
+    home: f64,
+    /// How far off it the player is on average, in semitones.
+    centre: f64,
+    /// Last pitch that was followed.
+    played: f32,
+    jumped_s: Option<f64>,
+    peak_db: f32,
+}
+
+/// Turns what is heard into signals.
+#[derive(Debug, Clone)]
+pub struct Player {
+    reading: Reading,
+    quantiser: Quantiser<Table>,
+    /// Where notes come from.
+    pub source: Source,
+    /// Between what levels the player plays.
+    pub levels: Levels,
+    /// Semitones added to everything that is sent.
+    pub shift: i32,
+    muted: bool,
+    sounding: Option<Sounding>,
+    level_power: f64,
+    /// Vibrato to report, in cents.
+    pub vibrato_cents: f32,
+    /// An ended note that a slur may yet go on from: when it was decided.
+    ended_s: Option<f64>,
+}
+
+impl Player {
+    /// Player of a reading.
+    pub fn new(reading: Reading, source: Source, levels: Levels, shift: i32) -> Self {
+        Player {
+            quantiser: Quantiser::new(reading.table.clone()),
+            reading,
+            source,
+            levels,
+            shift,
+            muted: false,
+            sounding: None,
+            level_power: 0.0,
+            vibrato_cents: 0.0,
+            ended_s: None,
+        }
+    }
+
+    /// How notes are read.
+    pub fn reading(&self) -> &Reading {
+        &self.reading
+    }
+
+    /// Reads notes in another way from now on.
+    pub fn read(&mut self, reading: Reading) {
+        self.quantiser = Quantiser::new(reading.table.clone());
+        self.reading = reading;
+    }
+
+    /// Whether nothing is sent.
+    pub fn muted(&self) -> bool {
+        self.muted
+    }
+
+    /// Mutes or opens.
+    pub fn mute(&mut self, muted: bool, out: &mut Vec<Signal>) {
+        if muted && !self.muted {
+            self.silence(out);
+        }
+        self.muted = muted;
+    }
+
+    /// Ends what sounds, and says so to every output whatever it holds.
+    pub fn silence(&mut self, out: &mut Vec<Signal>) {
+        self.sounding = None;
+        self.ended_s = None;
+        out.push(Signal::Silence);
+    }
+
+    /// A note begins.
+    pub fn start(&mut self, start: segment::Start, out: &mut Vec<Signal>) {
+        let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
+        self.settle_end(out);
+        if self.muted {
+            return;
+        }
+        let played = Pitch(f64::from(start.pitch));
+        self.quantiser.release();
+        let table = self.quantiser.push(played);
+        let named = match self.reading.snap {
+            Snap::Off => played,
+            Snap::Hard | Snap::Bend => table,
+        };
+        let reference = self.reading.table.reference();
+        let concert = Concert(reference.nearest_key(named));
+        // A slur goes on from the note of the attack before it.
+        let held = self.sounding.filter(|_| slurred_on).map(|s| s.target);
+        let target = match (&mut self.source, held) {
+            (Source::Follow, _) => table,
+            (_, Some(held)) => held,
+            (source, None) => source.attack().unwrap_or(table),
+        };
+        let off = played.0 - table.0;
+        self.level_power = f64::from(10f32.powf(start.level_db / 10.0));
+        let sounding = Sounding {
+            since_s: start.decided_s,
+            target,
+            home: table.0,
+            centre: off.clamp(-CENTRE_REACH, CENTRE_REACH),
+            played: start.pitch,
+            jumped_s: None,
+            peak_db: start.level_db,
+        };
+        self.sounding = Some(sounding);
+        let pitch = self.sent(&sounding);
+        let key_pitch = match self.source {
+            Source::Follow => named,
+            _ => target,
+        };
+        let key = reference.nearest_key(key_pitch) + self.shift;
+        out.push(Signal::Start(Start {
+            at_s: start.decided_s,
+            onset_s: start.onset_s,
+            concert,
+            written: self.reading.written(concert),
+            cents: played.cents_above(table),
+            key: key.clamp(0, 127) as u8,
+            pitch,
+            strength: self.levels.strength(start.level_db),
+            level_db: start.level_db,
+            attack: start.attack,
+        }));
+    }
+
+    /// A hop of the stream goes by.
+    pub fn hop(&mut self, moment: Moment, hop_s: f64, out: &mut Vec<Signal>) {
+        self.settle_end(out);
+        let share = (hop_s / LEVEL_S).min(1.0);
+        let power = f64::from(10f32.powf(moment.level_db / 10.0));
+        self.level_power += share * (power - self.level_power);
+        let Some(mut sounding) = self.sounding else {
+            return;
+        };
+        let level_db = crate::units::power_db(self.level_power) as f32;
+        sounding.peak_db = sounding.peak_db.max(level_db);
+        sounding.follow(moment, level_db, hop_s);
+        self.sounding = Some(sounding);
+        out.push(Signal::Move(Motion {
+            at_s: moment.time_s,
+            pitch: self.sent(&sounding),
+            strength: self.levels.strength(level_db),
+            level_db,
+            vibrato_cents: self.vibrato_cents,
+        }));
+    }
+
+    /// The note is over. What goes out stops with the next hop, unless a slur
+    /// goes on from it.
+    pub fn end(&mut self, note: Note, now_s: f64, out: &mut Vec<Signal>) {
+        let line_note = LineNote::new(note, &self.reading, &mut self.quantiser);
+        out.push(Signal::Note(Arc::new(line_note)));
+        if self.sounding.is_some() {
+            self.ended_s = Some(now_s);
+        }
+    }
+
+    /// Ends a note that nothing went on from.
+    pub fn settle_end(&mut self, out: &mut Vec<Signal>) {
+        if let Some(at_s) = self.ended_s.take() {
+            self.sounding = None;
+            out.push(Signal::Stop { at_s });
+        }
+    }
+
+    fn sent(&self, sounding: &Sounding) -> Pitch {
+        let bend = f64::from(sounding.played) - sounding.home - sounding.centre;
+        let shift = f64::from(self.shift);
+        let pitch = match (self.reading.snap, &self.source) {
+            (Snap::Hard, _) => sounding.target.0,
+            (Snap::Off, Source::Follow) => f64::from(sounding.played),
+            (Snap::Bend, _) | (Snap::Off, _) => sounding.target.0 + bend,
+        };
+        Pitch(pitch + shift)
+    }
+}
+
+impl Sounding {
+    fn follow(&mut self, moment: Moment, level_db: f32, hop_s: f64) {
+        let Some(pitch) = moment.pitch else {
+            return;
+        };
+        if level_db < self.peak_db - DYING_DB {
+            return;
+        }
+        if (pitch - self.played).abs() > JUMP {
+            let since_s = *self.jumped_s.get_or_insert(moment.time_s);
+            if moment.time_s - since_s < JUMP_HELD_S {
+                return;
+            }
+        }
+        self.jumped_s = None;
+        self.played = pitch;
+        let age_s = moment.time_s - self.since_s;
+        let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
+        let off = f64::from(pitch) - self.home;
+        self.centre += (hop_s / memory_s) * (off - self.centre);
+        self.centre = self.centre.clamp(-CENTRE_REACH, CENTRE_REACH);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::live::source::Sequence;
+    use crate::tuning::{Reference, find};
+
+    const HOP_S: f64 = 0.004 / 3.0;
+
+    fn player(snap: Snap, source: Source) -> Player {
+        let mut reading = Reading::plain(find("equal-12", None, Reference::default()).unwrap());
+        reading.snap = snap;
+        Player::new(reading, source, Levels::default(), 0)
+    }
+
+    fn start(pitch: f32, attack: Attack) -> segment::Start {
+        segment::Start {
+            onset_s: 0.98,
+            decided_s: 1.0,
+            pitch,
+            level_db: -20.0,
+            attack,
+        }
+    }
+
+    /// Sends a note that does what `pitch` says for `length_s`; gives what goes
+    /// out.
+    fn play(player: &mut Player, pitch: impl Fn(f64) -> f32, length_s: f64) -> Vec<Signal> {
+        let mut out = Vec::new();
+        player.start(start(pitch(0.0), Attack::Tongued), &mut out);
+        for i in 0..(length_s / HOP_S) as usize {
+            let since_s = i as f64 * HOP_S;
+            let moment = Moment {
+                time_s: 1.0 + since_s,
+                pitch: Some(pitch(since_s)),
+                lead: 5.0,
+                confidence: 1.0,
+                level_db: -20.0,
+                floor_db: -70.0,
+            };
+            player.hop(moment, HOP_S, &mut out);
+        }
+        out
+    }
+
+    fn pitches(signals: &[Signal]) -> Vec<f64> {
+        let pitch = |s: &Signal| match s {
+            Signal::Move(motion) => Some(motion.pitch.0),
+            _ => None,
+        };
+        signals.iter().filter_map(pitch).collect()
+    }
+
+    #[test]
+    fn as_played_is_as_played() {
+        let got = pitches(&play(&mut player(Snap::Off, Source::Follow), |_| 60.3, 0.2));
+        assert!(got.iter().all(|p| (p - 60.3).abs() < 1e-5));
+    }
+
+    #[test]
+    fn bends_stay_and_the_centre_is_tuned() {
+        let wave = |t: f64| 60.2 + 0.3 * (std::f64::consts::TAU * 5.0 * t).sin() as f32;
+        let got = pitches(&play(&mut player(Snap::Bend, Source::Follow), wave, 2.0));
+        let late = &got[got.len() / 2..];
+        let mean = late.iter().sum::<f64>() / late.len() as f64;
+        let most = late.iter().fold(0f64, |m, p| m.max(p - mean));
+        assert!((mean - 60.0).abs() < 0.02, "{mean}");
+        assert!(most > 0.25 && most < 0.35, "{most}");
+    }
+
+    #[test]
+    fn a_fall_is_not_tuned_away() {
+        let fall = |t: f64| 60.0 - 8.0 * (t as f32 - 0.5).max(0.0);
+        let got = pitches(&play(&mut player(Snap::Bend, Source::Follow), fall, 1.0));
+        assert!((got[got.len() - 1] - 56.5).abs() < 0.1, "{:?}", got.last());
+    }
+
+    #[test]
+    fn slips_are_not_followed() {
+        let slip = |t: f64| if (0.1..0.15).contains(&t) { 48.0 } else { 60.0 };
+        let got = pitches(&play(&mut player(Snap::Off, Source::Follow), slip, 0.3));
+        assert!(got.iter().all(|p| *p == 60.0));
+    }
+
+    #[test]
+    fn attacks_step_a_sequence_and_slurs_hold_it() {
+        let sequence = Sequence::new(vec![Pitch(40.0), Pitch(47.0)]).unwrap();
+        let mut player = player(Snap::Off, Source::Sequence(sequence));
+        let mut keys = Vec::new();
+        for attack in [Attack::Tongued, Attack::Slurred, Attack::Tongued] {
+            let mut out = Vec::new();
+            player.ended_s = player.sounding.map(|_| 1.0);
+            player.start(start(60.0, attack), &mut out);
+            keys.extend(out.iter().filter_map(|s| match s {
+                Signal::Start(start) => Some(start.key),
+                _ => None,
+            }));
+        }
+        assert_eq!(keys, [40, 40, 47]);
+    }
+
+    #[test]
+    fn mute_ends_what_sounds() {
+        let mut player = player(Snap::Off, Source::Follow);
+        play(&mut player, |_| 60.0, 0.1);
+        let mut out = Vec::new();
+        player.mute(true, &mut out);
+        assert!(matches!(out[..], [Signal::Silence]));
+        assert!(play(&mut player, |_| 60.0, 0.1).is_empty());
+    }
+}

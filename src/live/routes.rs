@@ -1,0 +1,33 @@
+//! Which gesture sends what: the small table in the rig file.
+
+use std::sync::Arc;
+
+use super::signal::Gesture;
+
+/// What a route does.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Action {
+    /// Sends a MIDI controller.
+    Controller { controller: u8, value: u8 },
+    /// Sends an OSC message to an address, without arguments.
+    Osc(String),
+    /// Fires a trigger voltage: the how manieth route trigger, from 0.
+    Trigger(usize),
+}
+
+/// The table.
+#[derive(Debug, Clone, Default)]
+pub struct Routes(Arc<[(Gesture, Action)]>);
+
+impl Routes {
+    /// Table of routes.
+    pub fn new(routes: Vec<(Gesture, Action)>) -> Self {
+        Routes(routes.into())
+    }
+
+    /// What a gesture sets off.
+    pub fn actions(&self, gesture: Gesture) -> impl Iterator<Item = &Action> {
+        let waits = move |(when, _): &&(Gesture, Action)| *when == gesture;
+        self.0.iter().filter(waits).map(|(_, action)| action)
+    }
+}

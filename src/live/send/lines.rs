@@ -1,0 +1,131 @@
+//! Signals as lines of JSON on standard output (`--jsonl`).
+//!
+//! One object a line; `event` says which: `start`, `stop`, `note`, `cue`,
+//! `silence`. Times are stream seconds.
+
+use std::io::Write;
+
+use serde::Serialize;
+
+use super::Sender;
+use crate::live::signal::Signal;
+use crate::notes::{Attack, Length, Technique};
+
+#[derive(Serialize)]
+#[serde(tag = "event", rename_all = "lowercase")]
+enum Event<'a> {
+    Start {
+        time_s: f64,
+        onset_s: f64,
+        key: u8,
+        pitch: f64,
+        played: f64,
+        strength: f32,
+        level_db: f32,
+        attack: Attack,
+        written: String,
+        concert: String,
+        cents: f64,
+    },
+    Stop {
+        time_s: f64,
+    },
+    Note {
+        onset_s: f64,
+        offset_s: f64,
+        decided_s: f64,
+        midi: i32,
+        frequency_hz: f64,
+        cents: f64,
+        written: String,
+        concert: String,
+        attack: Attack,
+        length: Length,
+        accent: bool,
+        techniques: &'a [Technique],
+        level_db: f32,
+        confidence: f32,
+    },
+    Cue {
+        time_s: f64,
+        gesture: &'a str,
+    },
+    Silence,
+}
+
+/// Writes events to a stream, standard output in the program.
+pub struct Lines<W> {
+    to: W,
+    closed: bool,
+}
+
+impl<W: Write + Send> Lines<W> {
+    /// Writer to a stream.
+    pub fn new(to: W) -> Self {
+        Lines { to, closed: false }
+    }
+}
+
+impl<W: Write + Send> Sender for Lines<W> {
+    fn open(&mut self) -> Result<(), String> {
+        if self.closed {
+            return Err("nobody reads it any more".into());
+        }
+        Ok(())
+    }
+
+    fn send(&mut self, signal: &Signal) -> Result<(), String> {
+        let event = match signal {
+            Signal::Start(s) => Event::Start {
+                time_s: round(s.at_s, 6),
+                onset_s: round(s.onset_s, 6),
+                key: s.key,
+                pitch: round(s.pitch.0, 4),
+                played: round(f64::from(s.concert.0) + s.cents / 100.0, 4),
+                strength: s.strength,
+                level_db: s.level_db,
+                attack: s.attack,
+                written: s.written.to_string(),
+                concert: s.concert.to_string(),
+                cents: round(s.cents, 2),
+            },
+            Signal::Stop { at_s } => Event::Stop {
+                time_s: round(*at_s, 6),
+            },
+            Signal::Note(named) => Event::Note {
+                onset_s: round(named.note.onset_s, 6),
+                offset_s: round(named.note.offset_s, 6),
+                decided_s: round(named.note.decided_s, 6),
+                midi: named.concert.0,
+                frequency_hz: round(crate::units::Pitch(named.note.pitch).hz(), 3),
+                cents: round(named.cents, 2),
+                written: named.written.to_string(),
+                concert: named.concert.to_string(),
+                attack: named.note.attack,
+                length: named.note.length,
+                accent: named.note.accent,
+                techniques: &named.note.techniques,
+                level_db: named.note.level_db,
+                confidence: named.note.confidence,
+            },
+            Signal::Cue(cue) => Event::Cue {
+                time_s: round(cue.at_s, 6),
+                gesture: cue.gesture.name(),
+            },
+            Signal::Silence => Event::Silence,
+            Signal::Move(_) => return Ok(()),
+        };
+        let mut line = serde_json::to_vec(&event).map_err(|e| e.to_string())?;
+        line.push(b'\n');
+        let written = self.to.write_all(&line).and_then(|()| self.to.flush());
+        written.map_err(|e| {
+            self.closed = true;
+            e.to_string()
+        })
+    }
+}
+
+fn round(value: f64, digits: i32) -> f64 {
+    let scale = 10f64.powi(digits);
+    (value * scale).round() / scale
+}

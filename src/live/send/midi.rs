@@ -1,0 +1,281 @@
+//! Signals as MIDI 1.0 bytes: one channel, one note at a time, bent.
+
+use crate::live::signal::{Motion, Signal, Start};
+use crate::output::midi::{BEND_RANGE, CONTROL_STEP_S, bend_value};
+use crate::units::Pitch;
+
+/// Controllers (MIDI 1.0 Detailed Specification, table III).
+const MODULATION: u8 = 1;
+const BREATH: u8 = 2;
+const DATA_COARSE: u8 = 6;
+const EXPRESSION: u8 = 11;
+const DATA_FINE: u8 = 38;
+const RPN_FINE: u8 = 100;
+const RPN_COARSE: u8 = 101;
+const ALL_NOTES_OFF: u8 = 123;
+/// Vibrato that fills the modulation wheel, in cents: as wide as brass vibrato
+/// goes without being a shake.
+const FULL_VIBRATO_CENTS: f32 = 60.0;
+
+/// One message: status, data.
+pub type Bytes = [u8; 3];
+
+/// Turns signals into messages.
+#[derive(Debug, Clone)]
+pub struct Encoder {
+    /// Channel, 0 to 15.
+    channel: u8,
+    held: Option<u8>,
+    bend: Option<i16>,
+    controls: [Option<u8>; 128],
+    moved_s: f64,
+}
+
+impl Encoder {
+    /// Encoder for a channel from 0 to 15.
+    pub fn new(channel: u8) -> Self {
+        Encoder {
+            channel: channel & 15,
+            held: None,
+            bend: None,
+            controls: [None; 128],
+            moved_s: f64::NEG_INFINITY,
+        }
+    }
+
+    /// What a receiver must be told before anything else: the bend range, by
+    /// RPN 0,0, then the null RPN so that nothing else moves it.
+    pub fn setup(&mut self, out: &mut Vec<Bytes>) {
+        *self = Encoder::new(self.channel);
+        for (controller, value) in [
+            (RPN_COARSE, 0),
+            (RPN_FINE, 0),
+            (DATA_COARSE, BEND_RANGE),
+            (DATA_FINE, 0),
+            (RPN_COARSE, 127),
+            (RPN_FINE, 127),
+        ] {
+            out.push([0xb0 | self.channel, controller, value]);
+        }
+        self.silence(out);
+    }
+
+    /// Appends the messages for a signal.
+    pub fn encode(&mut self, signal: &Signal, out: &mut Vec<Bytes>) {
+        match signal {
+            Signal::Start(start) => self.start(start, out),
+            Signal::Move(motion) => self.follow(motion, out),
+            Signal::Stop { .. } => self.stop(out),
+            Signal::Silence => self.silence(out),
+            Signal::Cue(_) | Signal::Note(_) => {}
+        }
+    }
+
+    /// Appends a controller message, whatever was sent last.
+    pub fn control(&mut self, controller: u8, value: u8, out: &mut Vec<Bytes>) {
+        let (controller, value) = (controller & 127, value & 127);
+        self.controls[usize::from(controller)] = Some(value);
+        out.push([0xb0 | self.channel, controller, value]);
+    }
+
+    fn start(&mut self, start: &Start, out: &mut Vec<Bytes>) {
+        let before = self.held.take();
+        if let Some(key) = before.filter(|_| !start.slurred()) {
+            self.off(key, out);
+        }
+        self.bend_to(start.pitch, start.key, out);
+        self.change(MODULATION, 0, out);
+        self.loudness(start.strength, out);
+        let velocity = seven_bits(start.strength).max(1);
+        // Slurred to the same key (a new note of a sequence may be the old one):
+        // it must end before it can begin.
+        if let Some(key) = before.filter(|key| start.slurred() && *key == start.key) {
+            self.off(key, out);
+        }
+        out.push([0x90 | self.channel, start.key, velocity]);
+        // The old note ends within the new one: receivers play legato.
+        if let Some(key) = before.filter(|key| start.slurred() && *key != start.key) {
+            self.off(key, out);
+        }
+        self.held = Some(start.key);
+        self.moved_s = start.at_s;
+    }
+
+    fn follow(&mut self, motion: &Motion, out: &mut Vec<Bytes>) {
+        let Some(key) = self.held else {
+            return;
+        };
+        if motion.at_s - self.moved_s < CONTROL_STEP_S {
+            return;
+        }
+        self.moved_s = motion.at_s;
+        self.bend_to(motion.pitch, key, out);
+        self.loudness(motion.strength, out);
+        let depth = (motion.vibrato_cents / FULL_VIBRATO_CENTS).min(1.0);
+        self.change(MODULATION, seven_bits(depth), out);
+    }
+
+    fn stop(&mut self, out: &mut Vec<Bytes>) {
+        if let Some(key) = self.held.take() {
+            self.off(key, out);
+        }
+        self.change(BREATH, 0, out);
+        self.change(MODULATION, 0, out);
+    }
+
+    fn silence(&mut self, out: &mut Vec<Bytes>) {
+        if let Some(key) = self.held.take() {
+            self.off(key, out);
+        }
+        self.control(ALL_NOTES_OFF, 0, out);
+        self.bend = None;
+        self.bend_value(0, out);
+        self.control(MODULATION, 0, out);
+        self.control(BREATH, 0, out);
+        self.control(EXPRESSION, 127, out);
+    }
+
+    fn off(&self, key: u8, out: &mut Vec<Bytes>) {
+        out.push([0x80 | self.channel, key, 64]);
+    }
+
+    fn loudness(&mut self, strength: f32, out: &mut Vec<Bytes>) {
+        let value = seven_bits(strength);
+        self.change(BREATH, value, out);
+        self.change(EXPRESSION, value.max(1), out);
+    }
+
+    fn change(&mut self, controller: u8, value: u8, out: &mut Vec<Bytes>) {
+        if self.controls[usize::from(controller)] != Some(value) {
+            self.control(controller, value, out);
+        }
+    }
+
+    fn bend_to(&mut self, pitch: Pitch, key: u8, out: &mut Vec<Bytes>) {
+        self.bend_value(bend_value(pitch.0 - f64::from(key)), out);
+    }
+
+    fn bend_value(&mut self, value: i16, out: &mut Vec<Bytes>) {
+        if self.bend != Some(value) {
+            self.bend = Some(value);
+            let bits = (i32::from(value) + 8192) as u16;
+            out.push([0xe0 | self.channel, (bits & 127) as u8, (bits >> 7) as u8]);
+        }
+    }
+}
+
+fn seven_bits(share: f32) -> u8 {
+    (share * 127.0).round().clamp(0.0, 127.0) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::Attack;
+    use crate::units::{Concert, Written};
+    use proptest::prelude::*;
+
+    fn start(key: u8, pitch: f64, attack: Attack) -> Signal {
+        Signal::Start(Start {
+            at_s: 0.0,
+            onset_s: 0.0,
+            concert: Concert(i32::from(key)),
+            written: Written(i32::from(key)),
+            cents: 0.0,
+            key,
+            pitch: Pitch(pitch),
+            strength: 0.5,
+            level_db: -20.0,
+            attack,
+        })
+    }
+
+    fn encode(encoder: &mut Encoder, signal: &Signal) -> Vec<Bytes> {
+        let mut out = Vec::new();
+        encoder.encode(signal, &mut out);
+        out
+    }
+
+    fn notes(bytes: &[Bytes]) -> Vec<(u8, u8)> {
+        let is_note = |b: &&Bytes| matches!(b[0] & 0xf0, 0x80 | 0x90);
+        bytes.iter().filter(is_note).map(|b| (b[0], b[1])).collect()
+    }
+
+    #[test]
+    fn setup_sets_the_bend_range_first() {
+        let mut out = Vec::new();
+        Encoder::new(2).setup(&mut out);
+        assert_eq!(
+            out[..4],
+            [[0xb2, 101, 0], [0xb2, 100, 0], [0xb2, 6, 12], [0xb2, 38, 0]]
+        );
+    }
+
+    #[test]
+    fn tongued_parts_and_slurred_joins() {
+        let mut encoder = Encoder::new(0);
+        encode(&mut encoder, &start(60, 60.0, Attack::Tongued));
+        let tongued = encode(&mut encoder, &start(62, 62.0, Attack::Tongued));
+        assert_eq!(notes(&tongued), [(0x80, 60), (0x90, 62)]);
+        let slurred = encode(&mut encoder, &start(64, 64.0, Attack::Slurred));
+        assert_eq!(notes(&slurred), [(0x90, 64), (0x80, 62)]);
+        let again = encode(&mut encoder, &start(64, 64.0, Attack::Slurred));
+        assert_eq!(notes(&again), [(0x80, 64), (0x90, 64)]);
+        assert_eq!(
+            notes(&encode(&mut encoder, &Signal::Stop { at_s: 1.0 })),
+            [(0x80, 64)]
+        );
+    }
+
+    #[test]
+    fn the_bend_is_there_before_the_note() {
+        let out = encode(&mut Encoder::new(0), &start(60, 60.25, Attack::Tongued));
+        // 25 cents of 1200 over 8192 steps: 171 above the middle.
+        assert_eq!(out[0], [0xe0, (8192u16 + 171).to_le_bytes()[0] & 127, 65]);
+    }
+
+    #[derive(Debug, Clone)]
+    enum Step {
+        Start(u8, bool),
+        Stop,
+        Silence,
+    }
+
+    fn step() -> impl Strategy<Value = Step> {
+        prop_oneof![
+            (0u8..128, any::<bool>()).prop_map(|(key, slurred)| Step::Start(key, slurred)),
+            Just(Step::Stop),
+            Just(Step::Silence),
+        ]
+    }
+
+    proptest! {
+        /// Whatever comes in whatever order, the receiver holds at most the note
+        /// that sounds, and none after a stop.
+        #[test]
+        fn no_note_ever_hangs(steps in prop::collection::vec(step(), 1..60)) {
+            let mut encoder = Encoder::new(0);
+            let mut held: Vec<u8> = Vec::new();
+            for step in steps {
+                let (signal, sounds) = match step {
+                    Step::Start(key, true) => (start(key, f64::from(key), Attack::Slurred), true),
+                    Step::Start(key, false) => (start(key, f64::from(key), Attack::Tongued), true),
+                    Step::Stop => (Signal::Stop { at_s: 0.0 }, false),
+                    Step::Silence => (Signal::Silence, false),
+                };
+                for bytes in encode(&mut encoder, &signal) {
+                    prop_assert!(bytes[1] < 128 && bytes[2] < 128);
+                    match bytes[0] & 0xf0 {
+                        0x90 => {
+                            prop_assert!(!held.contains(&bytes[1]));
+                            held.push(bytes[1]);
+                        }
+                        0x80 => held.retain(|key| *key != bytes[1]),
+                        _ => {}
+                    }
+                }
+                prop_assert_eq!(held.len(), usize::from(sounds));
+            }
+        }
+    }
+}

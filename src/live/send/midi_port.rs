@@ -1,0 +1,186 @@
+//! MIDI out of a port.
+
+use midir::{MidiOutput, MidiOutputConnection};
+
+use super::Sender;
+use super::midi::{Bytes, Encoder};
+use crate::live::routes::{Action, Routes};
+use crate::live::signal::Signal;
+
+/// Name that this program goes by among MIDI clients.
+pub const CLIENT: &str = "leadpipe";
+/// Name of the port that it opens.
+pub const PORT: &str = "notes";
+
+/// Which port.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Port {
+    /// One of our own that others connect to.
+    Virtual,
+    /// One that is there: its name or any part of it that only it has.
+    Named(String),
+}
+
+impl Port {
+    /// Reads a port as it is given to `--midi`.
+    pub fn parse(text: &str) -> Self {
+        match text {
+            "virtual" => Port::Virtual,
+            name => Port::Named(name.to_owned()),
+        }
+    }
+}
+
+/// Names of the ports that MIDI can be sent to.
+///
+/// # Errors
+/// What is wrong with the MIDI system, and the mend.
+pub fn list_outputs() -> Result<Vec<String>, String> {
+    let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
+    Ok(output
+        .ports()
+        .iter()
+        .filter_map(|port| output.port_name(port).ok())
+        .collect())
+}
+
+/// What to do where there is no MIDI system.
+pub fn no_system() -> String {
+    if cfg!(feature = "jack") {
+        "no MIDI: the JACK server does not run; start it first".into()
+    } else if cfg!(target_os = "linux") {
+        "no MIDI: the ALSA sequencer is missing; load it with `modprobe snd-seq`, or build with `--features jack`".into()
+    } else {
+        "no MIDI system found".into()
+    }
+}
+
+/// Index of the one name that `wanted` stands for.
+pub fn pick(names: &[String], wanted: &str) -> Result<usize, String> {
+    if let Some(at) = names.iter().position(|n| n == wanted) {
+        return Ok(at);
+    }
+    let part = wanted.to_lowercase();
+    let holds = |(_, name): &(usize, &String)| name.to_lowercase().contains(&part);
+    let found: Vec<usize> = names
+        .iter()
+        .enumerate()
+        .filter(holds)
+        .map(|(at, _)| at)
+        .collect();
+    match found[..] {
+        [at] => Ok(at),
+        [] => Err(format!(
+            "no MIDI port is called \"{wanted}\"; `leadpipe devices` lists them"
+        )),
+        _ => Err(format!(
+            "{} MIDI ports are called \"{wanted}\"; give more of the name",
+            found.len()
+        )),
+    }
+}
+
+/// Sends to a port.
+pub struct MidiPort {
+    port: Port,
+    encoder: Encoder,
+    routes: Routes,
+    connection: Option<MidiOutputConnection>,
+    /// Lists ports, to see whether ours is still there.
+    watch: Option<MidiOutput>,
+    /// Full name of the port that we are connected to.
+    full_name: Option<String>,
+    messages: Vec<Bytes>,
+}
+
+impl MidiPort {
+    /// Sender to a port on a channel from 0 to 15.
+    pub fn new(port: Port, channel: u8, routes: Routes) -> Self {
+        MidiPort {
+            port,
+            encoder: Encoder::new(channel),
+            routes,
+            connection: None,
+            watch: None,
+            full_name: None,
+            messages: Vec::with_capacity(16),
+        }
+    }
+
+    fn flush(&mut self) -> Result<(), String> {
+        let Some(connection) = &mut self.connection else {
+            return Err("not connected".into());
+        };
+        for bytes in self.messages.drain(..) {
+            connection.send(&bytes).map_err(|e| e.to_string())?;
+        }
+        Ok(())
+    }
+
+    #[cfg(unix)]
+    fn open_virtual(output: MidiOutput) -> Result<MidiOutputConnection, String> {
+        use midir::os::unix::VirtualOutput;
+        output.create_virtual(PORT).map_err(|e| e.to_string())
+    }
+
+    #[cfg(not(unix))]
+    fn open_virtual(_: MidiOutput) -> Result<MidiOutputConnection, String> {
+        Err("this system has no virtual MIDI ports; name one that is there".into())
+    }
+}
+
+impl Sender for MidiPort {
+    fn open(&mut self) -> Result<(), String> {
+        // The old client goes first: names are taken while it lives.
+        self.connection = None;
+        self.watch = None;
+        let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
+        let connection = match &self.port {
+            Port::Virtual => Self::open_virtual(output)?,
+            Port::Named(wanted) => {
+                let ports = output.ports();
+                let name = |port| output.port_name(port).unwrap_or_default();
+                let names: Vec<String> = ports.iter().map(name).collect();
+                let at = pick(&names, wanted)?;
+                self.full_name = Some(names[at].clone());
+                self.watch = MidiOutput::new("leadpipe-watch").ok();
+                output
+                    .connect(&ports[at], PORT)
+                    .map_err(|e| e.to_string())?
+            }
+        };
+        self.connection = Some(connection);
+        self.messages.clear();
+        self.encoder.setup(&mut self.messages);
+        self.flush()
+    }
+
+    fn check(&mut self) -> Result<(), String> {
+        let (Some(watch), Some(name)) = (&self.watch, &self.full_name) else {
+            return Ok(());
+        };
+        let there = watch
+            .ports()
+            .iter()
+            .any(|port| watch.port_name(port).as_ref() == Ok(name));
+        if there {
+            return Ok(());
+        }
+        self.connection = None;
+        Err(format!("{name} has gone; waiting for it"))
+    }
+
+    fn send(&mut self, signal: &Signal) -> Result<(), String> {
+        self.messages.clear();
+        self.encoder.encode(signal, &mut self.messages);
+        if let Signal::Cue(cue) = signal {
+            for action in self.routes.actions(cue.gesture) {
+                if let Action::Controller { controller, value } = action {
+                    self.encoder
+                        .control(*controller, *value, &mut self.messages);
+                }
+            }
+        }
+        self.flush()
+    }
+}

@@ -1,0 +1,241 @@
+//! What signals go out by: one file a way, each on a thread of its own, so that
+//! none can hold up another or the ear.
+
+pub mod lines;
+pub mod midi;
+pub mod midi_port;
+pub mod osc;
+
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use super::signal::Signal;
+
+/// A way out for signals.
+pub trait Sender: Send {
+    /// Opens it, or opens it again after it was lost.
+    fn open(&mut self) -> Result<(), String>;
+    /// Whether it is still there, looked at once a second.
+    fn check(&mut self) -> Result<(), String> {
+        Ok(())
+    }
+    /// Sends one signal.
+    fn send(&mut self, signal: &Signal) -> Result<(), String>;
+}
+
+/// How a way out is doing; read by the screen.
+#[derive(Debug, Default)]
+pub struct Health {
+    /// Signals sent.
+    pub sent: AtomicU64,
+    /// Signals that found the queue full or the way out closed.
+    pub dropped: AtomicU64,
+    /// What is wrong with it, if anything.
+    trouble: Mutex<Option<String>>,
+    /// Signals were dropped, so that a note may hang.
+    overflow: AtomicBool,
+}
+
+impl Health {
+    /// What is wrong, if anything.
+    pub fn trouble(&self) -> Option<String> {
+        self.trouble.lock().map_or(None, |t| t.clone())
+    }
+
+    fn set_trouble(&self, trouble: Option<String>) {
+        if let Ok(mut now) = self.trouble.lock() {
+            *now = trouble;
+        }
+    }
+}
+
+enum Message {
+    Signal(Signal),
+    Reopen,
+    End,
+}
+
+/// A way out with its thread.
+pub struct Outgoing {
+    /// Name for the screen.
+    pub name: String,
+    /// How it does.
+    pub health: Arc<Health>,
+    queue: SyncSender<Message>,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// Signals that wait at most: half a second of the busiest playing.
+const QUEUE: usize = 512;
+/// How often a lost way out is tried again, and a good one looked at.
+const CHECK: Duration = Duration::from_secs(1);
+/// How long a way out may take to end.
+const END: Duration = Duration::from_millis(800);
+
+impl Outgoing {
+    /// Opens a way out and starts its thread.
+    ///
+    /// # Errors
+    /// What is wrong, where it cannot be opened now.
+    pub fn start(name: &str, mut sender: Box<dyn Sender>) -> Result<Self, String> {
+        sender.open()?;
+        let (queue, messages) = sync_channel(QUEUE);
+        let health = Arc::new(Health::default());
+        let watched = health.clone();
+        let thread = std::thread::Builder::new()
+            .name(format!("leadpipe {name}"))
+            .spawn(move || run(sender, &messages, &watched))
+            .map_err(|e| e.to_string())?;
+        Ok(Outgoing {
+            name: name.to_owned(),
+            health,
+            queue,
+            thread: Some(thread),
+        })
+    }
+
+    /// Hands over a signal; never waits.
+    pub fn send(&self, signal: &Signal) {
+        self.hand(Message::Signal(signal.clone()));
+    }
+
+    /// Closes it and opens it again: what it stands on has gone away.
+    pub fn reopen(&self) {
+        self.hand(Message::Reopen);
+    }
+
+    fn hand(&self, message: Message) {
+        if self.queue.try_send(message).is_err() {
+            self.health.dropped.fetch_add(1, Ordering::Relaxed);
+            self.health.overflow.store(true, Ordering::Release);
+        }
+    }
+
+    /// Ends it: what waits is sent, as far as there is time. Whoever does not
+    /// read is not waited for.
+    pub fn end(mut self) {
+        let deadline = Instant::now() + END;
+        while self.queue.try_send(Message::End).is_err() && Instant::now() < deadline {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        if let Some(thread) = self.thread.take() {
+            while !thread.is_finished() && Instant::now() < deadline {
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        }
+    }
+}
+
+fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, health: &Health) {
+    let mut open = true;
+    let mut looked = Instant::now();
+    loop {
+        let message = messages.recv_timeout(CHECK);
+        if health.overflow.swap(false, Ordering::AcqRel) && open {
+            // The note that was sounding may have ended among what was dropped.
+            open = told(sender.send(&Signal::Silence), health);
+        }
+        match message {
+            Ok(Message::Signal(_)) if !open => {
+                health.dropped.fetch_add(1, Ordering::Relaxed);
+            }
+            Ok(Message::Signal(signal)) => {
+                open = told(sender.send(&signal), health);
+                health.sent.fetch_add(1, Ordering::Relaxed);
+            }
+            Ok(Message::Reopen) => open = told(sender.open(), health),
+            Ok(Message::End) | Err(RecvTimeoutError::Disconnected) => {
+                if open {
+                    let _ = sender.send(&Signal::Silence);
+                }
+                return;
+            }
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+        if looked.elapsed() >= CHECK {
+            looked = Instant::now();
+            open = if open {
+                told(sender.check(), health)
+            } else {
+                told(sender.open(), health)
+            };
+        }
+    }
+}
+
+fn told(result: Result<(), String>, health: &Health) -> bool {
+    let fine = result.is_ok();
+    health.set_trouble(result.err());
+    fine
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::mpsc;
+
+    struct Stuck(mpsc::Receiver<()>);
+
+    impl Sender for Stuck {
+        fn open(&mut self) -> Result<(), String> {
+            Ok(())
+        }
+        fn send(&mut self, _: &Signal) -> Result<(), String> {
+            let _ = self.0.recv();
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn whoever_never_reads_holds_nobody_up() {
+        let (_hold, wait) = mpsc::channel();
+        let outgoing = Outgoing::start("stuck", Box::new(Stuck(wait))).unwrap();
+        let begun = Instant::now();
+        for _ in 0..10_000 {
+            outgoing.send(&Signal::Silence);
+        }
+        assert!(outgoing.health.dropped.load(Ordering::Relaxed) > 9_000);
+        outgoing.end();
+        assert!(begun.elapsed() < Duration::from_secs(5));
+    }
+
+    struct Log(Arc<Mutex<Vec<&'static str>>>, u32);
+
+    impl Sender for Log {
+        fn open(&mut self) -> Result<(), String> {
+            self.0.lock().unwrap().push("open");
+            Ok(())
+        }
+        fn send(&mut self, signal: &Signal) -> Result<(), String> {
+            self.0.lock().unwrap().push(match signal {
+                Signal::Silence => "silence",
+                _ => "stop",
+            });
+            self.1 += 1;
+            if self.1 == 2 {
+                Err("gone".into())
+            } else {
+                Ok(())
+            }
+        }
+    }
+
+    #[test]
+    fn a_lost_way_out_is_opened_again_and_ends_silent() {
+        let log = Arc::new(Mutex::new(Vec::new()));
+        let outgoing = Outgoing::start("log", Box::new(Log(log.clone(), 0))).unwrap();
+        outgoing.send(&Signal::Stop { at_s: 0.0 });
+        outgoing.send(&Signal::Stop { at_s: 0.0 });
+        std::thread::sleep(Duration::from_millis(100));
+        assert_eq!(outgoing.health.trouble().as_deref(), Some("gone"));
+        outgoing.send(&Signal::Stop { at_s: 0.0 });
+        std::thread::sleep(Duration::from_millis(2_300));
+        assert_eq!(outgoing.health.trouble(), None);
+        outgoing.end();
+        let log = log.lock().unwrap();
+        assert_eq!(log[..], ["open", "stop", "stop", "open", "silence"]);
+    }
+}

@@ -1,0 +1,163 @@
+//! Which note goes out for a note that is played: the same one, the next of a
+//! sequence, or one drawn from the tuning table.
+
+use std::sync::Arc;
+
+use crate::tuning::Table;
+use crate::units::Pitch;
+
+/// Where the notes that are sent come from.
+#[derive(Debug, Clone)]
+pub enum Source {
+    /// The horn's own.
+    Follow,
+    /// The next of a sequence with each attack.
+    Sequence(Sequence),
+    /// One drawn at random with each attack.
+    Draw(Draw),
+}
+
+impl Source {
+    /// Name for the screen and for switches.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Source::Follow => "follow",
+            Source::Sequence(_) => "sequence",
+            Source::Draw(_) => "draw",
+        }
+    }
+
+    /// Pitch that replaces the played one at an attack, if any does.
+    pub fn attack(&mut self) -> Option<Pitch> {
+        match self {
+            Source::Follow => None,
+            Source::Sequence(sequence) => Some(sequence.step()),
+            Source::Draw(draw) => Some(draw.draw()),
+        }
+    }
+}
+
+/// Notes in the order that the player wrote; begins again after the last.
+#[derive(Debug, Clone)]
+pub struct Sequence {
+    notes: Arc<[Pitch]>,
+    next: usize,
+}
+
+impl Sequence {
+    /// Sequence of notes; `None` of nothing.
+    pub fn new(notes: Vec<Pitch>) -> Option<Self> {
+        (!notes.is_empty()).then(|| Sequence {
+            notes: notes.into(),
+            next: 0,
+        })
+    }
+
+    fn step(&mut self) -> Pitch {
+        let note = self.notes[self.next];
+        self.next = (self.next + 1) % self.notes.len();
+        note
+    }
+}
+
+/// Notes of a table between two pitches, each with its weight.
+#[derive(Debug, Clone)]
+pub struct Draw {
+    notes: Arc<[Pitch]>,
+    /// Sums of the weights up to and with each note.
+    sums: Arc<[f64]>,
+    random: fastrand::Rng,
+}
+
+impl Draw {
+    /// Draws from the notes of `table` from `low` to `high`. `weights` go with
+    /// the degrees of the table in order from its tonic, over and over; all
+    /// alike where there are none. The same seed draws the same notes.
+    ///
+    /// `None` where no note lies in the range, or none has any weight.
+    pub fn new(table: &Table, low: Pitch, high: Pitch, weights: &[f64], seed: u64) -> Option<Self> {
+        let (notes, own): (Vec<Pitch>, Vec<f64>) = table
+            .degreed()
+            .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
+            .map(|(pitch, degree)| {
+                let weight = match weights.len() {
+                    0 => 1.0,
+                    count => weights[degree % count],
+                };
+                (pitch, weight.max(0.0))
+            })
+            .unzip();
+        let sums: Vec<f64> = own
+            .iter()
+            .scan(0.0, |sum, weight| {
+                *sum += weight;
+                Some(*sum)
+            })
+            .collect();
+        let some = sums.last().is_some_and(|sum| *sum > 0.0 && sum.is_finite());
+        some.then(|| Draw {
+            notes: notes.into(),
+            sums: sums.into(),
+            random: fastrand::Rng::with_seed(seed),
+        })
+    }
+
+    fn draw(&mut self) -> Pitch {
+        let all = self.sums[self.sums.len() - 1];
+        let at = self.random.f64() * all;
+        let index = self.sums.partition_point(|sum| *sum <= at);
+        self.notes[index.min(self.notes.len() - 1)]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tuning::{Reference, find};
+
+    fn table(name: &str) -> Table {
+        find(name, Some("C"), Reference::default()).unwrap()
+    }
+
+    #[test]
+    fn a_sequence_goes_round() {
+        let mut sequence = Sequence::new(vec![Pitch(60.0), Pitch(63.0)]).unwrap();
+        let got: Vec<f64> = (0..5).map(|_| sequence.step().0).collect();
+        assert_eq!(got, [60.0, 63.0, 60.0, 63.0, 60.0]);
+        assert!(Sequence::new(vec![]).is_none());
+    }
+
+    #[test]
+    fn draws_keep_to_table_range_and_weights() {
+        // Tonic and fifth only, the fifth three times as often.
+        let weights = [1.0, 0.0, 0.0, 0.0, 3.0, 0.0, 0.0];
+        let (low, high) = (Pitch(48.0), Pitch(72.0));
+        let mut draw = Draw::new(&table("major"), low, high, &weights, 7).unwrap();
+        let drawn: Vec<f64> = (0..4_000).map(|_| draw.draw().0).collect();
+        let fifths = drawn.iter().filter(|p| p.rem_euclid(12.0) == 7.0).count();
+        let tonics = drawn.iter().filter(|p| p.rem_euclid(12.0) == 0.0).count();
+        assert_eq!(fifths + tonics, drawn.len());
+        assert!(drawn.iter().all(|p| (48.0..=72.0).contains(p)));
+        // Three tonics of weight 1 and two fifths of weight 3: two thirds.
+        let share = fifths as f64 / drawn.len() as f64;
+        assert!((share - 2.0 / 3.0).abs() < 0.03, "{share}");
+    }
+
+    #[test]
+    fn a_seed_draws_the_same_again() {
+        let draw = |seed| {
+            let mut draw = Draw::new(&table("blues"), Pitch(40.0), Pitch(80.0), &[], seed).unwrap();
+            (0..20).map(|_| draw.draw().0).collect::<Vec<_>>()
+        };
+        assert_eq!(draw(1), draw(1));
+        assert_ne!(draw(1), draw(2));
+    }
+
+    #[test]
+    fn nothing_to_draw_is_said() {
+        let table = table("major");
+        assert!(Draw::new(&table, Pitch(60.1), Pitch(60.2), &[], 1).is_none());
+        assert!(Draw::new(&table, Pitch(40.0), Pitch(80.0), &[0.0], 1).is_none());
+        assert!(Draw::new(&table, Pitch(40.0), Pitch(80.0), &[f64::NAN], 1).is_none());
+    }
+}

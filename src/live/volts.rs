@@ -1,0 +1,232 @@
+//! Control voltages as they leave for the interface, sample by sample.
+//!
+//! The conventions are those of [`crate::output::cv`]: 1 V per octave, the pitch
+//! held after a note, gate and trigger at 5 V, no trigger on a slur.
+
+use super::signal::{Motion, Start};
+use crate::output::cv::{GATE_GAP_S, GATE_V, TRIGGER_S, loudness_v};
+use crate::units::Pitch;
+
+/// What an interface makes of a sample, as calibrated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// Volts between a sample of 0 and one of 1.0.
+    pub full_scale_v: f64,
+    /// Volts at a sample of 0.
+    pub offset_v: f64,
+    /// MIDI key at 0 V.
+    pub zero_volt_note: f64,
+}
+
+impl Scale {
+    /// Sample that comes out as a voltage; the most the interface can where it
+    /// cannot.
+    pub fn sample(&self, volts: f64) -> f32 {
+        ((volts - self.offset_v) / self.full_scale_v).clamp(-1.0, 1.0) as f32
+    }
+}
+
+/// Voltages of one output: pitch, gate, trigger, loudness, and one trigger for
+/// each route that has one.
+#[derive(Debug, Clone)]
+pub struct Volts {
+    rate_hz: f64,
+    scale: Scale,
+    pitch_v: f64,
+    goal_v: f64,
+    loudness_v: f64,
+    loudness_goal_v: f64,
+    gate: bool,
+    /// Samples for which the gate stays low before the next note.
+    gap: u32,
+    trigger: u32,
+    extra: Vec<u32>,
+}
+
+/// Smoothing of pitch bends and loudness, in seconds: a little more than a hop,
+/// so that no step is left.
+const SMOOTH_S: f64 = 0.002;
+
+impl Volts {
+    /// Voltages at rest, with so many triggers for routes.
+    pub fn new(rate_hz: f64, scale: Scale, extra: usize) -> Self {
+        Volts {
+            rate_hz,
+            scale,
+            pitch_v: 0.0,
+            goal_v: 0.0,
+            loudness_v: 0.0,
+            loudness_goal_v: 0.0,
+            gate: false,
+            gap: 0,
+            trigger: 0,
+            extra: vec![0; extra],
+        }
+    }
+
+    fn samples(&self, seconds: f64) -> u32 {
+        (seconds * self.rate_hz).round() as u32
+    }
+
+    fn volts(&self, pitch: Pitch) -> f64 {
+        pitch.volts(self.scale.zero_volt_note)
+    }
+
+    /// A note begins. Its pitch is there at once, before the gate.
+    pub fn start(&mut self, start: &Start) {
+        self.goal_v = self.volts(start.pitch);
+        self.pitch_v = self.goal_v;
+        if !start.slurred() {
+            self.gap = if self.gate {
+                self.samples(GATE_GAP_S)
+            } else {
+                0
+            };
+            self.trigger = self.samples(TRIGGER_S);
+        }
+        self.gate = true;
+        self.loudness_goal_v = loudness_v(f64::from(start.level_db));
+    }
+
+    /// The note moves.
+    pub fn follow(&mut self, motion: &Motion) {
+        self.goal_v = self.volts(motion.pitch);
+        self.loudness_goal_v = loudness_v(f64::from(motion.level_db));
+    }
+
+    /// The note ends; its pitch stays.
+    pub fn stop(&mut self) {
+        self.goal_v = self.pitch_v;
+        self.loudness_goal_v = 0.0;
+        self.gate = false;
+        self.trigger = 0;
+    }
+
+    /// Everything low at once; the pitch stays.
+    pub fn silence(&mut self) {
+        self.stop();
+        self.loudness_v = 0.0;
+        self.extra.fill(0);
+    }
+
+    /// Fires the trigger of a route, counted from 0.
+    pub fn fire(&mut self, extra: usize) {
+        let length = self.samples(TRIGGER_S);
+        if let Some(left) = self.extra.get_mut(extra) {
+            *left = length;
+        }
+    }
+
+    /// Next sample of each voltage, written to `out`: pitch, gate, trigger,
+    /// loudness, route triggers. What does not fit is left out.
+    pub fn next(&mut self, mut out: impl FnMut(usize, f32)) {
+        let share = 1.0 / (SMOOTH_S * self.rate_hz).max(1.0);
+        self.pitch_v += share * (self.goal_v - self.pitch_v);
+        self.loudness_v += share * (self.loudness_goal_v - self.loudness_v);
+        let high = |on: bool| if on { GATE_V } else { 0.0 };
+        let gate = self.gate && self.gap == 0;
+        self.gap = self.gap.saturating_sub(1);
+        let trigger = self.trigger > 0;
+        self.trigger = self.trigger.saturating_sub(1);
+        let volts = [self.pitch_v, high(gate), high(trigger), self.loudness_v];
+        for (at, volts) in volts.into_iter().enumerate() {
+            out(at, self.scale.sample(volts));
+        }
+        for at in 0..self.extra.len() {
+            let on = self.extra[at] > 0;
+            self.extra[at] = self.extra[at].saturating_sub(1);
+            out(4 + at, self.scale.sample(high(on)));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::Attack;
+    use crate::units::{Concert, Written};
+
+    const SCALE: Scale = Scale {
+        full_scale_v: 10.0,
+        offset_v: 0.0,
+        zero_volt_note: 60.0,
+    };
+
+    fn start(pitch: f64, attack: Attack) -> Start {
+        Start {
+            at_s: 0.0,
+            onset_s: 0.0,
+            concert: Concert(60),
+            written: Written(60),
+            cents: 0.0,
+            key: 60,
+            pitch: Pitch(pitch),
+            strength: 0.5,
+            level_db: -30.0,
+            attack,
+        }
+    }
+
+    /// Volts of the five channels over so many samples.
+    fn run(volts: &mut Volts, samples: usize) -> Vec<[f32; 5]> {
+        (0..samples)
+            .map(|_| {
+                let mut frame = [0.0; 5];
+                volts.next(|at, sample| frame[at] = sample * 10.0);
+                frame
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_note_comes_out_as_standard_voltages() {
+        let mut volts = Volts::new(48_000.0, SCALE, 1);
+        volts.start(&start(72.0, Attack::Tongued));
+        let got = run(&mut volts, 4_800);
+        assert!(got.iter().all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 5.0));
+        assert_eq!(got.iter().filter(|v| v[2] == 5.0).count(), 240);
+        assert!((got[4_799][3] - 2.5).abs() < 1e-3);
+        volts.stop();
+        let after = run(&mut volts, 4_800);
+        assert!(
+            after
+                .iter()
+                .all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 0.0)
+        );
+    }
+
+    #[test]
+    fn tongue_drops_the_gate_and_a_slur_does_not() {
+        let mut volts = Volts::new(48_000.0, SCALE, 0);
+        volts.start(&start(60.0, Attack::Tongued));
+        run(&mut volts, 480);
+        volts.start(&start(62.0, Attack::Slurred));
+        let slurred = run(&mut volts, 480);
+        assert!(slurred.iter().all(|v| v[1] == 5.0 && v[2] == 0.0));
+        volts.start(&start(62.0, Attack::Tongued));
+        let tongued = run(&mut volts, 480);
+        assert_eq!(tongued.iter().take_while(|v| v[1] == 0.0).count(), 144);
+        assert_eq!(tongued[0][2], 5.0);
+    }
+
+    #[test]
+    fn calibration_is_applied_and_bounded() {
+        let scale = Scale {
+            full_scale_v: 8.0,
+            offset_v: 0.1,
+            zero_volt_note: 60.0,
+        };
+        assert!((scale.sample(2.1) - 0.25).abs() < 1e-6);
+        assert_eq!(scale.sample(50.0), 1.0);
+    }
+
+    #[test]
+    fn routes_have_triggers_of_their_own() {
+        let mut volts = Volts::new(48_000.0, SCALE, 1);
+        volts.fire(0);
+        volts.fire(9);
+        let got = run(&mut volts, 480);
+        assert_eq!(got.iter().filter(|v| v[4] == 5.0).count(), 240);
+        assert!(got.iter().all(|v| v[1] == 0.0));
+    }
+}

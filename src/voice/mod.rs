@@ -1,0 +1,286 @@
+//! The doubling voice: a plain synthesizer voice that plays what the horn
+//! plays, with nothing else plugged in.
+//!
+//! One oscillator through one low-pass filter. The filter opens with loudness,
+//! as a horn's own spectrum does; the level follows the horn's; pitch follows
+//! every bend, with a glide from note to note if wanted.
+
+mod filter;
+mod oscillator;
+
+use filter::LowPass;
+use oscillator::{Oscillator, Shape};
+use serde::{Deserialize, Serialize};
+
+use crate::units::Pitch;
+
+/// Character of the voice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "lowercase")]
+pub enum Timbre {
+    /// Few partials: sits under the horn
+    #[default]
+    Round,
+    /// Odd partials only: clarinet-like, stands apart from brass
+    Hollow,
+    /// All partials, open filter: cuts through
+    Bright,
+}
+
+impl Timbre {
+    /// All timbres, in the order that a key steps through them.
+    pub const ALL: [Timbre; 3] = [Timbre::Round, Timbre::Hollow, Timbre::Bright];
+
+    fn shape(self) -> Shape {
+        match self {
+            Timbre::Hollow => Shape::Square,
+            Timbre::Round | Timbre::Bright => Shape::Saw,
+        }
+    }
+
+    /// Multiple of the pitch at which the filter stands, soft and loud.
+    fn cutoff(self) -> (f32, f32) {
+        match self {
+            Timbre::Round => (1.2, 3.5),
+            Timbre::Hollow => (2.0, 8.0),
+            Timbre::Bright => (3.0, 16.0),
+        }
+    }
+}
+
+/// How the voice doubles.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Settings {
+    /// Character.
+    pub timbre: Timbre,
+    /// Interval above the horn, in semitones.
+    pub interval: f64,
+    /// Time that the pitch takes from note to note, in seconds.
+    pub glide_s: f64,
+    /// Peak level at the horn's loudest, dBFS.
+    pub level_db: f64,
+}
+
+/// Level that the voice starts at: low, for it may come out of a big system.
+pub const LEVEL_DB: f64 = -24.0;
+/// The voice never gets louder than this, in dBFS.
+pub const MOST_LEVEL_DB: f64 = -3.0;
+/// From the softest to the loudest playing the voice grows by this, in dB: less
+/// than a horn does, so that soft notes are still heard beside it.
+const DYNAMIC_DB: f32 = 30.0;
+/// Rise after a tongue stroke, and fall after a note, in seconds to 63 %.
+const ATTACK_S: f32 = 0.003;
+const RELEASE_S: f32 = 0.03;
+/// Smoothing of loudness and of bends, in seconds: twice the time between two
+/// values, so that steps are not heard.
+const LEVEL_S: f32 = 0.006;
+const BEND_S: f32 = 0.003;
+
+impl Default for Settings {
+    fn default() -> Self {
+        Settings {
+            timbre: Timbre::default(),
+            interval: 0.0,
+            glide_s: 0.0,
+            level_db: LEVEL_DB,
+        }
+    }
+}
+
+/// The voice at one sample rate.
+///
+/// ```
+/// use leadpipe::units::Pitch;
+/// use leadpipe::voice::{Settings, Voice};
+/// let mut voice = Voice::new(48_000.0, Settings::default());
+/// voice.start(Pitch(58.0), 0.8, false);
+/// let loudest = (0..4_800).map(|_| voice.sample().abs()).fold(0.0, f32::max);
+/// assert!(loudest > 0.01 && loudest < 0.1);
+/// ```
+#[derive(Debug, Clone)]
+pub struct Voice {
+    rate_hz: f32,
+    settings: Settings,
+    oscillator: Oscillator,
+    filter: LowPass,
+    /// Pitch as it sounds and where it goes, MIDI semitones.
+    pitch: f32,
+    goal: f32,
+    gliding: bool,
+    strength: f32,
+    strength_goal: f32,
+    envelope: f32,
+    sounding: bool,
+}
+
+impl Voice {
+    /// Silent voice at a sample rate in hertz.
+    pub fn new(rate_hz: f64, settings: Settings) -> Self {
+        Voice {
+            rate_hz: rate_hz as f32,
+            oscillator: Oscillator::new(settings.timbre.shape()),
+            filter: LowPass::default(),
+            pitch: 60.0,
+            goal: 60.0,
+            gliding: false,
+            strength: 0.0,
+            strength_goal: 0.0,
+            envelope: 0.0,
+            sounding: false,
+            settings,
+        }
+    }
+
+    /// Changes how it doubles, at once.
+    pub fn set(&mut self, settings: Settings) {
+        self.settings = settings;
+        self.oscillator.shape = settings.timbre.shape();
+    }
+
+    /// Begins a note of a strength from 0 to 1. A slurred one goes on from the
+    /// note before; any other is struck anew.
+    pub fn start(&mut self, pitch: Pitch, strength: f32, slurred: bool) {
+        let strength = strength.clamp(0.0, 1.0);
+        self.goal = self.shifted(pitch);
+        self.gliding = self.sounding && self.settings.glide_s > 0.0;
+        if !self.sounding && self.envelope < 0.01 {
+            self.pitch = self.goal;
+            self.strength = strength;
+        }
+        if !slurred && self.sounding {
+            // The tongue stops the tone for a moment.
+            self.envelope *= 0.3;
+        }
+        self.strength_goal = strength;
+        self.sounding = true;
+    }
+
+    /// Follows the note that sounds.
+    pub fn follow(&mut self, pitch: Pitch, strength: f32) {
+        self.goal = self.shifted(pitch);
+        self.strength_goal = strength.clamp(0.0, 1.0);
+    }
+
+    /// Ends the note.
+    pub fn stop(&mut self) {
+        self.sounding = false;
+    }
+
+    fn shifted(&self, pitch: Pitch) -> f32 {
+        (pitch.0 + self.settings.interval).clamp(0.0, 135.0) as f32
+    }
+
+    /// Next sample, full scale 1.0.
+    pub fn sample(&mut self) -> f32 {
+        let step_s = 1.0 / self.rate_hz;
+        let (goal, time_s) = match self.sounding {
+            true => (1.0, ATTACK_S),
+            false => (0.0, RELEASE_S),
+        };
+        self.envelope += (goal - self.envelope) * step_s / time_s;
+        if self.envelope < 1e-5 && !self.sounding {
+            return 0.0;
+        }
+        self.strength += (self.strength_goal - self.strength) * step_s / LEVEL_S;
+        let distance = self.goal - self.pitch;
+        // A glide of time t covers all but 5 % of its way in it.
+        let pitch_s = if self.gliding {
+            (self.settings.glide_s as f32 / 3.0).max(BEND_S)
+        } else {
+            BEND_S
+        };
+        self.pitch += distance * step_s / pitch_s;
+        if distance.abs() < 0.1 {
+            self.gliding = false;
+        }
+        let hz = 440.0 * ((self.pitch - 69.0) / 12.0).exp2();
+        let (soft, loud) = self.settings.timbre.cutoff();
+        let cutoff_hz = hz * (soft + (loud - soft) * self.strength * self.envelope);
+        let wave = self.oscillator.next(hz * step_s);
+        let tone = self.filter.next(wave, cutoff_hz * step_s);
+        let level_db = (self.settings.level_db.min(MOST_LEVEL_DB)) as f32;
+        let gain = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
+        tone * gain * self.envelope
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis;
+    use crate::ear::{Listener, Mode};
+
+    fn sound(settings: Settings, pitch: f64) -> Vec<f32> {
+        let mut voice = Voice::new(48_000.0, settings);
+        voice.start(Pitch(pitch), 0.7, false);
+        (0..48_000).map(|_| voice.sample()).collect()
+    }
+
+    #[test]
+    fn every_timbre_sounds_in_tune() {
+        for timbre in Timbre::ALL {
+            for pitch in [34.0, 46.3, 58.0, 70.5, 82.0] {
+                let settings = Settings {
+                    timbre,
+                    ..Settings::default()
+                };
+                let mut listener =
+                    Listener::new(48_000.0, analysis::Settings::default(), Mode::Full);
+                listener.push(&sound(settings, pitch));
+                let notes = listener.finish().notes;
+                assert_eq!(notes.len(), 1, "{timbre:?} {pitch}");
+                assert!(
+                    (notes[0].pitch - pitch).abs() < 0.02,
+                    "{timbre:?} {pitch}: {}",
+                    notes[0].pitch
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn never_louder_than_set() {
+        for timbre in Timbre::ALL {
+            let loud = Settings {
+                timbre,
+                level_db: 20.0,
+                ..Settings::default()
+            };
+            let mut voice = Voice::new(48_000.0, loud);
+            voice.start(Pitch(40.0), 5.0, false);
+            let peak = (0..48_000)
+                .map(|_| voice.sample().abs())
+                .fold(0.0, f32::max);
+            assert!(peak <= 1.0, "{timbre:?} {peak}");
+        }
+    }
+
+    #[test]
+    fn glides_and_shifts() {
+        let settings = Settings {
+            interval: -12.0,
+            glide_s: 0.2,
+            ..Settings::default()
+        };
+        let mut voice = Voice::new(48_000.0, settings);
+        voice.start(Pitch(60.0), 0.5, false);
+        (0..4_800).for_each(|_| drop(voice.sample()));
+        assert!((voice.pitch - 48.0).abs() < 0.01);
+        voice.start(Pitch(67.0), 0.5, true);
+        (0..2_400).for_each(|_| drop(voice.sample()));
+        assert!(voice.pitch > 49.0 && voice.pitch < 54.5, "{}", voice.pitch);
+        // Within 5 % of the way after its time.
+        (0..7_200).for_each(|_| drop(voice.sample()));
+        assert!((voice.pitch - 55.0).abs() < 0.05 * 7.0, "{}", voice.pitch);
+    }
+
+    #[test]
+    fn ends_in_silence() {
+        let mut voice = Voice::new(48_000.0, Settings::default());
+        voice.start(Pitch(60.0), 1.0, false);
+        (0..4_800).for_each(|_| drop(voice.sample()));
+        voice.stop();
+        (0..24_000).for_each(|_| drop(voice.sample()));
+        assert_eq!(voice.sample(), 0.0);
+    }
+}
