@@ -43,6 +43,19 @@ impl Way {
         }
     }
 
+    /// Whether a device goes this way. Sound systems list converters and a null
+    /// device too: those are no place for a horn.
+    fn goes(self, device: &Device) -> bool {
+        let id = id_of(device);
+        let bare = id.split_once(':').map_or(id.as_str(), |(_, bare)| bare);
+        let other = match self {
+            Way::In => "jack:output",
+            Way::Out => "jack:input",
+        };
+        let hint = bare.split(':').next().unwrap_or(bare);
+        id != other && !["null", "jack", "upmix", "vdownmix", "speex"].contains(&hint)
+    }
+
     fn default_of(self, host: &cpal::Host) -> Option<Device> {
         match self {
             Way::In => host.default_input_device(),
@@ -81,11 +94,13 @@ pub fn is_jack(id: &str) -> bool {
     id.starts_with("jack")
 }
 
-/// Keeps the sound libraries from writing over the screen; their faults come
-/// back as errors too.
+/// Keeps the sound libraries from writing over the screen on this thread; their
+/// faults come back as errors too.
 pub fn hush_libraries() {
     #[cfg(feature = "jack")]
     jack::set_logger(jack::LoggerType::None);
+    #[cfg(target_os = "linux")]
+    let _ = alsa::Output::local_error_handler();
 }
 
 /// Name that stands for a device on the command line.
@@ -107,12 +122,8 @@ pub fn list() -> Vec<Listed> {
                 .description()
                 .map_or_else(|_| id.clone(), |d| d.name().to_owned());
             for (way, default) in &defaults {
-                let able = match way {
-                    Way::In => device.supports_input(),
-                    Way::Out => device.supports_output(),
-                };
                 let config = way.config(&device);
-                if !able && !is_hindrance(&config) {
+                if !way.goes(&device) || (config.is_err() && !is_hindrance(&config)) {
                     continue;
                 }
                 listed.push(Listed {
@@ -167,6 +178,7 @@ pub fn choose(name: Option<&str>, way: Way) -> Result<Device> {
     let devices: Vec<Device> = hosts
         .iter()
         .flat_map(|h| h.devices().into_iter().flatten())
+        .filter(|d| way.goes(d))
         .filter(|d| way.config(d).is_ok() || d.id().is_ok_and(|id| id.to_string() == wanted))
         .collect();
     let exact = devices.iter().find(|d| {

@@ -6,7 +6,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use super::command::Command;
-use super::devices::is_jack;
+use super::devices::{self, is_jack};
 use super::engine::Engine;
 use super::intake::{Intake, News};
 use super::record::Recorder;
@@ -132,7 +132,10 @@ impl Session {
         let (pictures, shown) = sync_channel(PICTURES);
         let thread = std::thread::Builder::new()
             .name("leadpipe engine".into())
-            .spawn(move || Running::new(parts, asked, pictures).run())
+            .spawn(move || {
+                devices::hush_libraries();
+                Running::new(parts, asked, pictures).run()
+            })
             .map_err(|e| Error::device("engine", e, "close some programs"))?;
         Ok(Session {
             commands,

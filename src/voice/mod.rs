@@ -264,13 +264,19 @@ mod tests {
         };
         let mut voice = Voice::new(48_000.0, settings);
         voice.start(Pitch(60.0), 0.5, false);
-        (0..4_800).for_each(|_| drop(voice.sample()));
+        (0..4_800).for_each(|_| {
+            voice.sample();
+        });
         assert!((voice.pitch - 48.0).abs() < 0.01);
         voice.start(Pitch(67.0), 0.5, true);
-        (0..2_400).for_each(|_| drop(voice.sample()));
+        (0..2_400).for_each(|_| {
+            voice.sample();
+        });
         assert!(voice.pitch > 49.0 && voice.pitch < 54.5, "{}", voice.pitch);
         // Within 5 % of the way after its time.
-        (0..7_200).for_each(|_| drop(voice.sample()));
+        (0..7_200).for_each(|_| {
+            voice.sample();
+        });
         assert!((voice.pitch - 55.0).abs() < 0.05 * 7.0, "{}", voice.pitch);
     }
 
@@ -278,9 +284,13 @@ mod tests {
     fn ends_in_silence() {
         let mut voice = Voice::new(48_000.0, Settings::default());
         voice.start(Pitch(60.0), 1.0, false);
-        (0..4_800).for_each(|_| drop(voice.sample()));
+        (0..4_800).for_each(|_| {
+            voice.sample();
+        });
         voice.stop();
-        (0..24_000).for_each(|_| drop(voice.sample()));
+        (0..24_000).for_each(|_| {
+            voice.sample();
+        });
         assert_eq!(voice.sample(), 0.0);
     }
 }

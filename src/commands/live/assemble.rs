@@ -8,6 +8,7 @@ use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::line::Reading;
 use leadpipe::live::controls::{self, Commands};
+use leadpipe::live::devices::{self, Way};
 use leadpipe::live::engine::{Engine, Stand};
 use leadpipe::live::intake::{self, Intake};
 use leadpipe::live::player::Player;
@@ -278,7 +279,8 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
             _ => from_one_all("double.channels", &rig.double.channels)?,
         };
         let voice = Some((rig.voice(), channels));
-        match wishes.iter_mut().find(|w| w.device == rig.double.device) {
+        let same = rig.cv.channels.is_empty() || same_device(&rig.cv.device, &rig.double.device)?;
+        match wishes.iter_mut().find(|_| same) {
             Some(wish) => wish.voice = voice,
             None => wishes.push(speaker::Wish {
                 device: rig.double.device.clone(),
@@ -292,6 +294,14 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
         .into_iter()
         .map(|wish| Speaker::open(wish, routes.clone()))
         .collect()
+}
+
+/// Whether two names are those of one output.
+fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
+    let id = |name: &Option<String>| {
+        devices::choose(name.as_deref(), Way::Out).map(|device| devices::id_of(&device))
+    };
+    Ok(one == other || id(one)? == id(other)?)
 }
 
 fn outgoing(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<Outgoing>> {

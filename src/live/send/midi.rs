@@ -43,10 +43,22 @@ impl Encoder {
         }
     }
 
-    /// What a receiver must be told before anything else: the bend range, by
-    /// RPN 0,0, then the null RPN so that nothing else moves it.
+    /// What a receiver must be told before anything else: the bend range, and
+    /// that nothing sounds.
     pub fn setup(&mut self, out: &mut Vec<Bytes>) {
         *self = Encoder::new(self.channel);
+        self.bend_range(out);
+        self.silence(out);
+    }
+
+    /// Whether no note sounds.
+    pub fn idle(&self) -> bool {
+        self.held.is_none()
+    }
+
+    /// The bend range, by RPN 0,0, then the null RPN so that nothing else moves
+    /// it.
+    pub fn bend_range(&self, out: &mut Vec<Bytes>) {
         for (controller, value) in [
             (RPN_COARSE, 0),
             (RPN_FINE, 0),
@@ -57,7 +69,6 @@ impl Encoder {
         ] {
             out.push([0xb0 | self.channel, controller, value]);
         }
-        self.silence(out);
     }
 
     /// Appends the messages for a signal.

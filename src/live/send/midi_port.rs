@@ -1,5 +1,7 @@
 //! MIDI out of a port.
 
+use std::time::{Duration, Instant};
+
 use midir::{MidiOutput, MidiOutputConnection};
 
 use super::Sender;
@@ -11,6 +13,9 @@ use crate::live::signal::Signal;
 pub const CLIENT: &str = "leadpipe";
 /// Name of the port that it opens.
 pub const PORT: &str = "notes";
+
+/// Time between two mentions of the bend range.
+const TELL_EVERY: Duration = Duration::from_millis(900);
 
 /// Which port.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -91,6 +96,8 @@ pub struct MidiPort {
     /// Full name of the port that we are connected to.
     full_name: Option<String>,
     messages: Vec<Bytes>,
+    /// When receivers were last told the bend range.
+    told: Instant,
 }
 
 impl MidiPort {
@@ -104,7 +111,19 @@ impl MidiPort {
             watch: None,
             full_name: None,
             messages: Vec::with_capacity(16),
+            told: Instant::now(),
         }
+    }
+
+    /// Whoever connects to our port later has missed the bend range: it is told
+    /// again now and then while nothing sounds.
+    fn tell_range_again(&mut self) -> Result<(), String> {
+        if self.port != Port::Virtual || !self.encoder.idle() || self.told.elapsed() < TELL_EVERY {
+            return Ok(());
+        }
+        self.told = Instant::now();
+        self.encoder.bend_range(&mut self.messages);
+        self.flush()
     }
 
     fn flush(&mut self) -> Result<(), String> {
@@ -157,7 +176,7 @@ impl Sender for MidiPort {
 
     fn check(&mut self) -> Result<(), String> {
         let (Some(watch), Some(name)) = (&self.watch, &self.full_name) else {
-            return Ok(());
+            return self.tell_range_again();
         };
         let there = watch
             .ports()
@@ -181,6 +200,7 @@ impl Sender for MidiPort {
                 }
             }
         }
-        self.flush()
+        self.flush()?;
+        self.tell_range_again()
     }
 }

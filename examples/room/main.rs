@@ -1,0 +1,192 @@
+//! A room on a JACK server: plays a take into the program and takes down what
+//! comes back, all by the server's own clock.
+//!
+//! ```sh
+//! cargo run --features jack --example room -- TAKE.wav CAPTURE.wav MIDI.csv
+//! ```
+//!
+//! Waits until leadpipe's ports are there, connects them, plays the take and
+//! writes one channel of CAPTURE for each of leadpipe's output ports (times
+//! count from the take's first sample) and a row of MIDI for each message:
+//! `time_s,status,data1,data2`. `tests/live_jack.rs` and the measurements use it.
+
+use std::error::Error;
+use std::io::Write;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use jack::{
+    AudioIn, AudioOut, Client, ClientOptions, Control, MidiIn, Port, PortFlags, ProcessScope,
+};
+
+/// Most output ports that are captured.
+const CHANNELS: usize = 10;
+/// Sound after the take that is still captured, in seconds.
+const TAIL_S: f64 = 1.0;
+
+/// What came back.
+#[derive(Default)]
+struct Caught {
+    audio: Vec<Vec<f32>>,
+    midi: Vec<(f64, Vec<u8>)>,
+}
+
+/// The process callback's own. It allocates and locks: this is a measuring tool,
+/// and a late block would show.
+struct Room {
+    take: Vec<f32>,
+    at: usize,
+    length: usize,
+    go: Arc<AtomicBool>,
+    done: Arc<AtomicBool>,
+    caught: Arc<Mutex<Caught>>,
+    horn: Port<AudioOut>,
+    back: Vec<Port<AudioIn>>,
+    notes: Port<MidiIn>,
+}
+
+impl jack::ProcessHandler for Room {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
+        let frames = scope.n_frames() as usize;
+        let rate_hz = f64::from(client.sample_rate());
+        let sound = self.horn.as_mut_slice(scope);
+        sound.fill(0.0);
+        let started = self.go.load(Ordering::Acquire);
+        let mut caught = self.caught.lock().expect("caught");
+        for message in self.notes.iter(scope) {
+            // Before the take there is the set-up: at negative times.
+            let frame = if started { self.at as f64 } else { -1.0 };
+            let time_s = (frame + f64::from(message.time)) / rate_hz;
+            caught.midi.push((time_s, message.bytes.to_vec()));
+        }
+        if !started {
+            return Control::Continue;
+        }
+        let left = self.take.len().saturating_sub(self.at).min(frames);
+        sound[..left].copy_from_slice(&self.take[self.at.min(self.take.len())..][..left]);
+        for (port, channel) in self.back.iter().zip(&mut caught.audio) {
+            channel.extend_from_slice(port.as_slice(scope));
+        }
+        self.at += frames;
+        if self.at >= self.length {
+            self.done.store(true, Ordering::Release);
+        }
+        Control::Continue
+    }
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let [take, capture, midi] = &args[..] else {
+        return Err("usage: room TAKE.wav CAPTURE.wav MIDI.csv".into());
+    };
+    let (client, _) = Client::new("room", ClientOptions::NO_START_SERVER)?;
+    let rate_hz = f64::from(client.sample_rate());
+    let take = read(take, client.sample_rate())?;
+    let (go, done) = (
+        Arc::new(AtomicBool::new(false)),
+        Arc::new(AtomicBool::new(false)),
+    );
+    let caught = Arc::new(Mutex::new(Caught {
+        audio: vec![Vec::new(); CHANNELS],
+        midi: Vec::new(),
+    }));
+    let back =
+        (0..CHANNELS).map(|i| client.register_port(&format!("back_{i}"), AudioIn::default()));
+    let room = Room {
+        length: take.len() + (TAIL_S * rate_hz) as usize,
+        take,
+        at: 0,
+        go: go.clone(),
+        done: done.clone(),
+        caught: caught.clone(),
+        horn: client.register_port("horn", AudioOut::default())?,
+        back: back.collect::<Result<_, _>>()?,
+        notes: client.register_port("notes", MidiIn::default())?,
+    };
+    let active = client.activate_async((), room)?;
+    let client = active.as_client();
+    let ins = wait_for(client, "^cpal_client.*_in.*:in_0$", PortFlags::IS_INPUT);
+    if ins.is_empty() {
+        return Err("leadpipe's input never came".into());
+    }
+    for port in &ins {
+        client.connect_ports_by_name("room:horn", port)?;
+    }
+    // Let the program open the rest of its ports.
+    std::thread::sleep(Duration::from_millis(400));
+    let outs = client.ports(
+        Some("^cpal_client.*_out.*:out_"),
+        None,
+        PortFlags::IS_OUTPUT,
+    );
+    for (i, port) in outs.iter().take(CHANNELS).enumerate() {
+        client.connect_ports_by_name(port, &format!("room:back_{i}"))?;
+    }
+    for port in client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT) {
+        client.connect_ports_by_name(&port, "room:notes")?;
+    }
+    // The bend range is told again within a second.
+    std::thread::sleep(Duration::from_millis(1_500));
+    go.store(true, Ordering::Release);
+    while !done.load(Ordering::Acquire) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    drop(active.deactivate()?);
+    let caught = caught.lock().expect("caught");
+    let used = outs.len().min(CHANNELS);
+    write_wav(capture, rate_hz as u32, &caught.audio[..used])?;
+    let mut rows = std::io::BufWriter::new(std::fs::File::create(midi)?);
+    writeln!(rows, "time_s,status,data1,data2")?;
+    for (time_s, bytes) in &caught.midi {
+        let byte = |i: usize| bytes.get(i).copied().unwrap_or(0);
+        writeln!(rows, "{time_s:.6},{},{},{}", byte(0), byte(1), byte(2))?;
+    }
+    rows.flush()?;
+    Ok(())
+}
+
+fn wait_for(client: &Client, pattern: &str, flags: PortFlags) -> Vec<String> {
+    let deadline = Instant::now() + Duration::from_secs(10);
+    loop {
+        let ports = client.ports(Some(pattern), None, flags);
+        if !ports.is_empty() || Instant::now() > deadline {
+            return ports;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+fn read(path: &str, rate: u32) -> Result<Vec<f32>, Box<dyn Error>> {
+    let mut reader = hound::WavReader::open(path)?;
+    let spec = reader.spec();
+    if spec.sample_rate != rate || spec.channels != 1 {
+        return Err(format!("{path}: give one channel at {rate} Hz").into());
+    }
+    Ok(match spec.sample_format {
+        hound::SampleFormat::Float => reader.samples::<f32>().collect::<Result<_, _>>()?,
+        hound::SampleFormat::Int => {
+            let full = (1i64 << (spec.bits_per_sample - 1)) as f32;
+            let scaled = reader.samples::<i32>().map(|s| s.map(|s| s as f32 / full));
+            scaled.collect::<Result<_, _>>()?
+        }
+    })
+}
+
+fn write_wav(path: &str, rate: u32, channels: &[Vec<f32>]) -> Result<(), Box<dyn Error>> {
+    let spec = hound::WavSpec {
+        channels: channels.len().max(1) as u16,
+        sample_rate: rate,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec)?;
+    for i in 0..channels.first().map_or(0, Vec::len) {
+        for channel in channels {
+            writer.write_sample(channel.get(i).copied().unwrap_or(0.0))?;
+        }
+    }
+    writer.finalize()?;
+    Ok(())
+}

@@ -1,0 +1,453 @@
+//! A stage without hardware: a JACK server of its own on its dummy driver, the
+//! program live on it, and a room that plays takes in and takes down what comes
+//! back (`examples/room`).
+#![allow(dead_code)]
+
+use std::io::{BufRead, BufReader, Read};
+use std::net::UdpSocket;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// One stage at a time: two would be late for each other on a small machine.
+static STAGE: Mutex<()> = Mutex::new(());
+
+/// Waits for the stage to be free.
+pub fn alone() -> MutexGuard<'static, ()> {
+    STAGE.lock().unwrap_or_else(|held| held.into_inner())
+}
+
+/// Waits until something is so, for at most so many seconds.
+pub fn wait(seconds: f64, mut so: impl FnMut() -> bool) -> bool {
+    let deadline = Instant::now() + Duration::from_secs_f64(seconds);
+    while Instant::now() < deadline {
+        if so() {
+            return true;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    so()
+}
+
+/// A JACK server; ended when dropped.
+pub struct Server {
+    child: Child,
+    pub name: String,
+    pub block: u32,
+}
+
+static SERVERS: AtomicU32 = AtomicU32::new(0);
+
+impl Server {
+    /// Starts one at 48 kHz with blocks of so many frames.
+    pub fn start(block: u32) -> Server {
+        let count = SERVERS.fetch_add(1, Ordering::Relaxed);
+        Server::named(&format!("leadpipe-{}-{count}", std::process::id()), block)
+    }
+
+    /// Starts one by a name.
+    pub fn named(name: &str, block: u32) -> Server {
+        let child = Command::new("jackd")
+            .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
+            .args(["-p", &block.to_string()])
+            .env("JACK_NO_AUDIO_RESERVATION", "1")
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("jackd is installed: apt-get install jackd2");
+        let server = Server {
+            child,
+            name: name.to_owned(),
+            block,
+        };
+        assert!(
+            wait(10.0, || !server.ports().is_empty()),
+            "the JACK server never answered"
+        );
+        server
+    }
+
+    fn tool(&self, tool: &str, args: &[&str]) -> String {
+        let output = Command::new(tool)
+            .args(args)
+            .env("JACK_DEFAULT_SERVER", &self.name)
+            .env("JACK_NO_START_SERVER", "1")
+            .stderr(Stdio::null())
+            .output()
+            .expect("JACK's tools are installed: apt-get install jackd2");
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    }
+
+    /// Names of all ports.
+    pub fn ports(&self) -> Vec<String> {
+        self.tool("jack_lsp", &[])
+            .lines()
+            .map(str::to_owned)
+            .collect()
+    }
+
+    /// Connects two ports.
+    pub fn connect(&self, from: &str, to: &str) {
+        self.tool("jack_connect", &[from, to]);
+    }
+
+    /// Ends the server at once, without a goodbye.
+    pub fn kill(mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = Command::new("kill")
+            .arg(self.child.id().to_string())
+            .status();
+        if !wait(3.0, || self.child.try_wait().is_ok_and(|s| s.is_some())) {
+            let _ = self.child.kill();
+        }
+        let _ = self.child.wait();
+    }
+}
+
+/// The program, live; ended when dropped.
+pub struct Live {
+    child: Child,
+    /// Lines on standard output so far.
+    pub out: Arc<Mutex<Vec<String>>>,
+    /// Lines on standard error so far.
+    pub err: Arc<Mutex<Vec<String>>>,
+}
+
+impl Live {
+    /// Starts `leadpipe live --plain` with options, on a server if one is given.
+    pub fn start(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
+        let mut live = Live::spawn(program, server, options);
+        live.out = gather(live.child.stdout.take().expect("a pipe"));
+        live
+    }
+
+    /// The same with a standard output that nobody reads.
+    pub fn unread(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
+        Live::spawn(program, server, options)
+    }
+
+    fn spawn(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
+        let mut command = Command::new(program);
+        command
+            .args(["live", "--plain"])
+            .args(options)
+            .env("JACK_NO_START_SERVER", "1")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
+        if let Some(server) = server {
+            command.env("JACK_DEFAULT_SERVER", &server.name);
+        }
+        let mut child = command.spawn().expect("the program starts");
+        let err = gather(child.stderr.take().expect("a pipe"));
+        Live {
+            child,
+            out: Arc::default(),
+            err,
+        }
+    }
+
+    /// Waits for a port of it to appear on a server.
+    pub fn wait_for_port(&self, server: &Server, part: &str) {
+        let there = || server.ports().iter().any(|p| p.contains(part));
+        assert!(
+            wait(10.0, there),
+            "no port {part}: {:?} {:?}",
+            server.ports(),
+            self.errors()
+        );
+    }
+
+    /// Standard output so far.
+    pub fn lines(&self) -> Vec<String> {
+        self.out.lock().expect("lines").clone()
+    }
+
+    /// Standard error so far.
+    pub fn errors(&self) -> String {
+        self.err.lock().expect("lines").join("\n")
+    }
+
+    /// Whether it still runs.
+    pub fn running(&mut self) -> bool {
+        self.child.try_wait().is_ok_and(|status| status.is_none())
+    }
+
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Processor time used so far, user and system, in seconds.
+    pub fn cpu_s(&self) -> f64 {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.id())).unwrap_or_default();
+        let after_name = stat.rsplit(") ").next().unwrap_or_default();
+        let fields: Vec<&str> = after_name.split(' ').collect();
+        let ticks = |i: usize| {
+            fields
+                .get(i)
+                .and_then(|f| f.parse::<f64>().ok())
+                .unwrap_or(0.0)
+        };
+        // Fields 14 and 15 of proc(5), in hundredths of a second.
+        (ticks(11) + ticks(12)) / 100.0
+    }
+
+    /// Resident memory in kilobytes.
+    pub fn memory_kb(&self) -> u64 {
+        let status =
+            std::fs::read_to_string(format!("/proc/{}/status", self.id())).unwrap_or_default();
+        let line = status
+            .lines()
+            .find(|l| l.starts_with("VmRSS:"))
+            .unwrap_or_default();
+        line.split_whitespace()
+            .nth(1)
+            .and_then(|kb| kb.parse().ok())
+            .unwrap_or(0)
+    }
+
+    /// Sends a signal: `TERM`, `INT`, ...
+    pub fn signal(&self, name: &str) {
+        let _ = Command::new("kill")
+            .args(["-s", name, &self.id().to_string()])
+            .status();
+    }
+
+    /// Ends it with a signal; gives its exit code.
+    pub fn end(mut self, signal: &str) -> Option<i32> {
+        self.signal(signal);
+        assert!(wait(6.0, || !self.running()), "it does not end on {signal}");
+        self.child.wait().ok().and_then(|status| status.code())
+    }
+}
+
+impl Drop for Live {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn gather(pipe: impl Read + Send + 'static) -> Arc<Mutex<Vec<String>>> {
+    let lines = Arc::new(Mutex::new(Vec::new()));
+    let into = lines.clone();
+    std::thread::spawn(move || {
+        for line in BufReader::new(pipe).lines().map_while(Result::ok) {
+            into.lock().expect("lines").push(line);
+        }
+    });
+    lines
+}
+
+/// What came back from the program while a take was played.
+pub struct Back {
+    /// Sound of each of its output ports; times count from the take's start.
+    pub audio: Vec<Vec<f32>>,
+    /// MIDI with times in seconds.
+    pub midi: Vec<(f64, [u8; 3])>,
+}
+
+/// A note that came back as MIDI.
+#[derive(Debug, Clone)]
+pub struct MidiNote {
+    pub on_s: f64,
+    pub off_s: f64,
+    pub key: u8,
+    /// Bends while it sounds, with their times in seconds; semitones.
+    pub bends: Vec<(f64, f64)>,
+}
+
+impl MidiNote {
+    /// Pitch at a moment, bend included, MIDI semitones.
+    pub fn pitch_at(&self, time_s: f64) -> f64 {
+        let bend = self.bends.iter().rev().find(|(t, _)| *t <= time_s);
+        f64::from(self.key) + bend.or(self.bends.first()).map_or(0.0, |(_, bend)| *bend)
+    }
+
+    /// Pitch halfway through.
+    pub fn pitch(&self) -> f64 {
+        self.pitch_at(0.5 * (self.on_s + self.off_s))
+    }
+}
+
+impl Back {
+    /// Notes, bends included. The bend range is the one that was set by RPN 0,0.
+    pub fn notes(&self) -> Vec<MidiNote> {
+        let (mut notes, mut bend, mut range): (Vec<MidiNote>, f64, f64) = (Vec::new(), 0.0, 2.0);
+        let mut rpn = (127, 127);
+        for (time_s, [status, one, two]) in &self.midi {
+            match (status & 0xf0, *one) {
+                (0xb0, 101) => rpn.0 = *two,
+                (0xb0, 100) => rpn.1 = *two,
+                (0xb0, 6) if rpn == (0, 0) => range = f64::from(*two),
+                (0xe0, _) => {
+                    let value = i32::from(*one) + 128 * i32::from(*two) - 8192;
+                    bend = f64::from(value) / 8192.0 * range;
+                    if let Some(note) = notes.last_mut().filter(|n| n.off_s.is_infinite()) {
+                        note.bends.push((*time_s, bend));
+                    }
+                }
+                (0x90, key) => notes.push(MidiNote {
+                    on_s: *time_s,
+                    off_s: f64::INFINITY,
+                    key,
+                    bends: vec![(*time_s, bend)],
+                }),
+                (0x80, key) => {
+                    let held = notes
+                        .iter_mut()
+                        .rev()
+                        .find(|n| n.key == key && n.off_s.is_infinite());
+                    if let Some(note) = held {
+                        note.off_s = *time_s;
+                    }
+                }
+                _ => {}
+            }
+        }
+        notes
+    }
+}
+
+/// Plays a take (one channel, 48 kHz) through the room; gives what came back.
+pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
+    let (capture, midi) = (folder.join("capture.wav"), folder.join("midi.csv"));
+    let output = Command::new(room())
+        .args([take, &capture, &midi])
+        .env("JACK_DEFAULT_SERVER", &server.name)
+        .env("JACK_NO_START_SERVER", "1")
+        .output()
+        .expect("the room starts");
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let mut reader = hound::WavReader::open(&capture).expect("a capture");
+    let channels = usize::from(reader.spec().channels);
+    let samples: Vec<f32> = reader
+        .samples::<f32>()
+        .map(|s| s.expect("a sample"))
+        .collect();
+    let audio = (0..channels)
+        .map(|c| samples.iter().skip(c).step_by(channels).copied().collect())
+        .collect();
+    let rows = std::fs::read_to_string(&midi).expect("MIDI");
+    let row = |line: &str| {
+        let fields: Vec<&str> = line.split(',').collect();
+        let byte = |i: usize| fields[i].parse::<u8>().expect("a byte");
+        (
+            fields[0].parse().expect("a time"),
+            [byte(1), byte(2), byte(3)],
+        )
+    };
+    Back {
+        audio,
+        midi: rows.lines().skip(1).map(row).collect(),
+    }
+}
+
+/// The room's program: cargo builds examples along with the tests.
+fn room() -> PathBuf {
+    let here = std::env::current_exe().expect("a path");
+    let found = here
+        .ancestors()
+        .map(|folder| folder.join("examples").join("room"))
+        .find(|path| path.is_file());
+    found.expect("build the room: cargo build --features jack --example room")
+}
+
+/// Receives OSC until dropped.
+pub struct OscEar {
+    pub port: u16,
+    packets: Arc<Mutex<Vec<(Instant, Vec<u8>)>>>,
+    end: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl OscEar {
+    pub fn start() -> OscEar {
+        let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
+        socket
+            .set_read_timeout(Some(Duration::from_millis(50)))
+            .expect("a timeout");
+        let port = socket.local_addr().expect("an address").port();
+        let (packets, end) = (
+            Arc::new(Mutex::new(Vec::new())),
+            Arc::new(AtomicBool::new(false)),
+        );
+        let (into, over) = (packets.clone(), end.clone());
+        let thread = std::thread::spawn(move || {
+            let mut packet = [0; 4096];
+            while !over.load(Ordering::Acquire) {
+                if let Ok(length) = socket.recv(&mut packet) {
+                    let bytes = packet[..length].to_vec();
+                    into.lock().expect("packets").push((Instant::now(), bytes));
+                }
+            }
+        });
+        OscEar {
+            port,
+            packets,
+            end,
+            thread: Some(thread),
+        }
+    }
+
+    /// Messages so far, bundles taken apart.
+    pub fn messages(&self) -> Vec<rosc::OscMessage> {
+        fn unpack(packet: rosc::OscPacket, into: &mut Vec<rosc::OscMessage>) {
+            match packet {
+                rosc::OscPacket::Message(message) => into.push(message),
+                rosc::OscPacket::Bundle(bundle) => {
+                    bundle.content.into_iter().for_each(|p| unpack(p, into));
+                }
+            }
+        }
+        let mut messages = Vec::new();
+        for (_, bytes) in self.packets.lock().expect("packets").iter() {
+            let (rest, packet) = rosc::decoder::decode_udp(bytes).expect("OSC 1.0");
+            assert!(rest.is_empty());
+            unpack(packet, &mut messages);
+        }
+        messages
+    }
+}
+
+impl Drop for OscEar {
+    fn drop(&mut self) {
+        self.end.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Sends one OSC message without arguments, or with a string.
+pub fn send_osc(port: u16, address: &str, argument: Option<&str>) {
+    let message = rosc::OscMessage {
+        addr: address.to_owned(),
+        args: argument
+            .map(|a| rosc::OscType::String(a.into()))
+            .into_iter()
+            .collect(),
+    };
+    let bytes = rosc::encoder::encode(&rosc::OscPacket::Message(message)).expect("OSC");
+    let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
+    socket.send_to(&bytes, ("127.0.0.1", port)).expect("sent");
+}
+
+/// A port that is free now.
+pub fn free_port() -> u16 {
+    let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
+    socket.local_addr().expect("an address").port()
+}

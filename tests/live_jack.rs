@@ -1,0 +1,255 @@
+//! The promise: what is played into a live session comes out at once as MIDI,
+//! voltages, OSC and a doubling voice. On a JACK server with its dummy driver,
+//! in real time.
+#![cfg(feature = "jack")]
+
+mod common;
+#[path = "common/stage.rs"]
+mod stage;
+
+use std::path::{Path, PathBuf};
+
+use common::{rows, succeed};
+use leadpipe::analysis::Settings;
+use leadpipe::demo::line;
+use leadpipe::ear::{Listener, Mode};
+use stage::{Back, Live, OscEar, Server, alone, play};
+
+const RATE_HZ: f64 = 48_000.0;
+
+fn program() -> &'static Path {
+    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
+}
+
+/// The built-in take as a file.
+fn take(folder: &Path) -> PathBuf {
+    let path = folder.join("take.wav");
+    common::write_wav(&path, 48_000, &[&line::render(RATE_HZ)]);
+    path
+}
+
+struct Played {
+    back: Back,
+    events: Vec<serde_json::Value>,
+    osc: Vec<rosc::OscMessage>,
+    causal: Vec<common::Row>,
+    block: u32,
+}
+
+fn perform(block: u32) -> Played {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path());
+    let server = Server::start(block);
+    let ear = OscEar::start();
+    let osc = format!("127.0.0.1:{}", ear.port);
+    let live = Live::start(
+        program(),
+        Some(&server),
+        &[
+            "--horn",
+            "flugelhorn",
+            "--jsonl",
+            "--midi",
+            "virtual",
+            "--osc",
+            &osc,
+            "--double",
+            "--interval",
+            "-12",
+            "--cv",
+            "jack:3-6",
+        ],
+    );
+    live.wait_for_port(&server, "leadpipe:notes");
+    let back = play(&server, &take, folder.path());
+    let (out, errors) = (live.out.clone(), live.err.clone());
+    assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
+    let lines = out.lock().unwrap().clone();
+    let events = lines.iter().map(|l| serde_json::from_str(l).expect("JSON"));
+    let csv = succeed(&[
+        "transcribe",
+        take.to_str().unwrap(),
+        "--horn",
+        "flugelhorn",
+        "--causal",
+        "--format",
+        "csv",
+    ]);
+    Played {
+        back,
+        events: events.collect(),
+        osc: ear.messages(),
+        causal: rows(&csv),
+        block,
+    }
+}
+
+#[test]
+fn a_take_comes_back_by_every_way_out() {
+    let played = perform(128);
+    midi_agrees_with_the_causal_pass(&played);
+    midi_is_in_time(&played);
+    voltages_agree(&played);
+    osc_agrees(&played);
+    the_voice_follows(&played);
+    events_agree(&played);
+}
+
+fn midi_agrees_with_the_causal_pass(played: &Played) {
+    let notes = played.back.notes();
+    let matched = played.causal.iter().filter(|row| {
+        notes.iter().any(|note| {
+            // A scoop begins on the key below and is bent up.
+            let wanted = common::semitones(row.frequency_hz);
+            (note.on_s - row.decided_s).abs() < 0.05 && (note.pitch() - wanted).abs() < 0.5
+        })
+    });
+    let matched = matched.count();
+    let share = matched as f64 / played.causal.len() as f64;
+    let heard: Vec<_> = notes.iter().map(|n| (n.on_s, n.key, n.pitch())).collect();
+    assert!(
+        share >= 0.98,
+        "{matched} of {}: {heard:?}",
+        played.causal.len()
+    );
+    assert_eq!(notes.len(), played.causal.len(), "{heard:?}");
+    assert!(notes.iter().all(|n| n.off_s.is_finite()), "a note hangs");
+}
+
+/// By the server's own clock. The median, since this machine has no real-time
+/// scheduling; `examples/latency` prints the distribution.
+fn midi_is_in_time(played: &Played) {
+    let mut late: Vec<f64> = played
+        .causal
+        .iter()
+        .filter_map(|row| {
+            let near = played
+                .back
+                .notes()
+                .into_iter()
+                .map(|n| n.on_s - row.decided_s);
+            near.min_by(|a, b| a.abs().total_cmp(&b.abs()))
+        })
+        .collect();
+    late.sort_by(f64::total_cmp);
+    let median = late[late.len() / 2];
+    let two_blocks_s = 2.0 * f64::from(played.block) / RATE_HZ;
+    assert!(median <= two_blocks_s, "{late:?}");
+}
+
+fn voltages_agree(played: &Played) {
+    let [pitch, gate, trigger, loudness] = [2, 3, 4, 5].map(|c| &played.back.audio[c]);
+    // Ten volts at full scale, 0 V at C4, 5 V gates.
+    for row in &played.causal {
+        let at =
+            ((0.7 * row.offset_s.min(row.onset_s + 0.3) + 0.3 * row.decided_s) * RATE_HZ) as usize;
+        assert!((gate[at] - 0.5).abs() < 1e-3, "gate of {row:?}");
+        assert!(loudness[at] > 0.02, "loudness of {row:?}");
+        let volts = 10.0 * f64::from(pitch[at]);
+        let wanted = (common::semitones(row.frequency_hz) - 60.0) / 12.0;
+        // Within a semitone: some of these are scooped into or bent.
+        assert!((volts - wanted).abs() < 1.0 / 12.0, "{volts} V of {row:?}");
+    }
+    let rises = trigger
+        .windows(2)
+        .filter(|w| w[0] < 0.25 && w[1] > 0.25)
+        .count();
+    let struck = played
+        .causal
+        .iter()
+        .filter(|r| r.attack != "slurred")
+        .count();
+    assert_eq!(rises, struck);
+    let last = played.causal.last().unwrap();
+    let after = ((last.offset_s + 0.3) * RATE_HZ) as usize;
+    assert!(gate[after..].iter().all(|v| *v == 0.0), "the gate stays up");
+}
+
+fn osc_agrees(played: &Played) {
+    let count = |address: &str| played.osc.iter().filter(|m| m.addr == address).count();
+    assert_eq!(count("/leadpipe/start"), played.causal.len());
+    assert_eq!(count("/leadpipe/note"), played.causal.len());
+    assert!(count("/leadpipe/pitch") > 500 && count("/leadpipe/level") > 500);
+    assert!(count("/leadpipe/cue") >= played.causal.len());
+    let starts = played.osc.iter().filter(|m| m.addr == "/leadpipe/start");
+    for (message, row) in starts.zip(&played.causal) {
+        let [
+            rosc::OscType::Int(key),
+            rosc::OscType::Float(pitch),
+            _,
+            rosc::OscType::String(attack),
+            ..,
+        ] = &message.args[..]
+        else {
+            panic!("{message:?}");
+        };
+        assert!(
+            (f64::from(*pitch) - common::semitones(row.frequency_hz)).abs() < 1.6,
+            "{message:?}"
+        );
+        assert!(
+            (i64::from(*key) - i64::from(row.midi)).abs() <= 1,
+            "{message:?}"
+        );
+        // Breath is known only when the level has risen.
+        assert!(
+            attack == &row.attack || row.attack == "breath",
+            "{message:?} {row:?}"
+        );
+    }
+}
+
+fn the_voice_follows(played: &Played) {
+    let voice = &played.back.audio[0];
+    assert_eq!(voice, &played.back.audio[1]);
+    let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Full);
+    listener.push(voice);
+    let track = listener.finish().track;
+    let steady = played
+        .causal
+        .iter()
+        .filter(|row| row.technique.is_empty() && row.offset_s - row.onset_s > 0.25);
+    let mut compared = 0;
+    for row in steady {
+        let wanted = common::semitones(row.frequency_hz) - 12.0;
+        let (from_s, to_s) = (row.decided_s + 0.1, row.offset_s - 0.05);
+        for moment in track
+            .moments()
+            .filter(|m| (from_s..to_s).contains(&m.time_s))
+        {
+            let Some(pitch) = moment.pitch else { continue };
+            let cents = 100.0 * (f64::from(pitch) - wanted);
+            assert!(
+                cents.abs() < 10.0,
+                "{cents} cents at {} s, {row:?}",
+                moment.time_s
+            );
+            compared += 1;
+        }
+    }
+    assert!(compared > 500, "{compared}");
+}
+
+fn events_agree(played: &Played) {
+    let of = |kind: &str| {
+        let is = move |e: &&serde_json::Value| e["event"] == kind;
+        played.events.iter().filter(is).collect::<Vec<_>>()
+    };
+    assert_eq!(of("start").len(), played.causal.len());
+    let notes = of("note");
+    for (event, row) in notes.iter().zip(&played.causal) {
+        assert_eq!(event["midi"], row.midi, "{event}");
+        let techniques: Vec<&str> = event["techniques"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|t| t["kind"].as_str().unwrap())
+            .collect();
+        assert_eq!(techniques.join(" "), row.technique, "{event}");
+    }
+    let cues: Vec<_> = of("cue").iter().map(|c| c["gesture"].clone()).collect();
+    for gesture in ["scoop", "vibrato", "fall", "staccato"] {
+        assert!(cues.iter().any(|c| c == gesture), "no {gesture}: {cues:?}");
+    }
+}
