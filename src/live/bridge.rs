@@ -6,8 +6,8 @@
 //! that allocates there; `tests/realtime.rs` proves that it does). What goes
 //! wrong is counted and told by the engine.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use assert_no_alloc::assert_no_alloc;
 use cpal::{FromSample, Sample};
@@ -26,9 +26,28 @@ pub struct Counts {
     pub xruns: AtomicU64,
     /// Whether the device is gone.
     pub lost: AtomicBool,
+    /// Why, if its system says so.
+    pub why: Mutex<Option<String>>,
 }
 
 impl Counts {
+    /// The device is gone.
+    pub fn lose(&self, why: String) {
+        if let Ok(mut place) = self.why.try_lock() {
+            place.get_or_insert(why);
+        }
+        self.lost.store(true, Ordering::Release);
+    }
+
+    /// Why the device is gone, if it is.
+    pub fn lost(&self) -> Option<String> {
+        if !self.lost.load(Ordering::Acquire) {
+            return None;
+        }
+        let why = self.why.lock().ok().and_then(|mut why| why.take());
+        Some(why.unwrap_or_else(|| "the device has gone".into()))
+    }
+
     fn block(&self, frames: usize) {
         self.frames.fetch_add(frames as u64, Ordering::Relaxed);
         self.block.store(frames as u64, Ordering::Relaxed);

@@ -57,36 +57,63 @@ pub fn list_inputs() -> std::result::Result<Vec<String>, String> {
     Ok(input.ports().iter().filter_map(name).collect())
 }
 
-/// Listens on a MIDI port: `virtual`, or (part of) a port's name.
-///
-/// # Errors
-/// [`Error::Device`] where there is no such port.
-pub fn listen_midi(
-    name: &str,
+/// A MIDI port that commands come in by: `virtual`, or (part of) a port's name.
+pub struct Pedals {
+    port: String,
     switches: Vec<Switch>,
     commands: Commands,
-) -> Result<MidiInputConnection<()>> {
-    let failed =
-        |problem: String| Error::device("MIDI in", problem, "`leadpipe devices` lists the ports");
-    let input = MidiInput::new(CLIENT).map_err(|_| failed(no_system()))?;
-    let mut down = 0u128;
-    let heard = move |_: u64, bytes: &[u8], _: &mut ()| {
-        if let Some(command) = midi_command(bytes, &switches, &mut down) {
-            let _ = commands.try_send(command);
-        }
-    };
-    if name == "virtual" {
-        return open_virtual(input, heard).map_err(failed);
+    connection: Option<MidiInputConnection<()>>,
+}
+
+impl Pedals {
+    /// Listens on a port.
+    ///
+    /// # Errors
+    /// [`Error::Device`] where there is no such port.
+    pub fn open(port: &str, switches: Vec<Switch>, commands: Commands) -> Result<Self> {
+        let mut pedals = Pedals {
+            port: port.to_owned(),
+            switches,
+            commands,
+            connection: None,
+        };
+        pedals.reopen().map_err(|problem| {
+            Error::device("MIDI in", problem, "`leadpipe devices` lists the ports")
+        })?;
+        Ok(pedals)
     }
-    let ports = input.ports();
-    let names: Vec<String> = ports
-        .iter()
-        .map(|p| input.port_name(p).unwrap_or_default())
-        .collect();
-    let at = pick(&names, name).map_err(failed)?;
-    input
-        .connect(&ports[at], PORT, heard, ())
-        .map_err(|e| failed(e.to_string()))
+
+    /// Lets go of the port, whose server has gone.
+    pub fn close(&mut self) {
+        self.connection = None;
+    }
+
+    /// Listens again.
+    ///
+    /// # Errors
+    /// What is wrong.
+    pub fn reopen(&mut self) -> std::result::Result<(), String> {
+        self.connection = None;
+        let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
+        let (switches, commands) = (self.switches.clone(), self.commands.clone());
+        let mut down = 0u128;
+        let heard = move |_: u64, bytes: &[u8], _: &mut ()| {
+            if let Some(command) = midi_command(bytes, &switches, &mut down) {
+                let _ = commands.try_send(command);
+            }
+        };
+        if self.port == "virtual" {
+            self.connection = Some(open_virtual(input, heard)?);
+            return Ok(());
+        }
+        let ports = input.ports();
+        let name = |port| input.port_name(port).unwrap_or_default();
+        let names: Vec<String> = ports.iter().map(name).collect();
+        let at = pick(&names, &self.port)?;
+        let connected = input.connect(&ports[at], PORT, heard, ());
+        self.connection = Some(connected.map_err(|e| e.to_string())?);
+        Ok(())
+    }
 }
 
 #[cfg(unix)]

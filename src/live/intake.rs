@@ -55,6 +55,8 @@ pub struct Intake {
     pub xruns: u64,
     /// What is wrong, if anything.
     pub trouble: Option<String>,
+    /// Name of what it was opened on.
+    name: String,
 }
 
 enum Source {
@@ -82,6 +84,7 @@ impl Intake {
         let source = open(&wish)?;
         Ok(Intake {
             rate_hz: source.rate_hz(),
+            name: source.name(&wish),
             source,
             wish,
             missed: 0,
@@ -104,18 +107,14 @@ impl Intake {
         }
     }
 
-    /// Name for the screen.
-    pub fn name(&self) -> String {
-        match (&self.source, &self.wish) {
-            (Source::Device(input, _), _) => input.device.clone(),
-            (_, Wish::Take { path, .. }) => path.display().to_string(),
-            (_, Wish::Device { device, .. }) => device.clone().unwrap_or_else(|| "input".into()),
-        }
+    /// Name for the screen; that of the last device while there is none.
+    pub fn name(&self) -> &str {
+        &self.name
     }
 
-    /// Whether its device stands on a JACK server.
+    /// Whether its device stands, or stood, on a JACK server.
     pub fn on_jack(&self) -> bool {
-        super::devices::is_jack(&self.name())
+        super::devices::is_jack(&self.name)
     }
 
     /// Appends the samples that have come since.
@@ -137,8 +136,14 @@ impl Intake {
                         to.extend_from_slice(second);
                         chunk.commit_all();
                     }
-                } else if counts.lost.load(Ordering::Acquire) || last.elapsed() > SILENT {
-                    self.trouble = Some("the device has gone; waiting for it".into());
+                    return Ok(News::Samples);
+                }
+                let silent = || {
+                    let silent = last.elapsed() > SILENT;
+                    silent.then(|| "the device has gone: it delivers nothing".to_owned())
+                };
+                if let Some(why) = counts.lost().or_else(silent) {
+                    self.trouble = Some(format!("{why}; waiting for it"));
                     self.source = Source::Lost(Instant::now());
                     return Ok(News::Lost);
                 }
@@ -151,6 +156,7 @@ impl Intake {
                 match open(&self.wish) {
                     Ok(source) => {
                         self.rate_hz = source.rate_hz();
+                        self.name = source.name(&self.wish);
                         self.source = source;
                         self.trouble = None;
                         Ok(News::Back(self.rate_hz))
@@ -173,6 +179,16 @@ impl Source {
             Source::Device(input, _) => input.rate_hz,
             Source::Take(playing) => playing.take.sample_rate_hz(),
             Source::Lost(_) => 48_000.0,
+        }
+    }
+}
+
+impl Source {
+    fn name(&self, wish: &Wish) -> String {
+        match (self, wish) {
+            (Source::Device(input, _), _) => input.device.clone(),
+            (_, Wish::Take { path, .. }) => path.display().to_string(),
+            (_, Wish::Device { device, .. }) => device.clone().unwrap_or_default(),
         }
     }
 }

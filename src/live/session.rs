@@ -6,7 +6,8 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use super::command::Command;
-use super::devices::{self, is_jack};
+use super::controls::Pedals;
+use super::devices;
 use super::engine::Engine;
 use super::intake::{Intake, News};
 use super::record::Recorder;
@@ -29,6 +30,29 @@ pub struct Parts {
     pub speakers: Vec<Speaker>,
     /// The take that is kept.
     pub recorder: Option<Recorder>,
+    /// Where pedals come in.
+    pub pedals: Option<Pedals>,
+}
+
+impl Parts {
+    /// The JACK server has gone. A process that holds on to any of its clients
+    /// cannot become a client of the next server, so all are let go.
+    fn leave_jack(&mut self) {
+        self.outgoing.iter().for_each(Outgoing::close);
+        self.pedals.iter_mut().for_each(Pedals::close);
+        for speaker in self.speakers.iter_mut().filter(|s| s.on_jack()) {
+            speaker.lose("the JACK server has gone; waiting for it");
+        }
+    }
+
+    /// A JACK server is there again.
+    fn join_jack(&mut self) {
+        self.outgoing.iter().for_each(Outgoing::open);
+        if let Some(pedals) = &mut self.pedals {
+            // Without pedals the rest can still be played.
+            let _ = pedals.reopen();
+        }
+    }
 }
 
 /// What the screen needs, some 25 times a second.
@@ -240,6 +264,9 @@ impl Running {
                     // The end of the stream ends its note.
                     let rate_hz = parts.intake.rate_hz();
                     parts.engine.restart(rate_hz, &mut signals);
+                    if parts.intake.on_jack() {
+                        parts.leave_jack();
+                    }
                 }
                 News::Back(rate_hz) => {
                     parts.engine.restart(rate_hz, &mut signals);
@@ -247,12 +274,10 @@ impl Running {
                         recorder.rate(rate_hz);
                     }
                     if parts.intake.on_jack() {
-                        // MIDI stood on the same server.
-                        parts.outgoing.iter().for_each(Outgoing::reopen);
+                        parts.join_jack();
                     }
                 }
             }
-            let lost_jack = news == News::Lost && parts.intake.on_jack();
             let mut quit = news == News::Over;
             while let Ok(command) = self.asked.try_recv() {
                 match command {
@@ -285,9 +310,6 @@ impl Running {
                 return Ok(());
             };
             for speaker in &mut parts.speakers {
-                if lost_jack && is_jack(&speaker.name()) {
-                    speaker.lose("the JACK server has gone; waiting for it");
-                }
                 speaker.top_up();
             }
             self.picture(false);
@@ -383,7 +405,7 @@ impl Running {
         let voice = parts.speakers.iter().find_map(Speaker::voice);
         shown.timbre = voice.map(|v| v.timbre);
         shown.input = Port {
-            name: parts.intake.name(),
+            name: parts.intake.name().to_owned(),
             trouble: parts.intake.trouble.clone(),
             lost: parts.intake.missed + parts.intake.xruns,
         };

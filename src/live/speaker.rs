@@ -61,6 +61,8 @@ pub struct Speaker {
     /// Seconds kept ahead.
     ahead_s: f64,
     gaps: u64,
+    /// Name of the device, the last one while there is none.
+    device: String,
     /// What is wrong, if anything.
     pub trouble: Option<String>,
     frame: Vec<f32>,
@@ -83,6 +85,7 @@ impl Speaker {
             volts: None,
             ahead_s: AHEAD_S,
             gaps: 0,
+            device: String::new(),
             trouble: None,
             frame: Vec::new(),
         };
@@ -98,7 +101,7 @@ impl Speaker {
         self.volts =
             volts.map(|(scale, to)| Volts::new(rate_hz, *scale, to.len().saturating_sub(4)));
         self.frame = vec![0.0; stream.channels];
-        self.gaps = 0;
+        self.device.clone_from(&stream.device);
         self.opened = Instant::now();
         self.trouble = None;
         self.stream = Some(stream);
@@ -111,10 +114,12 @@ impl Speaker {
             (None, Some(_)) => "voltages",
             _ => "voice",
         };
-        match &self.stream {
-            Some(stream) => format!("{what} on {}", stream.device),
-            None => what.to_owned(),
-        }
+        format!("{what} on {}", self.device)
+    }
+
+    /// Whether its device stands, or stood, on a JACK server.
+    pub fn on_jack(&self) -> bool {
+        super::devices::is_jack(&self.device)
     }
 
     /// Frames that the device missed.
@@ -197,12 +202,8 @@ impl Speaker {
     /// Renders what the device will soon need; looks after a lost device. Gives
     /// how many frames were rendered.
     pub fn top_up(&mut self) -> usize {
-        if self
-            .stream
-            .as_ref()
-            .is_some_and(|s| s.counts.lost.load(Ordering::Acquire))
-        {
-            self.lose("the device has gone; waiting for it");
+        if let Some(why) = self.stream.as_ref().and_then(|s| s.counts.lost()) {
+            self.lose(&format!("{why}; waiting for it"));
         }
         if self.stream.is_none() {
             self.try_again();

@@ -174,7 +174,7 @@ fn on_error(counts: &Arc<Counts>) -> impl FnMut(cpal::Error) + Send + 'static {
             counts.xruns.fetch_add(1, Ordering::Relaxed);
         }
         ErrorKind::RealtimeDenied => {}
-        _ => counts.lost.store(true, Ordering::Release),
+        _ => counts.lose(error.to_string()),
     }
 }
 

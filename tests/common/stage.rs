@@ -50,8 +50,19 @@ impl Server {
 
     /// Starts one by a name.
     pub fn named(name: &str, block: u32) -> Server {
+        // Synchronous: without real-time scheduling the server's other mode now
+        // and then stops its graph for seconds when a client connects.
         let child = Command::new("jackd")
-            .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
+            .args([
+                "-S",
+                "--no-realtime",
+                "-n",
+                name,
+                "-d",
+                "dummy",
+                "-r",
+                "48000",
+            ])
             .args(["-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdout(Stdio::null())
@@ -369,7 +380,7 @@ fn room() -> PathBuf {
 /// Receives OSC until dropped.
 pub struct OscEar {
     pub port: u16,
-    packets: Arc<Mutex<Vec<(Instant, Vec<u8>)>>>,
+    packets: Arc<Mutex<Vec<Vec<u8>>>>,
     end: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
@@ -391,7 +402,7 @@ impl OscEar {
             while !over.load(Ordering::Acquire) {
                 if let Ok(length) = socket.recv(&mut packet) {
                     let bytes = packet[..length].to_vec();
-                    into.lock().expect("packets").push((Instant::now(), bytes));
+                    into.lock().expect("packets").push(bytes);
                 }
             }
         });
@@ -414,7 +425,7 @@ impl OscEar {
             }
         }
         let mut messages = Vec::new();
-        for (_, bytes) in self.packets.lock().expect("packets").iter() {
+        for bytes in self.packets.lock().expect("packets").iter() {
             let (rest, packet) = rosc::decoder::decode_udp(bytes).expect("OSC 1.0");
             assert!(rest.is_empty());
             unpack(packet, &mut messages);

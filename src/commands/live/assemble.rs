@@ -7,7 +7,7 @@ use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::line::Reading;
-use leadpipe::live::controls::{self, Commands};
+use leadpipe::live::controls::{self, Commands, Pedals};
 use leadpipe::live::devices::{self, Way};
 use leadpipe::live::engine::{Engine, Stand};
 use leadpipe::live::intake::{self, Intake};
@@ -24,12 +24,6 @@ use leadpipe::live::speaker::{self, Speaker};
 use leadpipe::tuning::{self, Reference, Table};
 
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
-
-/// A session's parts, and what must live as long as it.
-pub struct Assembled {
-    pub parts: Parts,
-    _pedals: Option<Box<dyn std::any::Any>>,
-}
 
 /// The rig, with the command line's last word over it.
 pub fn rig(options: &Options) -> Result<Rig> {
@@ -124,7 +118,7 @@ pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
 }
 
 /// Opens everything that the rig asks for.
-pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Assembled> {
+pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts> {
     let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tables = tables(rig)?;
@@ -150,13 +144,9 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Assemb
         .transpose()?;
     let speakers = speakers(rig, &routes, &triggers)?;
     let outgoing = outgoing(rig, &routes, options.outs.jsonl)?;
-    let pedals = match &rig.midi.listen {
-        Some(port) => {
-            let connection = controls::listen_midi(port, switches, commands.clone())?;
-            Some(Box::new(connection) as Box<dyn std::any::Any>)
-        }
-        None => None,
-    };
+    let pedals = rig.midi.listen.as_ref();
+    let pedals = pedals.map(|port| Pedals::open(port, switches, commands.clone()));
+    let pedals = pedals.transpose()?;
     if let Some(text) = &rig.osc.listen {
         let at = controls::address("--listen", text)?;
         controls::listen_osc(at, commands.clone())?;
@@ -168,15 +158,13 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Assemb
         sources,
     };
     let engine = Engine::new(intake.rate_hz(), rig.gate_db(), player, stand);
-    Ok(Assembled {
-        parts: Parts {
-            engine,
-            intake,
-            outgoing,
-            speakers,
-            recorder,
-        },
-        _pedals: pedals,
+    Ok(Parts {
+        engine,
+        intake,
+        outgoing,
+        speakers,
+        recorder,
+        pedals,
     })
 }
 

@@ -161,8 +161,8 @@ pub fn run(options: &Options) -> Result<()> {
     let quit = quit_flag()?;
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
-    let assembled = assemble::parts(&rig, options, &channel.0)?;
-    let session = Session::start(assembled.parts, channel)?;
+    let parts = assemble::parts(&rig, options, &channel.0)?;
+    let session = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
     let watched = if lines {
         plain::watch(&session, &quit, jsonl)

@@ -151,8 +151,7 @@ impl MidiPort {
 impl Sender for MidiPort {
     fn open(&mut self) -> Result<(), String> {
         // The old client goes first: names are taken while it lives.
-        self.connection = None;
-        self.watch = None;
+        self.close();
         let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
         let connection = match &self.port {
             Port::Virtual => Self::open_virtual(output)?,
@@ -172,6 +171,11 @@ impl Sender for MidiPort {
         self.messages.clear();
         self.encoder.setup(&mut self.messages);
         self.flush()
+    }
+
+    fn close(&mut self) {
+        self.connection = None;
+        self.watch = None;
     }
 
     fn check(&mut self) -> Result<(), String> {

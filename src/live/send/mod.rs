@@ -18,6 +18,8 @@ use super::signal::Signal;
 pub trait Sender: Send {
     /// Opens it, or opens it again after it was lost.
     fn open(&mut self) -> Result<(), String>;
+    /// Lets go of what it stands on, which has gone; [`Sender::open`] comes later.
+    fn close(&mut self) {}
     /// Whether it is still there, looked at once a second.
     fn check(&mut self) -> Result<(), String> {
         Ok(())
@@ -54,7 +56,8 @@ impl Health {
 
 enum Message {
     Signal(Signal),
-    Reopen,
+    Close,
+    Open,
     End,
 }
 
@@ -102,9 +105,14 @@ impl Outgoing {
         self.hand(Message::Signal(signal.clone()));
     }
 
-    /// Closes it and opens it again: what it stands on has gone away.
-    pub fn reopen(&self) {
-        self.hand(Message::Reopen);
+    /// Lets go of what it stands on, which has gone.
+    pub fn close(&self) {
+        self.hand(Message::Close);
+    }
+
+    /// Opens it again at once.
+    pub fn open(&self) {
+        self.hand(Message::Open);
     }
 
     fn hand(&self, message: Message) {
@@ -146,7 +154,11 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, health: &Healt
                 open = told(sender.send(&signal), health);
                 health.sent.fetch_add(1, Ordering::Relaxed);
             }
-            Ok(Message::Reopen) => open = told(sender.open(), health),
+            Ok(Message::Close) => {
+                sender.close();
+                open = told(Err("closed; waiting for its server".into()), health);
+            }
+            Ok(Message::Open) => open = told(sender.open(), health),
             Ok(Message::End) | Err(RecvTimeoutError::Disconnected) => {
                 if open {
                     let _ = sender.send(&Signal::Silence);

@@ -1,0 +1,290 @@
+//! The promise: nothing that goes wrong on stage leaves a note hanging or ends
+//! the session. Faults are injected on a JACK server with its dummy driver.
+#![cfg(feature = "jack")]
+
+mod common;
+#[path = "common/stage.rs"]
+mod stage;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use leadpipe::demo::brass::{Noise, Played, Room, play as render};
+use leadpipe::demo::line;
+use stage::{Live, Server, alone, free_port, play, send_osc, wait};
+
+fn program() -> &'static Path {
+    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
+}
+
+fn write(folder: &Path, samples: &[f32]) -> PathBuf {
+    let path = folder.join("take.wav");
+    common::write_wav(&path, 48_000, &[samples]);
+    path
+}
+
+/// Note starts among the lines of `--jsonl`.
+fn starts(lines: &[String]) -> usize {
+    lines
+        .iter()
+        .filter(|l| l.contains("\"event\":\"start\""))
+        .count()
+}
+
+#[test]
+fn a_server_that_dies_and_comes_back_is_played_on() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let samples = line::render(48_000.0);
+    let take = write(folder.path(), &samples[..4 * 48_000]);
+    let server = Server::start(128);
+    let name = server.name.clone();
+    let mut live = Live::start(
+        program(),
+        Some(&server),
+        &[
+            "--horn",
+            "flugelhorn",
+            "--jsonl",
+            "--midi",
+            "virtual",
+            "--double",
+        ],
+    );
+    live.wait_for_port(&server, "leadpipe:notes");
+    let before = play(&server, &take, folder.path());
+    assert!(before.notes().len() >= 5, "{:?}", before.midi.len());
+    server.kill();
+    assert!(
+        wait(8.0, || live.errors().contains("gone")),
+        "the loss is not told: {}",
+        live.errors()
+    );
+    std::thread::sleep(Duration::from_secs(2));
+    assert!(live.running(), "{}", live.errors());
+    let server = Server::named(&name, 128);
+    live.wait_for_port(&server, "cpal_client");
+    live.wait_for_port(&server, "leadpipe:notes");
+    assert!(
+        wait(5.0, || live.errors().contains("back")),
+        "{}",
+        live.errors()
+    );
+    let played = starts(&live.lines());
+    let after = play(&server, &take, folder.path());
+    assert_eq!(
+        after.notes().len(),
+        before.notes().len(),
+        "{}",
+        live.errors()
+    );
+    assert!(after.notes().iter().all(|n| n.off_s.is_finite()));
+    assert!(
+        after.audio.iter().flatten().any(|s| s.abs() > 0.001),
+        "no voice"
+    );
+    assert!(starts(&live.lines()) > played);
+    let errors = live.err.clone();
+    assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
+}
+
+#[test]
+fn a_port_that_vanishes_is_waited_for() {
+    let _stage = alone();
+    let server = Server::start(128);
+    let synth = |log: &Path| {
+        std::process::Command::new("jack_midi_dump")
+            .arg("synth")
+            .env("JACK_DEFAULT_SERVER", &server.name)
+            .stdout(std::fs::File::create(log).unwrap())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .expect("jack_midi_dump is installed: apt-get install jackd2")
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let (first_log, second_log) = (folder.path().join("one"), folder.path().join("two"));
+    let mut first = synth(&first_log);
+    assert!(wait(5.0, || server
+        .ports()
+        .iter()
+        .any(|p| p.starts_with("synth:"))));
+    let mut live = Live::start(program(), Some(&server), &["--midi", "synth:input"]);
+    live.wait_for_port(&server, "leadpipe:notes");
+    // It leaves in good order; one that is killed stops the server itself for a
+    // while, with everybody on it.
+    let id = first.id().to_string();
+    std::process::Command::new("kill").arg(id).status().unwrap();
+    first.wait().unwrap();
+    assert!(
+        wait(6.0, || live.errors().contains("gone")),
+        "{}",
+        live.errors()
+    );
+    let mut second = synth(&second_log);
+    assert!(
+        wait(6.0, || live.errors().contains("back")),
+        "{}",
+        live.errors()
+    );
+    let take = write(folder.path(), &line::render(48_000.0)[..2 * 48_000]);
+    play(&server, &take, folder.path());
+    assert!(live.running());
+    second.kill().unwrap();
+    second.wait().unwrap();
+    assert_eq!(live.end("INT"), Some(0));
+}
+
+#[test]
+fn a_reader_that_never_reads_holds_nothing_up() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    // So many notes that no pipe holds their events: 10 a second.
+    let notes: Vec<Played> = (0..200)
+        .map(|i| {
+            let at_s = 0.5 + 0.1 * f64::from(i);
+            Played::new(at_s, at_s + 0.07, 58.0 + f64::from(i % 7), 0.6)
+        })
+        .collect();
+    let take = write(folder.path(), &render(&notes, 21.0, &Room::default(), 1));
+    let server = Server::start(128);
+    let mut live = Live::unread(program(), Some(&server), &["--jsonl", "--midi", "virtual"]);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let back = play(&server, &take, folder.path());
+    assert!(
+        back.notes().len() >= 190,
+        "{} of {}: {}",
+        back.notes().len(),
+        back.midi.len(),
+        live.errors()
+    );
+    assert!(back.notes().iter().all(|n| n.off_s.is_finite()));
+    assert!(live.running());
+    assert_eq!(live.end("TERM"), Some(0));
+}
+
+#[test]
+fn nonsense_at_the_input_is_survived() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let mut noise = Noise::new(3);
+    let mut samples = vec![f32::NAN; 24_000];
+    samples.extend((0..48_000).map(|_| noise.value() as f32));
+    samples.extend([f32::INFINITY, f32::NEG_INFINITY, 1e30, -1e30].repeat(2_000));
+    samples.extend(vec![0.0; 24_000]);
+    let nonsense = samples.len();
+    samples.extend(line::render(48_000.0));
+    let take = write(folder.path(), &samples);
+    let server = Server::start(128);
+    let mut live = Live::start(
+        program(),
+        Some(&server),
+        &[
+            "--horn",
+            "flugelhorn",
+            "--midi",
+            "virtual",
+            "--double",
+            "--cv",
+            "jack:3-6",
+        ],
+    );
+    live.wait_for_port(&server, "leadpipe:notes");
+    let back = play(&server, &take, folder.path());
+    assert!(live.running());
+    let after_s = nonsense as f64 / 48_000.0;
+    let after = back
+        .notes()
+        .into_iter()
+        .filter(|n| n.on_s > after_s)
+        .count();
+    assert_eq!(after, 18);
+    for (channel, samples) in back.audio.iter().enumerate() {
+        assert!(
+            samples.iter().all(|s| s.is_finite() && s.abs() <= 1.0),
+            "channel {channel}"
+        );
+    }
+    assert_eq!(live.end("TERM"), Some(0));
+}
+
+#[test]
+fn a_thousand_horn_switches_leave_nothing_hanging() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let long = Played::new(0.5, 8.0, 58.0, 0.6);
+    let take = write(folder.path(), &render(&[long], 9.0, &Room::default(), 1));
+    let server = Server::start(128);
+    let port = free_port();
+    let listen = port.to_string();
+    let mut live = Live::start(
+        program(),
+        Some(&server),
+        &[
+            "--horn",
+            "flugelhorn,trumpet,trombone",
+            "--midi",
+            "virtual",
+            "--listen",
+            &listen,
+        ],
+    );
+    live.wait_for_port(&server, "leadpipe:notes");
+    let switching = std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_millis(2_500));
+        for _ in 0..1_000 {
+            send_osc(port, "/leadpipe/horn", None);
+            std::thread::sleep(Duration::from_millis(4));
+        }
+        send_osc(port, "/leadpipe/horn", Some("flugelhorn"));
+    });
+    let back = play(&server, &take, folder.path());
+    switching.join().unwrap();
+    let notes = back.notes();
+    assert!(!notes.is_empty() && notes.iter().all(|n| n.off_s.is_finite()));
+    assert!(
+        notes.iter().all(|n| (n.pitch() - 58.0).abs() < 0.5),
+        "{:?}",
+        notes.len()
+    );
+    assert!(live.running());
+    // And it still plays.
+    let again = play(&server, &take, folder.path());
+    assert_eq!(again.notes().len(), 1);
+    assert_eq!(live.end("TERM"), Some(0));
+}
+
+#[test]
+fn whichever_way_it_ends_the_note_ends_first() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let long = Played::new(0.3, 6.0, 58.0, 0.6);
+    let take = write(folder.path(), &render(&[long], 6.0, &Room::default(), 1));
+    for signal in ["INT", "TERM", "HUP"] {
+        let server = Server::start(128);
+        let live = Live::start(
+            program(),
+            Some(&server),
+            &["--midi", "virtual", "--double", "--cv", "jack:3-6"],
+        );
+        live.wait_for_port(&server, "leadpipe:notes");
+        let ending = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(4_500));
+            live.end(signal)
+        });
+        let back = play(&server, &take, folder.path());
+        assert_eq!(ending.join().unwrap(), Some(0), "{signal}");
+        let notes = back.notes();
+        assert_eq!(notes.len(), 1, "{signal}");
+        assert!(notes[0].off_s < 5.5, "{signal}: {}", notes[0].off_s);
+        let last_bend = back.midi.iter().rev().find(|(_, m)| m[0] == 0xe0).unwrap();
+        assert_eq!(
+            last_bend.1[1..],
+            [0, 64],
+            "{signal}: the bend is not centred"
+        );
+        assert!(
+            back.audio[3].contains(&0.5) && back.audio[3].ends_with(&[0.0]),
+            "{signal}"
+        );
+    }
+}
