@@ -52,17 +52,14 @@ impl Server {
     pub fn named(name: &str, block: u32) -> Server {
         // Synchronous: without real-time scheduling the server's other mode now
         // and then stops its graph for seconds when a client connects.
+        Server::launch(name, block, &["-S"])
+    }
+
+    /// Starts one with options of its own.
+    pub fn launch(name: &str, block: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
-            .args([
-                "-S",
-                "--no-realtime",
-                "-n",
-                name,
-                "-d",
-                "dummy",
-                "-r",
-                "48000",
-            ])
+            .args(options)
+            .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
             .args(["-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdout(Stdio::null())
