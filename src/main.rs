@@ -8,7 +8,7 @@ mod commands;
 
 use commands::{Command, demo, horns, intonation, track, transcribe, tunings};
 #[cfg(feature = "live")]
-use commands::{devices, live};
+use commands::{calibrate, devices, live, rig, soundcheck};
 
 /// Aborts where an audio callback allocates, in debug builds.
 #[cfg(all(feature = "live", debug_assertions))]
@@ -40,7 +40,13 @@ fn main() -> ExitCode {
         #[cfg(feature = "live")]
         Command::Live(options) => live::run(&options),
         #[cfg(feature = "live")]
+        Command::Soundcheck(options) => soundcheck::run(&options),
+        #[cfg(feature = "live")]
+        Command::Rig(options) => rig::run(&options),
+        #[cfg(feature = "live")]
         Command::Devices(options) => devices::run(&options),
+        #[cfg(feature = "live")]
+        Command::Calibrate(options) => calibrate::run(&options),
         Command::Transcribe(options) => transcribe::run(&options),
         Command::Track(options) => track::run(&options),
         Command::Intonation(options) => intonation::run(&options),

@@ -1,5 +1,7 @@
 //! One file a command; what they share stands here.
 
+#[cfg(feature = "live")]
+pub mod calibrate;
 pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
@@ -7,6 +9,10 @@ pub mod horns;
 pub mod intonation;
 #[cfg(feature = "live")]
 pub mod live;
+#[cfg(feature = "live")]
+pub mod rig;
+#[cfg(feature = "live")]
+pub mod soundcheck;
 pub mod track;
 pub mod transcribe;
 pub mod tunings;
@@ -33,7 +39,13 @@ pub enum Command {
     #[cfg(feature = "live")]
     Live(Box<live::Options>),
     #[cfg(feature = "live")]
+    Soundcheck(soundcheck::Options),
+    #[cfg(feature = "live")]
+    Rig(rig::Options),
+    #[cfg(feature = "live")]
     Devices(devices::Options),
+    #[cfg(feature = "live")]
+    Calibrate(calibrate::Options),
     Transcribe(transcribe::Options),
     Track(track::Options),
     Intonation(intonation::Options),

@@ -7,6 +7,7 @@
 //! ```
 
 pub mod bridge;
+pub mod calibration;
 pub mod command;
 pub mod controls;
 pub mod devices;
@@ -17,9 +18,11 @@ pub mod player;
 pub mod record;
 pub mod rig;
 pub mod routes;
+pub mod screen;
 pub mod send;
 pub mod session;
 pub mod signal;
+pub mod soundcheck;
 pub mod source;
 pub mod speaker;
 pub mod streams;

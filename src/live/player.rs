@@ -187,6 +187,7 @@ impl Player {
             onset_s: start.onset_s,
             concert,
             written: self.reading.written(concert),
+            played: start.pitch,
             cents: played.cents_above(table),
             key: key.clamp(0, 127) as u8,
             pitch,

@@ -272,6 +272,17 @@ impl Rig {
         }
     }
 
+    /// Output channels of the voice, from 0: the first two where none are named.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where a channel is 0.
+    pub fn voice_channels(&self) -> Result<Vec<usize>> {
+        match self.double.channels[..] {
+            [] => Ok(vec![0, 1]),
+            _ => all_from_one("double.channels", &self.double.channels),
+        }
+    }
+
     /// All note sources of the set, the one that it begins with first.
     ///
     /// # Errors
@@ -424,6 +435,11 @@ pub fn from_one(what: &str, channel: usize) -> Result<usize> {
                 "channels count from 1",
             )
         })
+}
+
+/// Channel numbers from 1 as indices from 0.
+pub fn all_from_one(what: &str, channels: &[usize]) -> Result<Vec<usize>> {
+    channels.iter().map(|c| from_one(what, *c)).collect()
 }
 
 fn key(field: &str, text: &str) -> Result<i32> {

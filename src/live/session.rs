@@ -62,9 +62,8 @@ pub struct Shown {
     pub now_s: f64,
     /// The note that sounds.
     pub note: Option<Start>,
-    /// Pitch and level of each hop since the last time: played pitch in MIDI
-    /// semitones (not a number without tone) and dBFS.
-    pub trace: Vec<(f32, f32)>,
+    /// Where pitch and level have been since the last time.
+    pub trace: Vec<TracePoint>,
     /// Notes that ended since.
     pub notes: Vec<Arc<LineNote>>,
     /// Gestures since.
@@ -93,6 +92,17 @@ pub struct Shown {
     pub count: u64,
     /// The session is over.
     pub over: bool,
+}
+
+/// A point of the pitch trace.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TracePoint {
+    /// Stream time, seconds.
+    pub time_s: f64,
+    /// Played pitch, MIDI semitones; none without tone.
+    pub pitch: Option<f32>,
+    /// dBFS.
+    pub level_db: f32,
 }
 
 /// An input or output and its state.
@@ -376,12 +386,18 @@ impl Running {
         {
             self.traced_s = moment.time_s;
             self.next.room_db = moment.floor_db;
+            // Outside notes a pitch is a guess.
+            let pitch = moment.pitch.filter(|_| self.next.note.is_some());
             let trace = &mut self.next.trace;
             // A screen that sleeps needs no more than it can show.
             if trace.len() > 2_000 {
                 trace.drain(..1_000);
             }
-            trace.push((moment.pitch.unwrap_or(f32::NAN), moment.level_db));
+            trace.push(TracePoint {
+                time_s: moment.time_s,
+                pitch,
+                level_db: moment.level_db,
+            });
         }
         if now_s - self.pictured_s < PICTURE_S && !over && parts.intake.trouble.is_none() {
             return;

@@ -40,7 +40,9 @@ pub struct Start {
     pub concert: Concert,
     /// The same in the player's part.
     pub written: Written,
-    /// Played against the table, in cents.
+    /// Pitch that was played, MIDI semitones.
+    pub played: f32,
+    /// The same against the table, in cents.
     pub cents: f64,
     /// Key that is sent on.
     pub key: u8,

@@ -158,6 +158,7 @@ mod tests {
             onset_s: 0.0,
             concert: Concert(60),
             written: Written(60),
+            played: 60.0,
             cents: 0.0,
             key: 60,
             pitch: Pitch(pitch),

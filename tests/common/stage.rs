@@ -149,6 +149,8 @@ impl Live {
             .args(["live", "--plain"])
             .args(options)
             .env("JACK_NO_START_SERVER", "1")
+            // No rig of whoever runs the tests.
+            .env("XDG_CONFIG_HOME", "/nonexistent")
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
         if let Some(server) = server {

@@ -13,7 +13,7 @@ use leadpipe::live::engine::{Engine, Stand};
 use leadpipe::live::intake::{self, Intake};
 use leadpipe::live::player::Player;
 use leadpipe::live::record::Recorder;
-use leadpipe::live::rig::{Rig, from_one};
+use leadpipe::live::rig::{self, Rig, Switch, all_from_one, from_one};
 use leadpipe::live::routes::Routes;
 use leadpipe::live::send::Outgoing;
 use leadpipe::live::send::lines::Lines;
@@ -22,15 +22,13 @@ use leadpipe::live::send::osc::Osc;
 use leadpipe::live::session::Parts;
 use leadpipe::live::speaker::{self, Speaker};
 use leadpipe::tuning::{self, Reference, Table};
+use leadpipe::voice;
 
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
 
 /// The rig, with the command line's last word over it.
 pub fn rig(options: &Options) -> Result<Rig> {
-    let mut rig = match &options.rig {
-        Some(name) => Rig::load(name)?,
-        None => Rig::default(),
-    };
+    let mut rig = named_rig(options.rig.as_deref())?;
     if !options.horn.is_empty() {
         rig.horns = options.horn.clone();
     }
@@ -50,6 +48,22 @@ pub fn rig(options: &Options) -> Result<Rig> {
     take_double(&mut rig, &options.double);
     take_outs(&mut rig, &options.outs)?;
     Ok(rig)
+}
+
+/// The rig of that name; without one the rig called "default", if there is one.
+pub fn named_rig(name: Option<&str>) -> Result<Rig> {
+    match name {
+        Some(name) => Rig::load(name),
+        None if rig_file_exists("default") => {
+            eprintln!("leadpipe: using the rig \"default\"");
+            Rig::load("default")
+        }
+        None => Ok(Rig::default()),
+    }
+}
+
+fn rig_file_exists(name: &str) -> bool {
+    rig::path_of(name).is_ok_and(|path| path.exists())
 }
 
 fn replace<T: Clone>(place: &mut Option<T>, by: &Option<T>) {
@@ -117,24 +131,60 @@ pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
     Ok((Some(device.to_owned()).filter(|d| !d.is_empty()), found))
 }
 
-/// Opens everything that the rig asks for.
-pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts> {
+/// What a rig asks for, understood but not yet opened.
+struct Understood {
+    stand: Stand,
+    reading: Reading,
+    routes: Routes,
+    triggers: Vec<usize>,
+    switches: Vec<Switch>,
+}
+
+/// Finds everything in a rig that can be wrong without touching a device.
+pub fn check(rig: &Rig) -> Result<()> {
+    understand(rig).map(drop)
+}
+
+fn understand(rig: &Rig) -> Result<Understood> {
     let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tables = tables(rig)?;
     let (routes, triggers) = rig.routes()?;
     let switches = rig.switches()?;
     check_names(&switches, &horns, &tables)?;
-    let sources = rig.sources(&tables[0])?;
+    for text in rig.osc.to.iter().chain(&rig.osc.listen) {
+        controls::address("osc", text)?;
+    }
     let mut reading = Reading::plain((*tables[0]).clone());
     reading.horn = horns.first().map(|h| (**h).clone());
     reading.snap = rig.snap.unwrap_or_default();
     reading.zero_volt_note = rig.scale()?.zero_volt_note;
-    // What can be refused without touching a device has been: now the devices.
+    Ok(Understood {
+        stand: Stand {
+            sources: rig.sources(&tables[0])?,
+            horns,
+            tables,
+        },
+        reading,
+        routes,
+        triggers,
+        switches,
+    })
+}
+
+/// Opens everything that the rig asks for.
+pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts> {
+    let Understood {
+        stand,
+        reading,
+        routes,
+        triggers,
+        switches,
+    } = understand(rig)?;
     let intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
     let settings = Settings {
         gate_db: rig.gate_db(),
-        ..settings_of(horns.first())
+        ..settings_of(stand.horns.first())
     };
     let recorder = rig
         .record
@@ -151,12 +201,12 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
         let at = controls::address("--listen", text)?;
         controls::listen_osc(at, commands.clone())?;
     }
-    let player = Player::new(reading, sources[0].clone(), rig.player_levels(), rig.shift);
-    let stand = Stand {
-        horns,
-        tables,
-        sources,
-    };
+    let player = Player::new(
+        reading,
+        stand.sources[0].clone(),
+        rig.player_levels(),
+        rig.shift,
+    );
     let engine = Engine::new(intake.rate_hz(), rig.gate_db(), player, stand);
     Ok(Parts {
         engine,
@@ -191,11 +241,7 @@ fn tables(rig: &Rig) -> Result<Vec<Arc<Table>>> {
 
 /// A pedal that names a horn or table which is not on the stand would do nothing
 /// on stage: it is refused before.
-fn check_names(
-    switches: &[leadpipe::live::rig::Switch],
-    horns: &[Arc<Horn>],
-    tables: &[Arc<Table>],
-) -> Result<()> {
+fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Table>]) -> Result<()> {
     use leadpipe::live::command::Command;
     for switch in switches {
         match &switch.command {
@@ -239,12 +285,9 @@ pub fn intake_wish(rig: &Rig, from: Option<&std::path::Path>) -> Result<intake::
 
 /// Voice and voltages, on one device where they name the same.
 fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speaker>> {
-    let from_one_all = |what, channels: &[usize]| -> Result<Vec<usize>> {
-        channels.iter().map(|c| from_one(what, *c)).collect()
-    };
     let mut wishes: Vec<speaker::Wish> = Vec::new();
     if !rig.cv.channels.is_empty() {
-        let channels = from_one_all("--cv", &rig.cv.channels)?;
+        let channels = all_from_one("--cv", &rig.cv.channels)?;
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
         // Route triggers follow the four, whatever of these there is.
         channels.resize(4, None);
@@ -262,14 +305,13 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
         ));
     }
     if rig.double.on {
-        let channels = match rig.double.channels[..] {
-            [] => vec![0, 1],
-            _ => from_one_all("double.channels", &rig.double.channels)?,
-        };
-        let voice = Some((rig.voice(), channels));
+        let voice = Some((rig.voice(), rig.voice_channels()?));
         let same = rig.cv.channels.is_empty() || same_device(&rig.cv.device, &rig.double.device)?;
         match wishes.iter_mut().find(|_| same) {
-            Some(wish) => wish.voice = voice,
+            Some(wish) => {
+                check_apart(wish, &voice)?;
+                wish.voice = voice;
+            }
             None => wishes.push(speaker::Wish {
                 device: rig.double.device.clone(),
                 block: rig.input.block,
@@ -282,6 +324,24 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
         .into_iter()
         .map(|wish| Speaker::open(wish, routes.clone()))
         .collect()
+}
+
+/// Steady voltages harm speakers, and sound confuses modules: no channel carries
+/// both.
+fn check_apart(wish: &speaker::Wish, voice: &Option<(voice::Settings, Vec<usize>)>) -> Result<()> {
+    let volts = wish.volts.iter().flat_map(|(_, c)| c.iter().flatten());
+    let voice = voice.iter().flat_map(|(_, c)| c);
+    let shared = volts.copied().find(|c| voice.clone().any(|v| v == c));
+    match shared {
+        None => Ok(()),
+        Some(channel) => Err(Error::setting(
+            format!(
+                "output channel {} is to carry voltages and the voice",
+                channel + 1
+            ),
+            "give them channels of their own: --cv DEVICE:3-6, or channels in [double]",
+        )),
+    }
 }
 
 /// Whether two names are those of one output.

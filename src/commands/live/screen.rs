@@ -1,6 +1,71 @@
-use leadpipe::error::Result;
+//! The session on the terminal: draws what the engine shows, passes keys on.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use leadpipe::error::{Error, Result};
+use leadpipe::live::command::Command;
+use leadpipe::live::screen::View;
 use leadpipe::live::session::Session;
-use std::sync::atomic::AtomicBool;
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+
+/// Shows the session until it ends or the player leaves it. The terminal is put
+/// back whichever way that happens.
 pub fn watch(session: &Session, quit: &AtomicBool) -> Result<()> {
-    super::plain::watch(session, quit, false)
+    let mut terminal = ratatui::try_init().map_err(Error::Stdout)?;
+    let result = run(&mut terminal, session, quit);
+    ratatui::restore();
+    result
+}
+
+fn run(
+    terminal: &mut ratatui::DefaultTerminal,
+    session: &Session,
+    quit: &AtomicBool,
+) -> Result<()> {
+    let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    let mut view = View::new(colour);
+    while session.running() && !quit.load(Ordering::Acquire) {
+        if let Some(shown) = session.picture(Duration::from_millis(50)) {
+            let over = shown.over;
+            view.take(shown);
+            terminal
+                .draw(|frame| view.draw(frame))
+                .map_err(Error::Stdout)?;
+            if over {
+                return Ok(());
+            }
+        }
+        while event::poll(Duration::ZERO).map_err(Error::Stdout)? {
+            if let Event::Key(key) = event::read().map_err(Error::Stdout)?
+                && key.kind == KeyEventKind::Press
+            {
+                // The terminal hands over ctrl-C as a key.
+                let leaves =
+                    key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
+                match command(key.code) {
+                    _ if leaves => return Ok(()),
+                    Some(Command::Quit) => return Ok(()),
+                    Some(command) => session.ask(command),
+                    None => {}
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+fn command(key: KeyCode) -> Option<Command> {
+    Some(match key {
+        KeyCode::Char('h') => Command::NextHorn,
+        KeyCode::Char('t') => Command::NextTable,
+        KeyCode::Char('o') => Command::NextSource,
+        KeyCode::Char('b') => Command::NextTimbre,
+        KeyCode::Char('+' | '=') | KeyCode::Up => Command::ShiftBy(1),
+        KeyCode::Char('-') | KeyCode::Down => Command::ShiftBy(-1),
+        KeyCode::Char('m') => Command::ToggleMute,
+        KeyCode::Char('p' | ' ') => Command::Panic,
+        KeyCode::Char('q') | KeyCode::Esc => Command::Quit,
+        _ => return None,
+    })
 }

@@ -81,7 +81,7 @@ impl<W: Write + Send> Sender for Lines<W> {
                 onset_s: round(s.onset_s, 6),
                 key: s.key,
                 pitch: round(s.pitch.0, 4),
-                played: round(f64::from(s.concert.0) + s.cents / 100.0, 4),
+                played: round(f64::from(s.played), 4),
                 strength: s.strength,
                 level_db: s.level_db,
                 attack: s.attack,

@@ -192,6 +192,7 @@ mod tests {
             onset_s: 0.0,
             concert: Concert(i32::from(key)),
             written: Written(i32::from(key)),
+            played: 60.0,
             cents: 0.0,
             key,
             pitch: Pitch(pitch),

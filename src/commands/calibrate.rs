@@ -1,0 +1,173 @@
+use std::io::{BufRead, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use clap::Args;
+use leadpipe::error::{Error, Result};
+use leadpipe::live::calibration::{Fit, STEPS};
+use leadpipe::live::devices;
+use leadpipe::live::rig::{self, from_one};
+use leadpipe::live::streams;
+
+use super::live::device_and_channels;
+
+/// Measure what an interface's outputs really put out, with a meter
+#[derive(Args)]
+#[command(after_help = "\
+Plays five steady values on one output, at most two fifths of full scale either
+way, and asks what the meter reads at each. What is stored with --rig makes 1 V an
+octave exactly that.
+
+Connect the meter alone: no module, amplifier, speaker or headphones on that
+output, for a steady voltage can harm them. Only a DC-coupled interface passes
+it. The interface's manual has the last word.
+
+Examples:
+  leadpipe calibrate jack:3 --rig stage
+  leadpipe calibrate 'alsa:hw:2:3' < readings.txt      one number a line")]
+pub struct Options {
+    /// Output device and one channel, such as jack:3
+    #[arg(value_name = "DEVICE:CHANNEL")]
+    output: String,
+    /// Rig file to store the result in
+    #[arg(long, value_name = "NAME")]
+    rig: Option<String>,
+}
+
+/// Rest between two fills of the output's ring, and what is kept in it: a steady
+/// value can wait.
+const REST: Duration = Duration::from_millis(5);
+const AHEAD_S: f64 = 0.05;
+
+pub fn run(options: &Options) -> Result<()> {
+    devices::hush_libraries();
+    let (device, channels) = device_and_channels(&options.output)?;
+    let [channel] = channels[..] else {
+        return Err(Error::setting(
+            format!("\"{}\" names {} channels", options.output, channels.len()),
+            "calibrate one at a time, such as jack:3",
+        ));
+    };
+    let channel = from_one("output", channel)?;
+    let steady = Steady::start(device.as_deref(), channel)?;
+    let mut readings = Vec::new();
+    let mut lines = std::io::stdin().lock().lines();
+    for step in STEPS {
+        steady.set(step as f32);
+        eprint!("value {step:+.1} is out; volts on the meter (empty to leave it out): ");
+        let _ = std::io::stderr().flush();
+        let Some(line) = lines.next() else {
+            break;
+        };
+        let text = line.map_err(Error::Stdout)?;
+        // A comma is a point in much of the world.
+        let text = text
+            .trim()
+            .trim_end_matches(['V', 'v'])
+            .trim()
+            .replace(',', ".");
+        if text.is_empty() {
+            continue;
+        }
+        let volts: f64 = text.parse().map_err(|_| {
+            Error::setting(
+                format!("\"{text}\" is no voltage"),
+                "type a number such as 2.013",
+            )
+        })?;
+        readings.push((step, volts));
+    }
+    eprintln!();
+    steady.end();
+    let fit = Fit::new(&readings)?;
+    super::print(|to| {
+        writeln!(
+            to,
+            "full scale {:+.4} V, offset {:+.4} V",
+            fit.full_scale_v, fit.offset_v
+        )?;
+        writeln!(
+            to,
+            "readings lie within {:.4} V of a straight line: {:.1} cents at 1 V an octave",
+            fit.worst_v,
+            fit.worst_cents()
+        )
+    })?;
+    let Some(name) = &options.rig else {
+        eprintln!("not stored: give --rig NAME to keep it");
+        return Ok(());
+    };
+    let path = rig::path_of(name)?;
+    let values = [
+        ("full_scale_v", fit.full_scale_v),
+        ("offset_v", fit.offset_v),
+    ];
+    rig::store(&path, "cv", &values)?;
+    super::tell_files(&[path]);
+    Ok(())
+}
+
+/// A steady value on one channel, zero on the others, kept up by a thread.
+struct Steady {
+    value: Arc<Mutex<f32>>,
+    over: Arc<AtomicBool>,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+impl Steady {
+    fn start(device: Option<&str>, channel: usize) -> Result<Self> {
+        let mut output = streams::open_output(device, channel + 1, &[channel], None)?;
+        let (value, over) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
+        let (wanted, ended) = (value.clone(), over.clone());
+        let thread = std::thread::spawn(move || {
+            let (mut now, channels) = (0f32, output.channels);
+            let room = output.ring.buffer().capacity() / channels;
+            while !(ended.load(Ordering::Acquire) && now == 0.0) {
+                let goal = wanted.lock().map_or(0.0, |v| *v);
+                let waiting = room - output.ring.slots() / channels;
+                for _ in waiting..(AHEAD_S * output.rate_hz) as usize {
+                    // In steps too small to click: full scale in a fifth of a second.
+                    let most = (5.0 / output.rate_hz) as f32;
+                    now += (goal - now).clamp(-most, most);
+                    for at in 0..channels {
+                        let sample = if at == channel { now } else { 0.0 };
+                        let _ = output.ring.push(sample);
+                    }
+                }
+                std::thread::sleep(REST);
+            }
+            std::thread::sleep(Duration::from_secs_f64(2.0 * AHEAD_S));
+        });
+        Ok(Steady {
+            value,
+            over,
+            thread: Some(thread),
+        })
+    }
+
+    fn set(&self, value: f32) {
+        if let Ok(mut place) = self.value.lock() {
+            *place = value;
+        }
+    }
+
+    fn end(mut self) {
+        self.finish();
+    }
+
+    fn finish(&mut self) {
+        self.set(0.0);
+        self.over.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Drop for Steady {
+    /// Whichever way it is left, the output goes back to zero.
+    fn drop(&mut self) {
+        self.finish();
+    }
+}

@@ -1,0 +1,69 @@
+//! The doubling voice on its own, for the soundcheck's fourth part.
+
+use std::time::{Duration, Instant};
+
+use leadpipe::error::Result;
+use leadpipe::live::rig::Rig;
+use leadpipe::live::routes::Routes;
+use leadpipe::live::signal::{Signal, Start};
+use leadpipe::live::speaker::{Speaker, Wish};
+use leadpipe::notes::Attack;
+use leadpipe::units::{Concert, Pitch, Written};
+
+/// Notes that it plays, over and over, and how long each: low, middle, high.
+const KEYS: [u8; 3] = [46, 58, 70];
+const EACH: Duration = Duration::from_millis(500);
+
+/// The rig's own voice, playing by itself at full strength.
+pub struct RigVoice {
+    speaker: Speaker,
+    next: usize,
+    due: Instant,
+}
+
+impl RigVoice {
+    /// Starts it, if the rig has a voice.
+    pub fn start(rig: &Rig) -> Result<Option<Self>> {
+        if !rig.double.on {
+            return Ok(None);
+        }
+        let wish = Wish {
+            device: rig.double.device.clone(),
+            voice: Some((rig.voice(), rig.voice_channels()?)),
+            ..Wish::default()
+        };
+        Ok(Some(RigVoice {
+            speaker: Speaker::open(wish, Routes::default())?,
+            next: 0,
+            due: Instant::now(),
+        }))
+    }
+
+    /// Plays on; to be called every few milliseconds.
+    pub fn go_on(&mut self) {
+        if Instant::now() >= self.due {
+            self.due += EACH;
+            let key = KEYS[self.next % KEYS.len()];
+            self.next += 1;
+            self.speaker.take(&Signal::Start(Start {
+                at_s: 0.0,
+                onset_s: 0.0,
+                concert: Concert(key.into()),
+                written: Written(key.into()),
+                played: key.into(),
+                cents: 0.0,
+                key,
+                pitch: Pitch(key.into()),
+                strength: 1.0,
+                level_db: 0.0,
+                attack: Attack::Tongued,
+            }));
+        }
+        self.speaker.top_up();
+    }
+
+    /// Ends it.
+    pub fn end(self) {
+        self.speaker.end();
+    }
+}

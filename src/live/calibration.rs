@@ -1,0 +1,91 @@
+//! What an interface really puts out, from a meter's readings.
+
+use crate::error::{Error, Result};
+
+/// Samples that are played for the meter, full scale 1.0: both ways, and no more
+/// than half of what the interface can.
+pub const STEPS: [f64; 5] = [0.0, 0.2, 0.4, -0.2, -0.4];
+
+/// Volts against samples: a straight line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fit {
+    /// Volts between a sample of 0 and one of 1.0.
+    pub full_scale_v: f64,
+    /// Volts at a sample of 0.
+    pub offset_v: f64,
+    /// Largest distance of a reading from the line, in volts.
+    pub worst_v: f64,
+}
+
+/// Least swing that is taken for an output, in volts at full scale.
+const LEAST_V: f64 = 0.3;
+
+impl Fit {
+    /// Line through pairs of sample and volts, by least squares.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where the readings make no line.
+    pub fn new(readings: &[(f64, f64)]) -> Result<Fit> {
+        let count = readings.len() as f64;
+        let mean = |f: fn(&(f64, f64)) -> f64| readings.iter().map(f).sum::<f64>() / count;
+        let (x, y) = (mean(|r| r.0), mean(|r| r.1));
+        let spread: f64 = readings.iter().map(|r| (r.0 - x).powi(2)).sum();
+        if readings.len() < 2 || spread <= 0.0 {
+            return Err(Error::setting(
+                "too few readings",
+                "read the meter at two steps at least",
+            ));
+        }
+        let together: f64 = readings.iter().map(|r| (r.0 - x) * (r.1 - y)).sum();
+        let full_scale_v = together / spread;
+        let offset_v = y - full_scale_v * x;
+        let off = |r: &(f64, f64)| (full_scale_v * r.0 + offset_v - r.1).abs();
+        if full_scale_v.abs() < LEAST_V {
+            return Err(Error::setting(
+                "the meter hardly moves",
+                "check the channel and the cable; an interface that is not DC-coupled passes no steady voltage",
+            ));
+        }
+        Ok(Fit {
+            full_scale_v,
+            offset_v,
+            worst_v: readings.iter().map(off).fold(0.0, f64::max),
+        })
+    }
+
+    /// The worst reading as a pitch at 1 V per octave, in cents.
+    pub fn worst_cents(&self) -> f64 {
+        1_200.0 * self.worst_v
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_dead_output_is_told_from_a_meter_s_noise() {
+        let flat: Vec<(f64, f64)> = STEPS.iter().map(|s| (*s, 0.01 + 0.001 * s)).collect();
+        assert!(
+            Fit::new(&flat)
+                .unwrap_err()
+                .to_string()
+                .contains("DC-coupled")
+        );
+        assert!(Fit::new(&[(0.0, 1.0)]).is_err());
+        assert!(Fit::new(&[(0.2, 1.0), (0.2, 1.1)]).is_err());
+    }
+
+    proptest! {
+        #[test]
+        fn any_line_is_found(full in 0.5f64..20.0, offset in -0.5f64..0.5, inverts: bool) {
+            let full = if inverts { -full } else { full };
+            let readings: Vec<(f64, f64)> = STEPS.iter().map(|s| (*s, full * s + offset)).collect();
+            let fit = Fit::new(&readings).unwrap();
+            prop_assert!((fit.full_scale_v - full).abs() < 1e-9);
+            prop_assert!((fit.offset_v - offset).abs() < 1e-9);
+            prop_assert!(fit.worst_cents() < 1e-6);
+        }
+    }
+}

@@ -1,0 +1,359 @@
+//! The session on a terminal, made to be read from two metres: the written note
+//! as large as the window allows, a rail for cents and one for level, the pitch
+//! of the last seconds, and what goes out.
+//!
+//! Nothing is told by colour alone; with `NO_COLOR` set there is none.
+
+mod rails;
+mod trace;
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use ratatui::Frame;
+use ratatui::layout::{Alignment, Constraint, Layout, Rect};
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::{Line, Span};
+use ratatui::widgets::{Block, Borders, Paragraph};
+use tui_big_text::{BigText, PixelSize};
+
+use super::session::{Port, Shown, TracePoint};
+use super::signal::Start;
+use crate::line::LineNote;
+
+/// Notes and gestures that are kept for the line of the last notes.
+const LAST: usize = 12;
+/// How long a gesture stays on the screen, in pictures.
+const CUE_PICTURES: u32 = 30;
+
+/// What the screen remembers between two pictures.
+#[derive(Default)]
+pub struct View {
+    now: Shown,
+    trace: VecDeque<TracePoint>,
+    last: VecDeque<Arc<LineNote>>,
+    cue: Option<(&'static str, u32)>,
+    /// The note that sounded last: it stays, dimmed, until the next.
+    note: Option<Start>,
+    /// Where the player is now, in cents off the table.
+    cents: Option<f32>,
+    colour: bool,
+}
+
+impl View {
+    /// View with or without colour.
+    pub fn new(colour: bool) -> Self {
+        View {
+            colour,
+            ..View::default()
+        }
+    }
+
+    /// Takes in a picture.
+    pub fn take(&mut self, mut shown: Shown) {
+        self.trace.extend(shown.trace.drain(..));
+        let oldest_s = shown.now_s - trace::SPAN_S;
+        while self.trace.front().is_some_and(|p| p.time_s < oldest_s) {
+            self.trace.pop_front();
+        }
+        for note in shown.notes.drain(..) {
+            if self.last.len() == LAST {
+                self.last.pop_front();
+            }
+            self.last.push_back(note);
+        }
+        self.cue = match (shown.cues.pop(), self.cue) {
+            (Some(gesture), _) => Some((gesture.name(), CUE_PICTURES)),
+            (None, Some((name, left))) if left > 0 => Some((name, left - 1)),
+            _ => None,
+        };
+        if shown.note.is_some() {
+            self.note = shown.note;
+        }
+        self.cents = self.cents_now(&shown);
+        self.now = shown;
+    }
+
+    /// Cents of the newest pitch off the note that sounds, by the table.
+    fn cents_now(&self, shown: &Shown) -> Option<f32> {
+        let note = shown.note?;
+        let pitch = self.trace.back().and_then(|p| p.pitch)?;
+        let home = f64::from(note.played) - note.cents / 100.0;
+        Some(((f64::from(pitch) - home) * 100.0) as f32)
+    }
+
+    fn accent(&self) -> Style {
+        if self.colour {
+            Style::new().fg(Color::Yellow).add_modifier(Modifier::BOLD)
+        } else {
+            Style::new().add_modifier(Modifier::BOLD)
+        }
+    }
+
+    fn quiet(&self) -> Style {
+        Style::new().add_modifier(Modifier::DIM)
+    }
+
+    /// Draws everything that fits: the note first, then rails, outputs, the
+    /// trace and the last notes.
+    pub fn draw(&self, frame: &mut Frame) {
+        let area = frame.area();
+        if area.height < 3 || area.width < 12 {
+            frame.render_widget(Paragraph::new(self.small()), area);
+            return;
+        }
+        let outputs = self.ports().len() as u16;
+        let (note, outputs, last) = match area.height {
+            0..=8 => (1, 0, 0),
+            9..=15 => (4, 0, 1),
+            16..=23 => (4, outputs.min(4), 1),
+            _ => (8, outputs.min(8), 1),
+        };
+        let [head, big, rails, middle, ending, ports, foot] = Layout::vertical([
+            Constraint::Length(1),
+            Constraint::Length(note),
+            Constraint::Length(2),
+            Constraint::Min(0),
+            Constraint::Length(last),
+            Constraint::Length(outputs),
+            Constraint::Length(1),
+        ])
+        .areas(area);
+        frame.render_widget(Paragraph::new(self.head()), head);
+        self.draw_note(frame, big);
+        rails::draw(self, frame, rails);
+        if middle.height >= 4 {
+            trace::draw(self, frame, middle);
+        }
+        if last > 0 {
+            frame.render_widget(Paragraph::new(self.last_notes(ending.width)), ending);
+        }
+        if outputs > 0 {
+            frame.render_widget(Paragraph::new(self.ports()), ports);
+        }
+        frame.render_widget(Paragraph::new(self.foot()), foot);
+    }
+
+    /// All that a window of a few cells can hold.
+    fn small(&self) -> String {
+        match self.now.note {
+            Some(note) => format!("{} {:+.0}", note.written, self.cents.unwrap_or(0.0)),
+            None => "-".into(),
+        }
+    }
+
+    fn head(&self) -> Line<'_> {
+        let now = &self.now;
+        let mut parts = vec![
+            Span::styled(now.horn.clone(), self.accent()),
+            Span::raw(format!(" │ {} │ {}", now.table, now.source)),
+        ];
+        if now.shift != 0 {
+            parts.push(Span::raw(format!(" │ shift {:+}", now.shift)));
+        }
+        if let Some(timbre) = now.timbre {
+            parts.push(Span::raw(format!(" │ voice {timbre:?}").to_lowercase()));
+        }
+        if now.muted {
+            let style = self.accent().add_modifier(Modifier::REVERSED);
+            parts.push(Span::styled(" MUTED ", style));
+        }
+        Line::from(parts)
+    }
+
+    fn draw_note(&self, frame: &mut Frame, area: Rect) {
+        let Some(note) = self.note else {
+            let hint = "play: the note you read stands here";
+            frame.render_widget(Paragraph::new(hint).style(self.quiet()), area);
+            return;
+        };
+        let sounding = self.now.note.is_some();
+        let style = if sounding {
+            self.accent()
+        } else {
+            self.quiet()
+        };
+        let name = note.written.to_string();
+        if area.height < 4 {
+            let line = format!("{name}  sounds {}  {}", note.concert, self.cents_in_words());
+            frame.render_widget(Paragraph::new(line).style(style), area);
+            return;
+        }
+        let (pixel, cell) = match area.height {
+            8.. => (PixelSize::Full, 8),
+            _ => (PixelSize::HalfHeight, 8),
+        };
+        let width = (cell * name.chars().count() as u16 + 2).min(area.width);
+        let [left, right] =
+            Layout::horizontal([Constraint::Length(width), Constraint::Min(0)]).areas(area);
+        let big = BigText::builder()
+            .pixel_size(pixel)
+            .style(style)
+            .lines(vec![name.into()])
+            .build();
+        frame.render_widget(big, left);
+        let cue = self.cue.map_or("", |(name, _)| name);
+        let words = vec![
+            Line::from(format!("sounds {}", note.concert)),
+            Line::styled(self.cents_in_words(), style),
+            Line::from(note.attack.name()),
+            Line::styled(cue, self.accent()),
+        ];
+        frame.render_widget(Paragraph::new(words), right);
+    }
+
+    fn cents_in_words(&self) -> String {
+        match self.cents {
+            Some(cents) if cents.round() > 0.0 => format!("{cents:+.0} cents, sharp"),
+            Some(cents) if cents.round() < 0.0 => format!("{cents:+.0} cents, flat"),
+            Some(_) => "in tune".into(),
+            None => String::new(),
+        }
+    }
+
+    /// The newest on the right, as far as the width goes.
+    fn last_notes(&self, width: u16) -> Line<'_> {
+        let mut words: Vec<String> = Vec::new();
+        let mut length = 0;
+        for named in self.last.iter().rev() {
+            let note = &named.note;
+            let mut word = format!("{} {}", named.written, note.length.name());
+            if note.attack.name() != "tongued" {
+                word = format!("{word} {}", note.attack.name());
+            }
+            for technique in &note.techniques {
+                word = format!("{word} {}", technique.name());
+            }
+            length += word.len() + 3;
+            if length > usize::from(width) {
+                break;
+            }
+            words.push(word);
+        }
+        words.reverse();
+        Line::from(words.join(" · ")).alignment(Alignment::Right)
+    }
+
+    /// One line each: a mark, the name, what is wrong or lost.
+    fn ports(&self) -> Vec<Line<'_>> {
+        let line = |port: &Port, way: &'static str| {
+            let lost = match port.lost {
+                0 => String::new(),
+                lost => format!(", {lost} lost"),
+            };
+            match &port.trouble {
+                Some(trouble) => Line::styled(
+                    format!("!! {way} {}: {trouble}{lost}", port.name),
+                    self.accent().add_modifier(Modifier::REVERSED),
+                ),
+                None => Line::from(format!("ok {way} {}{lost}", port.name)),
+            }
+        };
+        let input = std::iter::once(line(&self.now.input, "in "));
+        let outputs = self.now.outputs.iter().map(|port| line(port, "out"));
+        input.chain(outputs).collect()
+    }
+
+    fn foot(&self) -> Line<'_> {
+        let now = &self.now;
+        Line::styled(
+            format!(
+                "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit   decided {:.0} ms after the attack{}",
+                1e3 * now.decision_s,
+                match now.output_s {
+                    0.0 => String::new(),
+                    s => format!(", out {:.0} ms later", 1e3 * s),
+                }
+            ),
+            self.quiet(),
+        )
+    }
+}
+
+/// Frame around a part of the screen.
+fn titled(title: &str) -> Block<'_> {
+    Block::new().borders(Borders::TOP).title(title)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::Attack;
+    use crate::units::{Concert, Pitch, Written};
+    use ratatui::Terminal;
+    use ratatui::backend::TestBackend;
+
+    fn shown() -> Shown {
+        let trace = (0..100).map(|i| TracePoint {
+            time_s: 10.0 + f64::from(i) * 0.01,
+            pitch: Some(58.12),
+            level_db: -22.0,
+        });
+        Shown {
+            now_s: 11.0,
+            note: Some(Start {
+                at_s: 10.02,
+                onset_s: 10.0,
+                concert: Concert(58),
+                written: Written(60),
+                played: 58.12,
+                cents: 12.0,
+                key: 58,
+                pitch: Pitch(58.12),
+                strength: 0.6,
+                level_db: -22.0,
+                attack: Attack::Tongued,
+            }),
+            trace: trace.collect(),
+            gate_db: -55.0,
+            room_db: -70.0,
+            horn: "Flugelhorn in B flat".into(),
+            table: "12-tone equal temperament".into(),
+            source: "follow".into(),
+            input: Port {
+                name: "jack:input".into(),
+                ..Port::default()
+            },
+            outputs: vec![Port {
+                name: "MIDI to virtual".into(),
+                trouble: Some("closed".into()),
+                lost: 3,
+            }],
+            decision_s: 0.02,
+            ..Shown::default()
+        }
+    }
+
+    fn draw(width: u16, height: u16, shown: Shown) -> String {
+        let mut view = View::new(false);
+        view.take(shown);
+        let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
+        terminal.draw(|frame| view.draw(frame)).unwrap();
+        // The backend cannot print a picture of nothing.
+        if width * height == 0 {
+            return String::new();
+        }
+        terminal.backend().to_string()
+    }
+
+    #[test]
+    fn everything_is_on_a_large_screen() {
+        insta::assert_snapshot!(draw(90, 34, shown()));
+    }
+
+    #[test]
+    fn a_small_one_has_what_matters_most() {
+        let text = draw(60, 6, shown());
+        assert!(text.contains("C4") && text.contains("sharp"), "{text}");
+    }
+
+    #[test]
+    fn any_size_can_be_drawn() {
+        for width in [0, 1, 5, 11, 12, 30, 80, 250] {
+            for height in [0, 1, 2, 3, 8, 9, 15, 16, 24, 31, 60] {
+                draw(width, height, shown());
+                draw(width, height, Shown::default());
+            }
+        }
+    }
+}

@@ -1,0 +1,245 @@
+//! What a soundcheck makes of the room, the player and the rig.
+
+use crate::analysis::Settings;
+use crate::ear::{Heard, Tracker};
+use crate::units::{db_power, power_db};
+
+/// Levels of one part of a soundcheck, in dBFS over 20 ms each.
+#[derive(Debug, Clone, Default)]
+pub struct Heeded {
+    /// All of them.
+    all: Vec<f64>,
+    /// Those of tone.
+    tone: Vec<f64>,
+}
+
+/// Stretch that a level is taken over, in seconds: about a period of the lowest
+/// horn.
+const STRETCH_S: f64 = 0.02;
+
+/// Listens to one part.
+pub struct Listening {
+    tracker: Tracker,
+    stretch: usize,
+    sum: f64,
+    tones: usize,
+    hops: usize,
+    heeded: Heeded,
+}
+
+impl Listening {
+    /// Listening to a stream at a rate in hertz.
+    pub fn new(rate_hz: f64, settings: Settings) -> Self {
+        let tracker = Tracker::new(rate_hz, settings);
+        Listening {
+            stretch: (STRETCH_S / tracker.hop_s()).round().max(1.0) as usize,
+            tracker,
+            sum: 0.0,
+            tones: 0,
+            hops: 0,
+            heeded: Heeded::default(),
+        }
+    }
+
+    /// Takes samples.
+    pub fn push(&mut self, samples: &[f32]) {
+        let (sum, tones, hops) = (&mut self.sum, &mut self.tones, &mut self.hops);
+        let (heeded, stretch) = (&mut self.heeded, self.stretch);
+        self.tracker.push(samples, &mut |heard| {
+            let Heard::Frame(frame) = heard else { return };
+            *sum += db_power(f64::from(frame.level.hop_db));
+            *tones += usize::from(frame.belief.leader.is_some());
+            *hops += 1;
+            if *hops == stretch {
+                let level_db = power_db(*sum / stretch as f64);
+                heeded.all.push(level_db);
+                if *tones * 2 > stretch {
+                    heeded.tone.push(level_db);
+                }
+                (*sum, *tones, *hops) = (0.0, 0, 0);
+            }
+        });
+    }
+
+    /// What was heard.
+    pub fn finish(self) -> Heeded {
+        self.heeded
+    }
+}
+
+impl Heeded {
+    /// Level that so large a share of the time stays under, dBFS.
+    fn all_under(&self, share: f64) -> f64 {
+        quantile(&self.all, share)
+    }
+
+    /// The same of tone; of everything where there is none.
+    fn tone_under(&self, share: f64) -> f64 {
+        match self.tone.len() {
+            0 => self.all_under(share),
+            _ => quantile(&self.tone, share),
+        }
+    }
+
+    /// Seconds of tone.
+    fn tone_s(&self) -> f64 {
+        self.tone.len() as f64 * STRETCH_S
+    }
+}
+
+fn quantile(values: &[f64], share: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let at = (share * (sorted.len().max(1) - 1) as f64).round() as usize;
+    sorted.get(at).copied().unwrap_or(-120.0)
+}
+
+/// The result, all in dBFS.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Verdict {
+    pub room_db: f64,
+    pub soft_db: f64,
+    pub loud_db: f64,
+    /// The rig in the microphone.
+    pub bleed_db: f64,
+    /// Gate to use.
+    pub gate_db: f64,
+}
+
+/// The gate stands so far over room and bleed, in dB, and no nearer to soft
+/// playing.
+const GATE_OVER_DB: f64 = 6.0;
+/// What a note needs under it to be heard alone, in dB: with a pad nearer than
+/// this extra notes come up (`cargo run --release --example measure`).
+const CLEAR_DB: f64 = 35.0;
+/// Least tone in a part, in seconds.
+const LEAST_TONE_S: f64 = 0.5;
+/// Samples nearer to full scale than this are about to clip, in dB.
+const HOT_DB: f64 = -6.0;
+
+impl Verdict {
+    /// Puts the four parts together.
+    pub fn new(room: &Heeded, soft: &Heeded, loud: &Heeded, rig: &Heeded) -> Self {
+        let room_db = room.all_under(0.9);
+        let soft_db = soft.tone_under(0.2);
+        let loud_db = loud.tone_under(0.95).max(soft_db + 3.0);
+        let bleed_db = rig.all_under(0.95);
+        let over_db = room_db.max(bleed_db) + GATE_OVER_DB;
+        Verdict {
+            room_db,
+            soft_db,
+            loud_db,
+            bleed_db,
+            // A gate that cuts off soft playing is worse than none.
+            gate_db: over_db.min(soft_db - GATE_OVER_DB).clamp(-90.0, -10.0),
+        }
+    }
+
+    /// Whether both kinds of playing were heard, so that the levels mean
+    /// something.
+    pub fn heard_playing(soft: &Heeded, loud: &Heeded) -> bool {
+        soft.tone_s().min(loud.tone_s()) >= LEAST_TONE_S
+    }
+
+    /// From soft playing down to the rig's bleed, in dB.
+    pub fn clear_db(&self) -> f64 {
+        self.soft_db - self.bleed_db
+    }
+
+    /// What should be done before playing, in words.
+    pub fn warnings(&self, soft: &Heeded, loud: &Heeded) -> Vec<String> {
+        let mut warnings = Vec::new();
+        for (what, part) in [("soft", soft), ("loud", loud)] {
+            if part.tone_s() < LEAST_TONE_S {
+                warnings.push(format!(
+                    "no {what} notes were heard: check channel and microphone, and play longer"
+                ));
+            }
+        }
+        if self.loud_db > HOT_DB {
+            warnings.push("loud playing comes near full scale: turn the input down".into());
+        }
+        if self.soft_db - self.room_db < 2.0 * GATE_OVER_DB {
+            warnings.push(format!(
+                "soft playing stands only {:.0} dB over the room: go closer to the microphone, or turn it up",
+                self.soft_db - self.room_db
+            ));
+        }
+        // Bleed that drowns in the room is none.
+        if self.bleed_db > self.room_db + 3.0 && self.clear_db() < CLEAR_DB {
+            warnings.push(format!(
+                "the rig bleeds into the microphone, {:.0} dB under soft playing; under {CLEAR_DB:.0} dB it may be taken for notes: turn speakers down or away, go closer, or use headphones or a pickup",
+                self.clear_db()
+            ));
+        }
+        warnings
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::brass::{Noise, Played, Room, play};
+
+    fn heed(samples: &[f32]) -> Heeded {
+        let mut listening = Listening::new(48_000.0, Settings::default());
+        listening.push(samples);
+        listening.finish()
+    }
+
+    fn notes(force: f64) -> Heeded {
+        let room = Room {
+            noise_db: -70.0,
+            ..Room::default()
+        };
+        let notes = [
+            Played::new(0.3, 1.4, 58.0, force),
+            Played::new(1.6, 2.8, 62.0, force),
+        ];
+        heed(&play(&notes, 3.0, &room, 1))
+    }
+
+    fn noise(level_db: f64) -> Heeded {
+        let mut noise = Noise::new(9);
+        let gain = 3f64.sqrt() * 10f64.powf(level_db / 20.0);
+        let samples: Vec<f32> = (0..144_000)
+            .map(|_| (gain * noise.value()) as f32)
+            .collect();
+        heed(&samples)
+    }
+
+    #[test]
+    fn a_good_stage_has_nothing_to_warn_of() {
+        let (room, soft, loud, rig) = (noise(-75.0), notes(0.3), notes(0.9), noise(-74.0));
+        let verdict = Verdict::new(&room, &soft, &loud, &rig);
+        // The ear hears the lower quarter of this noise: 6 dB less.
+        assert!((verdict.room_db + 81.0).abs() < 1.5, "{verdict:?}");
+        assert!(verdict.loud_db > verdict.soft_db + 8.0, "{verdict:?}");
+        assert!(verdict.gate_db > verdict.room_db && verdict.gate_db < verdict.soft_db);
+        assert_eq!(
+            verdict.warnings(&soft, &loud),
+            Vec::<String>::new(),
+            "{verdict:?}"
+        );
+    }
+
+    #[test]
+    fn bleed_and_silence_are_told() {
+        let (room, soft, loud) = (noise(-75.0), notes(0.3), notes(0.9));
+        let rig = notes(0.12);
+        let verdict = Verdict::new(&room, &soft, &loud, &rig);
+        assert!(verdict.clear_db() < 35.0, "{verdict:?}");
+        let warnings = verdict.warnings(&soft, &loud);
+        assert!(
+            warnings.iter().any(|w| w.contains("bleeds")),
+            "{warnings:?}"
+        );
+        let silent = Verdict::new(&room, &room, &loud, &rig);
+        assert!(
+            silent
+                .warnings(&room, &loud)
+                .iter()
+                .any(|w| w.contains("no soft notes"))
+        );
+    }
+}

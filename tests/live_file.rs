@@ -1,0 +1,247 @@
+//! The promise: without any device a file plays through the same live engine, in
+//! real time, with every setting of a live session.
+#![cfg(feature = "live")]
+
+mod common;
+#[path = "common/stage.rs"]
+mod stage;
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use common::rows;
+use leadpipe::demo::brass::{Bend, Played, Room, play as render};
+use stage::{Live, OscEar, free_port, send_osc, wait};
+
+fn program() -> &'static Path {
+    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
+}
+
+/// Four tongued notes, the second harder, the third short, the last one falling.
+fn take(folder: &Path) -> PathBuf {
+    let fall = Bend::Fall {
+        cents: 500.0,
+        over_s: 0.3,
+    };
+    let notes = [
+        Played::new(0.3, 0.7, 58.0, 0.3),
+        Played::new(0.8, 1.2, 60.0, 0.3),
+        Played::new(1.3, 1.7, 62.0, 0.95),
+        Played::new(1.8, 1.88, 58.0, 0.4),
+        Played::new(2.3, 3.0, 65.0, 0.4).bent(fall),
+    ];
+    let path = folder.join("line.wav");
+    common::write_wav(&path, 48_000, &[&render(&notes, 3.3, &Room::default(), 1)]);
+    path
+}
+
+fn run(options: &[&str]) -> (Vec<serde_json::Value>, String) {
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path());
+    let mut all = vec!["--from", take.to_str().unwrap(), "--jsonl"];
+    all.extend(options);
+    let mut live = Live::start(program(), None, &all);
+    assert!(
+        wait(15.0, || !live.running()),
+        "it does not end: {}",
+        live.errors()
+    );
+    std::thread::sleep(Duration::from_millis(100));
+    let lines = live.lines();
+    let events = lines.iter().map(|l| serde_json::from_str(l).expect("JSON"));
+    (events.collect(), live.errors())
+}
+
+fn starts(events: &[serde_json::Value]) -> Vec<i64> {
+    let starts = events.iter().filter(|e| e["event"] == "start");
+    starts.map(|e| e["key"].as_i64().unwrap()).collect()
+}
+
+#[test]
+fn a_file_plays_in_real_time() {
+    let begun = Instant::now();
+    let (events, errors) = run(&["--horn", "trumpet"]);
+    assert!(begun.elapsed() > Duration::from_millis(3_200));
+    assert_eq!(starts(&events), [58, 60, 62, 58, 65]);
+    assert_eq!(events[0]["written"], "C4");
+    assert!(errors.contains("5 notes"), "{errors}");
+}
+
+#[test]
+fn gestures_are_cued() {
+    let (events, _) = run(&[]);
+    let cues: Vec<_> = events.iter().filter(|e| e["event"] == "cue").collect();
+    let at = |name: &str| {
+        let cue = cues.iter().find(|c| c["gesture"] == name);
+        cue.unwrap_or_else(|| panic!("no {name}: {cues:?}"))["time_s"]
+            .as_f64()
+            .unwrap()
+    };
+    // While the accented note is young, and when the others end.
+    assert!((1.3..1.42).contains(&at("accent")), "{}", at("accent"));
+    assert!((1.85..2.1).contains(&at("staccatissimo").min(2.0)));
+    assert!(at("fall") > 2.8);
+    let accents = cues.iter().filter(|c| c["gesture"] == "accent").count();
+    assert_eq!(accents, 1, "{cues:?}");
+}
+
+#[test]
+fn attacks_step_a_sequence() {
+    let (events, _) = run(&["--sequence", "C2,G2,Eb3"]);
+    assert_eq!(starts(&events), [36, 43, 51, 36, 43]);
+}
+
+#[test]
+fn attacks_draw_from_the_table() {
+    let options = [
+        "--source",
+        "draw",
+        "--tuning",
+        "minor-pentatonic",
+        "--tonic",
+        "Bb",
+    ];
+    let (events, _) = run(&options);
+    let drawn = starts(&events);
+    // B flat, D flat, E flat, F, A flat, from C3 to C5.
+    assert!(
+        drawn
+            .iter()
+            .all(|k| [10, 1, 3, 5, 8].contains(&(k % 12)) && (48..=72).contains(k)),
+        "{drawn:?}"
+    );
+    assert_eq!(
+        starts(&run(&options).0),
+        drawn,
+        "the same seed draws the same"
+    );
+}
+
+#[test]
+fn shift_and_snap_change_what_is_sent() {
+    let (events, _) = run(&["--shift", "-12", "--snap", "hard", "--reference", "442"]);
+    assert_eq!(starts(&events), [46, 48, 50, 46, 53]);
+    let shift = 12.0 * (442.0f64 / 440.0).log2();
+    for event in events.iter().filter(|e| e["event"] == "start") {
+        let sent = event["pitch"].as_f64().unwrap();
+        assert!(
+            (sent - shift - (sent - shift).round()).abs() < 1e-3,
+            "{event}"
+        );
+    }
+}
+
+#[test]
+fn a_take_is_kept_with_its_notes() {
+    let folder = tempfile::tempdir().unwrap();
+    let takes = folder.path().join("takes");
+    let (_, errors) = run(&["--record", takes.to_str().unwrap()]);
+    let files: Vec<PathBuf> = std::fs::read_dir(&takes)
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .collect();
+    let with = |ending: &str| {
+        let found = files.iter().find(|p| p.to_string_lossy().ends_with(ending));
+        found.unwrap_or_else(|| panic!("no {ending}: {files:?} {errors}"))
+    };
+    let reader = hound::WavReader::open(with(".wav")).unwrap();
+    let length_s = f64::from(reader.duration()) / 48_000.0;
+    assert!((length_s - 3.3).abs() < 0.01, "{length_s}");
+    let notes = rows(&std::fs::read_to_string(with(".csv")).unwrap());
+    assert_eq!(
+        notes.iter().map(|r| r.midi).collect::<Vec<_>>(),
+        [58, 60, 62, 58, 65]
+    );
+    assert!(with(".mid").exists() && with(".json").exists());
+    assert!(errors.contains("wrote"), "{errors}");
+}
+
+#[test]
+fn a_rig_file_routes_and_switches() {
+    let folder = tempfile::tempdir().unwrap();
+    let ear = OscEar::start();
+    let listen = free_port();
+    let rig = folder.path().join("stage.toml");
+    let text = format!(
+        "horns = [\"trumpet\", \"trombone\"]\n[osc]\nto = [\"127.0.0.1:{}\"]\nlisten = \"{listen}\"\n\
+         [[route]]\nwhen = \"accent\"\nosc = \"/lamp/flash\"\n",
+        ear.port
+    );
+    std::fs::write(&rig, text).unwrap();
+    let take = take(folder.path());
+    let options = [
+        "--rig",
+        rig.to_str().unwrap(),
+        "--from",
+        take.to_str().unwrap(),
+        "--jsonl",
+    ];
+    let mut live = Live::start(program(), None, &options);
+    let noted =
+        |n| move |l: &Live| l.lines().iter().filter(|l| l.contains("\"start\"")).count() >= n;
+    assert!(wait(5.0, || noted(1)(&live)));
+    send_osc(listen, "/leadpipe/horn", Some("trombone"));
+    assert!(wait(5.0, || noted(4)(&live)));
+    send_osc(listen, "/leadpipe/mute", None);
+    assert!(wait(10.0, || !live.running()));
+    std::thread::sleep(Duration::from_millis(100));
+    let events: Vec<serde_json::Value> = live
+        .lines()
+        .iter()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    let written: Vec<_> = events
+        .iter()
+        .filter(|e| e["event"] == "start")
+        .map(|e| e["written"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(
+        written,
+        ["C4", "C4", "D4", "Bb3"],
+        "trumpet, then trombone, then muted"
+    );
+    let flashes = ear
+        .messages()
+        .iter()
+        .filter(|m| m.addr == "/lamp/flash")
+        .count();
+    assert_eq!(flashes, 1);
+}
+
+#[test]
+fn what_cannot_work_is_refused_in_one_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path());
+    let take = take.to_str().unwrap();
+    for (options, code, word) in [
+        (&["--from", "nowhere.wav"][..], 3, "nowhere.wav"),
+        (&["--from", take, "--horn", "kazoo"], 4, "kazoo"),
+        (&["--from", take, "--source", "sequence"], 4, "notes"),
+        (&["--from", take, "--rig", "nosuch"], 4, "rig new"),
+        (&["--from", take, "--osc", "nonsense"], 4, "HOST:PORT"),
+        (&["--from", take, "--cv", "jack"], 4, "DEVICE:CHANNELS"),
+        (
+            &["--from", take, "--output", "nosuchdevice", "--double"],
+            7,
+            "nosuchdevice",
+        ),
+        (&["--from", take, "--midi", "nosuchport"], 7, "MIDI"),
+        (&["--input", "nosuchdevice"], 7, "nosuchdevice"),
+        (
+            &["--from", take, "--record", "/proc/nowhere"],
+            5,
+            "/proc/nowhere",
+        ),
+    ] {
+        let mut args = vec!["live", "--plain"];
+        args.extend(options);
+        let (got, errors) = common::fail(&args);
+        assert_eq!(got, code, "{options:?}: {errors}");
+        assert!(errors.contains(word), "{options:?}: {errors}");
+        assert_eq!(
+            errors.trim_end().lines().count(),
+            1,
+            "{options:?}: {errors}"
+        );
+    }
+}
