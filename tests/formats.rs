@@ -81,6 +81,16 @@ fn help_texts() {
         "intonation",
         "horns",
         "tunings",
+        #[cfg(feature = "live")]
+        "live",
+        #[cfg(feature = "live")]
+        "devices",
+        #[cfg(feature = "live")]
+        "soundcheck",
+        #[cfg(feature = "live")]
+        "rig",
+        #[cfg(feature = "live")]
+        "calibrate",
     ] {
         let help = succeed(&[command, "-h"]);
         assert!(help.contains("Usage: leadpipe"), "{help}");

@@ -20,18 +20,18 @@ fn program() -> &'static Path {
 /// Four tongued notes, the second harder, the third short, the last one falling.
 fn take(folder: &Path) -> PathBuf {
     let fall = Bend::Fall {
-        cents: 500.0,
-        over_s: 0.3,
+        cents: 420.0,
+        over_s: 0.35,
     };
     let notes = [
         Played::new(0.3, 0.7, 58.0, 0.3),
         Played::new(0.8, 1.2, 60.0, 0.3),
         Played::new(1.3, 1.7, 62.0, 0.95),
         Played::new(1.8, 1.88, 58.0, 0.4),
-        Played::new(2.3, 3.0, 65.0, 0.4).bent(fall),
+        Played::new(2.3, 3.1, 65.0, 0.6).bent(fall),
     ];
     let path = folder.join("line.wav");
-    common::write_wav(&path, 48_000, &[&render(&notes, 3.3, &Room::default(), 1)]);
+    common::write_wav(&path, 48_000, &[&render(&notes, 3.5, &Room::default(), 1)]);
     path
 }
 
@@ -61,7 +61,7 @@ fn starts(events: &[serde_json::Value]) -> Vec<i64> {
 fn a_file_plays_in_real_time() {
     let begun = Instant::now();
     let (events, errors) = run(&["--horn", "trumpet"]);
-    assert!(begun.elapsed() > Duration::from_millis(3_200));
+    assert!(begun.elapsed() > Duration::from_millis(3_400));
     assert_eq!(starts(&events), [58, 60, 62, 58, 65]);
     assert_eq!(events[0]["written"], "C4");
     assert!(errors.contains("5 notes"), "{errors}");
@@ -146,7 +146,7 @@ fn a_take_is_kept_with_its_notes() {
     };
     let reader = hound::WavReader::open(with(".wav")).unwrap();
     let length_s = f64::from(reader.duration()) / 48_000.0;
-    assert!((length_s - 3.3).abs() < 0.01, "{length_s}");
+    assert!((length_s - 3.5).abs() < 0.01, "{length_s}");
     let notes = rows(&std::fs::read_to_string(with(".csv")).unwrap());
     assert_eq!(
         notes.iter().map(|r| r.midi).collect::<Vec<_>>(),
@@ -179,9 +179,15 @@ fn a_rig_file_routes_and_switches() {
     let mut live = Live::start(program(), None, &options);
     let noted =
         |n| move |l: &Live| l.lines().iter().filter(|l| l.contains("\"start\"")).count() >= n;
-    assert!(wait(5.0, || noted(1)(&live)));
+    assert!(wait(5.0, || live
+        .lines()
+        .iter()
+        .any(|l| l.contains("\"start\""))));
     send_osc(listen, "/leadpipe/horn", Some("trombone"));
-    assert!(wait(5.0, || noted(4)(&live)));
+    assert!(wait(5.0, || live
+        .lines()
+        .iter()
+        .any(|l| l.contains("\"gesture\":\"accent\""))));
     send_osc(listen, "/leadpipe/mute", None);
     assert!(wait(10.0, || !live.running()));
     std::thread::sleep(Duration::from_millis(100));
@@ -195,11 +201,8 @@ fn a_rig_file_routes_and_switches() {
         .filter(|e| e["event"] == "start")
         .map(|e| e["written"].as_str().unwrap().to_owned())
         .collect();
-    assert_eq!(
-        written,
-        ["C4", "C4", "D4", "Bb3"],
-        "trumpet, then trombone, then muted"
-    );
+    // What sounds at a switch is named anew.
+    assert_eq!(written, ["C4", "Bb3", "C4", "D4"]);
     let flashes = ear
         .messages()
         .iter()

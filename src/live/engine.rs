@@ -109,7 +109,7 @@ impl Engine {
             Heard::Note(event) => events.push(shifted(event, began_s)),
         });
         settle(events, *last, player, gestures, cues, out);
-        out.extend(cues.drain(..).map(Signal::Cue));
+        self.send_cues(out);
         self.samples += samples.len() as u64;
     }
 
@@ -130,7 +130,12 @@ impl Engine {
             out,
         );
         self.player.settle_end(out);
-        out.extend(self.cues.drain(..).map(Signal::Cue));
+        self.send_cues(out);
+    }
+
+    fn send_cues(&mut self, out: &mut Vec<Signal>) {
+        let sent = self.cues.drain(..).filter(|_| !self.player.muted());
+        out.extend(sent.map(Signal::Cue));
     }
 
     /// The stream has stopped and another begins, perhaps at another rate: what

@@ -56,6 +56,12 @@ const SETTLE_QUICK_S: f64 = 0.004;
 /// The same after a slide, and for a whole multiple of the note's period: an
 /// octave slip in a rough attack looks like a slur down for some 40 ms.
 const SETTLE_SLOW_S: f64 = 0.06;
+/// A pitch has come to rest when it moves at less than this share of the speed
+/// at which it left.
+const SLOWED: f64 = 0.5;
+/// What leaves slower than this may be the start of a fall, and must rest for as
+/// long as it took to come; in semitones a second.
+const SLIDE_SPEED: f64 = 25.0;
 /// How far it may stray meanwhile, in semitones.
 const STILL: f32 = 0.18;
 /// Tone may be lost this long while the level stays up, in seconds.
@@ -509,6 +515,9 @@ impl Segmenter {
         if moment.lead < SURE || away.hops < AGREE || still_s < settle_s {
             return None;
         }
+        if quick && !self.slowed(note, &away, still_s) {
+            return None;
+        }
         // A window shows a change late by half the two periods that it spans.
         let late_s = if self.causal {
             let pitch = f64::from(away.low);
@@ -522,6 +531,20 @@ impl Segmenter {
             away.still_since_s
         };
         Some((changed_s - late_s).max(note.start.onset_s + self.hop_s))
+    }
+
+    /// Whether a pitch that left home quickly has come to rest, and does not go on
+    /// like the start of a fall.
+    fn slowed(&self, note: &Open, away: &Away, still_s: f64) -> bool {
+        let distance = (away.low - note.anchor)
+            .abs()
+            .min((away.high - note.anchor).abs());
+        let took_s = (away.since_s - note.home_s).max(self.hop_s);
+        let speed = f64::from(distance - HOME).max(0.0) / took_s;
+        if speed < SLIDE_SPEED && still_s < took_s {
+            return false;
+        }
+        f64::from(away.high - away.low) < SLOWED * speed * still_s
     }
 
     /// Moment of a tongue stroke on the pitch that sounds already.
