@@ -177,8 +177,6 @@ fn a_rig_file_routes_and_switches() {
         "--jsonl",
     ];
     let mut live = Live::start(program(), None, &options);
-    let noted =
-        |n| move |l: &Live| l.lines().iter().filter(|l| l.contains("\"start\"")).count() >= n;
     assert!(wait(5.0, || live
         .lines()
         .iter()

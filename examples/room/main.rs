@@ -6,8 +6,9 @@
 //! ```
 //!
 //! Waits until leadpipe's ports are there, connects them, plays the take and
-//! writes one channel of CAPTURE for each of leadpipe's output ports (times
-//! count from the take's first sample) and a row of MIDI for each message:
+//! writes one channel of CAPTURE (none if that is "-") for each of leadpipe's
+//! output ports (times count from the take's first sample) and a row of MIDI for
+//! each message:
 //! `time_s,status,data1,data2`. `tests/live_jack.rs` and the measurements use it.
 
 use std::error::Error;
@@ -92,8 +93,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         audio: vec![Vec::new(); CHANNELS],
         midi: Vec::new(),
     }));
+    let channels = if capture == "-" { 0 } else { CHANNELS };
     let back =
-        (0..CHANNELS).map(|i| client.register_port(&format!("back_{i}"), AudioIn::default()));
+        (0..channels).map(|i| client.register_port(&format!("back_{i}"), AudioIn::default()));
     let room = Room {
         length: take.len() + (TAIL_S * rate_hz) as usize,
         take,
@@ -121,7 +123,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         None,
         PortFlags::IS_OUTPUT,
     );
-    for (i, port) in outs.iter().take(CHANNELS).enumerate() {
+    for (i, port) in outs.iter().take(channels).enumerate() {
         client.connect_ports_by_name(port, &format!("room:back_{i}"))?;
     }
     for port in client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT) {
@@ -135,8 +137,10 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     drop(active.deactivate()?);
     let caught = caught.lock().expect("caught");
-    let used = outs.len().min(CHANNELS);
-    write_wav(capture, rate_hz as u32, &caught.audio[..used])?;
+    let used = outs.len().min(channels);
+    if channels > 0 {
+        write_wav(capture, rate_hz as u32, &caught.audio[..used])?;
+    }
     let mut rows = std::io::BufWriter::new(std::fs::File::create(midi)?);
     writeln!(rows, "time_s,status,data1,data2")?;
     for (time_s, bytes) in &caught.midi {

@@ -332,14 +332,14 @@ impl Running {
         }
     }
 
-    /// A sixth of a block, so that a block waits little; a callback may not wake
+    /// A quarter of a block, so that a block waits little; a callback may not wake
     /// us, for that takes a system call.
     fn rest(&self) {
         let block_s = self
             .parts
             .as_ref()
             .map_or(0.0, |p| p.intake.block() as f64 / p.intake.rate_hz());
-        let rest = Duration::from_secs_f64(block_s / 6.0);
+        let rest = Duration::from_secs_f64(block_s / 4.0);
         std::thread::sleep(rest.clamp(REST.0, REST.1));
     }
 

@@ -330,18 +330,8 @@ impl Back {
 
 /// Plays a take (one channel, 48 kHz) through the room; gives what came back.
 pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
-    let (capture, midi) = (folder.join("capture.wav"), folder.join("midi.csv"));
-    let output = Command::new(room())
-        .args([take, &capture, &midi])
-        .env("JACK_DEFAULT_SERVER", &server.name)
-        .env("JACK_NO_START_SERVER", "1")
-        .output()
-        .expect("the room starts");
-    assert!(
-        output.status.success(),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    let capture = folder.join("capture.wav");
+    let midi = run_room(server, take, &capture, folder);
     let mut reader = hound::WavReader::open(&capture).expect("a capture");
     let channels = usize::from(reader.spec().channels);
     let samples: Vec<f32> = reader
@@ -351,6 +341,30 @@ pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
     let audio = (0..channels)
         .map(|c| samples.iter().skip(c).step_by(channels).copied().collect())
         .collect();
+    Back { audio, midi }
+}
+
+/// The same without the sound, for takes that are too long to be held.
+pub fn play_for_midi(server: &Server, take: &Path, folder: &Path) -> Back {
+    Back {
+        audio: Vec::new(),
+        midi: run_room(server, take, Path::new("-"), folder),
+    }
+}
+
+fn run_room(server: &Server, take: &Path, capture: &Path, folder: &Path) -> Vec<(f64, [u8; 3])> {
+    let midi = folder.join("midi.csv");
+    let output = Command::new(room())
+        .args([take, capture, &midi])
+        .env("JACK_DEFAULT_SERVER", &server.name)
+        .env("JACK_NO_START_SERVER", "1")
+        .output()
+        .expect("the room starts");
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     let rows = std::fs::read_to_string(&midi).expect("MIDI");
     let row = |line: &str| {
         let fields: Vec<&str> = line.split(',').collect();
@@ -360,9 +374,79 @@ pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
             [byte(1), byte(2), byte(3)],
         )
     };
-    Back {
-        audio,
-        midi: rows.lines().skip(1).map(row).collect(),
+    rows.lines().skip(1).map(row).collect()
+}
+
+/// How a long session went.
+#[derive(Debug)]
+pub struct Soak {
+    /// Notes of the take as the causal pass hears them, and that came back.
+    pub notes: (usize, usize),
+    /// Notes that never ended.
+    pub hanging: usize,
+    /// Share of one core, engine, voice and outputs together.
+    pub cpu: f64,
+    /// Resident memory after a tenth of the time, and at the end, in kilobytes.
+    pub memory_kb: (u64, u64),
+    /// What the program said.
+    pub said: String,
+}
+
+/// Plays the built-in line over and over for so many seconds, into voice,
+/// voltages, MIDI, OSC and lines at once.
+pub fn soak(program: &Path, seconds: f64) -> Soak {
+    let folder = tempfile::tempdir().expect("a folder");
+    let take = folder.path().join("take.wav");
+    let line = leadpipe::demo::line::render(48_000.0);
+    let rounds = (seconds * 48_000.0 / line.len() as f64).ceil() as usize;
+    crate::common::write_wav(&take, 48_000, &[&line.repeat(rounds)]);
+    let server = Server::start(128);
+    let ear = OscEar::deaf();
+    let osc = format!("127.0.0.1:{}", ear.port);
+    let live = Live::start(
+        program,
+        Some(&server),
+        &[
+            "--horn",
+            "flugelhorn",
+            "--jsonl",
+            "--midi",
+            "virtual",
+            "--osc",
+            &osc,
+            "--double",
+            "--cv",
+            "jack:3-6",
+        ],
+    );
+    live.wait_for_port(&server, "leadpipe:notes");
+    let begun = (Instant::now(), live.cpu_s());
+    let length_s = (rounds * line.len()) as f64 / 48_000.0;
+    let (mut early_kb, mut back) = (0, None);
+    std::thread::scope(|scope| {
+        let playing = scope.spawn(|| play_for_midi(&server, &take, folder.path()));
+        while !playing.is_finished() {
+            std::thread::sleep(Duration::from_millis(200));
+            if early_kb == 0 && begun.0.elapsed().as_secs_f64() > 3.0 + 0.1 * length_s {
+                early_kb = live.memory_kb();
+            }
+        }
+        back = playing.join().ok();
+    });
+    let notes = back.expect("what came back").notes();
+    let cpu = (live.cpu_s() - begun.1) / begun.0.elapsed().as_secs_f64();
+    let memory_kb = (early_kb, live.memory_kb());
+    let errors = live.err.clone();
+    live.end("TERM");
+    std::thread::sleep(Duration::from_millis(100));
+    let said = errors.lock().expect("lines").join("\n");
+    Soak {
+        // The causal pass hears 18 notes in the line, as tests/live_jack.rs has it.
+        notes: (18 * rounds, notes.len()),
+        hanging: notes.iter().filter(|n| n.off_s.is_infinite()).count(),
+        cpu,
+        memory_kb,
+        said,
     }
 }
 
@@ -386,6 +470,15 @@ pub struct OscEar {
 
 impl OscEar {
     pub fn start() -> OscEar {
+        OscEar::with(true)
+    }
+
+    /// One that receives but keeps nothing.
+    pub fn deaf() -> OscEar {
+        OscEar::with(false)
+    }
+
+    fn with(keeps: bool) -> OscEar {
         let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
         socket
             .set_read_timeout(Some(Duration::from_millis(50)))
@@ -399,7 +492,9 @@ impl OscEar {
         let thread = std::thread::spawn(move || {
             let mut packet = [0; 4096];
             while !over.load(Ordering::Acquire) {
-                if let Ok(length) = socket.recv(&mut packet) {
+                if let Ok(length) = socket.recv(&mut packet)
+                    && keeps
+                {
                     let bytes = packet[..length].to_vec();
                     into.lock().expect("packets").push(bytes);
                 }
