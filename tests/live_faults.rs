@@ -141,7 +141,7 @@ fn a_reader_that_never_reads_holds_nothing_up() {
         .collect();
     let take = write(folder.path(), &render(&notes, 21.0, &Room::default(), 1));
     let server = Server::start(128);
-    let mut live = Live::unread(program(), Some(&server), &["--jsonl", "--midi", "virtual"]);
+    let mut live = Live::unread(program(), &server, &["--jsonl", "--midi", "virtual"]);
     live.wait_for_port(&server, "leadpipe:notes");
     let back = play(&server, &take, folder.path());
     assert!(

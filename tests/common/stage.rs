@@ -133,17 +133,23 @@ pub struct Live {
 impl Live {
     /// Starts `leadpipe live --plain` with options, on a server if one is given.
     pub fn start(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
-        let mut live = Live::spawn(program, server, options);
+        let name = server.map(|s| ("JACK_DEFAULT_SERVER", s.name.as_str()));
+        Live::start_with(program, name.as_slice(), options)
+    }
+
+    /// The same with variables of its environment.
+    pub fn start_with(program: &Path, variables: &[(&str, &str)], options: &[&str]) -> Live {
+        let mut live = Live::spawn(program, variables, options);
         live.out = gather(live.child.stdout.take().expect("a pipe"));
         live
     }
 
     /// The same with a standard output that nobody reads.
-    pub fn unread(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
-        Live::spawn(program, server, options)
+    pub fn unread(program: &Path, server: &Server, options: &[&str]) -> Live {
+        Live::spawn(program, &[("JACK_DEFAULT_SERVER", &server.name)], options)
     }
 
-    fn spawn(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
+    fn spawn(program: &Path, variables: &[(&str, &str)], options: &[&str]) -> Live {
         let mut command = Command::new(program);
         command
             .args(["live", "--plain"])
@@ -153,9 +159,7 @@ impl Live {
             .env("XDG_CONFIG_HOME", "/nonexistent")
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
-        if let Some(server) = server {
-            command.env("JACK_DEFAULT_SERVER", &server.name);
-        }
+        command.envs(variables.iter().copied());
         let mut child = command.spawn().expect("the program starts");
         let err = gather(child.stderr.take().expect("a pipe"));
         Live {

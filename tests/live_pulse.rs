@@ -1,0 +1,173 @@
+//! The promise: a live session works through ALSA's default devices too, here
+//! PulseAudio with a virtual room to play into and a virtual stage to play on.
+#![cfg(all(feature = "live", target_os = "linux"))]
+
+mod common;
+#[path = "common/stage.rs"]
+mod stage;
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use common::{rows, succeed};
+use leadpipe::analysis::Settings;
+use leadpipe::demo::line;
+use leadpipe::ear::{Listener, Mode};
+use stage::{Live, wait};
+
+/// A sound server of its own; ended when dropped.
+struct Pulse {
+    child: Child,
+    folder: tempfile::TempDir,
+}
+
+impl Pulse {
+    fn start() -> Pulse {
+        let folder = tempfile::tempdir().unwrap();
+        let socket = folder.path().join("native");
+        let protocol = format!(
+            "--load=module-native-protocol-unix socket={} auth-anonymous=1",
+            socket.display()
+        );
+        let sink = |name: &str| format!("--load=module-null-sink sink_name={name} rate=48000");
+        let child = Command::new("pulseaudio")
+            .args(["-n", "--daemonize=no", "--exit-idle-time=-1"])
+            .args([&protocol, &sink("stage"), &sink("room")])
+            .env("PULSE_RUNTIME_PATH", folder.path())
+            .env("HOME", folder.path())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("pulseaudio is installed: apt-get install pulseaudio pulseaudio-utils");
+        let pulse = Pulse { child, folder };
+        assert!(wait(10.0, || pulse
+            .tool("pactl")
+            .arg("info")
+            .status()
+            .is_ok_and(|s| s.success())));
+        for (what, name) in [
+            ("set-default-sink", "stage"),
+            ("set-default-source", "room.monitor"),
+        ] {
+            assert!(
+                pulse
+                    .tool("pactl")
+                    .args([what, name])
+                    .status()
+                    .unwrap()
+                    .success()
+            );
+        }
+        pulse
+    }
+
+    fn server(&self) -> String {
+        format!("unix:{}", self.folder.path().join("native").display())
+    }
+
+    fn tool(&self, name: &str) -> Command {
+        let mut command = Command::new(name);
+        command
+            .env("PULSE_SERVER", self.server())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null());
+        command
+    }
+}
+
+impl Drop for Pulse {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[test]
+fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
+    let folder = tempfile::tempdir().unwrap();
+    let take: PathBuf = folder.path().join("take.wav");
+    common::write_wav(&take, 48_000, &[&line::render(48_000.0)[..8 * 48_000]]);
+    let pulse = Pulse::start();
+    let capture = folder.path().join("stage.raw");
+    let mut recorder = pulse
+        .tool("parec")
+        .args([
+            "--device=stage.monitor",
+            "--format=float32le",
+            "--rate=48000",
+            "--channels=1",
+        ])
+        .stdout(std::fs::File::create(&capture).unwrap())
+        .spawn()
+        .expect("parec is installed: apt-get install pulseaudio-utils");
+    // ALSA finds the server by the same variable.
+    let program = Path::new(env!("CARGO_BIN_EXE_leadpipe"));
+    let live = Live::start_with(
+        program,
+        &[("PULSE_SERVER", &pulse.server())],
+        &[
+            "--input",
+            "alsa:pulse",
+            "--horn",
+            "flugelhorn",
+            "--jsonl",
+            "--double",
+            "--output",
+            "alsa:pulse",
+        ],
+    );
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    let played = pulse
+        .tool("paplay")
+        .arg("--device=room")
+        .arg(&take)
+        .status()
+        .unwrap();
+    assert!(played.success());
+    std::thread::sleep(std::time::Duration::from_secs(1));
+    let lines = live.lines();
+    let (errors, code) = (live.err.clone(), live.end("TERM"));
+    assert_eq!(code, Some(0), "{:?}", errors.lock().unwrap());
+    recorder.kill().unwrap();
+    recorder.wait().unwrap();
+
+    let csv = succeed(&[
+        "transcribe",
+        take.to_str().unwrap(),
+        "--horn",
+        "flugelhorn",
+        "--causal",
+        "--format",
+        "csv",
+    ]);
+    let wanted: Vec<i32> = rows(&csv).iter().map(|r| r.midi).collect();
+    let notes = lines.iter().filter(|l| l.contains("\"event\":\"note\""));
+    let heard: Vec<i32> = notes
+        .map(|l| {
+            serde_json::from_str::<serde_json::Value>(l).unwrap()["midi"]
+                .as_i64()
+                .unwrap() as i32
+        })
+        .collect();
+    assert_eq!(heard, wanted, "{:?}", errors.lock().unwrap());
+
+    let bytes = std::fs::read(&capture).unwrap();
+    let voice: Vec<f32> = bytes
+        .chunks_exact(4)
+        .map(|b| f32::from_le_bytes(b.try_into().unwrap()))
+        .collect();
+    let mut listener = Listener::new(48_000.0, Settings::default(), Mode::Full);
+    listener.push(&voice);
+    let doubled: Vec<i32> = listener
+        .finish()
+        .notes
+        .iter()
+        .map(|n| n.pitch.round() as i32)
+        .collect();
+    // What is slurred may run together where the voice glides; what sounds is
+    // what was played.
+    assert!(
+        doubled.len() >= wanted.len() / 2 && doubled.iter().all(|k| wanted.contains(k)),
+        "{doubled:?}"
+    );
+}
