@@ -13,10 +13,6 @@ use leadpipe::demo::brass::{Noise, Played, Room, play as render};
 use leadpipe::demo::line;
 use stage::{Live, Server, alone, free_port, play, send_osc, wait};
 
-fn program() -> &'static Path {
-    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
-}
-
 fn write(folder: &Path, samples: &[f32]) -> PathBuf {
     let path = folder.join("take.wav");
     common::write_wav(&path, 48_000, &[samples]);
@@ -40,7 +36,6 @@ fn a_server_that_dies_and_comes_back_is_played_on() {
     let server = Server::start(128);
     let name = server.name.clone();
     let mut live = Live::start(
-        program(),
         Some(&server),
         &[
             "--horn",
@@ -107,7 +102,7 @@ fn a_port_that_vanishes_is_waited_for() {
         .ports()
         .iter()
         .any(|p| p.starts_with("synth:"))));
-    let mut live = Live::start(program(), Some(&server), &["--midi", "synth:input"]);
+    let mut live = Live::start(Some(&server), &["--midi", "synth:input"]);
     live.wait_for_port(&server, "leadpipe:notes");
     first.kill().unwrap();
     first.wait().unwrap();
@@ -141,7 +136,7 @@ fn a_reader_that_never_reads_holds_nothing_up() {
         .collect();
     let take = write(folder.path(), &render(&notes, 21.0, &Room::default(), 1));
     let server = Server::start(128);
-    let mut live = Live::unread(program(), &server, &["--jsonl", "--midi", "virtual"]);
+    let mut live = Live::unread(&server, &["--jsonl", "--midi", "virtual"]);
     live.wait_for_port(&server, "leadpipe:notes");
     let back = play(&server, &take, folder.path());
     assert!(
@@ -170,7 +165,6 @@ fn nonsense_at_the_input_is_survived() {
     let take = write(folder.path(), &samples);
     let server = Server::start(128);
     let mut live = Live::start(
-        program(),
         Some(&server),
         &[
             "--horn",
@@ -211,7 +205,6 @@ fn a_thousand_horn_switches_leave_nothing_hanging() {
     let port = free_port();
     let listen = port.to_string();
     let mut live = Live::start(
-        program(),
         Some(&server),
         &[
             "--horn",
@@ -256,7 +249,6 @@ fn whichever_way_it_ends_the_note_ends_first() {
     for signal in ["INT", "TERM", "HUP"] {
         let server = Server::start(128);
         let live = Live::start(
-            program(),
             Some(&server),
             &["--midi", "virtual", "--double", "--cv", "jack:3-6"],
         );

@@ -13,10 +13,6 @@ use common::rows;
 use leadpipe::demo::brass::{Bend, Played, Room, play as render};
 use stage::{Live, OscEar, free_port, send_osc, wait};
 
-fn program() -> &'static Path {
-    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
-}
-
 /// Four tongued notes, the second harder, the third short, the last one falling.
 fn take(folder: &Path) -> PathBuf {
     let fall = Bend::Fall {
@@ -40,7 +36,7 @@ fn run(options: &[&str]) -> (Vec<serde_json::Value>, String) {
     let take = take(folder.path());
     let mut all = vec!["--from", take.to_str().unwrap(), "--jsonl"];
     all.extend(options);
-    let mut live = Live::start(program(), None, &all);
+    let mut live = Live::start(None, &all);
     assert!(
         wait(15.0, || !live.running()),
         "it does not end: {}",
@@ -176,7 +172,7 @@ fn a_rig_file_routes_and_switches() {
         take.to_str().unwrap(),
         "--jsonl",
     ];
-    let mut live = Live::start(program(), None, &options);
+    let mut live = Live::start(None, &options);
     assert!(wait(5.0, || live
         .lines()
         .iter()

@@ -17,10 +17,6 @@ use stage::{Back, Live, OscEar, Server, alone, play};
 
 const RATE_HZ: f64 = 48_000.0;
 
-fn program() -> &'static Path {
-    Path::new(env!("CARGO_BIN_EXE_leadpipe"))
-}
-
 /// The built-in take as a file.
 fn take(folder: &Path) -> PathBuf {
     let path = folder.join("take.wav");
@@ -44,7 +40,6 @@ fn perform(block: u32) -> Played {
     let ear = OscEar::start();
     let osc = format!("127.0.0.1:{}", ear.port);
     let live = Live::start(
-        program(),
         Some(&server),
         &[
             "--horn",

@@ -6,7 +6,7 @@ mod common;
 #[path = "common/stage.rs"]
 mod stage;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
 use common::{rows, succeed};
@@ -101,9 +101,7 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
         .spawn()
         .expect("parec is installed: apt-get install pulseaudio-utils");
     // ALSA finds the server by the same variable.
-    let program = Path::new(env!("CARGO_BIN_EXE_leadpipe"));
     let live = Live::start_with(
-        program,
         &[("PULSE_SERVER", &pulse.server())],
         &[
             "--input",

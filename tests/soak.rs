@@ -10,13 +10,11 @@ mod common;
 #[path = "common/stage.rs"]
 mod stage;
 
-use std::path::Path;
-
 #[test]
 #[ignore = "takes ten minutes"]
 fn nothing_is_lost_grows_or_hangs() {
     let seconds = std::env::var("LEADPIPE_SOAK_S").map_or(600.0, |s| s.parse().expect("seconds"));
-    let soak = stage::soak(Path::new(env!("CARGO_BIN_EXE_leadpipe")), seconds);
+    let soak = stage::soak(seconds);
     println!("{soak:#?}");
     assert_eq!(soak.notes.0, soak.notes.1);
     assert_eq!(soak.hanging, 0);

@@ -5,9 +5,23 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+/// The program: what cargo built for the tests, or, for an example that uses
+/// this, what lies beside it.
+pub fn program() -> PathBuf {
+    if let Some(path) = option_env!("CARGO_BIN_EXE_leadpipe") {
+        return path.into();
+    }
+    let here = std::env::current_exe().expect("a path");
+    let found = here
+        .ancestors()
+        .map(|folder| folder.join("leadpipe"))
+        .find(|path| path.is_file());
+    found.expect("build the program first: cargo build --release --features jack")
+}
+
 /// Runs the program.
 pub fn leadpipe(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_leadpipe"))
+    Command::new(program())
         .args(args)
         .output()
         .expect("the program starts")

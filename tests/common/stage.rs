@@ -132,25 +132,25 @@ pub struct Live {
 
 impl Live {
     /// Starts `leadpipe live --plain` with options, on a server if one is given.
-    pub fn start(program: &Path, server: Option<&Server>, options: &[&str]) -> Live {
+    pub fn start(server: Option<&Server>, options: &[&str]) -> Live {
         let name = server.map(|s| ("JACK_DEFAULT_SERVER", s.name.as_str()));
-        Live::start_with(program, name.as_slice(), options)
+        Live::start_with(name.as_slice(), options)
     }
 
     /// The same with variables of its environment.
-    pub fn start_with(program: &Path, variables: &[(&str, &str)], options: &[&str]) -> Live {
-        let mut live = Live::spawn(program, variables, options);
+    pub fn start_with(variables: &[(&str, &str)], options: &[&str]) -> Live {
+        let mut live = Live::spawn(variables, options);
         live.out = gather(live.child.stdout.take().expect("a pipe"));
         live
     }
 
     /// The same with a standard output that nobody reads.
-    pub fn unread(program: &Path, server: &Server, options: &[&str]) -> Live {
-        Live::spawn(program, &[("JACK_DEFAULT_SERVER", &server.name)], options)
+    pub fn unread(server: &Server, options: &[&str]) -> Live {
+        Live::spawn(&[("JACK_DEFAULT_SERVER", &server.name)], options)
     }
 
-    fn spawn(program: &Path, variables: &[(&str, &str)], options: &[&str]) -> Live {
-        let mut command = Command::new(program);
+    fn spawn(variables: &[(&str, &str)], options: &[&str]) -> Live {
+        let mut command = Command::new(crate::common::program());
         command
             .args(["live", "--plain"])
             .args(options)
@@ -398,7 +398,7 @@ pub struct Soak {
 
 /// Plays the built-in line over and over for so many seconds, into voice,
 /// voltages, MIDI, OSC and lines at once.
-pub fn soak(program: &Path, seconds: f64) -> Soak {
+pub fn soak(seconds: f64) -> Soak {
     let folder = tempfile::tempdir().expect("a folder");
     let take = folder.path().join("take.wav");
     let line = leadpipe::demo::line::render(48_000.0);
@@ -408,7 +408,6 @@ pub fn soak(program: &Path, seconds: f64) -> Soak {
     let ear = OscEar::deaf();
     let osc = format!("127.0.0.1:{}", ear.port);
     let live = Live::start(
-        program,
         Some(&server),
         &[
             "--horn",
