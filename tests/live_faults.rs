@@ -274,3 +274,37 @@ fn whichever_way_it_ends_the_note_ends_first() {
         );
     }
 }
+
+/// The program's own breath controller, connected back to its pedal port, steps
+/// to the next horn: MIDI in works on a real port.
+#[test]
+fn a_pedal_switches_the_horn() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let rig = folder.path().join("stage.toml");
+    let text = "horns = [\"trumpet\", \"trombone\"]\n[levels]\nsoft_db = -60.0\nloud_db = -30.0\n\
+                [midi]\nport = \"virtual\"\nlisten = \"virtual\"\n\
+                [[switch]]\ncontroller = 2\ndo = \"horn trombone\"\n";
+    std::fs::write(&rig, text).unwrap();
+    let take = write(folder.path(), &line::render(48_000.0)[..3 * 48_000]);
+    let server = Server::start(128);
+    let live = Live::start(Some(&server), &["--rig", rig.to_str().unwrap(), "--jsonl"]);
+    live.wait_for_port(&server, "pedals");
+    let ports = server.ports();
+    let find = |part: &str| ports.iter().find(|p| p.ends_with(part)).unwrap().clone();
+    server.connect(&find(":notes"), &find(":pedals"));
+    play(&server, &take, folder.path());
+    let lines = live.lines();
+    let written: Vec<String> = lines
+        .iter()
+        .filter(|l| l.contains("\"event\":\"start\""))
+        .map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap()["written"].to_string())
+        .collect();
+    assert_eq!(
+        written.first().map(String::as_str),
+        Some("\"C4\""),
+        "{written:?}"
+    );
+    assert!(written.contains(&"\"Bb3\"".to_owned()), "{written:?}");
+    assert_eq!(live.end("TERM"), Some(0));
+}

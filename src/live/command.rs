@@ -29,4 +29,7 @@ pub enum Command {
     NextTimbre,
     /// The end.
     Quit,
+    /// A fault of the engine, to see what comes of it.
+    #[cfg(test)]
+    Fault,
 }

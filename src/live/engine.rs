@@ -182,6 +182,8 @@ impl Engine {
             Command::Panic => self.player.silence(out),
             // The session's own.
             Command::NextTimbre | Command::Quit => {}
+            #[cfg(test)]
+            Command::Fault => panic!("asked for"),
         }
     }
 

@@ -499,3 +499,103 @@ fn ports(parts: &Parts) -> Vec<Port> {
     });
     speakers.chain(outgoing).chain(recorder).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio::Selection;
+    use crate::demo::brass::{Played, Room, play};
+    use crate::line::Reading;
+    use crate::live::engine::Stand;
+    use crate::live::intake::Wish;
+    use crate::live::player::{Levels, Player};
+    use crate::live::send::Sender;
+    use crate::live::source::Source;
+    use crate::output::{Draft, wav};
+    use crate::tuning::{Reference, find};
+    use std::sync::Mutex;
+
+    type Log = Arc<Mutex<Vec<&'static str>>>;
+
+    struct Logging(Log);
+
+    impl Sender for Logging {
+        fn open(&mut self) -> std::result::Result<(), String> {
+            Ok(())
+        }
+        fn send(&mut self, signal: &Signal) -> std::result::Result<(), String> {
+            self.0.lock().unwrap().push(match signal {
+                Signal::Start(_) => "start",
+                Signal::Stop { .. } => "stop",
+                Signal::Silence => "silence",
+                _ => return Ok(()),
+            });
+            Ok(())
+        }
+    }
+
+    /// A session that plays one long note, and what it sends.
+    fn session(folder: &std::path::Path) -> (Session, Log) {
+        let path = folder.join("take.wav");
+        let samples = play(
+            &[Played::new(0.2, 5.0, 58.0, 0.6)],
+            5.2,
+            &Room::default(),
+            1,
+        );
+        let draft = Draft::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
+        draft.unwrap().keep().unwrap();
+        let table = find("equal-12", None, Reference::default()).unwrap();
+        let player = Player::new(Reading::plain(table), Source::Follow, Levels::default(), 0);
+        let stand = Stand {
+            horns: Vec::new(),
+            tables: Vec::new(),
+            sources: Vec::new(),
+        };
+        let log = Log::default();
+        let parts = Parts {
+            engine: Engine::new(48_000.0, -65.0, player, stand),
+            intake: Intake::open(Wish::Take {
+                path,
+                selection: Selection::default(),
+                block: None,
+            })
+            .unwrap(),
+            outgoing: vec![Outgoing::start("log", Box::new(Logging(log.clone()))).unwrap()],
+            speakers: Vec::new(),
+            recorder: None,
+            pedals: None,
+        };
+        (Session::start(parts, Session::channel()).unwrap(), log)
+    }
+
+    fn wait_for(log: &Log, what: &str) {
+        for _ in 0..300 {
+            if log.lock().unwrap().contains(&what) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        panic!("no {what}: {:?}", log.lock().unwrap());
+    }
+
+    #[test]
+    fn a_fault_of_the_engine_silences_what_sounds() {
+        let folder = tempfile::tempdir().unwrap();
+        let (session, log) = session(folder.path());
+        wait_for(&log, "start");
+        session.ask(Command::Fault);
+        wait_for(&log, "silence");
+        let error = session.end().unwrap_err().to_string();
+        assert!(error.contains("silenced"), "{error}");
+    }
+
+    #[test]
+    fn a_session_that_is_dropped_ends_its_note() {
+        let folder = tempfile::tempdir().unwrap();
+        let (session, log) = session(folder.path());
+        wait_for(&log, "start");
+        drop(session);
+        assert_eq!(log.lock().unwrap()[..2], ["start", "stop"]);
+    }
+}

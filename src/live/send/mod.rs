@@ -12,6 +12,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::devices;
 use super::signal::Signal;
 
 /// A way out for signals.
@@ -90,7 +91,10 @@ impl Outgoing {
         let watched = health.clone();
         let thread = std::thread::Builder::new()
             .name(format!("leadpipe {name}"))
-            .spawn(move || run(sender, &messages, &watched))
+            .spawn(move || {
+                devices::hush_libraries();
+                run(sender, &messages, &watched);
+            })
             .map_err(|e| e.to_string())?;
         Ok(Outgoing {
             name: name.to_owned(),
