@@ -7,22 +7,29 @@ use std::f32::consts::PI;
 /// Damping: 1.41 would be maximally flat; a little less gives the voice an edge.
 const DAMPING: f32 = 1.2;
 
-/// The filter's state.
+/// The filter and its state.
 #[derive(Debug, Clone, Default)]
 pub struct LowPass {
+    g: f32,
+    scale: f32,
     band: f32,
     low: f32,
 }
 
 impl LowPass {
-    /// Next sample with the cutoff at so many periods a sample.
-    pub fn next(&mut self, input: f32, cutoff: f32) -> f32 {
-        let g = (PI * cutoff.clamp(1e-4, 0.45)).tan();
-        let high = (input - (DAMPING + g) * self.band - self.low) / (1.0 + g * (g + DAMPING));
-        let band = g * high + self.band;
-        let low = g * band + self.low;
-        self.band = g * high + band;
-        self.low = g * band + low;
+    /// Sets the cutoff, in periods a sample.
+    pub fn tune(&mut self, cutoff: f32) {
+        self.g = (PI * cutoff.clamp(1e-4, 0.45)).tan();
+        self.scale = 1.0 / (1.0 + self.g * (self.g + DAMPING));
+    }
+
+    /// Next sample.
+    pub fn next(&mut self, input: f32) -> f32 {
+        let high = (input - (DAMPING + self.g) * self.band - self.low) * self.scale;
+        let band = self.g * high + self.band;
+        let low = self.g * band + self.low;
+        self.band = self.g * high + band;
+        self.low = self.g * band + low;
         low
     }
 }

@@ -75,6 +75,9 @@ const RELEASE_S: f32 = 0.03;
 /// values, so that steps are not heard.
 const LEVEL_S: f32 = 0.006;
 const BEND_S: f32 = 0.003;
+/// Samples between two looks at pitch, cutoff and gain: a third of a millisecond,
+/// too short to be heard as steps.
+const CONTROL: u32 = 16;
 
 impl Default for Settings {
     fn default() -> Self {
@@ -111,6 +114,12 @@ pub struct Voice {
     strength_goal: f32,
     envelope: f32,
     sounding: bool,
+    /// Samples since the beginning.
+    age: u32,
+    /// Periods a sample.
+    step: f32,
+    gain: f32,
+    gain_goal: f32,
 }
 
 impl Voice {
@@ -127,6 +136,10 @@ impl Voice {
             strength_goal: 0.0,
             envelope: 0.0,
             sounding: false,
+            age: 0,
+            step: 0.0,
+            gain: 0.0,
+            gain_goal: 0.0,
             settings,
         }
     }
@@ -181,7 +194,18 @@ impl Voice {
         if self.envelope < 1e-5 && !self.sounding {
             return 0.0;
         }
-        self.strength += (self.strength_goal - self.strength) * step_s / LEVEL_S;
+        if self.age.is_multiple_of(CONTROL) {
+            self.control(CONTROL as f32 * step_s);
+        }
+        self.age = self.age.wrapping_add(1);
+        self.gain += (self.gain_goal - self.gain) / CONTROL as f32;
+        let wave = self.oscillator.next(self.step);
+        self.filter.next(wave) * self.gain * self.envelope
+    }
+
+    /// What need not be known for every sample: pitch, cutoff, gain.
+    fn control(&mut self, step_s: f32) {
+        self.strength += (self.strength_goal - self.strength) * (step_s / LEVEL_S).min(1.0);
         let distance = self.goal - self.pitch;
         // A glide of time t covers all but 5 % of its way in it.
         let pitch_s = if self.gliding {
@@ -189,18 +213,17 @@ impl Voice {
         } else {
             BEND_S
         };
-        self.pitch += distance * step_s / pitch_s;
+        self.pitch += distance * (step_s / pitch_s).min(1.0);
         if distance.abs() < 0.1 {
             self.gliding = false;
         }
         let hz = 440.0 * ((self.pitch - 69.0) / 12.0).exp2();
+        self.step = hz / self.rate_hz;
         let (soft, loud) = self.settings.timbre.cutoff();
-        let cutoff_hz = hz * (soft + (loud - soft) * self.strength * self.envelope);
-        let wave = self.oscillator.next(hz * step_s);
-        let tone = self.filter.next(wave, cutoff_hz * step_s);
+        let open = soft + (loud - soft) * self.strength * self.envelope;
+        self.filter.tune(open * self.step);
         let level_db = (self.settings.level_db.min(MOST_LEVEL_DB)) as f32;
-        let gain = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
-        tone * gain * self.envelope
+        self.gain_goal = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
     }
 }
 
