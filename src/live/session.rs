@@ -202,7 +202,8 @@ impl Session {
     }
 
     fn finish(&mut self) -> Result<Summary> {
-        let _ = self.commands.try_send(Command::Quit);
+        // Waits where commands are crowding in: this one must not be lost.
+        let _ = self.commands.send(Command::Quit);
         let Some(thread) = self.thread.take() else {
             return Ok(Summary::default());
         };
@@ -489,7 +490,7 @@ fn ports(parts: &Parts) -> Vec<Port> {
     });
     let outgoing = parts.outgoing.iter().map(|o| Port {
         name: o.name.clone(),
-        trouble: o.health.trouble(),
+        trouble: o.trouble(),
         lost: o.health.dropped.load(std::sync::atomic::Ordering::Relaxed),
     });
     let recorder = parts.recorder.iter().map(|r| Port {

@@ -12,10 +12,18 @@ use leadpipe::live::session::{Port, Session};
 /// Prints notes as they end, and troubles as they come and go.
 pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
     let mut troubles: Vec<(String, String)> = Vec::new();
-    while session.running() && !quit.load(Ordering::Acquire) {
+    loop {
+        let over = !session.running() || quit.load(Ordering::Acquire);
         let Some(shown) = session.picture(Duration::from_millis(200)) else {
+            // What was shown last is printed too.
+            if over {
+                return Ok(());
+            }
             continue;
         };
+        if quit.load(Ordering::Acquire) {
+            return Ok(());
+        }
         let ports = std::iter::once(&shown.input).chain(&shown.outputs);
         let now: Vec<(String, String)> = ports.filter_map(trouble).collect();
         for (name, what) in now.iter().filter(|t| !troubles.contains(t)) {
@@ -36,7 +44,6 @@ pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
             out.flush().map_err(Error::Stdout)?;
         }
     }
-    Ok(())
 }
 
 fn trouble(port: &Port) -> Option<(String, String)> {

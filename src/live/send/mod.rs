@@ -104,6 +104,13 @@ impl Outgoing {
         })
     }
 
+    /// What is wrong with it, if anything.
+    pub fn trouble(&self) -> Option<String> {
+        let dead = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
+        let stopped = dead.then(|| "it stopped by a fault of its own".to_owned());
+        stopped.or_else(|| self.health.trouble())
+    }
+
     /// Hands over a signal; never waits.
     pub fn send(&self, signal: &Signal) {
         self.hand(Message::Signal(signal.clone()));
