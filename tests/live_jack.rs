@@ -248,3 +248,36 @@ fn events_agree(played: &Played) {
         assert!(cues.iter().any(|c| c == gesture), "no {gesture}: {cues:?}");
     }
 }
+
+/// What the meter says ends up in the rig: here an interface of 8.2 V at full
+/// scale and 13 mV at zero.
+#[test]
+fn an_interface_is_calibrated() {
+    use std::io::Write;
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let rig = folder.path().join("stage.toml");
+    let server = Server::start(128);
+    let mut child = std::process::Command::new(common::program())
+        .args(["calibrate", "jack:3", "--rig", rig.to_str().unwrap()])
+        .env("JACK_DEFAULT_SERVER", &server.name)
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut stdin = child.stdin.take().unwrap();
+    for step in leadpipe::live::calibration::STEPS {
+        writeln!(stdin, "{:.4} V", 8.2 * step + 0.013).unwrap();
+    }
+    drop(stdin);
+    let output = child.wait_with_output().unwrap();
+    let said = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(
+        output.status.success() && said.contains("8.2000 V"),
+        "{said} {output:?}"
+    );
+    let table: toml::Table = std::fs::read_to_string(&rig).unwrap().parse().unwrap();
+    assert_eq!(table["cv"]["full_scale_v"].as_float(), Some(8.2));
+    assert_eq!(table["cv"]["offset_v"].as_float(), Some(0.013));
+}

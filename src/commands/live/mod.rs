@@ -16,6 +16,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use clap::Args;
 use leadpipe::error::{Error, Result};
 use leadpipe::live::devices;
+use leadpipe::live::rig::Rig;
 use leadpipe::live::session::{Session, Summary};
 use leadpipe::tuning::quantiser::Snap;
 use leadpipe::voice::Timbre;
@@ -168,15 +169,32 @@ pub fn run(options: &Options) -> Result<()> {
     let parts = assemble::parts(&rig, options, &channel.0)?;
     let session = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
+    let cautions = cautions(&rig);
     let watched = if lines {
+        cautions.iter().for_each(|caution| eprintln!("{caution}"));
         plain::watch(&session, &quit, jsonl)
     } else {
-        screen::watch(&session, &quit)
+        screen::watch(&session, &quit, cautions)
     };
     let ended = session.end();
     watched?;
     tell(&ended?);
     Ok(())
+}
+
+/// What to mind before the first note, where it is needed.
+fn cautions(rig: &Rig) -> Vec<String> {
+    let mut cautions = Vec::new();
+    if rig.double.on {
+        cautions.push(format!(
+            "Voice at {:.0} dBFS: start the monitor low, headphones before speakers; microphone and speaker in one room feed back.",
+            rig.voice().level_db
+        ));
+    }
+    if !rig.cv.channels.is_empty() {
+        cautions.push("Voltages: only a DC-coupled interface passes them; check the module's input range in its manual.".into());
+    }
+    cautions
 }
 
 /// Goes up with ctrl-C and kill -TERM.

@@ -11,9 +11,11 @@ use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers
 
 /// Shows the session until it ends or the player leaves it. The terminal is put
 /// back whichever way that happens.
-pub fn watch(session: &Session, quit: &AtomicBool) -> Result<()> {
+pub fn watch(session: &Session, quit: &AtomicBool, cautions: Vec<String>) -> Result<()> {
     let mut terminal = ratatui::try_init().map_err(Error::Stdout)?;
-    let result = run(&mut terminal, session, quit);
+    let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    let view = View::new(colour, cautions);
+    let result = run(&mut terminal, session, quit, view);
     ratatui::restore();
     result
 }
@@ -22,9 +24,8 @@ fn run(
     terminal: &mut ratatui::DefaultTerminal,
     session: &Session,
     quit: &AtomicBool,
+    mut view: View,
 ) -> Result<()> {
-    let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
-    let mut view = View::new(colour);
     while session.running() && !quit.load(Ordering::Acquire) {
         if let Some(shown) = session.picture(Duration::from_millis(50)) {
             let over = shown.over;

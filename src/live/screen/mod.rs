@@ -14,7 +14,7 @@ use ratatui::Frame;
 use ratatui::layout::{Alignment, Constraint, Layout, Rect};
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
-use ratatui::widgets::{Block, Borders, Paragraph};
+use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 use tui_big_text::{BigText, PixelSize};
 
 use super::session::{Port, Shown, TracePoint};
@@ -38,13 +38,16 @@ pub struct View {
     /// Where the player is now, in cents off the table.
     cents: Option<f32>,
     colour: bool,
+    /// Said until the first note.
+    cautions: Vec<String>,
 }
 
 impl View {
-    /// View with or without colour.
-    pub fn new(colour: bool) -> Self {
+    /// View with or without colour; `cautions` stand there until the first note.
+    pub fn new(colour: bool, cautions: Vec<String>) -> Self {
         View {
             colour,
+            cautions,
             ..View::default()
         }
     }
@@ -163,8 +166,10 @@ impl View {
 
     fn draw_note(&self, frame: &mut Frame, area: Rect) {
         let Some(note) = self.note else {
-            let hint = "play: the note you read stands here";
-            frame.render_widget(Paragraph::new(hint).style(self.quiet()), area);
+            let hint = Line::styled("play: the note you read stands here", self.quiet());
+            let cautions = self.cautions.iter().map(|c| Line::from(c.as_str()));
+            let lines: Vec<Line> = std::iter::once(hint).chain(cautions).collect();
+            frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }), area);
             return;
         };
         let sounding = self.now.note.is_some();
@@ -325,7 +330,7 @@ mod tests {
     }
 
     fn draw(width: u16, height: u16, shown: Shown) -> String {
-        let mut view = View::new(false);
+        let mut view = View::new(false, vec!["start low".into()]);
         view.take(shown);
         let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
         terminal.draw(|frame| view.draw(frame)).unwrap();
@@ -345,6 +350,12 @@ mod tests {
     fn a_small_one_has_what_matters_most() {
         let text = draw(60, 6, shown());
         assert!(text.contains("C4") && text.contains("sharp"), "{text}");
+    }
+
+    #[test]
+    fn cautions_stand_until_the_first_note() {
+        assert!(draw(60, 20, Shown::default()).contains("start low"));
+        assert!(!draw(60, 20, shown()).contains("start low"));
     }
 
     #[test]

@@ -1,0 +1,134 @@
+//! The promise: a rig file can be started, checked and filled in by the program,
+//! and keeps what its owner wrote.
+#![cfg(feature = "live")]
+
+mod common;
+
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+use leadpipe::demo::brass::{Noise, Played, Room, play};
+
+/// Runs the program with a configuration folder of its own.
+fn leadpipe(folder: &Path, args: &[&str], input: &str) -> Output {
+    use std::io::Write;
+    let mut child = Command::new(common::program())
+        .args(args)
+        .env("XDG_CONFIG_HOME", folder)
+        .env("HOME", folder)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    // It may refuse before it reads.
+    let _ = child
+        .stdin
+        .take()
+        .expect("a pipe")
+        .write_all(input.as_bytes());
+    child.wait_with_output().expect("it ends")
+}
+
+fn text(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+}
+
+#[test]
+fn a_rig_is_started_listed_and_checked() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = |args: &[&str]| leadpipe(folder.path(), args, "");
+    assert!(text(&run(&["rig", "list"])).contains("rig new"));
+    assert!(run(&["rig", "new", "stage"]).status.success());
+    assert_eq!(
+        run(&["rig", "new", "stage"]).status.code(),
+        Some(5),
+        "it is not overwritten"
+    );
+    assert_eq!(text(&run(&["rig", "list"])).trim(), "stage");
+    assert!(run(&["rig", "check", "stage"]).status.success());
+    let path = folder.path().join("leadpipe/rigs/stage.toml");
+    std::fs::write(
+        &path,
+        "horns = [\"trumpet\"]\n[[switch]]\nprogram = 1\ndo = \"horn tuba-f\"\n",
+    )
+    .unwrap();
+    let refused = run(&["rig", "check", "stage"]);
+    assert_eq!(refused.status.code(), Some(4));
+    assert!(text(&refused).contains("tuba-f"), "{}", text(&refused));
+    std::fs::write(&path, "[midi]\nprot = \"x\"\n").unwrap();
+    assert!(text(&run(&["rig", "check", "stage"])).contains("line 2"));
+}
+
+#[test]
+fn a_soundcheck_is_stored() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut noise = Noise::new(5);
+    let mut hiss = |level: f64| -> Vec<f32> {
+        (0..96_000)
+            .map(|_| (level * noise.value()) as f32)
+            .collect()
+    };
+    let room = Room {
+        noise_db: -72.0,
+        ..Room::default()
+    };
+    let notes = |force: f64| {
+        play(
+            &[
+                Played::new(0.2, 1.0, 58.0, force),
+                Played::new(1.1, 1.9, 63.0, force),
+            ],
+            2.0,
+            &room,
+            1,
+        )
+    };
+    let takes = [
+        ("room", hiss(3e-4)),
+        ("soft", notes(0.3)),
+        ("loud", notes(0.9)),
+        ("rig", notes(0.05)),
+    ];
+    let mut names = Vec::new();
+    for (name, samples) in &takes {
+        let path = folder.path().join(format!("{name}.wav"));
+        common::write_wav(&path, 48_000, &[samples]);
+        names.push(path.to_str().unwrap().to_owned());
+    }
+    let rig = folder.path().join("mine.toml");
+    std::fs::write(&rig, "# mine\nhorns = [\"horn\"]\n").unwrap();
+    let rig = rig.to_str().unwrap();
+    let takes = names.join(",");
+    let output = leadpipe(
+        folder.path(),
+        &["soundcheck", "--takes", &takes, "--rig", rig],
+        "",
+    );
+    assert!(output.status.success(), "{}", text(&output));
+    assert!(
+        text(&output).contains("dB under soft playing"),
+        "{}",
+        text(&output)
+    );
+    let stored = std::fs::read_to_string(rig).unwrap();
+    assert!(
+        stored.starts_with("# mine\nhorns = [\"horn\"]\n"),
+        "{stored}"
+    );
+    let table: toml::Table = stored.parse().unwrap();
+    let level = |name: &str| table["levels"][name].as_float().unwrap();
+    assert!(level("room_db") < level("gate_db") && level("gate_db") < level("soft_db"));
+    assert!(level("soft_db") + 8.0 < level("loud_db"), "{stored}");
+    // Silence in place of playing sets nothing.
+    let silent = [&names[0], &names[0], &names[2], &names[0]]
+        .map(String::as_str)
+        .join(",");
+    let refused = leadpipe(
+        folder.path(),
+        &["soundcheck", "--takes", &silent, "--rig", rig],
+        "",
+    );
+    assert_eq!(refused.status.code(), Some(4), "{}", text(&refused));
+    assert_eq!(std::fs::read_to_string(rig).unwrap(), stored);
+}
