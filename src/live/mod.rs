@@ -15,6 +15,7 @@ pub mod engine;
 pub mod gestures;
 pub mod intake;
 pub mod player;
+mod priority;
 pub mod record;
 pub mod rig;
 pub mod routes;

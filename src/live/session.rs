@@ -10,6 +10,7 @@ use super::controls::Pedals;
 use super::devices;
 use super::engine::Engine;
 use super::intake::{Intake, News};
+use super::priority;
 use super::record::Recorder;
 use super::send::Outgoing;
 use super::signal::{Gesture, Signal, Start};
@@ -90,6 +91,8 @@ pub struct Shown {
     pub output_s: f64,
     /// Notes so far.
     pub count: u64,
+    /// Whether the engine has real-time priority.
+    pub urgent: bool,
     /// The session is over.
     pub over: bool,
 }
@@ -168,7 +171,8 @@ impl Session {
             .name("leadpipe engine".into())
             .spawn(move || {
                 devices::hush_libraries();
-                Running::new(parts, asked, pictures).run()
+                let urgent = priority::raise();
+                Running::new(parts, asked, pictures, urgent).run()
             })
             .map_err(|e| Error::device("engine", e, "close some programs"))?;
         Ok(Session {
@@ -234,11 +238,18 @@ struct Running {
     traced_s: f64,
     moved_s: f64,
     timbre: usize,
+    /// Whether the thread has real-time priority.
+    urgent: bool,
     summary: Summary,
 }
 
 impl Running {
-    fn new(parts: Parts, asked: Receiver<Command>, pictures: SyncSender<Shown>) -> Self {
+    fn new(
+        parts: Parts,
+        asked: Receiver<Command>,
+        pictures: SyncSender<Shown>,
+        urgent: bool,
+    ) -> Self {
         let voice = parts.speakers.iter().find_map(Speaker::voice);
         let timbre = voice.and_then(|v| Timbre::ALL.iter().position(|t| *t == v.timbre));
         Running {
@@ -250,6 +261,7 @@ impl Running {
             traced_s: 0.0,
             moved_s: 0.0,
             timbre: timbre.unwrap_or(0),
+            urgent,
             summary: Summary::default(),
         }
     }
@@ -419,6 +431,7 @@ impl Running {
         shown.muted = player.muted();
         shown.count = self.summary.notes;
         shown.over = over;
+        shown.urgent = self.urgent;
         let voice = parts.speakers.iter().find_map(Speaker::voice);
         shown.timbre = voice.map(|v| v.timbre);
         shown.input = Port {

@@ -263,11 +263,16 @@ impl View {
         let now = &self.now;
         Line::styled(
             format!(
-                "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit   decided {:.0} ms after the attack{}",
+                "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit   decided {:.0} ms after the attack{}{}",
                 1e3 * now.decision_s,
                 match now.output_s {
                     0.0 => String::new(),
                     s => format!(", out {:.0} ms later", 1e3 * s),
+                },
+                if now.urgent {
+                    ""
+                } else {
+                    "; no real-time priority"
                 }
             ),
             self.quiet(),
