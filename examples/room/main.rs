@@ -118,14 +118,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     // Let the program open the rest of its ports.
     std::thread::sleep(Duration::from_millis(400));
-    let outs = client.ports(
-        Some("^cpal_client.*_out.*:out_"),
-        None,
-        PortFlags::IS_OUTPUT,
-    );
-    for (i, port) in outs.iter().take(channels).enumerate() {
-        client.connect_ports_by_name(port, &format!("room:back_{i}"))?;
-    }
+    let outs = connect_back(client, channels)?;
     for port in client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT) {
         client.connect_ports_by_name(&port, "room:notes")?;
     }
@@ -137,9 +130,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     drop(active.deactivate()?);
     let caught = caught.lock().expect("caught");
-    let used = outs.len().min(channels);
     if channels > 0 {
-        write_wav(capture, rate_hz as u32, &caught.audio[..used])?;
+        write_wav(capture, rate_hz as u32, &caught.audio[..outs])?;
     }
     let mut rows = std::io::BufWriter::new(std::fs::File::create(midi)?);
     writeln!(rows, "time_s,status,data1,data2")?;
@@ -149,6 +141,31 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     rows.flush()?;
     Ok(())
+}
+
+/// Connects leadpipe's outputs to ours; says how many. A port may be gone again
+/// when it comes to it, where the program is just opening its devices.
+fn connect_back(client: &Client, channels: usize) -> Result<usize, jack::Error> {
+    let deadline = Instant::now() + Duration::from_secs(3);
+    loop {
+        let outs = client.ports(
+            Some("^cpal_client.*_out.*:out_"),
+            None,
+            PortFlags::IS_OUTPUT,
+        );
+        let mut pairs = outs.iter().take(channels).enumerate();
+        let connected = pairs.try_for_each(|(i, port)| {
+            match client.connect_ports_by_name(port, &format!("room:back_{i}")) {
+                Err(jack::Error::PortAlreadyConnected(..)) => Ok(()),
+                other => other,
+            }
+        });
+        match connected {
+            Ok(()) => return Ok(outs.len().min(channels)),
+            Err(error) if Instant::now() > deadline => return Err(error),
+            Err(_) => std::thread::sleep(Duration::from_millis(100)),
+        }
+    }
 }
 
 fn wait_for(client: &Client, pattern: &str, flags: PortFlags) -> Vec<String> {

@@ -8,6 +8,7 @@ use midir::{MidiInput, MidiInputConnection};
 use rosc::{OscMessage, OscPacket, OscType, decoder};
 
 use super::command::Command;
+use super::devices;
 use super::rig::{Switch, Trigger};
 use super::send::midi_port::{CLIENT, no_system, pick};
 use crate::error::{Error, Result};
@@ -93,6 +94,7 @@ impl Pedals {
     /// # Errors
     /// What is wrong.
     pub fn reopen(&mut self) -> std::result::Result<(), String> {
+        let _turn = devices::one_at_a_time();
         self.connection = None;
         let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
         let (switches, commands) = (self.switches.clone(), self.commands.clone());

@@ -1,6 +1,7 @@
 //! Which sound devices there are, and how a name becomes one of them.
 
 use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use cpal::traits::{DeviceTrait, HostTrait};
 use cpal::{Device, ErrorKind, SupportedStreamConfig};
@@ -92,6 +93,13 @@ fn hosts() -> Vec<cpal::Host> {
 /// Whether a device id or host name is JACK's.
 pub fn is_jack(id: &str) -> bool {
     id.starts_with("jack")
+}
+
+/// Held while a device or port is opened or closed. A JACK server may stop its
+/// graph for seconds when several clients come and go at once.
+pub fn one_at_a_time() -> MutexGuard<'static, ()> {
+    static TURN: Mutex<()> = Mutex::new(());
+    TURN.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Keeps the sound libraries from writing over the screen on this thread; their

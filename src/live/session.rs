@@ -39,7 +39,7 @@ impl Parts {
     /// The JACK server has gone. A process that holds on to any of its clients
     /// cannot become a client of the next server, so all are let go.
     fn leave_jack(&mut self) {
-        self.outgoing.iter().for_each(Outgoing::close);
+        self.outgoing.iter().for_each(Outgoing::leave_jack);
         self.pedals.iter_mut().for_each(Pedals::close);
         for speaker in self.speakers.iter_mut().filter(|s| s.on_jack()) {
             speaker.lose("the JACK server has gone; waiting for it");
@@ -48,7 +48,7 @@ impl Parts {
 
     /// A JACK server is there again.
     fn join_jack(&mut self) {
-        self.outgoing.iter().for_each(Outgoing::open);
+        self.outgoing.iter().for_each(Outgoing::join_jack);
         if let Some(pedals) = &mut self.pedals {
             // Without pedals the rest can still be played.
             let _ = pedals.reopen();

@@ -53,6 +53,7 @@ pub struct Output {
 /// # Errors
 /// [`Error::Device`] where it cannot be opened as asked.
 pub fn open_input(name: Option<&str>, channel: Option<usize>, block: Option<u32>) -> Result<Input> {
+    let _turn = devices::one_at_a_time();
     let device = devices::choose(name, Way::In)?;
     let default = Way::In
         .config(&device)
@@ -98,6 +99,7 @@ pub fn open_output(
     volts: &[usize],
     block: Option<u32>,
 ) -> Result<Output> {
+    let _turn = devices::one_at_a_time();
     let device = devices::choose(name, Way::Out)?;
     let default = Way::Out
         .config(&device)

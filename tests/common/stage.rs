@@ -21,13 +21,25 @@ pub fn alone() -> MutexGuard<'static, ()> {
 }
 
 /// Waits until something is so, for at most so many seconds.
-pub fn wait(seconds: f64, mut so: impl FnMut() -> bool) -> bool {
+pub fn wait(seconds: f64, so: impl FnMut() -> bool) -> bool {
+    look(seconds, Duration::from_millis(20), so)
+}
+
+/// The same for what is asked of a JACK server. Each question is a client that
+/// comes and goes; many of them while others open their ports make the server
+/// stop its graph for seconds.
+fn wait_for_server(seconds: f64, so: impl FnMut() -> bool) -> bool {
+    std::thread::sleep(Duration::from_millis(500));
+    look(seconds, Duration::from_millis(500), so)
+}
+
+fn look(seconds: f64, rest: Duration, mut so: impl FnMut() -> bool) -> bool {
     let deadline = Instant::now() + Duration::from_secs_f64(seconds);
     while Instant::now() < deadline {
         if so() {
             return true;
         }
-        std::thread::sleep(Duration::from_millis(20));
+        std::thread::sleep(rest);
     }
     so()
 }
@@ -50,15 +62,7 @@ impl Server {
 
     /// Starts one by a name.
     pub fn named(name: &str, block: u32) -> Server {
-        // Synchronous: without real-time scheduling the server's other mode now
-        // and then stops its graph for seconds when a client connects.
-        Server::launch(name, block, &["-S"])
-    }
-
-    /// Starts one with options of its own.
-    pub fn launch(name: &str, block: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
-            .args(options)
             .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
             .args(["-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
@@ -72,7 +76,7 @@ impl Server {
             block,
         };
         assert!(
-            wait(10.0, || !server.ports().is_empty()),
+            wait_for_server(10.0, || !server.ports().is_empty()),
             "the JACK server never answered"
         );
         server
@@ -97,9 +101,28 @@ impl Server {
             .collect()
     }
 
+    /// The port whose name ends so, waited for.
+    pub fn port(&self, ending: &str) -> String {
+        let find = || self.ports().into_iter().find(|p| p.ends_with(ending));
+        let mut found = None;
+        wait_for_server(10.0, || {
+            found = find();
+            found.is_some()
+        });
+        found.unwrap_or_else(|| panic!("no port {ending}: {:?}", self.ports()))
+    }
+
     /// Connects two ports.
     pub fn connect(&self, from: &str, to: &str) {
-        self.tool("jack_connect", &[from, to]);
+        let connected = || {
+            self.tool("jack_connect", &[from, to]);
+            let ports = self.tool("jack_lsp", &["-c", from]);
+            ports.lines().any(|l| l.trim() == to)
+        };
+        assert!(
+            wait_for_server(5.0, connected),
+            "{from} does not connect to {to}"
+        );
     }
 
     /// Ends the server at once, without a goodbye.
@@ -173,7 +196,7 @@ impl Live {
     pub fn wait_for_port(&self, server: &Server, part: &str) {
         let there = || server.ports().iter().any(|p| p.contains(part));
         assert!(
-            wait(10.0, there),
+            wait_for_server(10.0, there),
             "no port {part}: {:?} {:?}",
             server.ports(),
             self.errors()

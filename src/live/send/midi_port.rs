@@ -6,6 +6,7 @@ use midir::{MidiOutput, MidiOutputConnection};
 
 use super::Sender;
 use super::midi::{Bytes, Encoder};
+use crate::live::devices;
 use crate::live::routes::{Action, Routes};
 use crate::live::signal::Signal;
 
@@ -126,6 +127,11 @@ impl MidiPort {
         self.flush()
     }
 
+    fn close(&mut self) {
+        self.connection = None;
+        self.watch = None;
+    }
+
     fn flush(&mut self) -> Result<(), String> {
         let Some(connection) = &mut self.connection else {
             return Err("not connected".into());
@@ -150,6 +156,7 @@ impl MidiPort {
 
 impl Sender for MidiPort {
     fn open(&mut self) -> Result<(), String> {
+        let _turn = devices::one_at_a_time();
         // The old client goes first: names are taken while it lives.
         self.close();
         let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
@@ -173,9 +180,13 @@ impl Sender for MidiPort {
         self.flush()
     }
 
-    fn close(&mut self) {
-        self.connection = None;
-        self.watch = None;
+    fn leave_jack(&mut self) -> bool {
+        // Without the feature MIDI goes by ALSA.
+        if cfg!(feature = "jack") {
+            let _turn = devices::one_at_a_time();
+            self.close();
+        }
+        cfg!(feature = "jack")
     }
 
     fn check(&mut self) -> Result<(), String> {

@@ -19,8 +19,11 @@ use super::signal::Signal;
 pub trait Sender: Send {
     /// Opens it, or opens it again after it was lost.
     fn open(&mut self) -> Result<(), String>;
-    /// Lets go of what it stands on, which has gone; [`Sender::open`] comes later.
-    fn close(&mut self) {}
+    /// Lets go of a JACK server that has gone, if it stands on one; says whether
+    /// it did. [`Sender::open`] comes later.
+    fn leave_jack(&mut self) -> bool {
+        false
+    }
     /// Whether it is still there, looked at once a second.
     fn check(&mut self) -> Result<(), String> {
         Ok(())
@@ -57,8 +60,8 @@ impl Health {
 
 enum Message {
     Signal(Signal),
-    Close,
-    Open,
+    LeaveJack,
+    JoinJack,
     End,
 }
 
@@ -116,14 +119,14 @@ impl Outgoing {
         self.hand(Message::Signal(signal.clone()));
     }
 
-    /// Lets go of what it stands on, which has gone.
-    pub fn close(&self) {
-        self.hand(Message::Close);
+    /// Lets go of a JACK server that has gone.
+    pub fn leave_jack(&self) {
+        self.hand(Message::LeaveJack);
     }
 
-    /// Opens it again at once.
-    pub fn open(&self) {
-        self.hand(Message::Open);
+    /// A JACK server is there again.
+    pub fn join_jack(&self) {
+        self.hand(Message::JoinJack);
     }
 
     fn hand(&self, message: Message) {
@@ -165,11 +168,14 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, health: &Healt
                 open = told(sender.send(&signal), health);
                 health.sent.fetch_add(1, Ordering::Relaxed);
             }
-            Ok(Message::Close) => {
-                sender.close();
-                open = told(Err("closed; waiting for its server".into()), health);
+            Ok(Message::LeaveJack) => {
+                if sender.leave_jack() {
+                    let gone = "the JACK server has gone; waiting for it";
+                    open = told(Err(gone.into()), health);
+                }
             }
-            Ok(Message::Open) => open = told(sender.open(), health),
+            Ok(Message::JoinJack) if open => {}
+            Ok(Message::JoinJack) => open = told(sender.open(), health),
             Ok(Message::End) | Err(RecvTimeoutError::Disconnected) => {
                 if open {
                     let _ = sender.send(&Signal::Silence);
