@@ -22,6 +22,7 @@ pub mod routes;
 pub mod screen;
 pub mod send;
 pub mod session;
+pub mod shown;
 pub mod signal;
 pub mod soundcheck;
 pub mod source;

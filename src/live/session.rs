@@ -1,6 +1,5 @@
 //! A session: the engine's thread and everything it is tied to.
 
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -13,10 +12,10 @@ use super::intake::{Intake, News};
 use super::priority;
 use super::record::Recorder;
 use super::send::Outgoing;
-use super::signal::{Gesture, Signal, Start};
+use super::shown::{Port, Shown, TracePoint};
+use super::signal::Signal;
 use super::speaker::Speaker;
 use crate::error::{Error, Result};
-use crate::line::LineNote;
 use crate::voice::Timbre;
 
 /// Everything that a session needs, open and ready.
@@ -54,69 +53,6 @@ impl Parts {
             let _ = pedals.reopen();
         }
     }
-}
-
-/// What the screen needs, some 25 times a second.
-#[derive(Debug, Clone, Default)]
-pub struct Shown {
-    /// Stream time, seconds.
-    pub now_s: f64,
-    /// The note that sounds.
-    pub note: Option<Start>,
-    /// Where pitch and level have been since the last time.
-    pub trace: Vec<TracePoint>,
-    /// Notes that ended since.
-    pub notes: Vec<Arc<LineNote>>,
-    /// Gestures since.
-    pub cues: Vec<Gesture>,
-    /// Nothing under this is tone, dBFS.
-    pub gate_db: f64,
-    /// Level of the room, dBFS.
-    pub room_db: f32,
-    /// Names of what is in use.
-    pub horn: String,
-    pub table: String,
-    pub source: String,
-    pub timbre: Option<Timbre>,
-    /// Semitones added.
-    pub shift: i32,
-    /// Whether nothing is sent.
-    pub muted: bool,
-    /// Input and outputs.
-    pub input: Port,
-    pub outputs: Vec<Port>,
-    /// From the onset of the last note to its signal, in seconds, and from a
-    /// signal to the loudspeaker's converter.
-    pub decision_s: f64,
-    pub output_s: f64,
-    /// Notes so far.
-    pub count: u64,
-    /// Whether the engine has real-time priority.
-    pub urgent: bool,
-    /// The session is over.
-    pub over: bool,
-}
-
-/// A point of the pitch trace.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TracePoint {
-    /// Stream time, seconds.
-    pub time_s: f64,
-    /// Played pitch, MIDI semitones; none without tone.
-    pub pitch: Option<f32>,
-    /// dBFS.
-    pub level_db: f32,
-}
-
-/// An input or output and its state.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Port {
-    /// Name.
-    pub name: String,
-    /// What is wrong, if anything.
-    pub trouble: Option<String>,
-    /// What was lost on the way, so far.
-    pub lost: u64,
 }
 
 /// What is said at the end.
@@ -527,7 +463,7 @@ mod tests {
     use crate::live::source::Source;
     use crate::output::{Draft, wav};
     use crate::tuning::{Reference, find};
-    use std::sync::Mutex;
+    use std::sync::{Arc, Mutex};
 
     type Log = Arc<Mutex<Vec<&'static str>>>;
 

@@ -35,8 +35,9 @@ struct Take<'a> {
     zero_volt_note: f64,
 }
 
+/// A note as it stands in the list; live events use the same.
 #[derive(Serialize)]
-struct Entry<'a> {
+pub struct Entry<'a> {
     onset_s: f64,
     offset_s: f64,
     decided_s: f64,
@@ -85,7 +86,8 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(to)
 }
 
-fn entry(named: &LineNote) -> Entry<'_> {
+/// A note's entry.
+pub fn entry(named: &LineNote) -> Entry<'_> {
     let note = &named.note;
     Entry {
         onset_s: rounded(note.onset_s, 4),
@@ -107,7 +109,8 @@ fn entry(named: &LineNote) -> Entry<'_> {
     }
 }
 
-fn rounded(value: f64, digits: i32) -> f64 {
+/// A value to so many digits after the point.
+pub fn rounded(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
     (value * scale).round() / scale
 }

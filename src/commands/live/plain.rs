@@ -7,7 +7,8 @@ use std::time::Duration;
 
 use leadpipe::error::{Error, Result};
 use leadpipe::line::LineNote;
-use leadpipe::live::session::{Port, Session};
+use leadpipe::live::session::Session;
+use leadpipe::live::shown::Port;
 
 /// Prints notes as they end, and troubles as they come and go.
 pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {

@@ -17,7 +17,7 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 use tui_big_text::{BigText, PixelSize};
 
-use super::session::{Port, Shown, TracePoint};
+use super::shown::{Port, Shown, TracePoint};
 use super::signal::Start;
 use crate::line::LineNote;
 

@@ -1,7 +1,7 @@
 //! Signals as lines of JSON on standard output (`--jsonl`).
 //!
-//! One object a line; `event` says which: `start`, `stop`, `note`, `cue`,
-//! `silence`. Times are stream seconds.
+//! One object a line; `event` says which: `start`, `stop`, `note` (with the fields
+//! of the JSON note list), `cue`, `silence`. Times are stream seconds.
 
 use std::io::Write;
 
@@ -9,7 +9,8 @@ use serde::Serialize;
 
 use super::Sender;
 use crate::live::signal::Signal;
-use crate::notes::{Attack, Length, Technique};
+use crate::notes::Attack;
+use crate::output::json::{Entry, entry, rounded};
 
 #[derive(Serialize)]
 #[serde(tag = "event", rename_all = "lowercase")]
@@ -30,22 +31,7 @@ enum Event<'a> {
     Stop {
         time_s: f64,
     },
-    Note {
-        onset_s: f64,
-        offset_s: f64,
-        decided_s: f64,
-        midi: i32,
-        frequency_hz: f64,
-        cents: f64,
-        written: String,
-        concert: String,
-        attack: Attack,
-        length: Length,
-        accent: bool,
-        techniques: &'a [Technique],
-        level_db: f32,
-        confidence: f32,
-    },
+    Note(Entry<'a>),
     Cue {
         time_s: f64,
         gesture: &'a str,
@@ -77,39 +63,24 @@ impl<W: Write + Send> Sender for Lines<W> {
     fn send(&mut self, signal: &Signal) -> Result<(), String> {
         let event = match signal {
             Signal::Start(s) => Event::Start {
-                time_s: round(s.at_s, 6),
-                onset_s: round(s.onset_s, 6),
+                time_s: rounded(s.at_s, 6),
+                onset_s: rounded(s.onset_s, 6),
                 key: s.key,
-                pitch: round(s.pitch.0, 4),
-                played: round(f64::from(s.played), 4),
+                pitch: rounded(s.pitch.0, 4),
+                played: rounded(f64::from(s.played), 4),
                 strength: s.strength,
                 level_db: s.level_db,
                 attack: s.attack,
                 written: s.written.to_string(),
                 concert: s.concert.to_string(),
-                cents: round(s.cents, 2),
+                cents: rounded(s.cents, 2),
             },
             Signal::Stop { at_s } => Event::Stop {
-                time_s: round(*at_s, 6),
+                time_s: rounded(*at_s, 6),
             },
-            Signal::Note(named) => Event::Note {
-                onset_s: round(named.note.onset_s, 6),
-                offset_s: round(named.note.offset_s, 6),
-                decided_s: round(named.note.decided_s, 6),
-                midi: named.concert.0,
-                frequency_hz: round(crate::units::Pitch(named.note.pitch).hz(), 3),
-                cents: round(named.cents, 2),
-                written: named.written.to_string(),
-                concert: named.concert.to_string(),
-                attack: named.note.attack,
-                length: named.note.length,
-                accent: named.note.accent,
-                techniques: &named.note.techniques,
-                level_db: named.note.level_db,
-                confidence: named.note.confidence,
-            },
+            Signal::Note(named) => Event::Note(entry(named)),
             Signal::Cue(cue) => Event::Cue {
-                time_s: round(cue.at_s, 6),
+                time_s: rounded(cue.at_s, 6),
                 gesture: cue.gesture.name(),
             },
             Signal::Silence => Event::Silence,
@@ -123,9 +94,4 @@ impl<W: Write + Send> Sender for Lines<W> {
             e.to_string()
         })
     }
-}
-
-fn round(value: f64, digits: i32) -> f64 {
-    let scale = 10f64.powi(digits);
-    (value * scale).round() / scale
 }

@@ -1,0 +1,281 @@
+//! What a rig file means: sources, routes, switches, scales, with what is wrong
+//! with them.
+
+use super::{Rig, SwitchEntry};
+use crate::analysis::level::DEFAULT_GATE_DB;
+use crate::error::{Error, Result};
+use crate::line::ZERO_VOLT_NOTE;
+use crate::live::command::Command;
+use crate::live::player::Levels;
+use crate::live::routes::{Action, Routes};
+use crate::live::source::{Draw, Sequence, Source};
+use crate::live::volts::Scale;
+use crate::output::cv::FULL_SCALE_V;
+use crate::tuning::Table;
+use crate::units::{A4_HZ, Pitch, parse_key};
+use crate::voice;
+
+/// A switch, understood.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Switch {
+    /// What sets it off.
+    pub on: Trigger,
+    /// What it does.
+    pub command: Command,
+}
+
+/// What sets a switch off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trigger {
+    /// Program change, 0 to 127.
+    Program(u8),
+    /// A controller that goes to 64 or above.
+    Controller(u8),
+}
+
+/// The note that draws range over where nothing is said.
+const DRAW_RANGE: (&str, &str) = ("C3", "C5");
+
+impl Rig {
+    /// Levels between which the player plays.
+    pub fn player_levels(&self) -> Levels {
+        let default = Levels::default();
+        Levels {
+            soft_db: self.levels.soft_db.unwrap_or(default.soft_db),
+            loud_db: self.levels.loud_db.unwrap_or(default.loud_db),
+        }
+    }
+
+    /// Level under which nothing is tone, dBFS.
+    pub fn gate_db(&self) -> f64 {
+        self.levels.gate_db.unwrap_or(DEFAULT_GATE_DB)
+    }
+
+    /// Frequency of A4 in hertz.
+    pub fn a4_hz(&self) -> f64 {
+        self.reference_hz.unwrap_or(A4_HZ)
+    }
+
+    /// What the CV interface makes of a sample.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where values make no sense.
+    pub fn scale(&self) -> Result<Scale> {
+        let zero = match &self.cv.zero_volt_note {
+            None => ZERO_VOLT_NOTE,
+            Some(text) => f64::from(key("cv.zero_volt_note", text)?),
+        };
+        let full_scale_v = self.cv.full_scale_v.unwrap_or(FULL_SCALE_V);
+        if !(0.1..=100.0).contains(&full_scale_v.abs()) {
+            return Err(Error::setting(
+                format!("cv.full_scale_v = {full_scale_v}"),
+                "give volts between 0.1 and 100, negative where the output inverts",
+            ));
+        }
+        Ok(Scale {
+            full_scale_v,
+            offset_v: self.cv.offset_v.unwrap_or(0.0),
+            zero_volt_note: zero,
+        })
+    }
+
+    /// How the voice doubles.
+    pub fn voice(&self) -> voice::Settings {
+        voice::Settings {
+            timbre: self.double.timbre,
+            interval: self.double.interval,
+            glide_s: self.double.glide_s.clamp(0.0, 5.0),
+            level_db: self.double.level_db.unwrap_or(voice::LEVEL_DB),
+        }
+    }
+
+    /// Output channels of the voice, from 0: the first two where none are named.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where a channel is 0.
+    pub fn voice_channels(&self) -> Result<Vec<usize>> {
+        match self.double.channels[..] {
+            [] => Ok(vec![0, 1]),
+            _ => all_from_one("double.channels", &self.double.channels),
+        }
+    }
+
+    /// All note sources of the set, the one that it begins with first.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where notes cannot be read.
+    pub fn sources(&self, table: &Table) -> Result<Vec<Source>> {
+        let mut sources = vec![Source::Follow];
+        let notes: Vec<Pitch> = self
+            .sequence
+            .notes
+            .iter()
+            .map(|text| key("sequence.notes", text).map(|k| table.reference().equal(k)))
+            .collect::<Result<_>>()?;
+        sources.extend(Sequence::new(notes).map(Source::Sequence));
+        let end = |field, text: &Option<String>, default: &str| {
+            key(field, text.as_deref().unwrap_or(default)).map(|k| table.reference().equal(k))
+        };
+        let low = end("draw.low", &self.draw.low, DRAW_RANGE.0)?;
+        let high = end("draw.high", &self.draw.high, DRAW_RANGE.1)?;
+        // Table pitches may lie off the equal-tempered ends by half a step.
+        let (low, high) = (Pitch(low.0 - 0.5), Pitch(high.0 + 0.5));
+        let weights = &self.draw.weights;
+        match Draw::new(table, low, high, weights, self.draw.seed) {
+            Some(draw) => sources.push(Source::Draw(draw)),
+            None if self.source.as_deref() == Some("draw") => {
+                return Err(Error::setting(
+                    "draw: no note of the table lies in the range with any weight",
+                    "widen draw.low and draw.high, or give positive draw.weights",
+                ));
+            }
+            None => {}
+        }
+        if let Some(wanted) = &self.source {
+            let at = sources.iter().position(|s| s.name() == wanted);
+            let at = at.ok_or_else(|| {
+                let mend = match wanted.as_str() {
+                    "sequence" => "write its notes: [sequence] notes = [\"C3\", \"Eb3\"]",
+                    _ => "give follow, sequence or draw",
+                };
+                Error::setting(format!("no note source \"{wanted}\""), mend)
+            })?;
+            sources.rotate_left(at);
+        }
+        Ok(sources)
+    }
+
+    /// The routes, and the CV channels (from 0) of their triggers.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where a route does nothing or cannot.
+    pub fn routes(&self) -> Result<(Routes, Vec<usize>)> {
+        let mut triggers: Vec<usize> = Vec::new();
+        let mut routes = Vec::new();
+        for entry in &self.route {
+            let when = entry.when;
+            let before = routes.len();
+            if let Some(controller) = entry.controller {
+                let value = entry.value;
+                if controller > 127 || value > 127 {
+                    return Err(Error::setting(
+                        format!("route {}: controller {controller} = {value}", when.name()),
+                        "both go from 0 to 127",
+                    ));
+                }
+                routes.push((when, Action::Controller { controller, value }));
+            }
+            if let Some(address) = &entry.osc {
+                check_address(address)?;
+                routes.push((when, Action::Osc(address.clone())));
+            }
+            if let Some(channel) = entry.trigger {
+                let channel = from_one("route trigger", channel)?;
+                let at = triggers.iter().position(|c| *c == channel);
+                let at = at.unwrap_or_else(|| {
+                    triggers.push(channel);
+                    triggers.len() - 1
+                });
+                routes.push((when, Action::Trigger(at)));
+            }
+            if routes.len() == before {
+                return Err(Error::setting(
+                    format!("route {}: it sends nothing", when.name()),
+                    "give it a controller, an osc address or a trigger",
+                ));
+            }
+        }
+        Ok((Routes::new(routes), triggers))
+    }
+
+    /// The switches.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where one is not understood.
+    pub fn switches(&self) -> Result<Vec<Switch>> {
+        self.switch.iter().map(SwitchEntry::read).collect()
+    }
+}
+
+impl SwitchEntry {
+    fn read(&self) -> Result<Switch> {
+        let on = match (self.program, self.controller) {
+            (Some(program @ 1..=128), None) => Trigger::Program(program - 1),
+            (None, Some(controller @ 0..=127)) => Trigger::Controller(controller),
+            _ => {
+                return Err(Error::setting(
+                    format!("switch \"{}\"", self.action),
+                    "give either program = 1 to 128 or controller = 0 to 127",
+                ));
+            }
+        };
+        let command = read_action(&self.action).ok_or_else(|| {
+            Error::setting(
+                format!("switch: \"{}\" is not understood", self.action),
+                "say for example next-horn, horn NAME, tuning NAME, shift -12, mute or panic",
+            )
+        })?;
+        Ok(Switch { on, command })
+    }
+}
+
+/// Reads what a switch does.
+pub fn read_action(text: &str) -> Option<Command> {
+    let (word, rest) = text.trim().split_once(' ').unwrap_or((text.trim(), ""));
+    let rest = rest.trim();
+    let name = || (!rest.is_empty()).then(|| rest.to_owned());
+    Some(match word {
+        "next-horn" => Command::NextHorn,
+        "horn" => Command::Horn(name()?),
+        "next-tuning" => Command::NextTable,
+        "tuning" => Command::Table(name()?),
+        "next-source" => Command::NextSource,
+        "source" => Command::Source(name()?),
+        "shift" => Command::Shift(rest.parse().ok()?),
+        "up" => Command::ShiftBy(1),
+        "down" => Command::ShiftBy(-1),
+        "mute" => Command::ToggleMute,
+        "panic" => Command::Panic,
+        "next-timbre" => Command::NextTimbre,
+        _ => return None,
+    })
+}
+
+/// A channel number from 1 as an index from 0.
+pub fn from_one(what: &str, channel: usize) -> Result<usize> {
+    channel
+        .checked_sub(1)
+        .filter(|at| *at < 256)
+        .ok_or_else(|| {
+            Error::setting(
+                format!("{what}: channel {channel}"),
+                "channels count from 1",
+            )
+        })
+}
+
+/// Channel numbers from 1 as indices from 0.
+pub fn all_from_one(what: &str, channels: &[usize]) -> Result<Vec<usize>> {
+    channels.iter().map(|c| from_one(what, *c)).collect()
+}
+
+fn key(field: &str, text: &str) -> Result<i32> {
+    parse_key(text).ok_or_else(|| {
+        Error::setting(
+            format!("{field}: \"{text}\" is no pitch"),
+            "give a pitch such as C4 or Bb3",
+        )
+    })
+}
+
+/// OSC addresses start with a slash and hold no space or pattern (OSC 1.0).
+fn check_address(address: &str) -> Result<()> {
+    let odd = |c: char| c.is_whitespace() || !c.is_ascii() || "#*,?[]{}".contains(c);
+    if address.starts_with('/') && address.len() > 1 && !address.contains(odd) {
+        return Ok(());
+    }
+    Err(Error::setting(
+        format!("\"{address}\" is no OSC address"),
+        "write it like /lamp/accent",
+    ))
+}
