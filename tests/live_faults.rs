@@ -84,7 +84,7 @@ fn a_server_that_dies_and_comes_back_is_played_on() {
 #[test]
 fn a_port_that_vanishes_is_waited_for() {
     let _stage = alone();
-    let server = Server::start(128);
+    let server = Server::restless(128);
     let synth = || {
         std::process::Command::new("jack_midi_dump")
             .arg("synth")

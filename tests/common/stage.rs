@@ -56,13 +56,29 @@ static SERVERS: AtomicU32 = AtomicU32::new(0);
 impl Server {
     /// Starts one at 48 kHz with blocks of so many frames.
     pub fn start(block: u32) -> Server {
+        Server::named(&Server::new_name(), block)
+    }
+
+    fn new_name() -> String {
         let count = SERVERS.fetch_add(1, Ordering::Relaxed);
-        Server::named(&format!("leadpipe-{}-{count}", std::process::id()), block)
+        format!("leadpipe-{}-{count}", std::process::id())
     }
 
     /// Starts one by a name.
     pub fn named(name: &str, block: u32) -> Server {
+        // Synchronous: it waits for whoever is late. Otherwise what a late
+        // client should have received is lost to it, note-offs too.
+        Server::launch(name, block, &["-S"])
+    }
+
+    /// Starts one that waits for nobody: neither for who is late nor who is dead.
+    pub fn restless(block: u32) -> Server {
+        Server::launch(&Server::new_name(), block, &[])
+    }
+
+    fn launch(name: &str, block: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
+            .args(options)
             .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
             .args(["-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
