@@ -38,6 +38,7 @@ pub mod line;
 pub mod live;
 pub mod notes;
 pub mod output;
+pub mod score;
 mod settings_file;
 pub mod tuning;
 pub mod units;

@@ -11,7 +11,7 @@ use leadpipe::output::cv::FULL_SCALE_V;
 use leadpipe::output::{self, Draft, table, track, wav};
 use leadpipe::tuning::{self, Reference};
 
-use super::transcribe::{CvOptions, FileKind};
+use super::transcribe::{CvOptions, FileKind, PartOptions};
 
 /// Hear a built-in flugelhorn line and write every kind of output
 #[derive(Args)]
@@ -55,7 +55,10 @@ pub fn run(options: &Options) -> Result<()> {
         volts_full_scale: FULL_SCALE_V,
         cv_rate: SAMPLE_RATE_HZ,
     };
-    let outputs: Vec<_> = FileKind::ALL.iter().map(|kind| kind.output(&cv)).collect();
+    let outputs: Vec<_> = FileKind::ALL
+        .iter()
+        .map(|kind| kind.output(&cv, &PartOptions::plain()))
+        .collect();
     let mut paths = vec![take_draft.keep()?, track_draft.keep()?];
     paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
     let measured = report(&line);

@@ -4,7 +4,9 @@ use clap::{Args, ValueEnum};
 use leadpipe::error::Result;
 use leadpipe::output::cv::{ControlVoltage, FULL_SCALE_V};
 use leadpipe::output::midi::MidiFile;
+use leadpipe::output::musicxml::{CENTS_OVER, MusicXml};
 use leadpipe::output::{self, Output, csv, json, table};
+use leadpipe::score::{Metre, Wish};
 
 use super::{EarOptions, Form, SendOptions, TableOptions, TakeOptions};
 
@@ -17,6 +19,8 @@ Examples:
   leadpipe transcribe take.wav --out written --write csv,midi,cv
   leadpipe transcribe take.wav --tuning meantone-4 --reference 415 --snap bend \\
       --out written --write midi
+  leadpipe transcribe take.wav --horn flugelhorn --tempo 96 --meter 3/4 \\
+      --out written --write musicxml      a printable part
   leadpipe transcribe take.wav --causal      what the live engine would decide
 
 Voltages: before a control-voltage file goes into modules, check that the
@@ -36,6 +40,8 @@ pub struct Options {
     send: SendOptions,
     #[command(flatten)]
     cv: CvOptions,
+    #[command(flatten)]
+    part: PartOptions,
     /// Form of the note list on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
@@ -64,6 +70,54 @@ pub struct CvOptions {
     pub cv_rate: u32,
 }
 
+/// How the printable part is written.
+#[derive(Args)]
+pub struct PartOptions {
+    /// Quarter notes a minute, for the part; estimated if left out
+    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    pub tempo: Option<f64>,
+    /// Metre of the part, such as 3/4, or "free" for unmeasured
+    #[arg(long, value_name = "BEATS/VALUE", default_value = "4/4", value_parser = metre)]
+    pub meter: Measured,
+    /// Sharps, or flats if negative, in the part's signature; estimated if left out
+    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-7..=7))]
+    pub key: Option<i32>,
+    /// Notes farther off the table than this carry their cents in the part
+    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
+    pub cents_over: f64,
+}
+
+/// A metre, or none.
+#[derive(Clone, Copy)]
+pub struct Measured(Option<Metre>);
+
+impl PartOptions {
+    /// A part of which nothing is known.
+    pub fn plain() -> Self {
+        PartOptions {
+            tempo: None,
+            meter: Measured(Some(Metre::COMMON)),
+            key: None,
+            cents_over: CENTS_OVER,
+        }
+    }
+}
+
+fn tempo(text: &str) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
+        _ => Err("give quarter notes a minute, 20 to 400".into()),
+    }
+}
+
+fn metre(text: &str) -> std::result::Result<Measured, String> {
+    if text == "free" {
+        return Ok(Measured(None));
+    }
+    let metre = Metre::parse(text).ok_or("give a metre such as 4/4, 3/4, 6/8, or free")?;
+    Ok(Measured(Some(metre)))
+}
+
 fn full_scale(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(v) if (0.1..=100.0).contains(&v) => Ok(v),
@@ -82,14 +136,22 @@ pub enum FileKind {
     Midi,
     /// Control voltages as a 4-channel float WAV
     Cv,
+    /// The written part as MusicXML
+    Musicxml,
 }
 
 impl FileKind {
     /// All kinds there are.
-    pub const ALL: [FileKind; 4] = [FileKind::Csv, FileKind::Json, FileKind::Midi, FileKind::Cv];
+    pub const ALL: [FileKind; 5] = [
+        FileKind::Csv,
+        FileKind::Json,
+        FileKind::Midi,
+        FileKind::Cv,
+        FileKind::Musicxml,
+    ];
 
     /// Its writer.
-    pub fn output(self, cv: &CvOptions) -> Box<dyn Output> {
+    pub fn output(self, cv: &CvOptions, part: &PartOptions) -> Box<dyn Output> {
         match self {
             FileKind::Csv => Box::new(csv::Csv),
             FileKind::Json => Box::new(json::Json),
@@ -97,6 +159,14 @@ impl FileKind {
             FileKind::Cv => Box::new(ControlVoltage {
                 full_scale_v: cv.volts_full_scale,
                 sample_rate_hz: cv.cv_rate,
+            }),
+            FileKind::Musicxml => Box::new(MusicXml {
+                wish: Wish {
+                    tempo: part.tempo,
+                    metre: Some(part.meter.0),
+                    fifths: part.key,
+                },
+                cents_over: part.cents_over,
             }),
         }
     }
@@ -117,7 +187,10 @@ pub fn run(options: &Options) -> Result<()> {
         } else {
             &options.write
         };
-        let outputs: Vec<_> = kinds.iter().map(|kind| kind.output(&options.cv)).collect();
+        let outputs: Vec<_> = kinds
+            .iter()
+            .map(|kind| kind.output(&options.cv, &options.part))
+            .collect();
         let paths = output::save_all(&line, folder, &take.stem(), &outputs)?;
         super::tell_files(&paths);
     }

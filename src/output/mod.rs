@@ -7,6 +7,7 @@ pub mod csv;
 pub mod cv;
 pub mod json;
 pub mod midi;
+pub mod musicxml;
 pub mod table;
 pub mod track;
 pub mod wav;

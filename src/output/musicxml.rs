@@ -1,0 +1,373 @@
+//! The written part as MusicXML 4.0 (W3C Community Group, partwise).
+//!
+//! Notes stand as the player reads them, `transpose` says how they sound.
+
+use std::io;
+
+use quick_xml::Writer;
+use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
+
+use super::{Output, Sink};
+use crate::horn::{Clef, Horn};
+use crate::line::{Line, LineNote};
+use crate::notes::{Attack, Length, Technique};
+use crate::score::bars::{Bar, What, Written, value};
+use crate::score::{QUARTER, Score, Wish};
+
+/// The part, written as wished.
+pub struct MusicXml {
+    /// Tempo, metre and key, given or not.
+    pub wish: Wish,
+    /// Notes farther off the table than this carry their cents as text.
+    pub cents_over: f64,
+}
+
+/// Cents from which a note's deviation is worth a remark: half of what a trained
+/// ear hears on a short note as out of tune (from memory: 20 to 25 cents).
+pub const CENTS_OVER: f64 = 12.0;
+
+impl Output for MusicXml {
+    fn ending(&self) -> &'static str {
+        ".musicxml"
+    }
+
+    fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
+        let score = Score::new(line, &self.wish);
+        let mut page = Page {
+            xml: Writer::new_with_indent(to, b' ', 1),
+            cents_over: self.cents_over,
+            line,
+            score: &score,
+        };
+        page.document()
+    }
+}
+
+struct Page<'a, W> {
+    xml: Writer<W>,
+    cents_over: f64,
+    line: &'a Line,
+    score: &'a Score,
+}
+
+impl<W: io::Write> Page<'_, W> {
+    fn document(&mut self) -> io::Result<()> {
+        let declaration = BytesDecl::new("1.0", Some("UTF-8"), None);
+        self.xml.write_event(Event::Decl(declaration))?;
+        self.open("score-partwise", &[("version", "4.0")])?;
+        self.open("work", &[])?;
+        self.text("work-title", &self.line.source.clone())?;
+        self.close("work")?;
+        self.open("identification", &[])?;
+        self.open("encoding", &[])?;
+        self.text("software", concat!("leadpipe ", env!("CARGO_PKG_VERSION")))?;
+        self.close("encoding")?;
+        self.close("identification")?;
+        let horn = self.line.reading.horn.as_ref();
+        let name = horn.map_or("Concert pitch", |h| &h.title).to_owned();
+        self.open("part-list", &[])?;
+        self.open("score-part", &[("id", "P1")])?;
+        self.text("part-name", &name)?;
+        self.close("score-part")?;
+        self.close("part-list")?;
+        self.open("part", &[("id", "P1")])?;
+        for (at, bar) in self.score.bars.iter().enumerate() {
+            self.bar(at, bar)?;
+        }
+        self.close("part")?;
+        self.close("score-partwise")
+    }
+
+    fn bar(&mut self, at: usize, bar: &Bar) -> io::Result<()> {
+        self.open("measure", &[("number", &(at + 1).to_string())])?;
+        if at == 0 {
+            self.attributes()?;
+            self.tempo()?;
+        }
+        for (i, written) in bar.written.iter().enumerate() {
+            let tuplet = tuplet(&bar.written, i);
+            match written.what {
+                What::Rest => self.rest(written, tuplet)?,
+                What::Note { .. } => self.note(written, tuplet)?,
+            }
+        }
+        if at + 1 == self.score.bars.len() {
+            self.open("barline", &[("location", "right")])?;
+            self.text("bar-style", "light-heavy")?;
+            self.close("barline")?;
+        }
+        self.close("measure")
+    }
+
+    fn attributes(&mut self) -> io::Result<()> {
+        self.open("attributes", &[])?;
+        self.number("divisions", QUARTER)?;
+        self.open("key", &[])?;
+        self.number("fifths", self.score.key.fifths)?;
+        self.close("key")?;
+        self.open("time", &[])?;
+        match self.score.metre {
+            Some(metre) => {
+                self.number("beats", metre.beats)?;
+                self.number("beat-type", metre.value)?;
+            }
+            None => self.empty("senza-misura", &[])?,
+        }
+        self.close("time")?;
+        let (sign, place) = clef(self.line);
+        self.open("clef", &[])?;
+        self.text("sign", sign)?;
+        self.number("line", place)?;
+        self.close("clef")?;
+        let sounds = self
+            .line
+            .reading
+            .horn
+            .as_ref()
+            .map_or(0, |h: &Horn| h.sounds);
+        if sounds != 0 {
+            self.open("transpose", &[])?;
+            self.number("diatonic", diatonic(sounds))?;
+            self.number("chromatic", sounds - 12 * octaves(sounds))?;
+            if octaves(sounds) != 0 {
+                self.number("octave-change", octaves(sounds))?;
+            }
+            self.close("transpose")?;
+        }
+        self.close("attributes")
+    }
+
+    fn tempo(&mut self) -> io::Result<()> {
+        let tempo = format!("{:.0}", self.score.tempo);
+        self.open("direction", &[("placement", "above")])?;
+        self.open("direction-type", &[])?;
+        self.open("metronome", &[])?;
+        self.text("beat-unit", "quarter")?;
+        self.text("per-minute", &tempo)?;
+        self.close("metronome")?;
+        self.close("direction-type")?;
+        self.empty("sound", &[("tempo", &tempo)])?;
+        self.close("direction")
+    }
+
+    fn rest(&mut self, written: &Written, tuplet: Option<Tuplet>) -> io::Result<()> {
+        self.open("note", &[])?;
+        self.empty("rest", &[])?;
+        self.number("duration", written.length)?;
+        self.number("voice", 1)?;
+        self.value(written.length)?;
+        if let Some(tuplet) = tuplet.filter(|t| t.starts || t.stops) {
+            self.open("notations", &[])?;
+            self.tuplet(tuplet)?;
+            self.close("notations")?;
+        }
+        self.close("note")
+    }
+
+    fn note(&mut self, written: &Written, tuplet: Option<Tuplet>) -> io::Result<()> {
+        let What::Note {
+            note,
+            tied_in,
+            tied_out,
+        } = written.what
+        else {
+            return Ok(());
+        };
+        let named = &self.line.notes[note];
+        if !tied_in && named.cents.abs() > self.cents_over {
+            self.open("direction", &[("placement", "above")])?;
+            self.open("direction-type", &[])?;
+            self.text("words", &format!("{:+.0}", named.cents))?;
+            self.close("direction-type")?;
+            self.close("direction")?;
+        }
+        let spelled = self.score.key.spell(named.written.0);
+        self.open("note", &[])?;
+        self.open("pitch", &[])?;
+        self.text("step", &spelled.step.to_string())?;
+        if spelled.alter != 0 {
+            self.number("alter", spelled.alter)?;
+        }
+        self.number("octave", spelled.octave)?;
+        self.close("pitch")?;
+        self.number("duration", written.length)?;
+        for (tied, kind) in [(tied_in, "stop"), (tied_out, "start")] {
+            if tied {
+                self.empty("tie", &[("type", kind)])?;
+            }
+        }
+        self.number("voice", 1)?;
+        self.value(written.length)?;
+        self.notations(note, named, (tied_in, tied_out), tuplet)?;
+        self.close("note")
+    }
+
+    fn notations(
+        &mut self,
+        at: usize,
+        named: &LineNote,
+        (tied_in, tied_out): (bool, bool),
+        tuplet: Option<Tuplet>,
+    ) -> io::Result<()> {
+        let slurred = |at: usize| {
+            let next = self.line.notes.get(at);
+            next.is_some_and(|n| n.note.attack == Attack::Slurred)
+        };
+        // A slur begins on the first note of its group and ends on the last.
+        let begins = !tied_in && slurred(at + 1) && !slurred(at);
+        let ends = !tied_out && slurred(at) && !slurred(at + 1);
+        let marks = if tied_in { Vec::new() } else { marks(named) };
+        let tuplet = tuplet.filter(|t| t.starts || t.stops);
+        if !(tied_in || tied_out || begins || ends || tuplet.is_some() || !marks.is_empty()) {
+            return Ok(());
+        }
+        self.open("notations", &[])?;
+        for (tied, kind) in [(tied_in, "stop"), (tied_out, "start")] {
+            if tied {
+                self.empty("tied", &[("type", kind)])?;
+            }
+        }
+        for (slur, kind) in [(ends, "stop"), (begins, "start")] {
+            if slur {
+                self.empty("slur", &[("type", kind), ("number", "1")])?;
+            }
+        }
+        if let Some(tuplet) = tuplet {
+            self.tuplet(tuplet)?;
+        }
+        if !marks.is_empty() {
+            self.open("articulations", &[])?;
+            for mark in marks {
+                self.empty(mark, &[])?;
+            }
+            self.close("articulations")?;
+        }
+        self.close("notations")
+    }
+
+    fn value(&mut self, length: u32) -> io::Result<()> {
+        let Some((name, dots, triplet)) = value(length) else {
+            return Ok(());
+        };
+        self.text("type", name)?;
+        for _ in 0..dots {
+            self.empty("dot", &[])?;
+        }
+        if triplet {
+            self.open("time-modification", &[])?;
+            self.number("actual-notes", 3)?;
+            self.number("normal-notes", 2)?;
+            self.close("time-modification")?;
+        }
+        Ok(())
+    }
+
+    fn tuplet(&mut self, tuplet: Tuplet) -> io::Result<()> {
+        for (here, kind) in [(tuplet.stops, "stop"), (tuplet.starts, "start")] {
+            if here {
+                self.empty("tuplet", &[("type", kind), ("bracket", "yes")])?;
+            }
+        }
+        Ok(())
+    }
+
+    fn open(&mut self, name: &str, attributes: &[(&str, &str)]) -> io::Result<()> {
+        let start = BytesStart::new(name).with_attributes(attributes.iter().copied());
+        self.xml.write_event(Event::Start(start))
+    }
+
+    fn empty(&mut self, name: &str, attributes: &[(&str, &str)]) -> io::Result<()> {
+        let start = BytesStart::new(name).with_attributes(attributes.iter().copied());
+        self.xml.write_event(Event::Empty(start))
+    }
+
+    fn close(&mut self, name: &str) -> io::Result<()> {
+        self.xml.write_event(Event::End(BytesEnd::new(name)))
+    }
+
+    fn text(&mut self, name: &str, text: &str) -> io::Result<()> {
+        self.open(name, &[])?;
+        self.xml.write_event(Event::Text(BytesText::new(text)))?;
+        self.close(name)
+    }
+
+    fn number(&mut self, name: &str, number: impl ToString) -> io::Result<()> {
+        self.text(name, &number.to_string())
+    }
+}
+
+/// Marks over a note: how it was attacked, how long it was held, where it slid.
+fn marks(named: &LineNote) -> Vec<&'static str> {
+    let note = &named.note;
+    let mut marks = Vec::new();
+    // In the order of the standard's list.
+    if note.accent {
+        marks.push("accent");
+    }
+    match note.length {
+        Length::Staccato => marks.push("staccato"),
+        Length::Staccatissimo => marks.push("staccatissimo"),
+        Length::Tenuto | Length::Normal => {}
+    }
+    for technique in &note.techniques {
+        match technique {
+            Technique::Scoop { .. } => marks.push("scoop"),
+            Technique::Fall { .. } => marks.push("falloff"),
+            Technique::Doit { .. } => marks.push("doit"),
+            _ => {}
+        }
+    }
+    marks
+}
+
+/// Place in a group of three.
+#[derive(Debug, Clone, Copy)]
+struct Tuplet {
+    starts: bool,
+    stops: bool,
+}
+
+/// Where a value stands in the triplet of its beat, if it is of one.
+fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
+    let is = |w: &Written| value(w.length).is_some_and(|(.., triplet)| triplet);
+    let beat = |w: &Written| w.start / QUARTER;
+    let here = bar.get(at).filter(|w| is(w))?;
+    let same = |i: Option<usize>| {
+        let other = i.and_then(|i| bar.get(i));
+        other.is_some_and(|w| is(w) && beat(w) == beat(here))
+    };
+    Some(Tuplet {
+        starts: !same(at.checked_sub(1)),
+        stops: !same(Some(at + 1)),
+    })
+}
+
+fn clef(line: &Line) -> (&'static str, u32) {
+    match line.reading.horn.as_ref().map(|h| h.clef) {
+        Some(Clef::Treble) => ("G", 2),
+        Some(Clef::Alto) => ("C", 3),
+        Some(Clef::Tenor) => ("C", 4),
+        Some(Clef::Bass) => ("F", 4),
+        None => {
+            // Concert pitch: whichever staff most of it lies on.
+            let low = line.notes.iter().filter(|n| n.written.0 < 57).count();
+            if 2 * low > line.notes.len() {
+                ("F", 4)
+            } else {
+                ("G", 2)
+            }
+        }
+    }
+}
+
+/// Whole octaves within a transposition, towards zero.
+fn octaves(sounds: i32) -> i32 {
+    sounds / 12
+}
+
+/// Steps of the scale within a transposition's last octave.
+fn diatonic(sounds: i32) -> i32 {
+    const STEPS: [i32; 12] = [0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6];
+    let within = sounds - 12 * octaves(sounds);
+    STEPS[within.unsigned_abs() as usize % 12] * within.signum()
+}

@@ -1,0 +1,99 @@
+//! From a line to notation: tempo, rhythm, bars, key and spelling.
+//!
+//! ```text
+//! line -> tempo.rs (beat and phase) -> rhythm.rs (values) -> bars.rs (ties, bar lines)
+//!      -> key.rs (signature and spelling)
+//! ```
+
+pub mod bars;
+pub mod key;
+pub mod rhythm;
+pub mod tempo;
+
+use crate::line::Line;
+use bars::Bar;
+use key::Key;
+use rhythm::Placed;
+use tempo::Beat;
+
+/// Ticks in a quarter note: 32nds and triplet sixteenths are whole numbers of
+/// them.
+pub const QUARTER: u32 = 24;
+
+/// A metre such as 4/4 or 6/8.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Metre {
+    /// Beats in a bar.
+    pub beats: u32,
+    /// Note value of a beat: 2, 4 or 8.
+    pub value: u32,
+}
+
+impl Metre {
+    /// Common time.
+    pub const COMMON: Metre = Metre { beats: 4, value: 4 };
+
+    /// Reads `3/4`.
+    pub fn parse(text: &str) -> Option<Metre> {
+        let (beats, value) = text.split_once('/')?;
+        let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
+        let sane = (1..=32).contains(&beats) && [2, 4, 8].contains(&value);
+        sane.then_some(Metre { beats, value })
+    }
+
+    /// Length of a bar in ticks.
+    pub fn bar(self) -> u32 {
+        self.beats * 4 * QUARTER / self.value
+    }
+}
+
+/// How a line is to be written.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Wish {
+    /// Quarter notes a minute; estimated where left out.
+    pub tempo: Option<f64>,
+    /// The metre; common time where left out, none for unmeasured bars.
+    pub metre: Option<Option<Metre>>,
+    /// Sharps (positive) or flats of the written key; estimated where left out.
+    pub fifths: Option<i32>,
+}
+
+/// A line in notation.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Score {
+    /// Quarter notes a minute.
+    pub tempo: f64,
+    /// The metre, if it is measured.
+    pub metre: Option<Metre>,
+    /// Key of the written part.
+    pub key: Key,
+    /// The bars; one alone where unmeasured.
+    pub bars: Vec<Bar>,
+}
+
+impl Score {
+    /// Writes a line down.
+    pub fn new(line: &Line, wish: &Wish) -> Score {
+        let onsets: Vec<f64> = line.notes.iter().map(|n| n.note.onset_s).collect();
+        let beat = match wish.tempo {
+            Some(tempo) => Beat::at(60.0 / tempo, &onsets),
+            None => Beat::estimate(&onsets),
+        };
+        let metre = wish.metre.unwrap_or(Some(Metre::COMMON));
+        let placed: Vec<Placed> = rhythm::place(line, &beat);
+        let keys = line
+            .notes
+            .iter()
+            .map(|n| (n.written.0, n.note.duration_s()));
+        let key = match wish.fifths {
+            Some(fifths) => Key { fifths },
+            None => Key::estimate(keys),
+        };
+        Score {
+            tempo: 60.0 / beat.period_s,
+            metre,
+            key,
+            bars: bars::divide(&placed, metre),
+        }
+    }
+}
