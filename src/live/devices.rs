@@ -130,8 +130,12 @@ pub fn list() -> Vec<Listed> {
                 .description()
                 .map_or_else(|_| id.clone(), |d| d.name().to_owned());
             for (way, default) in &defaults {
+                // Asking opens the device, and some plugins speak up at that.
+                if !way.goes(&device) {
+                    continue;
+                }
                 let config = way.config(&device);
-                if !way.goes(&device) || (config.is_err() && !is_hindrance(&config)) {
+                if config.is_err() && !is_hindrance(&config) {
                     continue;
                 }
                 listed.push(Listed {
