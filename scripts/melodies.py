@@ -76,7 +76,7 @@ def write_down(program, wav, folder, options):
     run = dict(check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     subprocess.run([*command, *options], **run)
     score = converter.parse(folder / "melody.musicxml")
-    notes = [note for note in melody_as_written(score)]
+    notes = melody_as_written(score)
     bars = score.parts[0].getElementsByClass("Measure")
     full = all(b.duration.quarterLength == b.barDuration.quarterLength for b in bars)
     tempo = score.recurse().getElementsByClass("MetronomeMark")[0].number

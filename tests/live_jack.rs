@@ -9,7 +9,6 @@ mod stage;
 
 use std::path::{Path, PathBuf};
 
-use common::{rows, succeed};
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
 use leadpipe::ear::{Listener, Mode};
@@ -62,20 +61,11 @@ fn perform(block: u32) -> Played {
     assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
     let lines = out.lock().unwrap().clone();
     let events = lines.iter().map(|l| serde_json::from_str(l).expect("JSON"));
-    let csv = succeed(&[
-        "transcribe",
-        take.to_str().unwrap(),
-        "--horn",
-        "flugelhorn",
-        "--causal",
-        "--format",
-        "csv",
-    ]);
     Played {
         back,
         events: events.collect(),
         osc: ear.messages(),
-        causal: rows(&csv),
+        causal: common::causal(&take),
         block,
     }
 }

@@ -9,7 +9,6 @@ mod stage;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
-use common::{rows, succeed};
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
 use leadpipe::ear::{Listener, Mode};
@@ -129,16 +128,7 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
     recorder.kill().unwrap();
     recorder.wait().unwrap();
 
-    let csv = succeed(&[
-        "transcribe",
-        take.to_str().unwrap(),
-        "--horn",
-        "flugelhorn",
-        "--causal",
-        "--format",
-        "csv",
-    ]);
-    let wanted: Vec<i32> = rows(&csv).iter().map(|r| r.midi).collect();
+    let wanted: Vec<i32> = common::causal(&take).iter().map(|r| r.midi).collect();
     let notes = lines.iter().filter(|l| l.contains("\"event\":\"note\""));
     let heard: Vec<i32> = notes
         .map(|l| {

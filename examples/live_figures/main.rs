@@ -14,9 +14,6 @@ mod common;
 #[path = "../../tests/common/stage.rs"]
 mod stage;
 
-use std::path::Path;
-use std::process::Command;
-
 use leadpipe::demo::line;
 use stage::{Live, Server, play};
 
@@ -27,7 +24,7 @@ fn main() {
     let folder = tempfile::tempdir().expect("a folder");
     let take = folder.path().join("take.wav");
     common::write_wav(&take, 48_000, &[&line::render(RATE_HZ).repeat(ROUNDS)]);
-    let causal = causal(&take);
+    let causal = common::causal(&take);
     println!(
         "{} notes by the causal pass; milliseconds: least, median, 90th percentile, most",
         causal.len()
@@ -102,14 +99,4 @@ fn print(what: &str, mut late_s: Vec<f64>) {
         at(0.9),
         at(1.0)
     );
-}
-
-fn causal(take: &Path) -> Vec<common::Row> {
-    let output = Command::new(common::program())
-        .arg("transcribe")
-        .arg(take)
-        .args(["--horn", "flugelhorn", "--causal", "--format", "csv"])
-        .output()
-        .expect("the program starts");
-    common::rows(&String::from_utf8(output.stdout).expect("UTF-8"))
 }

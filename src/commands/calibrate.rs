@@ -7,10 +7,10 @@ use clap::Args;
 use leadpipe::error::{Error, Result};
 use leadpipe::live::calibration::{Fit, STEPS};
 use leadpipe::live::devices;
-use leadpipe::live::rig::{self, from_one};
+use leadpipe::live::rig::from_one;
 use leadpipe::live::streams;
 
-use super::live::device_and_channels;
+use super::live::{device_and_channels, store};
 
 /// Measure what an interface's outputs really put out, with a meter
 #[derive(Args)]
@@ -94,18 +94,11 @@ pub fn run(options: &Options) -> Result<()> {
             fit.worst_cents()
         )
     })?;
-    let Some(name) = &options.rig else {
-        eprintln!("not stored: give --rig NAME to keep it");
-        return Ok(());
-    };
-    let path = rig::path_of(name)?;
     let values = [
         ("full_scale_v", fit.full_scale_v),
         ("offset_v", fit.offset_v),
     ];
-    rig::store(&path, "cv", &values)?;
-    super::tell_files(&[path]);
-    Ok(())
+    store(options.rig.as_deref(), "cv", &values)
 }
 
 /// A steady value on one channel, zero on the others, kept up by a thread.

@@ -1,6 +1,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use leadpipe::analysis::level::DEFAULT_GATE_DB;
 use leadpipe::demo::line;
 use leadpipe::ear::{Listener, Mode};
 use leadpipe::error::Result;
@@ -34,10 +35,7 @@ pub fn run(options: &Options) -> Result<()> {
     super::check_folder(&options.out)?;
     let horn = horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
-    let settings = leadpipe::analysis::Settings {
-        range_hz: horn.range_hz(),
-        ..Default::default()
-    };
+    let settings = horn::listening(Some(&horn), DEFAULT_GATE_DB);
     let mut listener = Listener::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
     listener.push(&samples);
     let heard = listener.finish();

@@ -21,7 +21,6 @@ use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
-use leadpipe::analysis::Settings;
 use leadpipe::analysis::level::DEFAULT_GATE_DB;
 use leadpipe::audio::health::Health;
 use leadpipe::audio::{Selection, Take};
@@ -160,17 +159,6 @@ impl EarOptions {
     pub fn horn(&self) -> Result<Option<Horn>> {
         self.horn.as_deref().map(horn::find).transpose()
     }
-
-    fn settings(&self, horn: Option<&Horn>) -> Settings {
-        let mut settings = Settings {
-            gate_db: self.gate,
-            ..Settings::default()
-        };
-        if let Some(horn) = horn {
-            settings.range_hz = horn.range_hz();
-        }
-        settings
-    }
 }
 
 impl TableOptions {
@@ -220,7 +208,7 @@ pub fn listen(
 ) -> Result<(Listened, f64)> {
     let mut source = Take::open(&take.take, &take.selection())?;
     let rate_hz = source.sample_rate_hz();
-    let settings = ear.settings(horn);
+    let settings = horn::listening(horn, ear.gate);
     let mode = if ear.causal { Mode::Causal } else { Mode::Full };
     let mut listener = match ear.estimator {
         Estimator::Own => AnyListener::Own(Box::new(Listener::new(rate_hz, settings, mode))),

@@ -8,10 +8,10 @@ use leadpipe::audio::{Selection, Take};
 use leadpipe::error::{Error, Result};
 use leadpipe::live::devices;
 use leadpipe::live::intake::{Intake, News};
-use leadpipe::live::rig::{self, Rig};
+use leadpipe::live::rig::Rig;
 use leadpipe::live::soundcheck::{Heeded, Listening, Verdict};
 
-use super::live::{InputOptions, RigVoice, intake_wish, named_rig, take_input};
+use super::live::{InputOptions, RigVoice, intake_wish, named_rig, store, take_input};
 
 /// Listen to the room, to you and to the rig, and set gate and levels
 #[derive(Args)]
@@ -102,11 +102,6 @@ pub fn run(options: &Options) -> Result<()> {
             "check channel and microphone, then start again",
         ));
     }
-    let Some(name) = &options.rig else {
-        eprintln!("not stored: give --rig NAME to keep it");
-        return Ok(());
-    };
-    let path = rig::path_of(name)?;
     let values = [
         ("room_db", verdict.room_db),
         ("soft_db", verdict.soft_db),
@@ -114,9 +109,7 @@ pub fn run(options: &Options) -> Result<()> {
         ("bleed_db", verdict.bleed_db),
         ("gate_db", verdict.gate_db),
     ];
-    rig::store(&path, "levels", &values)?;
-    super::tell_files(&[path]);
-    Ok(())
+    store(options.rig.as_deref(), "levels", &values)
 }
 
 fn listen(rig: &Rig, options: &Options) -> Result<Vec<Heeded>> {

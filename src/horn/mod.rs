@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::{FULL_RANGE_HZ, Settings};
 use crate::error::{Error, Result, nearest_name};
 use crate::settings_file;
 use crate::units::{Concert, Pitch, Written, key_name, parse_key};
@@ -68,11 +69,20 @@ impl Horn {
     /// Lowest and highest frequency to listen for, in hertz.
     pub fn range_hz(&self) -> (f64, f64) {
         let hz = |key: i32, margin: f64| Pitch(f64::from(key) + margin).hz();
-        let (lowest, highest) = crate::analysis::FULL_RANGE_HZ;
+        let (lowest, highest) = FULL_RANGE_HZ;
         (
             hz(self.low.0, -RANGE_MARGIN).max(lowest),
             hz(self.high.0, RANGE_MARGIN).min(highest),
         )
+    }
+}
+
+/// How the ear listens for a horn, over all ranges where none is named, with a
+/// gate in dBFS.
+pub fn listening(horn: Option<&Horn>, gate_db: f64) -> Settings {
+    Settings {
+        range_hz: horn.map_or(FULL_RANGE_HZ, Horn::range_hz),
+        gate_db,
     }
 }
 

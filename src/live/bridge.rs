@@ -16,8 +16,6 @@ use rtrb::{Consumer, Producer, RingBuffer};
 /// What callbacks count.
 #[derive(Debug, Default)]
 pub struct Counts {
-    /// Frames that came or went.
-    pub frames: AtomicU64,
     /// Frames in the newest block.
     pub block: AtomicU64,
     /// Frames lost to a full ring (input) or missing from an empty one (output).
@@ -49,7 +47,6 @@ impl Counts {
     }
 
     fn block(&self, frames: usize) {
-        self.frames.fetch_add(frames as u64, Ordering::Relaxed);
         self.block.store(frames as u64, Ordering::Relaxed);
     }
 }

@@ -7,9 +7,8 @@ use super::command::Command;
 use super::gestures::Gestures;
 use super::player::Player;
 use super::signal::{Cue, Signal};
-use crate::analysis::Settings;
 use crate::ear::{Heard, Tracker, causal_moment};
-use crate::horn::Horn;
+use crate::horn::{Horn, listening};
 use crate::notes::segment::Event;
 use crate::notes::{Attack, Moment};
 use crate::tuning::Table;
@@ -50,7 +49,7 @@ impl Engine {
     /// stand's first horn and table.
     pub fn new(rate_hz: f64, gate_db: f64, player: Player, stand: Stand) -> Self {
         let horn = player.reading().horn.as_ref();
-        let tracker = Tracker::new(rate_hz, settings(gate_db, horn));
+        let tracker = Tracker::new(rate_hz, listening(horn, gate_db));
         Engine {
             rate_hz,
             gate_db,
@@ -226,7 +225,7 @@ impl Engine {
 
     fn new_tracker(&mut self) {
         let horn = self.player.reading().horn.as_ref();
-        self.tracker = Tracker::new(self.rate_hz, settings(self.gate_db, horn));
+        self.tracker = Tracker::new(self.rate_hz, listening(horn, self.gate_db));
         self.gestures = Gestures::new(self.tracker.hop_s());
         self.began_s = self.now_s();
     }
@@ -234,17 +233,6 @@ impl Engine {
 
 /// Farthest shift either way, in semitones.
 const MOST_SHIFT: i32 = 48;
-
-fn settings(gate_db: f64, horn: Option<&Horn>) -> Settings {
-    let mut settings = Settings {
-        gate_db,
-        ..Settings::default()
-    };
-    if let Some(horn) = horn {
-        settings.range_hz = horn.range_hz();
-    }
-    settings
-}
 
 fn shifted(mut event: Event, by_s: f64) -> Event {
     match &mut event {

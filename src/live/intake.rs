@@ -181,9 +181,7 @@ impl Source {
             Source::Lost(_) => 48_000.0,
         }
     }
-}
 
-impl Source {
     fn name(&self, wish: &Wish) -> String {
         match (self, wish) {
             (Source::Device(input, _), _) => input.device.clone(),

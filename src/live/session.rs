@@ -2,7 +2,7 @@
 
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::command::Command;
 use super::controls::Pedals;
@@ -80,8 +80,8 @@ pub struct Session {
 const COMMANDS: usize = 2_048;
 /// Pictures for the screen that wait at most.
 const PICTURES: usize = 4;
-/// Time between two pictures, in seconds.
-const PICTURE_S: f64 = 0.04;
+/// Time between two pictures.
+const PICTURE: Duration = Duration::from_millis(40);
 /// Time between two moves of a note that are sent on, in seconds. Voice and
 /// voltages get every one.
 const MOVE_S: f64 = 0.0035;
@@ -170,7 +170,7 @@ struct Running {
     asked: Receiver<Command>,
     pictures: SyncSender<Shown>,
     next: Shown,
-    pictured_s: f64,
+    pictured: Instant,
     traced_s: f64,
     moved_s: f64,
     timbre: usize,
@@ -193,7 +193,7 @@ impl Running {
             asked,
             pictures,
             next: Shown::default(),
-            pictured_s: 0.0,
+            pictured: Instant::now(),
             traced_s: 0.0,
             moved_s: 0.0,
             timbre: timbre.unwrap_or(0),
@@ -329,12 +329,10 @@ impl Running {
         let Some(parts) = &self.parts else {
             return;
         };
-        let now_s = parts.engine.now_s();
         if let Some(moment) = parts.engine.last()
             && moment.time_s > self.traced_s
         {
             self.traced_s = moment.time_s;
-            self.next.room_db = moment.floor_db;
             // Outside notes a pitch is a guess.
             let pitch = moment.pitch.filter(|_| self.next.note.is_some());
             let trace = &mut self.next.trace;
@@ -348,14 +346,15 @@ impl Running {
                 level_db: moment.level_db,
             });
         }
-        if now_s - self.pictured_s < PICTURE_S && !over && parts.intake.trouble.is_none() {
+        // By the clock: stream time stands still while the input is lost.
+        if self.pictured.elapsed() < PICTURE && !over {
             return;
         }
-        self.pictured_s = now_s;
+        self.pictured = Instant::now();
         let player = parts.engine.player();
         let reading = player.reading();
         let mut shown = std::mem::take(&mut self.next);
-        shown.now_s = now_s;
+        shown.now_s = parts.engine.now_s();
         shown.gate_db = parts.engine.gate_db();
         shown.horn = reading
             .horn
@@ -365,7 +364,6 @@ impl Running {
         shown.source = player.source.name().to_owned();
         shown.shift = player.shift;
         shown.muted = player.muted();
-        shown.count = self.summary.notes;
         shown.over = over;
         shown.urgent = self.urgent;
         let voice = parts.speakers.iter().find_map(Speaker::voice);
@@ -384,7 +382,6 @@ impl Running {
         // What goes on is kept for the next one.
         self.next.note = shown.note;
         self.next.decision_s = shown.decision_s;
-        self.next.room_db = shown.room_db;
         if let Err(back) = self.pictures.try_send(shown) {
             let (std::sync::mpsc::TrySendError::Full(back)
             | std::sync::mpsc::TrySendError::Disconnected(back)) = back;

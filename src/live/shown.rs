@@ -21,8 +21,6 @@ pub struct Shown {
     pub cues: Vec<Gesture>,
     /// Nothing under this is tone, dBFS.
     pub gate_db: f64,
-    /// Level of the room, dBFS.
-    pub room_db: f32,
     /// Names of what is in use.
     pub horn: String,
     pub table: String,
@@ -39,8 +37,6 @@ pub struct Shown {
     /// signal to the loudspeaker's converter.
     pub decision_s: f64,
     pub output_s: f64,
-    /// Notes so far.
-    pub count: u64,
     /// Whether the engine has real-time priority.
     pub urgent: bool,
     /// The session is over.

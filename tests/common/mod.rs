@@ -104,6 +104,20 @@ pub fn rows(csv: &str) -> Vec<Row> {
         .collect()
 }
 
+/// A take of the flugelhorn as the causal pass hears it.
+pub fn causal(take: &Path) -> Vec<Row> {
+    let take = take.to_str().expect("a plain path");
+    rows(&succeed(&[
+        "transcribe",
+        take,
+        "--horn",
+        "flugelhorn",
+        "--causal",
+        "--format",
+        "csv",
+    ]))
+}
+
 /// Pitch in MIDI semitones of a frequency.
 pub fn semitones(frequency_hz: f64) -> f64 {
     69.0 + 12.0 * (frequency_hz / 440.0).log2()

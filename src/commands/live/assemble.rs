@@ -2,7 +2,6 @@
 
 use std::sync::Arc;
 
-use leadpipe::analysis::Settings;
 use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
@@ -60,6 +59,18 @@ pub fn named_rig(name: Option<&str>) -> Result<Rig> {
         }
         None => Ok(Rig::default()),
     }
+}
+
+/// Keeps measured values in a section of a rig, if one is named, and says where.
+pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Result<()> {
+    let Some(name) = name else {
+        eprintln!("not stored: give --rig NAME to keep it");
+        return Ok(());
+    };
+    let path = rig::path_of(name)?;
+    rig::store(&path, section, values)?;
+    super::super::tell_files(&[path]);
+    Ok(())
 }
 
 fn rig_file_exists(name: &str) -> bool {
@@ -182,10 +193,7 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
         switches,
     } = understand(rig)?;
     let intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
-    let settings = Settings {
-        gate_db: rig.gate_db(),
-        ..settings_of(stand.horns.first())
-    };
+    let settings = horn::listening(reading.horn.as_ref(), rig.gate_db());
     let recorder = rig
         .record
         .folder
@@ -216,14 +224,6 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
         recorder,
         pedals,
     })
-}
-
-fn settings_of(horn: Option<&Arc<Horn>>) -> Settings {
-    let mut settings = Settings::default();
-    if let Some(horn) = horn {
-        settings.range_hz = horn.range_hz();
-    }
-    settings
 }
 
 fn tables(rig: &Rig) -> Result<Vec<Arc<Table>>> {

@@ -5,7 +5,7 @@ mod plain;
 mod screen;
 mod test_voice;
 
-pub use assemble::{check, device_and_channels, intake_wish, named_rig, take_input};
+pub use assemble::{check, device_and_channels, intake_wish, named_rig, store, take_input};
 pub use test_voice::RigVoice;
 
 use std::io::IsTerminal;

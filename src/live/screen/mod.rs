@@ -316,7 +316,6 @@ mod tests {
             }),
             trace: trace.collect(),
             gate_db: -55.0,
-            room_db: -70.0,
             horn: "Flugelhorn in B flat".into(),
             table: "12-tone equal temperament".into(),
             source: "follow".into(),

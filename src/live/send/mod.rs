@@ -35,8 +35,6 @@ pub trait Sender: Send {
 /// How a way out is doing; read by the screen.
 #[derive(Debug, Default)]
 pub struct Health {
-    /// Signals sent.
-    pub sent: AtomicU64,
     /// Signals that found the queue full or the way out closed.
     pub dropped: AtomicU64,
     /// What is wrong with it, if anything.
@@ -166,7 +164,6 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, health: &Healt
             }
             Ok(Message::Signal(signal)) => {
                 open = told(sender.send(&signal), health);
-                health.sent.fetch_add(1, Ordering::Relaxed);
             }
             Ok(Message::LeaveJack) => {
                 if sender.leave_jack() {
