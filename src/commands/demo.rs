@@ -5,7 +5,7 @@ use leadpipe::analysis::level::DEFAULT_GATE_DB;
 use leadpipe::demo::line;
 use leadpipe::ear::{Listener, Mode};
 use leadpipe::error::Result;
-use leadpipe::horn;
+use leadpipe::horn::{self, tube};
 use leadpipe::intonation::report;
 use leadpipe::line::{Line, Reading};
 use leadpipe::output::cv::FULL_SCALE_V;
@@ -59,7 +59,7 @@ pub fn run(options: &Options) -> Result<()> {
         .collect();
     let mut paths = vec![take_draft.keep()?, track_draft.keep()?];
     paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
-    let measured = report(&line);
+    let measured = report(&line, tube::TEMPERATURE_C);
     super::print(|to| {
         table::write(&line, to)?;
         writeln!(

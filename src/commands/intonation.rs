@@ -2,6 +2,9 @@ use std::io;
 
 use clap::Args;
 use leadpipe::error::Result;
+use leadpipe::horn::tube;
+use leadpipe::intonation::groups::Group;
+use leadpipe::intonation::shares::Share;
 use leadpipe::intonation::{Report, report};
 use leadpipe::line::Line;
 
@@ -24,6 +27,9 @@ pub struct Options {
     ear: EarOptions,
     #[command(flatten)]
     table: TableOptions,
+    /// Temperature of the air in the horn, degrees Celsius
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
+    temperature: f64,
     /// Form of the report on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
@@ -31,7 +37,7 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let line = super::listen_and_read(&options.take, &options.ear, &options.table, None)?;
-    let report = report(&line);
+    let report = report(&line, options.temperature);
     super::print(|to| match options.format {
         Form::Table => write_table(&line, &report, to),
         Form::Csv => write_csv(&report, to),
@@ -89,11 +95,102 @@ fn write_table(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Resu
             pitch.spread_cents
         )?;
     }
+    let groups = &report.groups;
+    writeln!(
+        to,
+        "\n{:<18} {:>6} {:>8} {:>7} {:>7}",
+        "", "notes", "for s", "cents", "spread"
+    )?;
+    for kind in [
+        &groups.register,
+        &groups.dynamic,
+        &groups.time,
+        &groups.attack,
+    ] {
+        for group in kind {
+            write_group(group, to)?;
+        }
+    }
+    write_shares(report, to)?;
+    write_whole(report, to)
+}
+
+fn write_group(group: &Group, to: &mut dyn io::Write) -> io::Result<()> {
+    writeln!(
+        to,
+        "{:<18} {:>6} {:>8.2} {:>+7.1} {:>7.1}",
+        group.name, group.notes, group.time_s, group.mean_cents, group.spread_cents
+    )
+}
+
+fn write_shares(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
+    if report.shares.is_empty() {
+        return Ok(());
+    }
+    writeln!(
+        to,
+        "\n{:>8} {:<12} {:>7} {:>8} {:>8} {:>8}  likely fingering; theory of tube lengths at {} °C",
+        "written", "by", "partial", "horn", "played", "player", report.temperature_c
+    )?;
+    for share in &report.shares {
+        writeln!(
+            to,
+            "{:>8} {:<12} {:>7} {:>+8.1} {:>+8.1} {:>+8.1}{}",
+            share.written,
+            share.fingering,
+            share.partial,
+            share.horn_cents,
+            share.played_cents,
+            share.player_cents,
+            slide_in_words(share)
+        )?;
+    }
+    Ok(())
+}
+
+fn slide_in_words(share: &Share) -> String {
+    share.slide_mm.map_or(String::new(), |(out, farther)| {
+        let way = if farther < 0.0 { "in" } else { "out" };
+        format!(
+            "  slide at {out:.0} mm, {:.0} mm farther {way}",
+            farther.abs()
+        )
+    })
+}
+
+fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
         "\nall in all {:+.1} cents, spread {:.1}; A4 = {:.1} Hz fits best",
         report.offset_cents, report.spread_cents, report.best_reference_hz
-    )
+    )?;
+    if let Some(mm) = report.tuning_slide_mm {
+        let way = if mm < 0.0 { "in" } else { "out" };
+        writeln!(to, "the tuning slide for that: {:.1} mm {way}", mm.abs())?;
+    }
+    if let Some(trend) = report.trend {
+        writeln!(
+            to,
+            "over the take {:+.1} cents a minute (give or take {:.1})",
+            trend.cents_per_minute, trend.uncertainty
+        )?;
+    }
+    let watch: Vec<String> = report
+        .watch()
+        .iter()
+        .map(|p| format!("{} {:+.0}", p.written, p.mean_cents))
+        .collect();
+    if !watch.is_empty() {
+        writeln!(to, "notes to watch: {}", watch.join(", "))?;
+    }
+    Ok(())
+}
+
+fn temperature(text: &str) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(celsius) if (-20.0..=50.0).contains(&celsius) => Ok(celsius),
+        _ => Err("give degrees Celsius, -20 to 50".into()),
+    }
 }
 
 fn write_csv(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {

@@ -1,6 +1,8 @@
 //! The horn in hand: how its written notes sound, where it plays, what it is
 //! made of.
 
+pub mod tube;
+
 use std::path::Path;
 use std::sync::LazyLock;
 
@@ -42,6 +44,11 @@ pub struct Horn {
     pub valves: u8,
     /// Whether it has a slide.
     pub slide: bool,
+    /// How much more each of the first four valves lowers than its semitones, in
+    /// cents.
+    pub valves_flat_cents: [f64; 4],
+    /// A second tube, if it is a double horn.
+    pub side: Option<tube::Side>,
 }
 
 /// Margin around a horn's range that the tracker still hears, in semitones: a
@@ -101,6 +108,10 @@ struct Entry {
     valves: u8,
     #[serde(default)]
     slide: bool,
+    #[serde(default)]
+    valves_flat_cents: Vec<f64>,
+    side: Option<String>,
+    side_from: Option<String>,
 }
 
 #[derive(Deserialize)]
@@ -133,7 +144,32 @@ impl TryFrom<Entry> for Horn {
                 entry.name
             ));
         }
+        let side = match (&entry.side, &entry.side_from) {
+            (None, None) => None,
+            (Some(side), Some(from)) => Some(tube::Side {
+                fundamental: Concert(key("side", side)?),
+                from: Concert(key("side_from", from)?),
+            }),
+            _ => {
+                return Err(format!(
+                    "{}: side and side_from belong together",
+                    entry.name
+                ));
+            }
+        };
+        let mut valves_flat_cents = tube::VALVES_FLAT_CENTS;
+        let own = &entry.valves_flat_cents;
+        let sane = |c: &f64| c.is_finite() && c.abs() <= 100.0;
+        if own.len() > 4 || !own.iter().all(sane) {
+            return Err(format!(
+                "{}: valves_flat_cents takes up to four values within 100 cents",
+                entry.name
+            ));
+        }
+        valves_flat_cents[..own.len()].copy_from_slice(own);
         Ok(Horn {
+            valves_flat_cents,
+            side,
             sounds: entry.sounds,
             clef: entry.clef,
             low: Concert(low),

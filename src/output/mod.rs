@@ -8,6 +8,7 @@ pub mod cv;
 pub mod json;
 pub mod midi;
 pub mod musicxml;
+pub mod picture;
 pub mod table;
 pub mod track;
 pub mod wav;

@@ -1,9 +1,14 @@
-//! How the playing sits against a table: note by note, pitch by pitch, over
-//! all.
+//! How the playing sits against a table: note by note, pitch by pitch, by
+//! register, dynamic and time, and what of it is the horn's.
+
+pub mod groups;
+pub mod shares;
 
 use serde::Serialize;
 
 use crate::line::{Line, LineNote};
+use groups::{Attacks, Bin, Groups, Trend};
+use shares::Share;
 
 /// One note against the table.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -45,14 +50,55 @@ pub struct Report {
     pub spread_cents: f64,
     /// The A4 that fits the playing best, hertz.
     pub best_reference_hz: f64,
+    /// The same notes by register, dynamic, time and attack.
+    pub groups: Groups,
+    /// Whether the pitch rises or falls as the take goes on.
+    pub trend: Option<Trend>,
+    /// Sounding time by cents.
+    pub histogram: Vec<Bin>,
+    /// How notes began and how long they were held.
+    pub attacks: Attacks,
+    /// What the horn owns of each pitch, where a horn is named.
+    pub shares: Vec<Share>,
+    /// How far the main tuning slide must go out (in, where negative) for the
+    /// offset, in millimetres, where a horn is named.
+    pub tuning_slide_mm: Option<f64>,
+    /// Air temperature that the horn's share is reckoned for, degrees Celsius.
+    pub temperature_c: f64,
 }
+
+impl Report {
+    /// Pitches that stray farthest from the rest, the worst first: those worth
+    /// practice.
+    pub fn watch(&self) -> Vec<&PitchReport> {
+        let off = |p: &PitchReport| (p.mean_cents - self.offset_cents).abs();
+        let mut pitches: Vec<&PitchReport> = self
+            .pitches
+            .iter()
+            .filter(|p| off(p) >= WATCH_CENTS && p.time_s >= WATCH_S)
+            .collect();
+        pitches.sort_by(|a, b| off(b).total_cmp(&off(a)));
+        pitches.truncate(WATCH_MOST);
+        pitches
+    }
+}
+
+/// Deviation from the rest of the take from which a pitch is worth watching, in
+/// cents: what trained listeners begin to hear between steady tones (from
+/// memory: 5 to 10).
+const WATCH_CENTS: f64 = 8.0;
+/// Sounding time below which a pitch says little, in seconds.
+const WATCH_S: f64 = 0.3;
+/// As many as one can practise at a time.
+const WATCH_MOST: usize = 5;
 
 /// Measures a line.
 ///
 /// Notes weigh by their sounding time. The best reference is the least-squares
 /// one: shifting the table by the weighted mean deviation leaves the smallest
-/// sum of squares.
-pub fn report(line: &Line) -> Report {
+/// sum of squares. The horn's share is reckoned for air of `temperature_c`
+/// degrees Celsius.
+pub fn report(line: &Line, temperature_c: f64) -> Report {
     let notes: Vec<NoteReport> = line.notes.iter().map(note_report).collect();
     let all = || line.notes.iter().map(|n| (n.cents, n.note.duration_s()));
     let (offset_cents, spread_cents) = weighted(all());
@@ -74,6 +120,13 @@ pub fn report(line: &Line) -> Report {
     let reference_hz = line.reading.table.reference().a4_hz();
     Report {
         pitches: keys.into_iter().filter_map(pitch_report).collect(),
+        groups: Groups::of(line),
+        trend: groups::trend(line),
+        histogram: groups::histogram(line),
+        attacks: Attacks::of(line),
+        shares: shares::shares(line, temperature_c),
+        tuning_slide_mm: (line.reading.horn.as_ref()).map(|h| h.tuning_slide_mm(offset_cents)),
+        temperature_c,
         notes,
         offset_cents,
         spread_cents,

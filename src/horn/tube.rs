@@ -1,0 +1,343 @@
+//! What the tube alone predicts: partials, valves, slide, warmth.
+//!
+//! A brass player's lips choose a mode of the air column near a whole multiple of
+//! `c / 2L`; valves and slide change the length `L`. So an ideal horn's pitch
+//! follows from lengths alone. Real bells, mouthpieces and makers' corrections
+//! move single notes by some cents more: what is said here is theory.
+
+use serde::Serialize;
+
+use super::Horn;
+use crate::units::{Concert, Pitch};
+
+/// Air temperature at which horns are built to be in tune, degrees Celsius
+/// (ISO 16:1975 gives A4 its 440 Hz; 20 degrees is common practice).
+pub const TEMPERATURE_C: f64 = 20.0;
+/// Speed of sound in dry air at that temperature, m/s (ISO 9613-1:1993).
+const SOUND_M_S: f64 = 343.2;
+/// Absolute zero, degrees Celsius.
+const ZERO_C: f64 = -273.15;
+
+/// Semitones that valves 1 to 4 lower by (common practice). What a fifth and a
+/// sixth do differs from maker to maker: they are not counted.
+const VALVES: [i32; 4] = [2, 1, 3, 5];
+/// How much lower than that each is built, in cents: the third so long that 2-3
+/// is in tune, the others nearly exact (published trumpet table, see the tests).
+pub const VALVES_FLAT_CENTS: [f64; 4] = [1.7, 0.9, 15.6, 0.0];
+
+/// Modes in use with valves, those near a key that fingers find elsewhere left
+/// out (fingering charts, common practice).
+const VALVE_PARTIALS: [u32; 10] = [1, 2, 3, 4, 5, 6, 8, 10, 12, 16];
+/// Modes in use with a slide, which can mend the seventh.
+const SLIDE_PARTIALS: [u32; 11] = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12];
+/// Semitones from the first position to the seventh.
+const SLIDE_REACH: i32 = 6;
+
+/// A second tube in the same horn, such as the B flat side of a double horn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Side {
+    /// Sounding key of its first mode.
+    pub fundamental: Concert,
+    /// Lowest sounding key it is usually taken for.
+    pub from: Concert,
+}
+
+/// One way to play a key.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Way {
+    /// Number of the mode, 1 for the pedal note.
+    pub partial: u32,
+    /// Sounding key of the tube's first mode.
+    pub fundamental: Concert,
+    /// Valves down, from 1; empty for the open horn and for a slide.
+    pub valves: Vec<usize>,
+    /// Semitones of tube that are added to the open horn.
+    pub added: i32,
+    /// Whether it is done by a slide.
+    pub slide: bool,
+    /// Where the tube puts the pitch against equal temperament, in cents.
+    pub cents: f64,
+}
+
+impl Way {
+    /// As a player says it: `open`, `1-2`, `position 3`.
+    pub fn name(&self) -> String {
+        if self.slide {
+            return format!("position {}", self.added + 1);
+        }
+        if self.valves.is_empty() {
+            return "open".into();
+        }
+        let digits: Vec<String> = self.valves.iter().map(usize::to_string).collect();
+        digits.join("-")
+    }
+
+    /// Effective length of the tube in use, in metres.
+    pub fn length_m(&self) -> f64 {
+        open_length_m(self.fundamental) * 2f64.powf(f64::from(self.added) / 12.0)
+    }
+
+    /// How far a slide of two legs must go out to lower this by so many cents,
+    /// in millimetres; in, where negative.
+    pub fn slide_mm(&self, cents: f64) -> f64 {
+        500.0 * self.length_m() * (2f64.powf(cents / 1200.0) - 1.0)
+    }
+
+    /// How far a hand slide is out where this way is in tune, in millimetres.
+    pub fn slide_out_mm(&self) -> f64 {
+        let lower = f64::from(self.added) * 100.0 + self.cents;
+        500.0 * open_length_m(self.fundamental) * (2f64.powf(lower / 1200.0) - 1.0)
+    }
+}
+
+/// Effective length of a tube with its first mode at a key, in metres: half a
+/// wavelength.
+pub fn open_length_m(fundamental: Concert) -> f64 {
+    SOUND_M_S / (2.0 * Pitch(f64::from(fundamental.0)).hz())
+}
+
+/// How much sharper everything sounds in air of another temperature, in cents.
+/// The speed of sound goes with the root of the absolute temperature (ISO
+/// 9613-1:1993), and frequency with the speed.
+pub fn warmth_cents(temperature_c: f64) -> f64 {
+    600.0 * ((temperature_c - ZERO_C) / (TEMPERATURE_C - ZERO_C)).log2()
+}
+
+/// A mode's distance above the first, in cents.
+fn partial_cents(partial: u32) -> f64 {
+    1200.0 * f64::from(partial).log2()
+}
+
+/// How far tubes of so many semitones each, built flat by so many cents, lower
+/// the pitch when they are added together, in cents. Lengths add, ratios do not:
+/// hence combinations are sharp.
+fn lowered_cents(added: &[(i32, f64)]) -> f64 {
+    let length = |(semitones, flat): &(i32, f64)| {
+        2f64.powf((f64::from(*semitones) * 100.0 + flat) / 1200.0) - 1.0
+    };
+    1200.0 * (1.0 + added.iter().map(length).sum::<f64>()).log2()
+}
+
+impl Horn {
+    /// The ways to play a sounding key, the likeliest first: the side that is
+    /// usual for it, then the least added tube.
+    pub fn ways(&self, concert: Concert) -> Vec<Way> {
+        let mut tubes = vec![self.fundamental];
+        if let Some(side) = self.side {
+            tubes.push(side.fundamental);
+            if concert >= side.from {
+                tubes.reverse();
+            }
+        }
+        tubes
+            .into_iter()
+            .flat_map(|tube| {
+                let mut ways = if self.slide {
+                    slide_ways(tube, concert)
+                } else {
+                    self.valve_ways(tube, concert)
+                };
+                ways.sort_by_key(|way| (way.added, way.valves.len(), way.valves.contains(&3)));
+                ways
+            })
+            .collect()
+    }
+
+    fn valve_ways(&self, tube: Concert, concert: Concert) -> Vec<Way> {
+        let count = usize::from(self.valves).min(VALVES.len());
+        // The third alone is longer than the first two together and left to
+        // trills.
+        let combinations = (0..1usize << count).filter(|set| *set != 0b100);
+        let second = tube != self.fundamental;
+        let way = |set: usize, partial: u32| {
+            let valves: Vec<usize> = (0..count).filter(|v| set >> v & 1 == 1).collect();
+            let tubes: Vec<_> = valves
+                .iter()
+                .map(|v| (VALVES[*v], self.valves_flat_cents[*v]))
+                .collect();
+            let added: i32 = tubes.iter().map(|(semitones, _)| semitones).sum();
+            let key = tube.0 + nearest_key(partial) - added;
+            (key == concert.0).then(|| Way {
+                partial,
+                fundamental: tube,
+                cents: partial_cents(partial) - lowered_cents(&tubes)
+                    + 100.0 * f64::from(added - nearest_key(partial)),
+                valves: valves.iter().map(|v| v + 1).collect(),
+                added,
+                slide: false,
+            })
+        };
+        // The second side's charts leave its flat fifth and tenth modes out.
+        let partials = VALVE_PARTIALS.iter().filter(|p| !second || **p % 5 != 0);
+        combinations
+            .flat_map(|set| partials.clone().filter_map(move |p| way(set, *p)))
+            .collect()
+    }
+
+    /// How far the main tuning slide (two legs) must go out to lower the open
+    /// horn by so many cents, in millimetres; in, where negative.
+    pub fn tuning_slide_mm(&self, cents: f64) -> f64 {
+        500.0 * open_length_m(self.fundamental) * (2f64.powf(cents / 1200.0) - 1.0)
+    }
+}
+
+fn slide_ways(tube: Concert, concert: Concert) -> Vec<Way> {
+    let way = |partial: &u32| {
+        let added = tube.0 + nearest_key(*partial) - concert.0;
+        let cents = partial_cents(*partial) - 100.0 * f64::from(nearest_key(*partial));
+        // A flat mode needs a slide that can still go in.
+        let reachable = (0..=SLIDE_REACH).contains(&added) && (added > 0 || cents > -20.0);
+        reachable.then_some(Way {
+            partial: *partial,
+            fundamental: tube,
+            valves: Vec::new(),
+            added,
+            slide: true,
+            cents,
+        })
+    };
+    SLIDE_PARTIALS.iter().filter_map(way).collect()
+}
+
+/// Semitones from the first mode to the key nearest to another.
+fn nearest_key(partial: u32) -> i32 {
+    (partial_cents(partial) / 100.0).round() as i32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::horn::find;
+    use crate::units::{Written, parse_key};
+
+    fn way(horn: &str, written: &str) -> Way {
+        let horn = find(horn).unwrap();
+        let key = Written(parse_key(written).unwrap());
+        horn.ways(horn.concert(key)).remove(0)
+    }
+
+    /// Fingering charts of the trumpet (common practice).
+    #[test]
+    fn fingerings_are_those_of_the_charts() {
+        let chart = "F#3 1-2-3,G3 1-3,Ab3 2-3,A3 1-2,Bb3 1,B3 2,C4 open,C#4 1-2-3,D4 1-3,\
+                     Eb4 2-3,E4 1-2,F4 1,F#4 2,G4 open,Ab4 2-3,A4 1-2,Bb4 1,B4 2,C5 open,\
+                     C#5 1-2,D5 1,Eb5 2,E5 open,F5 1,F#5 2,G5 open,Ab5 2-3,A5 1-2,Bb5 1,B5 2,\
+                     C6 open,C#6 1-2,D6 1,Eb6 2,E6 open";
+        for entry in chart.split(',') {
+            let (written, valves) = entry.split_once(' ').unwrap();
+            for horn in ["trumpet", "flugelhorn", "tenor-horn"] {
+                assert_eq!(way(horn, written).name(), valves, "{horn} {written}");
+            }
+        }
+        // Four valves: 4 for 1-3, 2-4 for 1-2-3.
+        assert_eq!(way("euphonium", "F2").name(), "4");
+        assert_eq!(way("euphonium", "E2").name(), "2-4");
+    }
+
+    /// Slide positions of the tenor trombone (common practice).
+    #[test]
+    fn positions_are_those_of_the_charts() {
+        let chart = "E2 7,F2 6,F#2 5,G2 4,Ab2 3,A2 2,Bb2 1,B2 7,C3 6,C#3 5,D3 4,Eb3 3,E3 2,\
+                     F3 1,F#3 5,G3 4,Ab3 3,A3 2,Bb3 1,B3 4,C4 3,C#4 2,D4 1,Eb4 3,E4 2,F4 1,\
+                     G4 2,Ab4 3,A4 2,Bb4 1,C5 1,D5 1,F5 1,Bb1 1,E1 7";
+        for entry in chart.split(',') {
+            let (written, position) = entry.split_once(' ').unwrap();
+            let found = way("trombone", written).name();
+            assert_eq!(found, format!("position {position}"), "{written}");
+        }
+        let horn = find("trombone").unwrap();
+        assert!(horn.ways(Concert(parse_key("C2").unwrap())).is_empty());
+    }
+
+    /// A double horn takes its B flat side from written A flat 4 up (common
+    /// practice).
+    #[test]
+    fn a_double_horn_changes_sides() {
+        assert_eq!(way("horn", "G4").name(), "open");
+        assert_eq!(way("horn", "G4").partial, 6);
+        assert_eq!(way("horn", "Ab4").name(), "2-3");
+        assert_eq!(way("horn", "A4").name(), "1-2");
+        assert_eq!(way("horn", "C5").name(), "open");
+        assert_eq!(way("horn", "C5").partial, 6);
+    }
+
+    /// The third half, "Tuning tendencies of brass instruments" (its table for a
+    /// trumpet in B flat, cents by partial and valves).
+    #[test]
+    fn a_published_trumpet_table_follows_from_the_lengths() {
+        let table = [
+            ("B3", 2, -0.9),
+            ("Bb3", 2, -1.7),
+            ("A3", 2, 8.2),
+            ("Ab3", 2, -0.1),
+            ("G3", 2, 14.7),
+            ("F#3", 2, 37.9),
+            ("G4", 3, 1.9),
+            ("F#4", 3, 1.0),
+            ("F4", 3, 0.2),
+            ("E4", 3, 10.1),
+            ("Eb4", 3, 1.8),
+            ("D4", 3, 16.6),
+            ("C#4", 3, 39.8),
+            ("Ab4", 4, -0.1),
+            ("E5", 5, -13.7),
+            ("D5", 5, -15.4),
+            ("C#5", 5, -5.5),
+            ("G5", 6, 1.9),
+            ("C6", 8, 0.0),
+        ];
+        for (written, partial, cents) in table {
+            let found = way("trumpet", written);
+            assert_eq!(found.partial, partial, "{written}");
+            assert!((found.cents - cents).abs() < 0.3, "{written}: {found:?}");
+        }
+    }
+
+    /// R. W. Young, "Optimum lengths of valve tubes for brass wind instruments",
+    /// J. Acoust. Soc. Am. 42, 1967: valves 2, 1 and 3 flat by 5, 5 and 21 cents
+    /// leave 1-2 sharp by 1, 2-3 flat by 8, 1-3 and 1-2-3 sharp by 7 and 28. The
+    /// figures are from memory.
+    #[test]
+    fn youngs_lengths_leave_what_he_says() {
+        let (first, second, third) = ((2, 5.0), (1, 5.0), (3, 21.0));
+        for (added, cents) in [
+            (vec![first, second], 1.0),
+            (vec![second, third], -8.0),
+            (vec![first, third], 7.0),
+            (vec![first, second, third], 28.0),
+        ] {
+            let semitones: i32 = added.iter().map(|(s, _)| s).sum();
+            let sharp = 100.0 * f64::from(semitones) - lowered_cents(&added);
+            assert!((sharp - cents).abs() < 1.0, "{added:?}: {sharp}");
+        }
+    }
+
+    /// Partials against equal temperament (tables of the harmonic series).
+    #[test]
+    fn partials_lie_where_tables_have_them() {
+        for (partial, cents) in [(2, 0.0), (3, 2.0), (5, -14.0), (7, -31.0), (9, 4.0)] {
+            let off = partial_cents(partial) - 100.0 * f64::from(nearest_key(partial));
+            assert!((off - cents).abs() < 0.5, "{partial}: {off}");
+        }
+    }
+
+    #[test]
+    fn lengths_slides_and_warmth() {
+        // 1.48 m: the length that textbooks give a B flat trumpet (common
+        // practice). 0.6 m: the reach of a tenor trombone's slide (the same).
+        let trumpet = find("trumpet").unwrap();
+        assert!((open_length_m(trumpet.fundamental) - 1.48).abs() < 0.02);
+        assert!((way("trombone", "E2").slide_out_mm() - 610.0).abs() < 10.0);
+        // The seventh mode is flat: the slide comes in by more than a centimetre.
+        let seventh = way("trombone", "G4");
+        let plain = 500.0 * open_length_m(seventh.fundamental) * (2f64.powf(1.0 / 12.0) - 1.0);
+        assert_eq!(seventh.partial, 7);
+        assert!(plain - seventh.slide_out_mm() > 10.0);
+        // Ten cents on the tuning slide: a little over 4 mm.
+        assert!((trumpet.tuning_slide_mm(10.0) - 4.3).abs() < 0.2);
+        assert!((seventh.slide_mm(0.0)).abs() < 1e-12);
+        // 3 cents a degree near room temperature (common practice).
+        assert!((warmth_cents(21.0) - 3.0).abs() < 0.1);
+        assert_eq!(warmth_cents(TEMPERATURE_C), 0.0);
+    }
+}

@@ -1,0 +1,137 @@
+//! What the horn owns of a deviation and what the player does.
+//!
+//! The horn's part is theory (`horn::tube`): partials, valve lengths, warmth. The
+//! playing is measured. What is between them is the player, or the maker.
+
+use serde::Serialize;
+
+use crate::horn::tube::{self, Way};
+use crate::line::{Line, LineNote};
+use crate::units::Concert;
+
+use super::weighted;
+
+/// One written pitch.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Share {
+    pub written: String,
+    /// Likely valves or position.
+    pub fingering: String,
+    /// Likely mode of the tube.
+    pub partial: u32,
+    /// Other ways to play it.
+    pub others: Vec<String>,
+    /// Theory: where the tube puts it against the table, cents.
+    pub horn_cents: f64,
+    /// Measured: where it was played against the table, cents.
+    pub played_cents: f64,
+    /// The rest: played less the horn's, cents. On a slide, which the player
+    /// owns whole, the same as played.
+    pub player_cents: f64,
+    /// How far the hand slide is out where theory has this in tune, and how much
+    /// farther out (in, where negative) it belongs for what was played, both in
+    /// millimetres.
+    pub slide_mm: Option<(f64, f64)>,
+}
+
+/// The shares of every written pitch of a line, lowest first; none without a
+/// horn or for what the horn has no way to play.
+pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
+    let Some(horn) = &line.reading.horn else {
+        return Vec::new();
+    };
+    let mut keys: Vec<Concert> = line.notes.iter().map(|n| n.concert).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let share = |concert: &Concert| {
+        let ways = horn.ways(*concert);
+        let way = ways.first()?;
+        let notes: Vec<&LineNote> = line
+            .notes
+            .iter()
+            .filter(|n| n.concert == *concert)
+            .collect();
+        let over = |f: &dyn Fn(&LineNote) -> f64| {
+            weighted(notes.iter().map(|n| (f(n), n.note.duration_s()))).0
+        };
+        let table_pitch = over(&|n| n.table_pitch.0);
+        let played_cents = over(&|n| n.cents);
+        let equal = line.reading.table.reference().equal(concert.0);
+        let horn_cents =
+            100.0 * (equal.0 - table_pitch) + way.cents + tube::warmth_cents(temperature_c);
+        // Where the slide stands is not heard, only where the pitch ended up.
+        let slide_mm = way.slide.then(|| {
+            let out_mm = way.slide_out_mm() + way.slide_mm(horn_cents - way.cents);
+            (out_mm, way.slide_mm(played_cents))
+        });
+        Some(Share {
+            written: line.reading.written(*concert).to_string(),
+            fingering: way.name(),
+            partial: way.partial,
+            others: ways[1..].iter().map(Way::name).take(3).collect(),
+            horn_cents,
+            played_cents,
+            player_cents: if way.slide {
+                played_cents
+            } else {
+                played_cents - horn_cents
+            },
+            slide_mm,
+        })
+    };
+    keys.iter().filter_map(share).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::horn::find;
+    use crate::line::Reading;
+    use crate::notes::{Attack, Length, Measured, Note};
+    use crate::tuning::{self, Reference};
+
+    fn line(horn: &str, pitch: f64) -> Line {
+        let note = Note {
+            onset_s: 0.0,
+            offset_s: 1.0,
+            decided_s: 0.1,
+            pitch,
+            attack: Attack::Tongued,
+            length: Length::Tenuto,
+            accent: false,
+            techniques: Vec::new(),
+            level_db: -12.0,
+            confidence: 1.0,
+            measured: Measured::default(),
+            contour: Default::default(),
+        };
+        let table = tuning::find("equal-12", None, Reference::default()).unwrap();
+        let mut reading = Reading::plain(table);
+        reading.horn = Some(find(horn).unwrap());
+        Line::new("x", 1.0, vec![note], reading)
+    }
+
+    #[test]
+    fn a_lipped_down_low_c_sharp_is_the_players_doing() {
+        // Written C#4 on a trumpet sounds B3; theory has 1-2-3 on the third mode
+        // some 40 cents sharp. Played 5 sharp, the player took off 35.
+        let share = &shares(&line("trumpet", 59.05), 20.0)[0];
+        assert_eq!((share.fingering.as_str(), share.partial), ("1-2-3", 3));
+        assert!((share.horn_cents - 39.8).abs() < 0.5, "{share:?}");
+        assert!((share.player_cents + 34.8).abs() < 0.5, "{share:?}");
+        // Colder air lowers what the horn owns.
+        let cold = &shares(&line("trumpet", 59.05), 15.0)[0];
+        assert!((share.horn_cents - cold.horn_cents - 14.9).abs() < 0.3);
+    }
+
+    #[test]
+    fn a_slide_is_the_players_own() {
+        let share = &shares(&line("trombone", 62.10), 20.0)[0];
+        assert_eq!((share.fingering.as_str(), share.partial), ("position 1", 5));
+        assert!((share.horn_cents + 13.7).abs() < 0.1);
+        assert_eq!(share.player_cents, share.played_cents);
+        let (_, farther_mm) = share.slide_mm.unwrap();
+        // Ten cents on 2.94 m of tube, half of it on each leg.
+        assert!((farther_mm - 8.5).abs() < 0.2, "{farther_mm}");
+    }
+}
