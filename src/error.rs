@@ -35,6 +35,13 @@ pub enum Error {
     /// The take holds no sound at all (exit code 6).
     #[error("{}: nothing to hear: the loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
     Silent { path: PathBuf, peak_db: f64 },
+    /// Some of many takes could not be used (exit code of the first).
+    #[error("{failed} of {of} takes could not be used; each is named above with its mend")]
+    Several {
+        failed: usize,
+        of: usize,
+        first: Box<Error>,
+    },
     /// Writing to standard output failed (exit code 5).
     #[error("standard output: {0}; check where it is redirected to")]
     Stdout(std::io::Error),
@@ -100,6 +107,7 @@ impl Error {
             Error::Output { .. } | Error::Stdout(_) => 5,
             Error::Silent { .. } => 6,
             Error::Device { .. } => 7,
+            Error::Several { first, .. } => first.exit_code(),
         }
     }
 }

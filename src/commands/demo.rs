@@ -2,6 +2,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 use leadpipe::analysis::level::DEFAULT_GATE_DB;
+use leadpipe::audio::Selection;
+use leadpipe::audio::flac::Flac;
 use leadpipe::demo::line;
 use leadpipe::ear::{Listener, Mode};
 use leadpipe::error::Result;
@@ -55,8 +57,11 @@ pub fn run(options: &Options) -> Result<()> {
     };
     let outputs: Vec<_> = FileKind::ALL
         .iter()
-        .map(|kind| kind.output(&cv, &PartOptions::plain()))
-        .collect();
+        .map(|kind| {
+            let sound = || Flac::read(take_draft.path(), &Selection::default()).map(Some);
+            kind.output(&cv, &PartOptions::plain(), tube::TEMPERATURE_C, sound)
+        })
+        .collect::<Result<_>>()?;
     let mut paths = vec![take_draft.keep()?, track_draft.keep()?];
     paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
     let measured = report(&line, tube::TEMPERATURE_C);

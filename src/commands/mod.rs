@@ -7,8 +7,10 @@ pub mod demo;
 pub mod devices;
 pub mod horns;
 pub mod intonation;
+pub mod listening;
 #[cfg(feature = "live")]
 pub mod live;
+pub mod many;
 #[cfg(feature = "live")]
 pub mod rig;
 #[cfg(feature = "live")]
@@ -17,17 +19,15 @@ pub mod track;
 pub mod transcribe;
 pub mod tunings;
 
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::analysis::level::DEFAULT_GATE_DB;
-use leadpipe::audio::health::Health;
-use leadpipe::audio::{Selection, Take};
-use leadpipe::ear::{Listened, Listener, Mode, SecondListener};
+use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
-use leadpipe::line::{Line, Reading, ZERO_VOLT_NOTE};
+use leadpipe::line::{Reading, ZERO_VOLT_NOTE};
 use leadpipe::tuning::quantiser::Snap;
 use leadpipe::tuning::{self, Reference};
 use leadpipe::units::{A4_HZ, parse_key};
@@ -57,6 +57,23 @@ pub enum Command {
 pub struct TakeOptions {
     /// WAV, AIFF, FLAC, MP3 or OGG file
     pub take: PathBuf,
+    #[command(flatten)]
+    pub excerpt: Excerpt,
+}
+
+/// Which part of each of many takes, and how many at a time.
+#[derive(Args)]
+pub struct ManyOptions {
+    #[command(flatten)]
+    pub excerpt: Excerpt,
+    /// Takes listened to at once; as many as the machine has cores if left out
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub jobs: Option<u16>,
+}
+
+/// Which part of a take.
+#[derive(Args)]
+pub struct Excerpt {
     /// Channel that the horn is on, from 1; all channels mixed if left out
     #[arg(long, value_name = "N")]
     pub channel: Option<usize>,
@@ -139,20 +156,20 @@ fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {
         .ok_or_else(|| "give a pitch, such as C4 or Bb3".into())
 }
 
-impl TakeOptions {
-    fn selection(&self) -> Selection {
+impl Excerpt {
+    pub fn selection(&self) -> Selection {
         Selection {
             channel: self.channel,
             start_s: self.start,
             end_s: self.end,
         }
     }
+}
 
-    /// Name of the take's file without folder and ending.
-    pub fn stem(&self) -> String {
-        let stem = self.take.file_stem().unwrap_or(self.take.as_os_str());
-        stem.to_string_lossy().into_owned()
-    }
+/// Name of a take's file without folder and ending.
+pub fn stem(take: &Path) -> String {
+    let stem = take.file_stem().unwrap_or(take.as_os_str());
+    stem.to_string_lossy().into_owned()
 }
 
 impl EarOptions {
@@ -177,87 +194,6 @@ impl TableOptions {
     }
 }
 
-/// Whichever ear was chosen.
-enum AnyListener {
-    Own(Box<Listener>),
-    Second(SecondListener),
-}
-
-impl AnyListener {
-    fn push(&mut self, block: &[f32]) {
-        match self {
-            AnyListener::Own(ear) => ear.push(block),
-            AnyListener::Second(ear) => ear.push(block),
-        }
-    }
-
-    fn finish(self) -> Listened {
-        match self {
-            AnyListener::Own(ear) => ear.finish(),
-            AnyListener::Second(ear) => ear.finish(),
-        }
-    }
-}
-
-/// Listens to a take. Warnings go to standard error; times count from the start
-/// of the file. Gives what was heard and where the selected part ends.
-pub fn listen(
-    take: &TakeOptions,
-    ear: &EarOptions,
-    horn: Option<&Horn>,
-) -> Result<(Listened, f64)> {
-    let mut source = Take::open(&take.take, &take.selection())?;
-    let rate_hz = source.sample_rate_hz();
-    let settings = horn::listening(horn, ear.gate);
-    let mode = if ear.causal { Mode::Causal } else { Mode::Full };
-    let mut listener = match ear.estimator {
-        Estimator::Own => AnyListener::Own(Box::new(Listener::new(rate_hz, settings, mode))),
-        Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
-    };
-    let mut progress = Progress::new("listening", source.length_s());
-    let mut health = Health::default();
-    let (mut block, mut samples) = (Vec::new(), 0u64);
-    while source.next_block(&mut block)? {
-        health.push(&block);
-        listener.push(&block);
-        samples += block.len() as u64;
-        progress.at(samples as f64 / rate_hz);
-    }
-    progress.done();
-    if let Some(peak_db) = health.silent() {
-        return Err(Error::Silent {
-            path: take.take.clone(),
-            peak_db,
-        });
-    }
-    for warning in health.warnings() {
-        eprintln!("leadpipe: {}: {warning}", take.take.display());
-    }
-    let mut heard = listener.finish();
-    heard.shift(source.start_s());
-    if heard.notes.is_empty() {
-        eprintln!(
-            "leadpipe: {}: no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
-            take.take.display()
-        );
-    }
-    Ok((heard, source.start_s() + samples as f64 / rate_hz))
-}
-
-/// Listens to a take and reads it as a line.
-pub fn listen_and_read(
-    take: &TakeOptions,
-    ear: &EarOptions,
-    table: &TableOptions,
-    send: Option<&SendOptions>,
-) -> Result<Line> {
-    // Names first: a misspelt table should not cost a minute's listening.
-    let horn = ear.horn()?;
-    let reading = table.reading(horn.clone(), send)?;
-    let (heard, end_s) = listen(take, ear, horn.as_ref())?;
-    Ok(Line::new(&take.stem(), end_s, heard.notes, reading))
-}
-
 /// Writes to standard output as a whole.
 pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
     let mut out = io::BufWriter::new(io::stdout().lock());
@@ -277,42 +213,4 @@ pub fn tell_files(paths: &[PathBuf]) {
 /// Makes sure that a folder can be written before long work is begun.
 pub fn check_folder(folder: &Path) -> Result<()> {
     leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(())).map(drop)
-}
-
-/// Percentage on a terminal's last line, for takes that take a while.
-struct Progress {
-    what: &'static str,
-    length_s: Option<f64>,
-    shown: Option<u32>,
-    live: bool,
-}
-
-impl Progress {
-    fn new(what: &'static str, length_s: Option<f64>) -> Self {
-        // Below a minute of sound it would only flash up.
-        let long = length_s.is_none_or(|s| s > 60.0);
-        Progress {
-            what,
-            length_s,
-            shown: None,
-            live: long && io::stderr().is_terminal(),
-        }
-    }
-
-    fn at(&mut self, time_s: f64) {
-        let Some(length_s) = self.length_s.filter(|s| self.live && *s > 0.0) else {
-            return;
-        };
-        let percent = (100.0 * time_s / length_s).min(100.0) as u32;
-        if self.shown != Some(percent) {
-            self.shown = Some(percent);
-            eprint!("\r{} {percent:3} %", self.what);
-        }
-    }
-
-    fn done(&self) {
-        if self.shown.is_some() {
-            eprint!("\r{:20}\r", "");
-        }
-    }
 }

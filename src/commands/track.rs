@@ -2,6 +2,7 @@ use clap::Args;
 use leadpipe::error::Result;
 use leadpipe::output::track;
 
+use super::listening::listen;
 use super::{EarOptions, TakeOptions};
 
 /// Follow the pitch of a take, a row every 1.3 ms
@@ -22,6 +23,12 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let horn = options.ear.horn()?;
-    let (heard, _) = super::listen(&options.take, &options.ear, horn.as_ref())?;
+    let (heard, _) = listen(
+        &options.take.take,
+        &options.take.excerpt,
+        &options.ear,
+        horn.as_ref(),
+        true,
+    )?;
     super::print(|to| track::write(&heard.track, to))
 }

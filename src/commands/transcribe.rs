@@ -1,16 +1,22 @@
-use std::path::PathBuf;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use leadpipe::error::Result;
+use leadpipe::audio::flac::Flac;
+use leadpipe::error::{Error, Result};
+use leadpipe::line::Line;
 use leadpipe::output::cv::{ControlVoltage, FULL_SCALE_V};
 use leadpipe::output::midi::MidiFile;
 use leadpipe::output::musicxml::{CENTS_OVER, MusicXml};
+use leadpipe::output::picture::Picture;
+use leadpipe::output::report::Html;
 use leadpipe::output::{self, Output, csv, json, table};
 use leadpipe::score::{Metre, Wish};
 
-use super::{EarOptions, Form, SendOptions, TableOptions, TakeOptions};
+use super::listening::listen_and_read;
+use super::{EarOptions, Form, ManyOptions, SendOptions, TableOptions, intonation, many, stem};
 
-/// Write down a take: every note with pitch, cents and articulation
+/// Write down takes: every note with pitch, cents and articulation
 #[derive(Args)]
 #[command(after_help = "\
 Examples:
@@ -21,6 +27,8 @@ Examples:
       --out written --write midi
   leadpipe transcribe take.wav --horn flugelhorn --tempo 96 --meter 3/4 \\
       --out written --write musicxml      a printable part
+  leadpipe transcribe take.wav --out written --write report,svg --audio
+  leadpipe transcribe takes/ --out written --write csv,midi    a whole folder
   leadpipe transcribe take.wav --causal      what the live engine would decide
 
 Voltages: before a control-voltage file goes into modules, check that the
@@ -30,8 +38,11 @@ pub struct Options {
     /// Print the JSON note list's schema and do nothing else
     #[arg(long, exclusive = true)]
     schema: bool,
+    /// WAV, AIFF, FLAC, MP3 or OGG files, or folders of them
+    #[arg(required_unless_present = "schema", value_name = "TAKE")]
+    takes: Vec<PathBuf>,
     #[command(flatten)]
-    take: Option<TakeOptions>,
+    many: ManyOptions,
     #[command(flatten)]
     ear: EarOptions,
     #[command(flatten)]
@@ -42,6 +53,8 @@ pub struct Options {
     cv: CvOptions,
     #[command(flatten)]
     part: PartOptions,
+    #[command(flatten)]
+    page: intonation::PageOptions,
     /// Form of the note list on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
@@ -138,24 +151,41 @@ pub enum FileKind {
     Cv,
     /// The written part as MusicXML
     Musicxml,
+    /// Intonation report, one HTML file
+    Report,
+    /// Still picture of the pitch
+    Svg,
 }
 
 impl FileKind {
     /// All kinds there are.
-    pub const ALL: [FileKind; 5] = [
+    pub const ALL: [FileKind; 7] = [
         FileKind::Csv,
         FileKind::Json,
         FileKind::Midi,
         FileKind::Cv,
         FileKind::Musicxml,
+        FileKind::Report,
+        FileKind::Svg,
     ];
 
-    /// Its writer.
-    pub fn output(self, cv: &CvOptions, part: &PartOptions) -> Box<dyn Output> {
-        match self {
+    /// Its writer. The report's sound, if any, is `sound`'s.
+    pub fn output(
+        self,
+        cv: &CvOptions,
+        part: &PartOptions,
+        temperature_c: f64,
+        sound: impl FnOnce() -> Result<Option<Flac>>,
+    ) -> Result<Box<dyn Output>> {
+        Ok(match self {
             FileKind::Csv => Box::new(csv::Csv),
             FileKind::Json => Box::new(json::Json),
             FileKind::Midi => Box::new(MidiFile),
+            FileKind::Svg => Box::new(Picture),
+            FileKind::Report => Box::new(Html {
+                temperature_c,
+                sound: sound()?,
+            }),
             FileKind::Cv => Box::new(ControlVoltage {
                 full_scale_v: cv.volts_full_scale,
                 sample_rate_hz: cv.cv_rate,
@@ -168,35 +198,89 @@ impl FileKind {
                 },
                 cents_over: part.cents_over,
             }),
-        }
+        })
     }
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    // Without a take clap lets only --schema through.
-    let Some(take) = &options.take else {
+    if options.schema {
         return super::print(|to| to.write_all(json::SCHEMA.as_bytes()));
-    };
+    }
     if let Some(folder) = &options.out {
         super::check_folder(folder)?;
     }
-    let line = super::listen_and_read(take, &options.ear, &options.table, Some(&options.send))?;
-    if let Some(folder) = &options.out {
-        let kinds: &[FileKind] = if options.write.is_empty() {
-            &[FileKind::Csv, FileKind::Json, FileKind::Midi]
-        } else {
-            &options.write
-        };
-        let outputs: Vec<_> = kinds
-            .iter()
-            .map(|kind| kind.output(&options.cv, &options.part))
-            .collect();
-        let paths = output::save_all(&line, folder, &take.stem(), &outputs)?;
-        super::tell_files(&paths);
+    // Names first: a misspelt table should not cost a minute's listening.
+    let horn = options.ear.horn()?;
+    let reading = options.table.reading(horn, Some(&options.send))?;
+    let takes = many::gather(&options.takes)?;
+    if let [take] = &takes[..] {
+        let line = listen_and_read(take, &options.many.excerpt, &options.ear, &reading, true)?;
+        super::tell_files(&save(options, take, &line)?);
+        return super::print(|to| match options.format {
+            Form::Table => table::write(&line, to),
+            Form::Csv => csv::write(&line, to),
+            Form::Json => json::write(&line, to),
+        });
     }
-    super::print(|to| match options.format {
-        Form::Table => table::write(&line, to),
-        Form::Csv => csv::write(&line, to),
-        Form::Json => json::write(&line, to),
-    })
+    if options.out.is_none() {
+        return Err(Error::setting(
+            format!("{} takes and no folder to write them to", takes.len()),
+            "give one with --out",
+        ));
+    }
+    tell_apart(&takes)?;
+    let done = many::each(&takes, options.many.jobs, |take| {
+        let line = listen_and_read(take, &options.many.excerpt, &options.ear, &reading, false)?;
+        let paths = save(options, take, &line)?;
+        Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
+    });
+    super::print(|to| {
+        for (name, notes, length_s, files) in &done.results {
+            writeln!(
+                to,
+                "{name}: {notes} notes in {length_s:.1} s, {files} files"
+            )?;
+        }
+        Ok(())
+    })?;
+    done.outcome
+}
+
+/// Writes a take's files, if any are wanted.
+fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
+    let Some(folder) = &options.out else {
+        return Ok(Vec::new());
+    };
+    let kinds: &[FileKind] = if options.write.is_empty() {
+        &[FileKind::Csv, FileKind::Json, FileKind::Midi]
+    } else {
+        &options.write
+    };
+    let outputs: Vec<_> = kinds
+        .iter()
+        .map(|kind| {
+            let sound = || options.page.sound(take, &options.many.excerpt);
+            let temperature_c = options.page.temperature;
+            kind.output(&options.cv, &options.part, temperature_c, sound)
+        })
+        .collect::<Result<_>>()?;
+    output::save_all(line, folder, &stem(take), &outputs)
+}
+
+/// Two takes of one name would be written over each other.
+fn tell_apart(takes: &[PathBuf]) -> Result<()> {
+    let mut seen = HashMap::new();
+    for take in takes {
+        if let Some(other) = seen.insert(stem(take), take) {
+            return Err(Error::setting(
+                format!(
+                    "{} and {} would be written to the same files",
+                    other.display(),
+                    take.display()
+                ),
+                "rename one, or give them one at a time",
+            ));
+        }
+    }
+    Ok(())
 }

@@ -1,6 +1,7 @@
 //! How the playing sits against a table: note by note, pitch by pitch, by
 //! register, dynamic and time, and what of it is the horn's.
 
+pub mod across;
 pub mod groups;
 pub mod shares;
 

@@ -9,6 +9,7 @@ pub mod json;
 pub mod midi;
 pub mod musicxml;
 pub mod picture;
+pub mod report;
 pub mod table;
 pub mod track;
 pub mod wav;
@@ -86,6 +87,11 @@ impl Draft {
         buffered.flush().map_err(refused)?;
         drop(buffered);
         Ok(Draft { file, path })
+    }
+
+    /// Where the draft can be read meanwhile.
+    pub fn path(&self) -> &Path {
+        self.file.path()
     }
 
     /// Puts the file under its name.

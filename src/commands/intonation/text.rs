@@ -1,54 +1,16 @@
+//! The same facts on the terminal, and for other programs.
+
 use std::io;
 
-use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::horn::tube;
-use leadpipe::intonation::groups::Group;
+use leadpipe::intonation::across::{Across, Row};
+use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::Share;
-use leadpipe::intonation::{Report, report};
-use leadpipe::line::Line;
+use leadpipe::intonation::{PitchReport, Report};
+use leadpipe::line::{Line, Reading};
+use serde::Serialize;
 
-use super::{EarOptions, Form, TableOptions, TakeOptions};
-
-/// Show how the playing sits against a tuning table
-#[derive(Args)]
-#[command(after_help = "\
-Cents are against the nearest pitch of the table; positive is sharp. Spread is
-the standard deviation, drift the change from a note's start to its end. The
-best reference is the A4 that the take as a whole was played to.
-
-Examples:
-  leadpipe intonation take.wav --horn trumpet
-  leadpipe intonation take.wav --tuning just --tonic Bb --format json")]
-pub struct Options {
-    #[command(flatten)]
-    take: TakeOptions,
-    #[command(flatten)]
-    ear: EarOptions,
-    #[command(flatten)]
-    table: TableOptions,
-    /// Temperature of the air in the horn, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
-    temperature: f64,
-    /// Form of the report on standard output
-    #[arg(long, value_enum, default_value_t = Form::Table)]
-    format: Form,
-}
-
-pub fn run(options: &Options) -> Result<()> {
-    let line = super::listen_and_read(&options.take, &options.ear, &options.table, None)?;
-    let report = report(&line, options.temperature);
-    super::print(|to| match options.format {
-        Form::Table => write_table(&line, &report, to),
-        Form::Csv => write_csv(&report, to),
-        Form::Json => {
-            serde_json::to_writer_pretty(&mut *to, &report)?;
-            writeln!(to)
-        }
-    })
-}
-
-fn write_table(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
+/// One take.
+pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
     let table = &line.reading.table;
     let a4_hz = table.reference().a4_hz();
     writeln!(
@@ -78,23 +40,7 @@ fn write_table(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Resu
             note.drift_cents
         )?;
     }
-    writeln!(
-        to,
-        "\n{:>8} {:>8} {:>6} {:>8} {:>7} {:>7}",
-        "written", "concert", "notes", "for s", "cents", "spread"
-    )?;
-    for pitch in &report.pitches {
-        writeln!(
-            to,
-            "{:>8} {:>8} {:>6} {:>8.2} {:>+7.1} {:>7.1}",
-            pitch.written,
-            pitch.concert,
-            pitch.notes,
-            pitch.time_s,
-            pitch.mean_cents,
-            pitch.spread_cents
-        )?;
-    }
+    write_pitches(&report.pitches, to)?;
     let groups = &report.groups;
     writeln!(
         to,
@@ -186,17 +132,88 @@ fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
     Ok(())
 }
 
-fn temperature(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(celsius) if (-20.0..=50.0).contains(&celsius) => Ok(celsius),
-        _ => Err("give degrees Celsius, -20 to 50".into()),
+fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<()> {
+    writeln!(
+        to,
+        "\n{:>8} {:>8} {:>6} {:>8} {:>7} {:>7}",
+        "written", "concert", "notes", "for s", "cents", "spread"
+    )?;
+    for pitch in pitches {
+        writeln!(
+            to,
+            "{:>8} {:>8} {:>6} {:>8.2} {:>+7.1} {:>7.1}",
+            pitch.written,
+            pitch.concert,
+            pitch.notes,
+            pitch.time_s,
+            pitch.mean_cents,
+            pitch.spread_cents
+        )?;
     }
+    Ok(())
 }
 
-fn write_csv(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
-    let mut rows = csv::Writer::from_writer(to);
-    for note in &report.notes {
-        rows.serialize(note)?;
+/// Several takes.
+pub fn several(reading: &Reading, across: &Across, to: &mut dyn io::Write) -> io::Result<()> {
+    writeln!(
+        to,
+        "{} takes against {} at A4 = {} Hz",
+        across.takes.len(),
+        reading.table.title(),
+        reading.table.reference().a4_hz()
+    )?;
+    write_rows("take", &across.takes, to)?;
+    if across.days.len() > 1 {
+        write_rows("day", &across.days, to)?;
     }
-    rows.flush()
+    write_pitches(&across.pitches, to)?;
+    let whole = &across.whole;
+    writeln!(
+        to,
+        "\nall in all {:+.1} cents, spread {:.1}; A4 = {:.1} Hz fits best",
+        whole.mean_cents, whole.spread_cents, whole.best_reference_hz
+    )?;
+    if let Some(change) = across.spread_cents_per_week {
+        writeln!(to, "the spread changes by {change:+.1} cents a week")?;
+    }
+    Ok(())
+}
+
+fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()> {
+    let widest = rows.iter().map(|r| r.name.chars().count()).max();
+    let width = widest.unwrap_or(0).max(10);
+    writeln!(
+        to,
+        "\n{what:<width$} {:<10} {:>6} {:>8} {:>7} {:>7} {:>8}",
+        "day", "notes", "length", "cents", "spread", "A4 Hz"
+    )?;
+    for row in rows {
+        writeln!(
+            to,
+            "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7.1} {:>8.1}",
+            row.name,
+            row.day,
+            row.notes,
+            clock(row.length_s),
+            row.mean_cents,
+            row.spread_cents,
+            row.best_reference_hz
+        )?;
+    }
+    Ok(())
+}
+
+/// Rows of comma-separated values.
+pub fn rows(rows: &[impl Serialize], to: &mut dyn io::Write) -> io::Result<()> {
+    let mut csv = csv::Writer::from_writer(to);
+    for row in rows {
+        csv.serialize(row)?;
+    }
+    csv.flush()
+}
+
+/// The whole as JSON.
+pub fn json(report: &impl Serialize, to: &mut dyn io::Write) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut *to, report)?;
+    writeln!(to)
 }

@@ -1,0 +1,136 @@
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use leadpipe::audio::flac::Flac;
+use leadpipe::error::{Error, Result};
+use leadpipe::horn::tube;
+use leadpipe::intonation::across::{Across, Kept, day};
+use leadpipe::intonation::report;
+use leadpipe::output::report::{Html, across::AcrossHtml};
+use leadpipe::output::{Draft, Output};
+
+use super::listening::listen_and_read;
+use super::{EarOptions, Excerpt, Form, ManyOptions, TableOptions, many};
+
+mod text;
+
+/// Show how the playing sits against a tuning table
+#[derive(Args)]
+#[command(after_help = "\
+Cents are against the nearest pitch of the table; positive is sharp. Spread is
+the standard deviation, drift the change from a note's start to its end. The
+best reference is the A4 that the take as a whole was played to.
+
+With a horn named, the likely fingering or slide position of each pitch stands
+beside it, with the cents that tube lengths and partials predict (theory) and
+what is left for the player. Of several takes, or a folder, it shows each take,
+each day and each pitch over all; a day is read from the file's name (such as
+2031-05-09) or from when the file was written.
+
+Examples:
+  leadpipe intonation take.wav --horn trumpet
+  leadpipe intonation take.wav --tuning just --tonic Bb --format json
+  leadpipe intonation take.wav --horn trombone --temperature 16
+  leadpipe intonation take.wav --horn horn --report lesson.html --audio
+  leadpipe intonation takes/ --horn trumpet --report weeks.html")]
+pub struct Options {
+    /// WAV, AIFF, FLAC, MP3 or OGG files, or folders of them
+    #[arg(required = true, value_name = "TAKE")]
+    takes: Vec<PathBuf>,
+    #[command(flatten)]
+    many: ManyOptions,
+    #[command(flatten)]
+    ear: EarOptions,
+    #[command(flatten)]
+    table: TableOptions,
+    #[command(flatten)]
+    page: PageOptions,
+    /// Write the report as one HTML file too
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
+    /// Form of the report on standard output
+    #[arg(long, value_enum, default_value_t = Form::Table)]
+    format: Form,
+}
+
+/// What a report takes into account and holds.
+#[derive(Args)]
+pub struct PageOptions {
+    /// Temperature of the air in the horn, degrees Celsius
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
+    pub temperature: f64,
+    /// Put the take's sound into the report, to play it with a cursor
+    #[arg(long)]
+    audio: bool,
+}
+
+impl PageOptions {
+    /// The take's sound, if it is wanted.
+    pub fn sound(&self, take: &Path, excerpt: &Excerpt) -> Result<Option<Flac>> {
+        let read = || Flac::read(take, &excerpt.selection());
+        self.audio.then(read).transpose()
+    }
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    let reading = options.table.reading(options.ear.horn()?, None)?;
+    if let Some(page) = &options.report {
+        // A folder that cannot be written should not cost a minute's listening.
+        Draft::write(page.clone(), |_| Ok(()))?;
+    }
+    let takes = many::gather(&options.takes)?;
+    let excerpt = &options.many.excerpt;
+    if let [take] = &takes[..] {
+        let line = listen_and_read(take, excerpt, &options.ear, &reading, true)?;
+        let temperature_c = options.page.temperature;
+        if let Some(page) = &options.report {
+            let sound = options.page.sound(take, excerpt)?;
+            let html = Html {
+                temperature_c,
+                sound,
+            };
+            let draft = Draft::write(page.clone(), |to| html.write(&line, to))?;
+            super::tell_files(&[draft.keep()?]);
+        }
+        let report = report(&line, temperature_c);
+        return super::print(|to| match options.format {
+            Form::Table => text::one(&line, &report, to),
+            Form::Csv => text::rows(&report.notes, to),
+            Form::Json => text::json(&report, to),
+        });
+    }
+    if options.page.audio {
+        return Err(Error::setting(
+            "--audio with several takes",
+            "ask for the report of one take, or leave it out",
+        ));
+    }
+    let done = many::each(&takes, options.many.jobs, |take| {
+        let line = listen_and_read(take, excerpt, &options.ear, &reading, false)?;
+        Ok(Kept::new(&line, day(take)))
+    });
+    // What failed has been named; the rest is worth having.
+    if !done.results.is_empty() {
+        let across = Across::new(done.results, reading.table.reference().a4_hz());
+        if let Some(page) = &options.report {
+            let html = AcrossHtml {
+                across: &across,
+                reading: &reading,
+            };
+            super::tell_files(&[Draft::write(page.clone(), |to| html.write(to))?.keep()?]);
+        }
+        super::print(|to| match options.format {
+            Form::Table => text::several(&reading, &across, to),
+            Form::Csv => text::rows(&across.takes, to),
+            Form::Json => text::json(&across, to),
+        })?;
+    }
+    done.outcome
+}
+
+fn temperature(text: &str) -> std::result::Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(celsius) if (-20.0..=50.0).contains(&celsius) => Ok(celsius),
+        _ => Err("give degrees Celsius, -20 to 50".into()),
+    }
+}

@@ -1,0 +1,132 @@
+//! Hearing a take for a command: progress, warnings, the ear that was asked for.
+
+use std::io::{self, IsTerminal};
+use std::path::Path;
+
+use leadpipe::audio::Take;
+use leadpipe::audio::health::Health;
+use leadpipe::ear::{Listened, Listener, Mode, SecondListener};
+use leadpipe::error::{Error, Result};
+use leadpipe::horn::{self, Horn};
+use leadpipe::line::{Line, Reading};
+
+use super::{EarOptions, Estimator, Excerpt, stem};
+
+/// Whichever ear was chosen.
+enum AnyListener {
+    Own(Box<Listener>),
+    Second(SecondListener),
+}
+
+impl AnyListener {
+    fn push(&mut self, block: &[f32]) {
+        match self {
+            AnyListener::Own(ear) => ear.push(block),
+            AnyListener::Second(ear) => ear.push(block),
+        }
+    }
+
+    fn finish(self) -> Listened {
+        match self {
+            AnyListener::Own(ear) => ear.finish(),
+            AnyListener::Second(ear) => ear.finish(),
+        }
+    }
+}
+
+/// Listens to a take. Warnings go to standard error; times count from the start
+/// of the file. `progress` is shown for long takes. Gives what was heard and where the selected part ends.
+pub fn listen(
+    path: &Path,
+    excerpt: &Excerpt,
+    ear: &EarOptions,
+    horn: Option<&Horn>,
+    progress: bool,
+) -> Result<(Listened, f64)> {
+    let mut source = Take::open(path, &excerpt.selection())?;
+    let rate_hz = source.sample_rate_hz();
+    let settings = horn::listening(horn, ear.gate);
+    let mode = if ear.causal { Mode::Causal } else { Mode::Full };
+    let mut listener = match ear.estimator {
+        Estimator::Own => AnyListener::Own(Box::new(Listener::new(rate_hz, settings, mode))),
+        Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
+    };
+    let mut progress = Progress::new("listening", source.length_s().filter(|_| progress));
+    let mut health = Health::default();
+    let (mut block, mut samples) = (Vec::new(), 0u64);
+    while source.next_block(&mut block)? {
+        health.push(&block);
+        listener.push(&block);
+        samples += block.len() as u64;
+        progress.at(samples as f64 / rate_hz);
+    }
+    progress.done();
+    if let Some(peak_db) = health.silent() {
+        return Err(Error::Silent {
+            path: path.to_owned(),
+            peak_db,
+        });
+    }
+    for warning in health.warnings() {
+        eprintln!("leadpipe: {}: {warning}", path.display());
+    }
+    let mut heard = listener.finish();
+    heard.shift(source.start_s());
+    if heard.notes.is_empty() {
+        eprintln!(
+            "leadpipe: {}: no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
+            path.display()
+        );
+    }
+    Ok((heard, source.start_s() + samples as f64 / rate_hz))
+}
+
+/// Listens to a take and reads it as a line.
+pub fn listen_and_read(
+    path: &Path,
+    excerpt: &Excerpt,
+    ear: &EarOptions,
+    reading: &Reading,
+    progress: bool,
+) -> Result<Line> {
+    let (heard, end_s) = listen(path, excerpt, ear, reading.horn.as_ref(), progress)?;
+    Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
+}
+
+/// Percentage on a terminal's last line, for takes that take a while.
+struct Progress {
+    what: &'static str,
+    length_s: Option<f64>,
+    shown: Option<u32>,
+    live: bool,
+}
+
+impl Progress {
+    fn new(what: &'static str, length_s: Option<f64>) -> Self {
+        // Below a minute of sound it would only flash up.
+        let long = length_s.is_none_or(|s| s > 60.0);
+        Progress {
+            what,
+            length_s,
+            shown: None,
+            live: long && io::stderr().is_terminal(),
+        }
+    }
+
+    fn at(&mut self, time_s: f64) {
+        let Some(length_s) = self.length_s.filter(|s| self.live && *s > 0.0) else {
+            return;
+        };
+        let percent = (100.0 * time_s / length_s).min(100.0) as u32;
+        if self.shown != Some(percent) {
+            self.shown = Some(percent);
+            eprint!("\r{} {percent:3} %", self.what);
+        }
+    }
+
+    fn done(&self) {
+        if self.shown.is_some() {
+            eprint!("\r{:20}\r", "");
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! Many takes at once: finding them, sharing them out, keeping the player posted.
+
+use std::io::{self, IsTerminal};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+use std::time::Instant;
+
+use leadpipe::error::{Error, Result};
+
+/// Endings of takes that are looked for in a folder.
+const ENDINGS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
+
+/// The takes that were named, folders opened up (not their folders in turn), in
+/// order of name within a folder.
+///
+/// # Errors
+/// [`Error::Input`] for a folder that cannot be read or holds no take.
+pub fn gather(named: &[PathBuf]) -> Result<Vec<PathBuf>> {
+    let mut takes = Vec::new();
+    for path in named {
+        if path.is_dir() {
+            takes.extend(in_folder(path)?);
+        } else {
+            takes.push(path.clone());
+        }
+    }
+    Ok(takes)
+}
+
+fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
+    let refused = |e: io::Error| Error::input(folder, e, "check the folder's permissions");
+    let mut takes = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(refused)? {
+        let path = entry.map_err(refused)?.path();
+        let ending = path.extension().and_then(|e| e.to_str());
+        let known = ending.is_some_and(|e| ENDINGS.contains(&e.to_lowercase().as_str()));
+        // Hidden files are drafts and other programs' own.
+        let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
+        if known && !hidden && path.is_file() {
+            takes.push(path);
+        }
+    }
+    if takes.is_empty() {
+        return Err(Error::input(
+            folder,
+            "no takes in this folder",
+            "name one with WAV, AIFF, FLAC, MP3 or OGG files in it",
+        ));
+    }
+    takes.sort();
+    Ok(takes)
+}
+
+/// What came of a work list.
+pub struct Done<T> {
+    /// Results of what succeeded, in the list's order.
+    pub results: Vec<T>,
+    /// What to end with: [`Error::Several`] where takes failed, each of which has
+    /// been named on standard error.
+    pub outcome: Result<()>,
+}
+
+/// Does `work` on every take, `jobs` at a time.
+pub fn each<T: Send>(
+    takes: &[PathBuf],
+    jobs: Option<u16>,
+    work: impl Fn(&Path) -> Result<T> + Sync,
+) -> Done<T> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let jobs = jobs.map_or(cores, usize::from).min(takes.len());
+    let next = AtomicUsize::new(0);
+    let (finished, reports) = mpsc::channel();
+    let mut slots: Vec<Option<T>> = takes.iter().map(|_| None).collect();
+    let mut first = None;
+    let mut failed = 0;
+    std::thread::scope(|scope| {
+        for _ in 0..jobs {
+            let (finished, next, work) = (finished.clone(), &next, &work);
+            scope.spawn(move || {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(take) = takes.get(at) else { return };
+                    if finished.send((at, work(take))).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(finished);
+        let mut progress = Progress::new(takes.len());
+        for (at, result) in reports {
+            match result {
+                Ok(result) => slots[at] = Some(result),
+                Err(error) => {
+                    progress.clear();
+                    eprintln!("leadpipe: {error}");
+                    failed += 1;
+                    first.get_or_insert(error);
+                }
+            }
+            progress.step(&takes[at]);
+        }
+        progress.clear();
+    });
+    Done {
+        results: slots.into_iter().flatten().collect(),
+        outcome: match first {
+            None => Ok(()),
+            Some(first) => Err(Error::Several {
+                failed,
+                of: takes.len(),
+                first: Box::new(first),
+            }),
+        },
+    }
+}
+
+/// Takes done and time left, on a terminal's last line.
+struct Progress {
+    done: usize,
+    of: usize,
+    since: Instant,
+    live: bool,
+    width: usize,
+}
+
+impl Progress {
+    fn new(of: usize) -> Self {
+        Progress {
+            done: 0,
+            of,
+            since: Instant::now(),
+            live: io::stderr().is_terminal(),
+            width: 0,
+        }
+    }
+
+    fn step(&mut self, take: &Path) {
+        self.done += 1;
+        if !self.live {
+            return;
+        }
+        let per_take_s = self.since.elapsed().as_secs_f64() / self.done as f64;
+        let left_s = per_take_s * (self.of - self.done) as f64;
+        let left = leadpipe::intonation::groups::clock(left_s);
+        let name = super::stem(take);
+        let text = format!("{} of {} takes, {left} left · {name}", self.done, self.of);
+        self.clear();
+        self.width = text.chars().count();
+        eprint!("{text}");
+    }
+
+    fn clear(&mut self) {
+        if self.width > 0 {
+            eprint!("\r{:1$}\r", "", self.width);
+            self.width = 0;
+        }
+    }
+}

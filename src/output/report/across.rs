@@ -1,0 +1,159 @@
+//! The report of several takes: by take, by day, by pitch.
+
+use std::io;
+
+use quick_xml::escape::escape;
+
+use super::{Sink, picture, write_page};
+use crate::intonation::across::{Across, Row};
+use crate::intonation::groups::clock;
+use crate::line::Reading;
+
+/// The report.
+pub struct AcrossHtml<'a> {
+    /// What it shows.
+    pub across: &'a Across,
+    /// How the takes were read.
+    pub reading: &'a Reading,
+}
+
+impl AcrossHtml<'_> {
+    /// Writes the page.
+    pub fn write(&self, to: &mut dyn Sink) -> io::Result<()> {
+        let (across, table) = (self.across, &self.reading.table);
+        let horn = self.reading.horn.as_ref();
+        let horn = horn.map_or("concert pitch", |h| h.title.as_str());
+        let title = format!("{} takes", across.takes.len());
+        write_page(&title, to, |to| {
+            write!(
+                to,
+                "<header><h1>{title}</h1><p>{} · {} at A4 = {} Hz</p></header>\
+                 <section><h2>All in all</h2><dl class=\"facts\">\
+                 <div><dt>notes</dt><dd>{}</dd></div>\
+                 <div><dt>against the table</dt><dd>{:+.1} cents</dd></div>\
+                 <div><dt>spread</dt><dd>{:.1} cents</dd></div>\
+                 <div><dt>fits best</dt><dd>A4 = {:.1} Hz</dd></div>",
+                escape(horn),
+                escape(table.title()),
+                table.reference().a4_hz(),
+                across.whole.notes,
+                across.whole.mean_cents,
+                across.whole.spread_cents,
+                across.whole.best_reference_hz
+            )?;
+            if let Some(change) = across.spread_cents_per_week {
+                write!(
+                    to,
+                    "<div><dt>spread, by the week</dt><dd>{change:+.1} cents</dd></div>"
+                )?;
+            }
+            write!(to, "</dl></section>")?;
+            if across.days.len() > 1 {
+                section("By day", "day", &across.days, to)?;
+            }
+            section("By take", "take", &across.takes, to)?;
+            pitches(across, to)
+        })
+    }
+}
+
+fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
+    write!(to, "<section><h2>{title}</h2>")?;
+    plot(rows, to)?;
+    write!(
+        to,
+        "<div class=\"scroll\"><table><thead><tr><th scope=\"col\">{what}</th>\
+         <th scope=\"col\">day</th><th scope=\"col\" class=\"n\">notes</th>\
+         <th scope=\"col\" class=\"n\">length</th><th scope=\"col\" class=\"n\">cents</th>\
+         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\" class=\"n\">A4 Hz</th></tr></thead><tbody>"
+    )?;
+    for row in rows {
+        write!(
+            to,
+            "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
+             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:.1}</td></tr>",
+            escape(&row.name),
+            row.day,
+            row.notes,
+            clock(row.length_s),
+            picture::tune(row.mean_cents).0,
+            row.mean_cents,
+            row.spread_cents,
+            row.best_reference_hz
+        )?;
+    }
+    write!(to, "</tbody></table></div></section>")
+}
+
+/// Means with their spread, in order.
+fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
+    let reach = rows
+        .iter()
+        .map(|r| r.mean_cents.abs() + r.spread_cents)
+        .fold(20.0, f64::max);
+    let (left, half, width) = (44.0, 80.0, 720.0);
+    let step = (width - left) / rows.len() as f64;
+    let y = |cents: f64| half - cents / reach * (half - 8.0);
+    write!(
+        to,
+        "<svg class=\"plot wide\" viewBox=\"0 0 {width} {}\" role=\"img\"><title>Mean cents and spread, \
+         in order of time; the table below has the figures</title>",
+        2.0 * half
+    )?;
+    for cents in [-reach, 0.0, reach].map(|c| (c / 10.0).trunc() * 10.0) {
+        write!(
+            to,
+            "<line class=\"rail\" x1=\"{left}\" x2=\"{width}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>\
+             <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{cents:+.0}</text>",
+            left - 6.0,
+            y(cents) + 4.0,
+            y = y(cents)
+        )?;
+    }
+    let mut path = String::new();
+    for (i, row) in rows.iter().enumerate().filter(|(_, r)| r.notes > 0) {
+        let x = left + step * (i as f64 + 0.5);
+        let pen = if path.is_empty() { 'M' } else { 'L' };
+        path += &format!("{pen}{x:.1} {:.1}", y(row.mean_cents));
+        write!(
+            to,
+            "<line class=\"mean\" x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{:.1}\" y2=\"{:.1}\"/>\
+             <circle class=\"{}\" cx=\"{x:.1}\" cy=\"{:.1}\" r=\"3.5\"><title>{}: {:+.1} cents, \
+             spread {:.1}</title></circle>",
+            y(row.mean_cents + row.spread_cents),
+            y(row.mean_cents - row.spread_cents),
+            picture::tune(row.mean_cents).0,
+            y(row.mean_cents),
+            escape(&row.name),
+            row.mean_cents,
+            row.spread_cents
+        )?;
+    }
+    write!(to, "<path class=\"mean\" d=\"{path}\"/></svg>")
+}
+
+fn pitches(across: &Across, to: &mut dyn Sink) -> io::Result<()> {
+    write!(
+        to,
+        "<section><h2>By written pitch</h2><div class=\"scroll\"><table><thead><tr>\
+         <th scope=\"col\">written</th><th scope=\"col\">concert</th>\
+         <th scope=\"col\" class=\"n\">notes</th><th scope=\"col\" class=\"n\">for s</th>\
+         <th scope=\"col\" class=\"n\">cents</th><th scope=\"col\" class=\"n\">spread</th>\
+         </tr></thead><tbody>"
+    )?;
+    for pitch in &across.pitches {
+        write!(
+            to,
+            "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
+             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td></tr>",
+            pitch.written,
+            pitch.concert,
+            pitch.notes,
+            pitch.time_s,
+            picture::tune(pitch.mean_cents).0,
+            pitch.mean_cents,
+            pitch.spread_cents
+        )?;
+    }
+    write!(to, "</tbody></table></div></section>")
+}

@@ -1,0 +1,190 @@
+//! An intonation report as one HTML file that needs nothing beside it.
+//!
+//! Everything is readable without script: tables, still picture, plots. The
+//! script (`page.js`) turns the picture into one that zooms and scrubs, sorts the
+//! note table, and lets a cursor follow the take's sound, if it is embedded.
+
+pub mod across;
+mod plots;
+mod sections;
+
+use std::io;
+
+use base64::Engine;
+use base64::prelude::BASE64_STANDARD;
+use quick_xml::escape::escape;
+use serde::Serialize;
+
+use super::json::rounded;
+use super::{Output, Sink, picture};
+use crate::audio::flac::Flac;
+use crate::intonation::{self, Report};
+use crate::line::{Line, LineNote};
+use sections::how;
+
+/// The report.
+pub struct Html {
+    /// Temperature of the air in the horn, degrees Celsius.
+    pub temperature_c: f64,
+    /// The take's sound, if it is to be in the file.
+    pub sound: Option<Flac>,
+}
+
+const STYLE: &str = include_str!("page.css");
+const SCRIPT: &str = include_str!("page.js");
+
+impl Output for Html {
+    fn ending(&self) -> &'static str {
+        ".html"
+    }
+
+    fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
+        let report = intonation::report(line, self.temperature_c);
+        let sound = self.sound.as_ref();
+        write_page(&line.source, to, |to| {
+            sections::head(line, &report, to)?;
+            self.trace(line, sound, to)?;
+            sections::notes(line, &report, to)?;
+            sections::pitches(&report, to)?;
+            sections::groups(&report, to)?;
+            sections::meaning(&report, to)?;
+            let data = Data::new(line, sound.map_or(0.0, |s| s.start_s));
+            write_data(&data, to)?;
+            write!(to, "<script>{SCRIPT}</script>")
+        })
+    }
+}
+
+/// Writes a whole page around a body.
+pub(super) fn write_page(
+    title: &str,
+    to: &mut dyn Sink,
+    body: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+) -> io::Result<()> {
+    write!(
+        to,
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta name=\"viewport\" content=\"width=device-width\">\
+         <meta name=\"color-scheme\" content=\"light dark\">\
+         <link rel=\"icon\" href=\"data:,\">\
+         <title>{} · intonation</title><style>{STYLE}</style></head><body><main>\n",
+        escape(title)
+    )?;
+    body(to)?;
+    writeln!(to, "</main></body></html>")
+}
+
+impl Html {
+    fn trace(&self, line: &Line, sound: Option<&Flac>, to: &mut dyn Sink) -> io::Result<()> {
+        writeln!(
+            to,
+            "<section><h2 id=\"h-trace\">Pitch over the take</h2>\
+             <p class=\"key\"><span class=\"true\">within {tune:.0} cents</span> \
+             <span class=\"sharp\">sharper</span> <span class=\"flat\">flatter</span> \
+             <span class=\"aim\">the table's pitch</span></p>\
+             <div id=\"live\" hidden>\
+             <div class=\"bar\"><button id=\"in\">Closer</button><button id=\"out\">Wider</button>\
+             <button id=\"all\">Whole take</button>\
+             <label>From <input id=\"scrub\" type=\"range\" min=\"0\" max=\"1000\" value=\"0\" \
+             aria-label=\"Start of the part shown\"></label>\
+             <output id=\"where\"></output></div>\
+             <svg id=\"trace\" tabindex=\"0\" role=\"img\" aria-labelledby=\"h-trace\" \
+             aria-describedby=\"trace-help\"></svg>\
+             <p id=\"trace-help\" class=\"hint\">Drag or use the arrow keys to move, plus and minus \
+             (or Ctrl and the wheel) to zoom, 0 for all. Choose a note here or in the table. \
+             The note table below says the same in words.</p>",
+            tune = picture::IN_TUNE_CENTS
+        )?;
+        if let Some(sound) = sound {
+            write!(
+                to,
+                "<audio id=\"sound\" controls preload=\"auto\" src=\"data:audio/flac;base64,{}\">\
+                 </audio><p class=\"hint\">Start at a low level, on headphones above all.</p>",
+                BASE64_STANDARD.encode(&sound.bytes)
+            )?;
+        }
+        write!(
+            to,
+            "</div><div id=\"still\">{}</div></section>",
+            picture::svg(line)
+        )
+    }
+}
+
+/// What the script draws from.
+#[derive(Serialize)]
+struct Data {
+    from_s: f64,
+    to_s: f64,
+    /// Stream time at which the embedded sound starts.
+    sound_s: f64,
+    low: f64,
+    high: f64,
+    lines: Vec<(f64, String)>,
+    notes: Vec<Shown>,
+}
+
+#[derive(Serialize)]
+struct Shown {
+    on: f64,
+    off: f64,
+    name: String,
+    cents: f64,
+    aim: f64,
+    tune: &'static str,
+    how: String,
+    /// Trace: start, step, and cents off the table's pitch.
+    t: f64,
+    step: f64,
+    trace: Vec<Option<i32>>,
+}
+
+impl Data {
+    fn new(line: &Line, sound_s: f64) -> Data {
+        let range = picture::range(line);
+        let first = line.notes.first().map_or(0.0, |n| n.note.onset_s);
+        let last = line.notes.last().map_or(1.0, |n| n.note.offset_s);
+        Data {
+            from_s: rounded((first - 0.5).max(0.0), 3),
+            to_s: rounded(last + 0.5, 3),
+            sound_s: rounded(sound_s, 4),
+            low: range.0,
+            high: range.1,
+            lines: picture::table_lines(line, range),
+            notes: line.notes.iter().map(Shown::new).collect(),
+        }
+    }
+}
+
+impl Shown {
+    fn new(named: &LineNote) -> Shown {
+        let trace = picture::trace(named);
+        let start = trace.first().map_or(named.note.onset_s, |(t, _)| *t);
+        let step = match &trace[..] {
+            [(a, _), (b, _), ..] => b - a,
+            _ => picture::STEP_S,
+        };
+        let cents = |p: f64| ((p - named.table_pitch.0) * 100.0).round() as i32;
+        Shown {
+            on: rounded(named.note.onset_s, 3),
+            off: rounded(named.note.offset_s, 3),
+            name: named.written.to_string(),
+            cents: rounded(named.cents, 1),
+            aim: rounded(named.table_pitch.0, 4),
+            tune: picture::tune(named.cents).0,
+            how: how(named),
+            t: rounded(start, 4),
+            step: rounded(step, 5),
+            trace: trace.iter().map(|(_, p)| p.map(cents)).collect(),
+        }
+    }
+}
+
+/// Writes data for the script; `<` is escaped so that no name can end it.
+fn write_data(data: &impl Serialize, to: &mut dyn Sink) -> io::Result<()> {
+    let text = serde_json::to_string(data)?.replace('<', "\\u003c");
+    write!(
+        to,
+        "<script type=\"application/json\" id=\"data\">{text}</script>"
+    )
+}

@@ -1,0 +1,257 @@
+//! The report's sections, each a table that a screen reader can walk.
+
+use std::io;
+
+use quick_xml::escape::escape;
+
+use super::super::csv::detail;
+use super::{Report, Sink, plots};
+use crate::intonation::groups::{Group, clock};
+use crate::line::{Line, LineNote};
+
+/// What happens in a note, in words.
+pub fn how(named: &LineNote) -> String {
+    let note = &named.note;
+    let mut words = vec![note.attack.name().to_owned(), note.length.name().to_owned()];
+    if note.accent {
+        words.push("accent".into());
+    }
+    words.extend(note.techniques.iter().map(detail));
+    words.join(", ")
+}
+
+/// Title and the facts of the whole take.
+pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+    let reading = &line.reading;
+    let horn = (reading.horn.as_ref()).map_or("concert pitch", |h| h.title.as_str());
+    write!(
+        to,
+        "<header><h1>{}</h1><p>{} · {} at A4 = {} Hz · {}</p></header>\
+         <section><h2>All in all</h2><dl class=\"facts\">",
+        escape(&line.source),
+        escape(horn),
+        escape(reading.table.title()),
+        reading.table.reference().a4_hz(),
+        clock(line.length_s)
+    )?;
+    let mut fact = |name: &str, value: String| {
+        write!(to, "<div><dt>{name}</dt><dd>{}</dd></div>", escape(&value))
+    };
+    fact("notes", report.notes.len().to_string())?;
+    if report.notes.is_empty() {
+        return write!(to, "</dl></section>");
+    }
+    fact(
+        "against the table",
+        format!("{:+.1} cents", report.offset_cents),
+    )?;
+    fact("spread", format!("{:.1} cents", report.spread_cents))?;
+    fact(
+        "fits best",
+        format!("A4 = {:.1} Hz", report.best_reference_hz),
+    )?;
+    if let Some(mm) = report.tuning_slide_mm {
+        let way = if mm < 0.0 { "in" } else { "out" };
+        fact("tuning slide", format!("{:.1} mm {way}", mm.abs()))?;
+    }
+    if let Some(trend) = report.trend {
+        let (rise, error) = (trend.cents_per_minute, trend.uncertainty);
+        fact(
+            "over the take",
+            format!("{rise:+.1} ±{error:.1} cents a minute"),
+        )?;
+    }
+    let watch: Vec<String> = (report.watch().iter())
+        .map(|p| format!("{} {:+.0}", p.written, p.mean_cents))
+        .collect();
+    if !watch.is_empty() {
+        fact("notes to watch", watch.join(", "))?;
+    }
+    write!(to, "</dl>")?;
+    plots::histogram(report, to)?;
+    write!(to, "</section>")
+}
+
+/// The note table. Its rows are in playing order until the script sorts them.
+pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+    write!(
+        to,
+        "<section><h2>Notes</h2><div class=\"scroll\"><table id=\"notes\"><caption>Every note in \
+         order; a heading's button sorts by it.</caption><thead><tr>"
+    )?;
+    let columns = [
+        ("no", true),
+        ("start s", true),
+        ("for s", true),
+        ("written", false),
+        ("concert", false),
+        ("cents", true),
+        ("spread", true),
+        ("drift", true),
+        ("level dB", true),
+        ("played how", false),
+    ];
+    for (name, number) in columns {
+        let class = if number { " class=\"n\"" } else { "" };
+        write!(to, "<th scope=\"col\"{class}>{name}</th>")?;
+    }
+    write!(to, "</tr></thead><tbody>")?;
+    for (i, (named, measured)) in line.notes.iter().zip(&report.notes).enumerate() {
+        let tune = super::picture::tune(named.cents).0;
+        // What names sort by is their key.
+        write!(
+            to,
+            "<tr data-note=\"{i}\"><td class=\"n\">{}</td><td class=\"n\">{:.3}</td>\
+             <td class=\"n\">{:.3}</td><td data-by=\"{}\">{}</td><td data-by=\"{}\">{}</td>\
+             <td class=\"n {tune}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:+.1}</td>\
+             <td class=\"n\">{:.1}</td><td>{}</td></tr>",
+            i + 1,
+            measured.onset_s,
+            measured.duration_s,
+            named.written.0,
+            measured.written,
+            named.concert.0,
+            measured.concert,
+            measured.mean_cents,
+            measured.spread_cents,
+            measured.drift_cents,
+            named.note.level_db,
+            escape(how(named)),
+        )?;
+    }
+    write!(to, "</tbody></table></div></section>")
+}
+
+/// Cents by written pitch, and whose they are.
+pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+    if report.pitches.is_empty() {
+        return Ok(());
+    }
+    write!(to, "<section><h2>By written pitch</h2>")?;
+    plots::pitches(report, to)?;
+    let slide = report.shares.iter().any(|s| s.slide_mm.is_some());
+    write!(
+        to,
+        "<div class=\"scroll\"><table><thead><tr><th scope=\"col\">written</th>\
+         <th scope=\"col\">concert</th><th scope=\"col\" class=\"n\">notes</th>\
+         <th scope=\"col\" class=\"n\">for s</th><th scope=\"col\" class=\"n\">played</th>\
+         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\">likely by</th>\
+         <th scope=\"col\" class=\"n\">partial</th><th scope=\"col\" class=\"n\">horn (theory)</th>\
+         <th scope=\"col\" class=\"n\">player</th>{}</tr></thead><tbody>",
+        if slide {
+            "<th scope=\"col\" class=\"n\">slide in tune at</th>\
+             <th scope=\"col\" class=\"n\">move</th>"
+        } else {
+            ""
+        }
+    )?;
+    for pitch in &report.pitches {
+        write!(
+            to,
+            "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td>\
+             <td class=\"n\">{:.2}</td><td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td>",
+            pitch.written,
+            pitch.concert,
+            pitch.notes,
+            pitch.time_s,
+            super::picture::tune(pitch.mean_cents).0,
+            pitch.mean_cents,
+            pitch.spread_cents
+        )?;
+        match report.shares.iter().find(|s| s.written == pitch.written) {
+            None => write!(to, "<td colspan=\"4\"></td>")?,
+            Some(share) => {
+                write!(
+                    to,
+                    "<td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:+.1}</td>\
+                     <td class=\"n\">{:+.1}</td>",
+                    share.fingering, share.partial, share.horn_cents, share.player_cents
+                )?;
+                if let Some((out, farther)) = share.slide_mm {
+                    let way = if farther < 0.0 { "in" } else { "out" };
+                    write!(
+                        to,
+                        "<td class=\"n\">{out:.0} mm</td><td class=\"n\">{:.0} mm {way}</td>",
+                        farther.abs()
+                    )?;
+                }
+            }
+        }
+        write!(to, "</tr>")?;
+    }
+    write!(to, "</tbody></table></div></section>")
+}
+
+/// Register, dynamic, time, and how notes began.
+pub fn groups(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+    let groups = &report.groups;
+    write!(
+        to,
+        "<section><h2>By register, dynamic, time and attack</h2><div class=\"side\">"
+    )?;
+    for (name, kind) in [
+        ("register", &groups.register),
+        ("dynamic", &groups.dynamic),
+        ("time", &groups.time),
+        ("attack", &groups.attack),
+    ] {
+        group_table(name, kind, to)?;
+    }
+    write!(to, "</div><p>")?;
+    let attacks = &report.attacks;
+    let counts = |kind: &[(&'static str, usize)]| {
+        let words: Vec<String> = kind.iter().map(|(name, n)| format!("{n} {name}")).collect();
+        words.join(", ")
+    };
+    for (name, kind) in [
+        ("Attacks", &attacks.attack),
+        ("Lengths", &attacks.length),
+        ("Techniques", &attacks.technique),
+    ] {
+        if !kind.is_empty() {
+            write!(to, "{name}: {}. ", counts(kind))?;
+        }
+    }
+    write!(to, "Accents: {}.</p></section>", attacks.accents)
+}
+
+fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()> {
+    write!(
+        to,
+        "<table><thead><tr><th scope=\"col\">{name}</th><th scope=\"col\" class=\"n\">notes</th>\
+         <th scope=\"col\" class=\"n\">for s</th><th scope=\"col\" class=\"n\">cents</th>\
+         <th scope=\"col\" class=\"n\">spread</th></tr></thead><tbody>"
+    )?;
+    for group in groups {
+        write!(
+            to,
+            "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
+             <td class=\"n\">{:+.1}</td><td class=\"n\">{:.1}</td></tr>",
+            group.name, group.notes, group.time_s, group.mean_cents, group.spread_cents
+        )?;
+    }
+    write!(to, "</tbody></table>")
+}
+
+/// What is measured and what is theory.
+pub fn meaning(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+    write!(
+        to,
+        "<section class=\"meaning\"><h2>How to read this</h2><p>Measured: start, length, pitch, \
+         level and articulation of each note. Cents are against the nearest pitch of the table; \
+         positive is sharp. Spread is the standard deviation, drift the change from a note's \
+         start to its end.</p>"
+    )?;
+    if !report.shares.is_empty() {
+        write!(
+            to,
+            "<p>Theory: fingering, partial and the horn's cents. They follow from the lengths of \
+             an ideal tube in air of {} °C; a real horn, mouthpiece and hand move single notes. \
+             The likely fingering is the usual one: others are not heard. Tuning slides, \
+             triggers and compensating valves are not counted; the player's cents hold what is \
+             done with them.</p>",
+            report.temperature_c
+        )?;
+    }
+    write!(to, "</section>")
+}
