@@ -230,7 +230,8 @@ impl Row<'_> {
              stroke-width=\"2\" stroke-linejoin=\"round\"/>"
         );
         if named.note.onset_s >= self.from_s && x1 >= *label_free {
-            let label = format!("{} {:+.0}", named.written, named.cents);
+            // Adding nothing turns a minus zero into a plain one.
+            let label = format!("{} {:+.0}", named.written, named.cents.round() + 0.0);
             *label_free = x1 + 6.2 * label.len() as f64;
             let above = if y - 10.0 < self.top { 16.0 } else { -8.0 };
             let _ = write!(

@@ -69,7 +69,7 @@
     scrub.setAttribute("aria-valuetext", $("where").textContent);
     follow();
   }
-  const signed = (cents) => (cents < 0 ? "\u2212" : "+") + Math.abs(cents).toFixed(0);
+  const signed = (cents) => (cents > -0.5 ? "+" : "\u2212") + Math.abs(cents).toFixed(0);
   let asked = false;
   function view(start, length) {
     span = Math.min(Math.max(length, shortest), whole);
