@@ -28,6 +28,7 @@
 
 pub mod analysis;
 pub mod audio;
+pub mod compare;
 pub mod demo;
 pub mod ear;
 pub mod error;
@@ -40,6 +41,7 @@ pub mod notes;
 pub mod output;
 pub mod score;
 mod settings_file;
+pub mod target;
 pub mod tuning;
 pub mod units;
 pub mod voice;

@@ -6,7 +6,7 @@ use clap::Parser;
 
 mod commands;
 
-use commands::{Command, demo, horns, intonation, track, transcribe, tunings};
+use commands::{Command, compare, demo, horns, intonation, track, transcribe, tunings};
 #[cfg(feature = "live")]
 use commands::{calibrate, devices, live, rig, soundcheck};
 
@@ -50,6 +50,7 @@ fn main() -> ExitCode {
         Command::Transcribe(options) => transcribe::run(&options),
         Command::Track(options) => track::run(&options),
         Command::Intonation(options) => intonation::run(&options),
+        Command::Compare(options) => compare::run(&options),
         Command::Horns(options) => horns::run(&options),
         Command::Tunings(options) => tunings::run(&options),
     };

@@ -2,6 +2,7 @@
 
 #[cfg(feature = "live")]
 pub mod calibrate;
+pub mod compare;
 pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
@@ -31,6 +32,7 @@ use leadpipe::line::{Reading, ZERO_VOLT_NOTE};
 use leadpipe::tuning::quantiser::Snap;
 use leadpipe::tuning::{self, Reference};
 use leadpipe::units::{A4_HZ, parse_key};
+use serde::Serialize;
 
 #[derive(Subcommand)]
 pub enum Command {
@@ -48,6 +50,7 @@ pub enum Command {
     Transcribe(transcribe::Options),
     Track(track::Options),
     Intonation(intonation::Options),
+    Compare(compare::Options),
     Horns(horns::Options),
     Tunings(tunings::Options),
 }
@@ -72,7 +75,7 @@ pub struct ManyOptions {
 }
 
 /// Which part of a take.
-#[derive(Args)]
+#[derive(Args, Default)]
 pub struct Excerpt {
     /// Channel that the horn is on, from 1; all channels mixed if left out
     #[arg(long, value_name = "N")]
@@ -213,4 +216,19 @@ pub fn tell_files(paths: &[PathBuf]) {
 /// Makes sure that a folder can be written before long work is begun.
 pub fn check_folder(folder: &Path) -> Result<()> {
     leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(())).map(drop)
+}
+
+/// Rows of comma-separated values.
+pub fn write_rows(rows: &[impl Serialize], to: &mut dyn Write) -> io::Result<()> {
+    let mut csv = csv::Writer::from_writer(to);
+    for row in rows {
+        csv.serialize(row)?;
+    }
+    csv.flush()
+}
+
+/// The whole as JSON.
+pub fn write_json(report: &impl Serialize, to: &mut dyn Write) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut *to, report)?;
+    writeln!(to)
 }

@@ -156,7 +156,7 @@ fn note_report(named: &LineNote) -> NoteReport {
 }
 
 /// Weighted mean and standard deviation of (value, weight) pairs; zero of none.
-fn weighted(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
+pub(crate) fn weighted(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
     let total: f64 = pairs.clone().map(|(_, w)| w).sum();
     if total <= 0.0 {
         return (0.0, 0.0);

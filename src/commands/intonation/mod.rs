@@ -95,8 +95,8 @@ pub fn run(options: &Options) -> Result<()> {
         let report = report(&line, temperature_c);
         return super::print(|to| match options.format {
             Form::Table => text::one(&line, &report, to),
-            Form::Csv => text::rows(&report.notes, to),
-            Form::Json => text::json(&report, to),
+            Form::Csv => super::write_rows(&report.notes, to),
+            Form::Json => super::write_json(&report, to),
         });
     }
     if options.page.audio {
@@ -121,8 +121,8 @@ pub fn run(options: &Options) -> Result<()> {
         }
         super::print(|to| match options.format {
             Form::Table => text::several(&reading, &across, to),
-            Form::Csv => text::rows(&across.takes, to),
-            Form::Json => text::json(&across, to),
+            Form::Csv => super::write_rows(&across.takes, to),
+            Form::Json => super::write_json(&across, to),
         })?;
     }
     done.outcome

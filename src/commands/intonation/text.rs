@@ -7,7 +7,6 @@ use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::Share;
 use leadpipe::intonation::{PitchReport, Report};
 use leadpipe::line::{Line, Reading};
-use serde::Serialize;
 
 /// One take.
 pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
@@ -201,19 +200,4 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
         )?;
     }
     Ok(())
-}
-
-/// Rows of comma-separated values.
-pub fn rows(rows: &[impl Serialize], to: &mut dyn io::Write) -> io::Result<()> {
-    let mut csv = csv::Writer::from_writer(to);
-    for row in rows {
-        csv.serialize(row)?;
-    }
-    csv.flush()
-}
-
-/// The whole as JSON.
-pub fn json(report: &impl Serialize, to: &mut dyn io::Write) -> io::Result<()> {
-    serde_json::to_writer_pretty(&mut *to, report)?;
-    writeln!(to)
 }

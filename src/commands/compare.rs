@@ -1,0 +1,173 @@
+use std::io;
+use std::path::PathBuf;
+
+use clap::Args;
+use leadpipe::compare::{Compared, Comparison, better_shift, compare};
+use leadpipe::error::{Error, Result};
+use leadpipe::line::Line;
+use leadpipe::target::{self, Target};
+
+use super::listening::listen_and_read;
+use super::{EarOptions, Excerpt, Form, TableOptions, TakeOptions};
+
+/// Practise against a target: right, wrong, missing and extra notes
+#[derive(Args)]
+#[command(after_help = "\
+The target is a MIDI file, a MusicXML score or another take. Its notes are
+aligned with what was played. Timing is against the beat that the notes around
+make, so that a steady tempo of your own costs nothing; late is positive. Length
+is in per cent of what is written at that pace. Cents are against the tuning
+table, and, where the target is a take, against that take too.
+
+A score's transposition is followed. A MIDI file says nothing of it: if it holds
+the part as written, give the horn's transposition with --shift (-2 for B flat).
+Simple repeats are played out; da capo and segno are not followed.
+
+Examples:
+  leadpipe compare take.wav part.musicxml --horn trumpet
+  leadpipe compare take.wav tune.mid --part 2 --format csv > practice.csv
+  leadpipe compare today.wav yesterday.wav --horn trombone")]
+pub struct Options {
+    #[command(flatten)]
+    take: TakeOptions,
+    /// MIDI file, MusicXML score or take to compare with
+    target: PathBuf,
+    /// Part of the score, counted from 1; the first with notes if left out
+    #[arg(long, value_name = "N")]
+    part: Option<usize>,
+    /// Semitones that the target sounds higher than it says
+    #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true, default_value_t = 0, value_parser = clap::value_parser!(i32).range(-48..=48))]
+    shift: i32,
+    #[command(flatten)]
+    ear: EarOptions,
+    #[command(flatten)]
+    table: TableOptions,
+    /// Form of the comparison on standard output
+    #[arg(long, value_enum, default_value_t = Form::Table)]
+    format: Form,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    let reading = options.table.reading(options.ear.horn()?, None)?;
+    let listen = |path: &PathBuf, excerpt: &Excerpt| {
+        listen_and_read(path, excerpt, &options.ear, &reading, true)
+    };
+    // The score first: a misspelt name should not cost a minute's listening.
+    let target = if target::is_score(&options.target) {
+        target::read(&options.target, options.part)?
+    } else {
+        if options.part.is_some() {
+            return Err(Error::setting(
+                "--part with a take as target",
+                "leave it out: only scores have parts",
+            ));
+        }
+        Target::played(&listen(&options.target, &Excerpt::default())?)
+    };
+    let target = target.shifted(options.shift);
+    let line = listen(&options.take.take, &options.take.excerpt)?;
+    let found = compare(&line, &target)?;
+    if let Some(shift) = better_shift(&line, &target, &found) {
+        eprintln!(
+            "leadpipe: the target fits far better {shift:+} semitones from here: is it in another transposition? try --shift {}",
+            options.shift + shift
+        );
+    }
+    super::print(|to| match options.format {
+        Form::Table => table(&line, &target, &found, to),
+        Form::Csv => super::write_rows(&found.notes, to),
+        Form::Json => super::write_json(&found, to),
+    })
+}
+
+fn table(
+    line: &Line,
+    target: &Target,
+    found: &Comparison,
+    to: &mut dyn io::Write,
+) -> io::Result<()> {
+    let horn = line.reading.horn.as_ref();
+    writeln!(
+        to,
+        "{} against {} · {}",
+        line.source,
+        target.name,
+        horn.map_or("concert pitch", |h| h.title.as_str())
+    )?;
+    let other = found.notes.iter().any(|n| n.cents_from_target.is_some());
+    let heading = if other { "  from target" } else { "" };
+    writeln!(
+        to,
+        "{:>5} {:>7} {:>7} {:>9} {:>8} {:>9} {:>6}{heading}",
+        "bar", "target", "played", "start s", "late ms", "length %", "cents"
+    )?;
+    for note in &found.notes {
+        writeln!(to, "{}", row(note, other).trim_end())?;
+    }
+    writeln!(
+        to,
+        "\n{} right, {} wrong, {} missing, {} extra, of {} notes",
+        found.right,
+        found.wrong,
+        found.missing,
+        found.extra,
+        target.aims.len()
+    )?;
+    if found.right == 0 {
+        return Ok(());
+    }
+    writeln!(
+        to,
+        "timing within {:.0} ms of the beat around (standard deviation); {:+.1} cents, spread {:.1}",
+        found.timing_spread_ms, found.mean_cents, found.spread_cents
+    )?;
+    let percent = |pace: f64| format!("{:.0} %", 100.0 * pace);
+    if let Some(pace) = found.pace {
+        let tempo = match (found.tempo, target.tempo) {
+            (Some(played), Some(written)) => {
+                format!(": {played:.0} quarters a minute for {written:.0}")
+            }
+            _ => String::new(),
+        };
+        let ends = match (found.pace_first, found.pace_last) {
+            (Some(first), Some(last)) => {
+                format!(", from {} to {}", percent(first), percent(last))
+            }
+            _ => String::new(),
+        };
+        writeln!(to, "pace {} of the target's{tempo}{ends}", percent(pace))?;
+    }
+    Ok(())
+}
+
+fn row(note: &Compared, other: bool) -> String {
+    let text = |value: &Option<String>| value.clone().unwrap_or_else(|| "-".into());
+    let number = |value: Option<f64>, width: usize| match value {
+        // Adding nothing turns a minus zero into a plain one.
+        Some(v) => format!("{:>+width$.0}", v.round() + 0.0),
+        None => format!("{:>width$}", ""),
+    };
+    let start = note.onset_s.map_or(String::new(), |s| format!("{s:.3}"));
+    let length = note
+        .length_percent
+        .map_or(String::new(), |l| format!("{l:.0}"));
+    let from = if other {
+        number(note.cents_from_target, 13)
+    } else {
+        String::new()
+    };
+    let verdict = match note.verdict {
+        leadpipe::compare::Verdict::Right => "",
+        other => other.name(),
+    };
+    format!(
+        "{:>5} {:>7} {:>7} {:>9} {} {:>9} {}{from}  {verdict}",
+        text(&note.bar),
+        text(&note.target),
+        text(&note.played),
+        start,
+        number(note.late_ms, 8),
+        length,
+        number(note.cents, 6),
+    )
+}

@@ -1,0 +1,112 @@
+//! Which played note stands for which of the target.
+//!
+//! Global alignment by dynamic programming (Needleman and Wunsch, J. Mol. Biol.
+//! 48, 1970): the cheapest way from one list to the other by notes kept,
+//! replaced, left out and put in. Pitch decides first; the time at which a note
+//! was due, known from a first alignment, then tells repeated notes apart.
+
+use super::pace::Pace;
+use crate::line::LineNote;
+use crate::target::Aim;
+
+/// A note of the target, of the playing, or both together, by index.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Pair {
+    pub aim: Option<usize>,
+    pub note: Option<usize>,
+}
+
+/// Cost of leaving a note out or putting one in.
+const ALONE: f32 = 0.7;
+/// The same for a grace note, which many leave out, and for a played note too
+/// short to be meant.
+const SLIGHT: f32 = 0.35;
+const SHORT_S: f64 = 0.07;
+/// Cost of a wrong note: dearer than none, cheaper than one missing and one extra.
+const WRONG: f32 = 1.0;
+/// Most that time adds, reached at this distance in seconds.
+const LATE: f32 = 0.6;
+const LATE_S: f64 = 0.5;
+/// Alignments after the first, each with the pace of the one before.
+const ROUNDS: usize = 2;
+
+/// Aligns, in order.
+pub fn align(aims: &[Aim], notes: &[LineNote]) -> Vec<Pair> {
+    let mut pairs = round(aims, notes, |_| None);
+    for _ in 0..ROUNDS {
+        let pace = Pace::new(aims, notes, &pairs);
+        let due: Vec<Option<f64>> = (0..aims.len()).map(|i| pace.due_s(i)).collect();
+        pairs = round(aims, notes, |i| due[i]);
+    }
+    pairs
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Step {
+    Both,
+    AimAlone,
+    NoteAlone,
+}
+
+fn round(aims: &[Aim], notes: &[LineNote], due_s: impl Fn(usize) -> Option<f64>) -> Vec<Pair> {
+    let width = notes.len() + 1;
+    let mut steps = vec![Step::NoteAlone; (aims.len() + 1) * width];
+    let extra: Vec<f32> = notes
+        .iter()
+        .map(|n| {
+            if n.note.duration_s() < SHORT_S {
+                SLIGHT
+            } else {
+                ALONE
+            }
+        })
+        .collect();
+    let mut above: Vec<f32> = vec![0.0; width];
+    for j in 1..width {
+        above[j] = above[j - 1] + extra[j - 1];
+    }
+    let mut row = vec![0.0; width];
+    for (i, aim) in aims.iter().enumerate() {
+        let missing = if aim.length_s > 0.0 { ALONE } else { SLIGHT };
+        let due_s = due_s(i);
+        row[0] = above[0] + missing;
+        steps[(i + 1) * width] = Step::AimAlone;
+        for j in 1..width {
+            let note = &notes[j - 1];
+            let pitch = if note.concert == aim.concert {
+                0.0
+            } else {
+                WRONG
+            };
+            let late = due_s.map_or(0.0, |due_s| {
+                let share = (note.note.onset_s - due_s).abs() / LATE_S;
+                LATE * share.min(1.0) as f32
+            });
+            let both = above[j - 1] + pitch + late;
+            let (aim_alone, note_alone) = (above[j] + missing, row[j - 1] + extra[j - 1]);
+            let (cost, step) = if both <= aim_alone && both <= note_alone {
+                (both, Step::Both)
+            } else if aim_alone <= note_alone {
+                (aim_alone, Step::AimAlone)
+            } else {
+                (note_alone, Step::NoteAlone)
+            };
+            row[j] = cost;
+            steps[(i + 1) * width + j] = step;
+        }
+        std::mem::swap(&mut above, &mut row);
+    }
+    let (mut i, mut j) = (aims.len(), notes.len());
+    let mut pairs = Vec::with_capacity(i.max(j));
+    while i > 0 || j > 0 {
+        let step = steps[i * width + j];
+        let (aim, note) = (step != Step::NoteAlone, step != Step::AimAlone);
+        (i, j) = (i - usize::from(aim), j - usize::from(note));
+        pairs.push(Pair {
+            aim: aim.then_some(i),
+            note: note.then_some(j),
+        });
+    }
+    pairs.reverse();
+    pairs
+}

@@ -1,0 +1,187 @@
+//! What was played beside what was to be played.
+//!
+//! ```text
+//! target/ + line -> align.rs (who belongs to whom) <-> pace.rs (where the beat was) -> verdicts
+//! ```
+
+mod align;
+mod pace;
+
+use serde::Serialize;
+
+use crate::error::{Error, Result};
+use crate::line::{Line, LineNote};
+use crate::target::{Aim, Target};
+use align::Pair;
+use pace::Pace;
+
+/// What came of a note.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// The right note.
+    Right,
+    /// Another note in its place.
+    Wrong,
+    /// Not played.
+    Missing,
+    /// Played, but not in the target.
+    Extra,
+}
+
+impl Verdict {
+    /// In a word.
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::Right => "right",
+            Verdict::Wrong => "wrong",
+            Verdict::Missing => "missing",
+            Verdict::Extra => "extra",
+        }
+    }
+}
+
+/// One note of the target, the playing, or both.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Compared {
+    pub verdict: Verdict,
+    /// Bar of the score.
+    pub bar: Option<String>,
+    /// Written name of what was to be played.
+    pub target: Option<String>,
+    /// Written name of what was played.
+    pub played: Option<String>,
+    /// Start in the take, seconds.
+    pub onset_s: Option<f64>,
+    /// Against the beat that the notes around it make, milliseconds; late is
+    /// positive.
+    pub late_ms: Option<f64>,
+    /// Sounding length against the target's at the pace around it, per cent.
+    pub length_percent: Option<f64>,
+    /// Played against the tuning table, cents.
+    pub cents: Option<f64>,
+    /// Played against the other take, cents, where the target is one.
+    pub cents_from_target: Option<f64>,
+}
+
+/// The whole comparison.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// In order of the target, extra notes where they were played.
+    pub notes: Vec<Compared>,
+    pub right: usize,
+    pub wrong: usize,
+    pub missing: usize,
+    pub extra: usize,
+    /// Standard deviation of the timing, milliseconds.
+    pub timing_spread_ms: f64,
+    /// Pace against the target's: 1 as written, 1.1 a tenth faster.
+    pub pace: Option<f64>,
+    /// The same over the first and the last quarter of the notes.
+    pub pace_first: Option<f64>,
+    pub pace_last: Option<f64>,
+    /// Quarter notes a minute as played, where the target says its tempo.
+    pub tempo: Option<f64>,
+    /// Mean and spread against the table of the right notes, cents.
+    pub mean_cents: f64,
+    pub spread_cents: f64,
+}
+
+/// Most pairs of notes that are weighed: 250 million, some seconds.
+const MOST_PAIRS: usize = 250_000_000;
+
+/// Compares a line with a target.
+///
+/// # Errors
+/// [`Error::Setting`] where both are so long that it would take minutes.
+pub fn compare(line: &Line, target: &Target) -> Result<Comparison> {
+    let (aims, notes) = (&target.aims, &line.notes);
+    if aims.len().saturating_mul(notes.len()) > MOST_PAIRS {
+        return Err(Error::setting(
+            format!("{} notes against {}", notes.len(), aims.len()),
+            "choose a part of the take with --start and --end",
+        ));
+    }
+    let pairs = align::align(aims, notes);
+    let pace = Pace::new(aims, notes, &pairs);
+    let compared = |pair: &Pair| one(pair, line, aims, &pace);
+    let compared: Vec<Compared> = pairs.iter().map(compared).collect();
+    let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
+    let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
+    let (_, timing_spread_ms) = spread(right().filter_map(|c| c.late_ms));
+    let (mean_cents, spread_cents) = spread(right().filter_map(|c| c.cents));
+    let whole = pace.overall();
+    Ok(Comparison {
+        right: count(Verdict::Right),
+        wrong: count(Verdict::Wrong),
+        missing: count(Verdict::Missing),
+        extra: count(Verdict::Extra),
+        timing_spread_ms,
+        pace: whole,
+        pace_first: pace.quarter(0),
+        pace_last: pace.quarter(3),
+        tempo: whole.and_then(|p| Some(p * target.tempo?)),
+        mean_cents,
+        spread_cents,
+        notes: compared,
+    })
+}
+
+/// The shift in semitones under which a target fits a line far better than as
+/// it is, if there is one: a part read in the wrong transposition.
+pub fn better_shift(line: &Line, target: &Target, found: &Comparison) -> Option<i32> {
+    /// As far as horns transpose.
+    const FARTHEST: i32 = 26;
+    if 2 * found.right >= target.aims.len() {
+        return None;
+    }
+    let right = |shift: i32| {
+        let shifted = target.clone().shifted(shift);
+        compare(line, &shifted).map_or(0, |c| c.right)
+    };
+    let shifts = (-FARTHEST..=FARTHEST).filter(|s| *s != 0);
+    let (count, best) = shifts
+        .map(|s| (right(s), s))
+        .max_by_key(|(n, s)| (*n, -s.abs()))?;
+    (10 * count >= 7 * target.aims.len() && count > 2 * found.right).then_some(best)
+}
+
+fn one(pair: &Pair, line: &Line, aims: &[Aim], pace: &Pace) -> Compared {
+    let aim = pair.aim.map(|i| &aims[i]);
+    let note: Option<&LineNote> = pair.note.map(|i| &line.notes[i]);
+    let verdict = match (aim, note) {
+        (Some(a), Some(n)) if a.concert == n.concert => Verdict::Right,
+        (Some(_), Some(_)) => Verdict::Wrong,
+        (Some(_), None) => Verdict::Missing,
+        _ => Verdict::Extra,
+    };
+    let both = pair.aim.zip(note);
+    let around = both.and_then(|(i, _)| pace.around(i));
+    let timed = |f: &dyn Fn(&Aim, &LineNote, pace::Local) -> f64| {
+        let (local, (aim, note)) = (around?, aim.zip(note)?);
+        (aim.length_s > 0.0).then(|| f(aim, note, local))
+    };
+    let late_ms =
+        timed(&|aim, note, local| 1000.0 * (note.note.onset_s - local.expected_s(aim.start_s)));
+    let length_percent =
+        timed(&|aim, note, local| 100.0 * note.note.duration_s() / (aim.length_s * local.stretch));
+    let target_pitch = aim.and_then(|a| a.pitch);
+    Compared {
+        verdict,
+        bar: aim.and_then(|a| a.bar.clone()),
+        target: aim.map(|a| line.reading.written(a.concert).to_string()),
+        played: note.map(|n| n.written.to_string()),
+        onset_s: note.map(|n| n.note.onset_s),
+        late_ms,
+        length_percent,
+        cents: note.map(|n| n.cents),
+        cents_from_target: (note.zip(target_pitch))
+            .filter(|_| verdict == Verdict::Right)
+            .map(|(n, pitch)| 100.0 * (n.note.pitch - pitch)),
+    }
+}
+
+/// Mean and standard deviation; zero of none.
+fn spread(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {
+    crate::intonation::weighted(values.map(|v| (v, 1.0)))
+}

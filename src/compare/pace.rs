@@ -1,0 +1,136 @@
+//! Where the beat was: the time at which each note of a target was due, by the
+//! notes around it.
+//!
+//! Nobody plays to a ruler. A straight line through the nearest notes, each
+//! weighing less the farther it is, follows a tempo that breathes (Cleveland,
+//! J. Am. Stat. Assoc. 74, 1979); the note itself is left out, or it would say
+//! that it was on time.
+
+use super::align::Pair;
+use crate::line::LineNote;
+use crate::target::Aim;
+
+/// Notes on either side that make the beat.
+const NEAREST: usize = 5;
+/// Fewest notes that do.
+const LEAST: usize = 3;
+/// Distance off the line, in medians of it, from which a note has no say
+/// (Cleveland's bisquare uses six).
+const OUTLIER: f64 = 6.0;
+/// Stretch of the pace that is believed, either way: beyond it the notes are
+/// misaligned rather than slow.
+const STRETCH: f64 = 3.0;
+
+/// The beat around one place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Local {
+    at_s: f64,
+    played_s: f64,
+    /// Seconds played a second of the target.
+    pub stretch: f64,
+}
+
+impl Local {
+    /// When a place of the target was due in the take, seconds.
+    pub fn expected_s(&self, target_s: f64) -> f64 {
+        self.played_s + (target_s - self.at_s) * self.stretch
+    }
+}
+
+/// Times of notes that were played right: target index, target and played
+/// seconds.
+pub struct Pace {
+    anchors: Vec<(usize, f64, f64)>,
+    starts_s: Vec<f64>,
+}
+
+impl Pace {
+    /// Learns it from an alignment.
+    pub fn new(aims: &[Aim], notes: &[LineNote], pairs: &[Pair]) -> Pace {
+        let anchor = |pair: &Pair| {
+            let (i, note) = (pair.aim?, &notes[pair.note?]);
+            let same = note.concert == aims[i].concert && aims[i].length_s > 0.0;
+            same.then(|| (i, aims[i].start_s, note.note.onset_s))
+        };
+        Pace {
+            anchors: pairs.iter().filter_map(anchor).collect(),
+            starts_s: aims.iter().map(|a| a.start_s).collect(),
+        }
+    }
+
+    /// The beat around a note of the target.
+    pub fn around(&self, aim: usize) -> Option<Local> {
+        let at_s = self.starts_s[aim];
+        let place = self.anchors.partition_point(|(i, ..)| *i < aim);
+        let nearest = place.saturating_sub(NEAREST)..(place + NEAREST + 1).min(self.anchors.len());
+        let points: Vec<(f64, f64)> = self.anchors[nearest]
+            .iter()
+            .filter(|(i, ..)| *i != aim)
+            .map(|(_, target_s, played_s)| (target_s - at_s, *played_s))
+            .collect();
+        if points.len() < LEAST {
+            return None;
+        }
+        let reach = points.iter().map(|(x, _)| x.abs()).fold(0.0, f64::max) * 1.2;
+        let near = |x: f64| (1.0 - (x.abs() / reach.max(1e-9)).powi(3)).powi(3);
+        let mut weights: Vec<f64> = points.iter().map(|(x, _)| near(*x)).collect();
+        let mut line = fit(&points, &weights)?;
+        for _ in 0..2 {
+            let off = |(x, y): &(f64, f64)| (y - line.0 - line.1 * x).abs();
+            let mut sorted: Vec<f64> = points.iter().map(off).collect();
+            sorted.sort_by(f64::total_cmp);
+            // A few milliseconds are no outlier, however even the rest is.
+            let limit = OUTLIER * sorted[sorted.len() / 2].max(0.002);
+            for (weight, point) in weights.iter_mut().zip(&points) {
+                let share = (off(point) / limit).min(1.0);
+                *weight = near(point.0) * (1.0 - share * share).powi(2);
+            }
+            line = fit(&points, &weights).unwrap_or(line);
+        }
+        let believed = (1.0 / STRETCH..=STRETCH).contains(&line.1);
+        believed.then_some(Local {
+            at_s,
+            played_s: line.0,
+            stretch: line.1,
+        })
+    }
+
+    /// When a note was due, seconds.
+    pub fn due_s(&self, aim: usize) -> Option<f64> {
+        self.around(aim).map(|local| local.played_s)
+    }
+
+    /// Pace of the whole against the target's: 1 as written.
+    pub fn overall(&self) -> Option<f64> {
+        pace_of(&self.anchors)
+    }
+
+    /// Pace of one quarter of the notes, 0 to 3.
+    pub fn quarter(&self, which: usize) -> Option<f64> {
+        let edge = |q: usize| q * self.anchors.len() / 4;
+        pace_of(&self.anchors[edge(which)..edge(which + 1)])
+    }
+}
+
+fn pace_of(anchors: &[(usize, f64, f64)]) -> Option<f64> {
+    let points: Vec<(f64, f64)> = anchors.iter().map(|(_, t, p)| (*t, *p)).collect();
+    if points.len() < LEAST {
+        return None;
+    }
+    let (_, stretch) = fit(&points, &vec![1.0; points.len()])?;
+    (stretch > 0.0).then(|| 1.0 / stretch)
+}
+
+/// Weighted least-squares line: value at 0 and slope.
+fn fit(points: &[(f64, f64)], weights: &[f64]) -> Option<(f64, f64)> {
+    let total: f64 = weights.iter().sum();
+    let mean = |f: &dyn Fn(&(f64, f64)) -> f64| {
+        let sum: f64 = points.iter().zip(weights).map(|(p, w)| w * f(p)).sum();
+        sum / total
+    };
+    let (mx, my) = (mean(&|p| p.0), mean(&|p| p.1));
+    let xx = mean(&|p| (p.0 - mx).powi(2));
+    let xy = mean(&|p| (p.0 - mx) * (p.1 - my));
+    let slope = xy / xx;
+    (slope.is_finite()).then_some((my - slope * mx, slope))
+}

@@ -1,0 +1,151 @@
+//! Parts of a Standard MIDI File (MIDI 1.0: Standard MIDI Files 1.0).
+
+use std::collections::BTreeMap;
+
+use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
+
+use super::pace_map::PaceMap;
+use super::{Aim, MOST_NOTES, Part, one_at_a_time};
+use crate::units::Concert;
+
+/// A note in ticks.
+struct Struck {
+    start: u64,
+    end: u64,
+    key: u8,
+}
+
+/// Each track's channel with notes is a part. Percussion (channel 10) is left out
+/// (General MIDI 1).
+///
+/// # Errors
+/// What is wrong with the file, in words.
+pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
+    let smf = Smf::parse(bytes).map_err(|e| format!("no sound MIDI file ({e})"))?;
+    let mut pace = PaceMap::default();
+    let quarter = match smf.header.timing {
+        Timing::Metrical(ticks) => f64::from(ticks.as_int().max(1)),
+        Timing::Timecode(frames, sub) => {
+            // A quarter at 60 a minute is a second.
+            pace.change(0.0, 60.0);
+            f64::from(frames.as_f32()) * f64::from(sub.max(1))
+        }
+    };
+    let timed = matches!(smf.header.timing, Timing::Timecode(..));
+    let mut metres = vec![(0.0, 4.0)];
+    let mut found: BTreeMap<(usize, u8), (String, Vec<Struck>)> = BTreeMap::new();
+    let mut count = 0;
+    for (number, track) in smf.tracks.iter().enumerate() {
+        let mut at = 0u64;
+        let mut name = format!("track {}", number + 1);
+        let mut down: BTreeMap<(u8, u8), u64> = BTreeMap::new();
+        for event in track {
+            at += u64::from(event.delta.as_int());
+            let quarters = at as f64 / quarter;
+            match event.kind {
+                TrackEventKind::Meta(MetaMessage::TrackName(text)) => {
+                    name = String::from_utf8_lossy(text).trim().to_owned();
+                }
+                TrackEventKind::Meta(MetaMessage::Tempo(micros)) if !timed => {
+                    pace.change(quarters, 60e6 / f64::from(micros.as_int().max(1)));
+                }
+                TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) => {
+                    let length = f64::from(beats.max(1)) * 4.0 / 2f64.powi(i32::from(power.min(6)));
+                    metres.push((quarters, length));
+                }
+                TrackEventKind::Midi { channel, message } => {
+                    let channel = channel.as_int();
+                    let (key, on) = match message {
+                        MidiMessage::NoteOn { key, vel } => (key.as_int(), vel.as_int() > 0),
+                        MidiMessage::NoteOff { key, .. } => (key.as_int(), false),
+                        _ => continue,
+                    };
+                    if channel == 9 {
+                        continue;
+                    }
+                    if let Some(start) = down.remove(&(channel, key)) {
+                        let part = found.entry((number, channel)).or_default();
+                        part.1.push(Struck {
+                            start,
+                            end: at,
+                            key,
+                        });
+                        count += 1;
+                        if count > 4 * MOST_NOTES {
+                            return Err("too many notes".into());
+                        }
+                    }
+                    if on {
+                        down.insert((channel, key), at);
+                    }
+                }
+                _ => {}
+            }
+        }
+        for ((track, channel), part) in &mut found {
+            if *track == number {
+                part.0 = format!("{name}, channel {}", channel + 1);
+            }
+        }
+    }
+    metres.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let part = |(name, struck): (String, Vec<Struck>)| {
+        let aim = |note: Struck| {
+            let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
+            let start_s = pace.seconds(start);
+            Aim {
+                start_s,
+                length_s: pace.seconds(end) - start_s,
+                concert: Concert(i32::from(note.key)),
+                pitch: None,
+                bar: (!timed).then(|| bar(&metres, start).to_string()),
+            }
+        };
+        Part {
+            name,
+            aims: one_at_a_time(struck.into_iter().map(aim).collect()),
+            tempo: pace.first().filter(|_| !timed),
+        }
+    };
+    Ok(found.into_values().map(part).collect())
+}
+
+/// Number of the bar that a place in quarters is in, from 1.
+fn bar(metres: &[(f64, f64)], quarters: f64) -> u64 {
+    let mut bars = 0.0;
+    for (i, (from, length)) in metres.iter().enumerate() {
+        let until = metres.get(i + 1).map_or(f64::INFINITY, |next| next.0);
+        // A hair of tolerance: places are divisions of ticks.
+        let here = (quarters.min(until) - from + 1e-9) / length;
+        if quarters < until {
+            return (bars + here.floor()) as u64 + 1;
+        }
+        bars += here.ceil() - if here.fract() < 1e-6 { 1.0 } else { 0.0 };
+    }
+    bars as u64 + 1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn bars_are_counted_through_metres() {
+        let metres = [(0.0, 4.0), (0.0, 3.0), (6.0, 4.0)];
+        for (quarters, number) in [(0.0, 1), (2.9, 1), (3.0, 2), (6.0, 3), (9.9, 3), (10.0, 4)] {
+            assert_eq!(bar(&metres, quarters), number, "{quarters}");
+        }
+    }
+
+    proptest! {
+        /// Whatever a file holds, it is read or refused.
+        #[test]
+        fn any_bytes_are_survived(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+            let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0\xff".to_vec();
+            file.extend(&bytes);
+            let _ = parts(&file);
+            let _ = parts(&bytes);
+        }
+    }
+}

@@ -1,0 +1,199 @@
+//! What a player meant to play: the notes of a score or of another take.
+
+pub mod midi;
+pub mod musicxml;
+mod pace_map;
+
+use std::path::Path;
+
+use crate::error::{Error, Result};
+use crate::line::Line;
+use crate::units::Concert;
+
+/// A note to be played.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Aim {
+    /// Start in seconds at the target's own tempo.
+    pub start_s: f64,
+    /// Length in seconds at that tempo; 0 for a grace note.
+    pub length_s: f64,
+    /// Sounding key.
+    pub concert: Concert,
+    /// Pitch in semitones where it is known more exactly than by key.
+    pub pitch: Option<f64>,
+    /// Bar, as the score numbers it.
+    pub bar: Option<String>,
+}
+
+/// A part to be played, in order of time, one note at a time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Target {
+    /// Name of the file, without folder.
+    pub name: String,
+    /// The notes.
+    pub aims: Vec<Aim>,
+    /// Quarter notes a minute at the start, where the score says.
+    pub tempo: Option<f64>,
+}
+
+/// Largest score read, in bytes.
+const MOST_BYTES: u64 = 16 << 20;
+/// Most notes of a part.
+const MOST_NOTES: usize = 100_000;
+/// Tempo where a score does not say, quarters a minute.
+const ANY_TEMPO: f64 = 120.0;
+
+impl Target {
+    /// A line that was played, as a target.
+    pub fn played(line: &Line) -> Target {
+        let aim = |n: &crate::line::LineNote| Aim {
+            start_s: n.note.onset_s,
+            length_s: n.note.duration_s(),
+            concert: n.concert,
+            pitch: Some(n.note.pitch),
+            bar: None,
+        };
+        Target {
+            name: line.source.clone(),
+            aims: line.notes.iter().map(aim).collect(),
+            tempo: None,
+        }
+    }
+
+    /// The same, sounding so many semitones higher.
+    pub fn shifted(mut self, semitones: i32) -> Target {
+        for aim in &mut self.aims {
+            aim.concert.0 += semitones;
+            aim.pitch = aim.pitch.map(|p| p + f64::from(semitones));
+        }
+        self
+    }
+}
+
+/// Whether a file is a score, by its ending; everything else is a take.
+pub fn is_score(path: &Path) -> bool {
+    kind(path).is_some()
+}
+
+enum Kind {
+    Midi,
+    MusicXml,
+    Zipped,
+}
+
+fn kind(path: &Path) -> Option<Kind> {
+    match path.extension()?.to_str()?.to_lowercase().as_str() {
+        "mid" | "midi" | "smf" => Some(Kind::Midi),
+        "musicxml" | "xml" => Some(Kind::MusicXml),
+        "mxl" => Some(Kind::Zipped),
+        _ => None,
+    }
+}
+
+/// Reads a part of a score, counted from 1; the first that has notes where none
+/// is named. Of chords the highest note is taken: a horn plays one.
+///
+/// # Errors
+/// [`Error::Input`] for a file that is missing, too large, damaged, or has no
+/// such part, naming the parts there are.
+pub fn read(path: &Path, part: Option<usize>) -> Result<Target> {
+    let refused = |e: std::io::Error| Error::input(path, e, "check the name and the permissions");
+    let size = std::fs::metadata(path).map_err(refused)?.len();
+    if size > MOST_BYTES {
+        return Err(Error::input(
+            path,
+            "more than 16 megabytes",
+            "give the score of one piece",
+        ));
+    }
+    let bytes = std::fs::read(path).map_err(refused)?;
+    let parts = match kind(path) {
+        Some(Kind::Midi) => midi::parts(&bytes),
+        Some(Kind::MusicXml) => musicxml::parts(&bytes),
+        Some(Kind::Zipped) => {
+            return Err(Error::input(
+                path,
+                "a compressed score",
+                "save it uncompressed, as .musicxml",
+            ));
+        }
+        None => Err("no score that can be read".into()),
+    };
+    let damaged = |problem: String| {
+        Error::input(
+            path,
+            problem,
+            "export it again as .mid (Standard MIDI File) or .musicxml",
+        )
+    };
+    let parts = parts.map_err(damaged)?;
+    let number = match part {
+        Some(number) => number,
+        None => 1 + parts.iter().position(|p| !p.aims.is_empty()).unwrap_or(0),
+    };
+    let names: Vec<String> = (1..)
+        .zip(&parts)
+        .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.aims.len()))
+        .collect();
+    let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
+    let Some(part) = wanted.filter(|p| !p.aims.is_empty()) else {
+        return Err(Error::input(
+            path,
+            format!("part {number} has no notes"),
+            format!("choose --part from: {}", names.join(", ")),
+        ));
+    };
+    if part.aims.len() > MOST_NOTES {
+        return Err(Error::input(
+            path,
+            format!("more than {MOST_NOTES} notes"),
+            "give the score of one piece",
+        ));
+    }
+    let name = path.file_name().unwrap_or_default();
+    Ok(Target {
+        name: name.to_string_lossy().into_owned(),
+        aims: part.aims,
+        tempo: part.tempo,
+    })
+}
+
+/// A part as a reader finds it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// Its name in the score.
+    pub name: String,
+    /// Its notes, in order, one at a time.
+    pub aims: Vec<Aim>,
+    /// Quarter notes a minute at the start, where the score says.
+    pub tempo: Option<f64>,
+}
+
+/// One note at a time: of those that start together the highest, each ending
+/// where the next begins at the latest.
+fn one_at_a_time(mut aims: Vec<Aim>) -> Vec<Aim> {
+    /// Notes of a chord may start this far apart, in seconds.
+    const TOGETHER_S: f64 = 0.005;
+    aims.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    let mut line: Vec<Aim> = Vec::with_capacity(aims.len());
+    for aim in aims {
+        match line.last_mut() {
+            // A grace note stands at the place of the note it leads to.
+            Some(last)
+                if aim.start_s - last.start_s < TOGETHER_S
+                    && last.length_s > 0.0
+                    && aim.length_s > 0.0 =>
+            {
+                if aim.concert > last.concert {
+                    *last = aim;
+                }
+            }
+            Some(last) => {
+                last.length_s = last.length_s.min(aim.start_s - last.start_s);
+                line.push(aim);
+            }
+            None => line.push(aim),
+        }
+    }
+    line
+}

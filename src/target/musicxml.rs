@@ -1,0 +1,472 @@
+//! Parts of a MusicXML score (W3C MusicXML 4.0, partwise).
+//!
+//! Read are pitch with transposition, durations, ties, chords, grace notes,
+//! tempo, and simple repeats with their endings. Jumps by sign (da capo, segno)
+//! are not followed.
+
+use std::collections::HashMap;
+
+use quick_xml::Reader;
+use quick_xml::events::{BytesStart, Event};
+
+use super::pace_map::PaceMap;
+use super::{Aim, MOST_NOTES, Part, one_at_a_time};
+use crate::units::Concert;
+
+/// Bars that a part may have when its repeats are written out.
+const MOST_BARS: usize = 20_000;
+/// Times a repeat may be played.
+const MOST_TIMES: u32 = 16;
+
+/// A bar as it is written; places are quarters from its start.
+#[derive(Debug, Clone, Default)]
+struct Bar {
+    number: String,
+    notes: Vec<Note>,
+    tempi: Vec<(f64, f64)>,
+    length: f64,
+    repeat_from: bool,
+    /// How often what ends here is played, if it is repeated.
+    repeat_times: Option<u32>,
+    /// Passes that it is played in, if it is an ending.
+    passes: Vec<u32>,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Note {
+    at: f64,
+    length: f64,
+    /// Sounding key with fraction.
+    key: f64,
+    grace: bool,
+    tied_in: bool,
+}
+
+/// # Errors
+/// What is wrong with the file, in words.
+pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
+    let text = std::str::from_utf8(bytes).map_err(|_| "not UTF-8")?;
+    let written = Reading::default().document(text)?;
+    let tempi = written.iter().find(|(_, bars)| {
+        let has = |b: &Bar| !b.tempi.is_empty();
+        bars.iter().any(has)
+    });
+    // A tempo stands in one part and counts for all.
+    let tempi = tempi.map(|(_, bars)| bars.clone()).unwrap_or_default();
+    let part = |(name, bars): &(String, Vec<Bar>)| part(name, bars, &tempi);
+    written.iter().map(part).collect()
+}
+
+/// What is known while reading.
+#[derive(Default)]
+struct Reading {
+    names: HashMap<String, String>,
+    parts: Vec<(String, Vec<Bar>)>,
+    /// Names of the elements around the present place.
+    path: Vec<String>,
+    listed: String,
+    divisions: f64,
+    transpose: f64,
+    /// Passes of the ending under way.
+    ending: Vec<u32>,
+    bar: Bar,
+    at: f64,
+    note: Raw,
+    beat_unit: f64,
+}
+
+/// A note as it is being read.
+#[derive(Default)]
+struct Raw {
+    step: Option<char>,
+    alter: f64,
+    octave: f64,
+    duration: f64,
+    rest: bool,
+    chord: bool,
+    grace: bool,
+    cue: bool,
+    tied_in: bool,
+}
+
+impl Reading {
+    fn document(mut self, text: &str) -> Result<Vec<(String, Vec<Bar>)>, String> {
+        let mut reader = Reader::from_str(text);
+        loop {
+            let event = reader.read_event();
+            let at = reader.buffer_position();
+            match event.map_err(|e| format!("byte {at}: {e}"))? {
+                Event::Eof => break,
+                Event::Start(tag) => {
+                    self.open(&tag)?;
+                    self.path.push(tag.name().as_ref().to_owned());
+                    if self.path.len() > 64 {
+                        return Err("nested too deep for a score".into());
+                    }
+                }
+                Event::Empty(tag) => {
+                    self.open(&tag)?;
+                    self.close(tag.name().as_ref())?;
+                }
+                Event::Text(text) => self.text(text.trim()),
+                Event::End(tag) => {
+                    self.path.pop();
+                    self.close(tag.name().as_ref())?;
+                }
+                _ => {}
+            }
+        }
+        if self.parts.is_empty() {
+            return Err("no part in it (is it a partwise MusicXML score?)".into());
+        }
+        Ok(self.parts)
+    }
+
+    fn open(&mut self, tag: &BytesStart) -> Result<(), String> {
+        match tag.name().as_ref() {
+            "score-timewise" => return Err("a timewise score".into()),
+            "score-part" => self.listed = attribute(tag, "id"),
+            "part" if self.path.len() == 1 => {
+                let id = attribute(tag, "id");
+                let name = self.names.get(&id).cloned().unwrap_or(id);
+                self.parts.push((name, Vec::new()));
+                (self.divisions, self.transpose) = (1.0, 0.0);
+                self.ending.clear();
+            }
+            "measure" => {
+                self.at = 0.0;
+                self.bar = Bar {
+                    number: attribute(tag, "number"),
+                    passes: self.ending.clone(),
+                    ..Bar::default()
+                };
+            }
+            "note" => self.note = Raw::default(),
+            "rest" => self.note.rest = true,
+            "chord" => self.note.chord = true,
+            "grace" => self.note.grace = true,
+            "cue" => self.note.cue = true,
+            "tie" if attribute(tag, "type") == "stop" => self.note.tied_in = true,
+            "transpose" => self.transpose = 0.0,
+            "sound" => {
+                if let Ok(tempo) = attribute(tag, "tempo").parse() {
+                    self.bar.tempi.push((self.at, tempo));
+                }
+            }
+            "metronome" => self.beat_unit = 0.0,
+            "beat-unit-dot" => self.beat_unit *= 1.5,
+            "repeat" => match attribute(tag, "direction").as_str() {
+                "forward" => self.bar.repeat_from = true,
+                _ => {
+                    let times = attribute(tag, "times").parse().unwrap_or(2);
+                    self.bar.repeat_times = Some(times.clamp(1, MOST_TIMES));
+                }
+            },
+            "ending" => {
+                let number = attribute(tag, "number");
+                let passes = number.split([',', ' ']).filter_map(|n| n.parse().ok());
+                if attribute(tag, "type") == "start" {
+                    self.ending = passes.collect();
+                    self.bar.passes.clone_from(&self.ending);
+                } else {
+                    self.ending.clear();
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn text(&mut self, text: &str) {
+        let Some(element) = self.path.last().filter(|_| !text.is_empty()) else {
+            return;
+        };
+        let number = || text.parse::<f64>().ok().filter(|n| n.is_finite());
+        match element.as_str() {
+            "part-name" => drop(self.names.insert(self.listed.clone(), text.to_owned())),
+            "divisions" => self.divisions = number().filter(|d| *d > 0.0).unwrap_or(1.0),
+            "chromatic" => self.transpose += number().unwrap_or(0.0),
+            "octave-change" => self.transpose += 12.0 * number().unwrap_or(0.0),
+            "step" => self.note.step = text.chars().next(),
+            "alter" => self.note.alter = number().unwrap_or(0.0),
+            "octave" => self.note.octave = number().unwrap_or(4.0),
+            "duration" => self.note.duration = number().unwrap_or(0.0).max(0.0) / self.divisions,
+            "beat-unit" => self.beat_unit = quarters(text),
+            "per-minute" => {
+                if let Some(tempo) = number().filter(|_| self.beat_unit > 0.0) {
+                    // A `sound` at the same place is more exact and comes later.
+                    self.bar.tempi.push((self.at, tempo * self.beat_unit));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn close(&mut self, element: &str) -> Result<(), String> {
+        match element {
+            "note" => self.add_note()?,
+            "backup" => {
+                self.at = (self.at - self.note.duration).max(0.0);
+                self.note = Raw::default();
+            }
+            "forward" => {
+                self.at += self.note.duration;
+                self.bar.length = self.bar.length.max(self.at);
+                self.note = Raw::default();
+            }
+            "measure" => {
+                let bar = std::mem::take(&mut self.bar);
+                if let Some((_, bars)) = self.parts.last_mut() {
+                    bars.push(bar);
+                    if bars.len() > MOST_BARS {
+                        return Err("more bars than a piece has".into());
+                    }
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn add_note(&mut self) -> Result<(), String> {
+        let note = std::mem::take(&mut self.note);
+        if note.cue {
+            return Ok(());
+        }
+        let length = if note.grace { 0.0 } else { note.duration };
+        let start = if note.chord {
+            (self.at - length).max(0.0)
+        } else {
+            self.at
+        };
+        if !note.chord {
+            self.at += length;
+            self.bar.length = self.bar.length.max(self.at);
+        }
+        let Some(step) = note.step.filter(|_| !note.rest) else {
+            return Ok(());
+        };
+        let within = match step {
+            'C' => 0.0,
+            'D' => 2.0,
+            'E' => 4.0,
+            'F' => 5.0,
+            'G' => 7.0,
+            'A' => 9.0,
+            'B' => 11.0,
+            _ => return Err(format!("bar {}: no step is called {step}", self.bar.number)),
+        };
+        self.bar.notes.push(Note {
+            at: start,
+            length,
+            key: 12.0 * (note.octave + 1.0) + within + note.alter + self.transpose,
+            grace: note.grace,
+            tied_in: note.tied_in,
+        });
+        Ok(())
+    }
+}
+
+fn attribute(tag: &BytesStart, name: &str) -> String {
+    let found = tag.try_get_attribute(name).ok().flatten();
+    found.map_or(String::new(), |a| a.value.to_string())
+}
+
+/// Quarters in a note value.
+fn quarters(value: &str) -> f64 {
+    match value {
+        "whole" => 4.0,
+        "half" => 2.0,
+        "eighth" => 0.5,
+        "16th" => 0.25,
+        _ => 1.0,
+    }
+}
+
+/// A part with its repeats written out.
+fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<Part, String> {
+    let mut aims: Vec<Aim> = Vec::new();
+    let mut spans: Vec<(f64, f64)> = Vec::new();
+    let mut pace = PaceMap::default();
+    let mut at = 0.0;
+    let order = unfold(bars)?;
+    for index in &order {
+        for (place, tempo) in tempi.get(*index).map_or(&[][..], |b| &b.tempi) {
+            pace.change(at + place, *tempo);
+        }
+        at += bars[*index].length;
+    }
+    at = 0.0;
+    for index in order {
+        let bar = &bars[index];
+        for note in &bar.notes {
+            let (start, end) = (at + note.at, at + note.at + note.length);
+            let key = note.key.round() as i32;
+            if !(0..128).contains(&key) {
+                return Err(format!(
+                    "bar {}: a note outside of MIDI's range",
+                    bar.number
+                ));
+            }
+            // A tied note goes on with the one before of the same pitch.
+            let before = aims.iter().rposition(|a| a.concert.0 == key);
+            if let Some(before) = before.filter(|_| note.tied_in) {
+                spans[before].1 = end;
+                continue;
+            }
+            if aims.len() >= MOST_NOTES {
+                return Err("too many notes".into());
+            }
+            spans.push((start, end));
+            aims.push(Aim {
+                start_s: 0.0,
+                length_s: if note.grace { 0.0 } else { 1.0 },
+                concert: Concert(key),
+                pitch: None,
+                bar: Some(bar.number.clone()),
+            });
+        }
+        at += bar.length;
+    }
+    for (aim, (start, end)) in aims.iter_mut().zip(spans) {
+        aim.start_s = pace.seconds(start);
+        aim.length_s *= pace.seconds(end) - aim.start_s;
+    }
+    Ok(Part {
+        name: name.to_owned(),
+        aims: one_at_a_time(aims),
+        tempo: pace.first(),
+    })
+}
+
+/// Order in which bars are played.
+fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
+    let mut order = Vec::new();
+    let (mut index, mut from, mut pass) = (0, 0, 1);
+    while index < bars.len() {
+        let bar = &bars[index];
+        if bar.repeat_from && index != from {
+            (from, pass) = (index, 1);
+        }
+        if bar.passes.is_empty() || bar.passes.contains(&pass) {
+            order.push(index);
+            if order.len() > MOST_BARS {
+                return Err("more bars than a piece has".into());
+            }
+            let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
+            let last_ending = !bar.passes.is_empty() && !next_ending;
+            if let Some(times) = bar.repeat_times {
+                // An ending for passes 1 and 2 leaves a third to come.
+                let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
+                if pass < times.min(MOST_TIMES) {
+                    (index, pass) = (from, pass + 1);
+                    continue;
+                }
+            }
+            // What follows the last time is a stretch of its own.
+            if bar.repeat_times.is_some() || last_ending {
+                (from, pass) = (index + 1, 1);
+            }
+        }
+        index += 1;
+    }
+    Ok(order)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn bar(number: &str) -> Bar {
+        Bar {
+            number: number.into(),
+            length: 4.0,
+            ..Bar::default()
+        }
+    }
+
+    #[test]
+    fn repeats_and_endings_are_written_out() {
+        let names = |bars: &[Bar]| {
+            let order = unfold(bars).unwrap();
+            order
+                .iter()
+                .map(|i| bars[*i].number.as_str())
+                .collect::<String>()
+        };
+        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d"), bar("e")];
+        bars[1].repeat_times = Some(2);
+        assert_eq!(names(&bars), "ababcde");
+        // |: b | 1. c :| 2. d | e
+        bars[1].repeat_times = None;
+        bars[1].repeat_from = true;
+        bars[2].passes = vec![1];
+        bars[2].repeat_times = Some(2);
+        bars[3].passes = vec![2];
+        assert_eq!(names(&bars), "abcbde");
+        // A second repeat after it, without a sign where it begins.
+        bars[4].repeat_times = Some(3);
+        assert_eq!(names(&bars), "abcbdeee");
+        // 1. and 2. alike, then 3.
+        bars[4].repeat_times = None;
+        bars[2].passes = vec![1, 2];
+        bars[3].passes = vec![3];
+        assert_eq!(names(&bars), "abcbcbde");
+    }
+
+    #[test]
+    fn ties_chords_graces_and_transposition_are_read() {
+        let note = |inside: &str| format!("<note>{inside}</note>");
+        let pitch = |step: char, octave: i32| {
+            format!("<pitch><step>{step}</step><octave>{octave}</octave></pitch>")
+        };
+        let text = format!(
+            "<score-partwise><part-list><score-part id=\"P1\"><part-name>Lead</part-name>\
+             </score-part></part-list><part id=\"P1\"><measure number=\"1\"><attributes>\
+             <divisions>2</divisions><transpose><chromatic>-2</chromatic></transpose></attributes>\
+             <sound tempo=\"60\"/>{}{}{}{}</measure><measure number=\"2\">{}{}</measure></part>\
+             </score-partwise>",
+            note(&format!("{}<duration>4</duration>", pitch('C', 4))),
+            note(&format!("<chord/>{}<duration>4</duration>", pitch('E', 4))),
+            note(&format!("<grace/>{}", pitch('D', 4))),
+            note(&format!(
+                "{}<duration>4</duration><tie type=\"start\"/>",
+                pitch('G', 4)
+            )),
+            note(&format!(
+                "{}<duration>2</duration><tie type=\"stop\"/>",
+                pitch('G', 4)
+            )),
+            note("<rest/><duration>6</duration>"),
+        );
+        let parts = parts(text.as_bytes()).unwrap();
+        assert_eq!(
+            (parts[0].name.as_str(), parts[0].tempo),
+            ("Lead", Some(60.0))
+        );
+        let aims: Vec<(f64, f64, i32)> = parts[0]
+            .aims
+            .iter()
+            .map(|a| (a.start_s, a.length_s, a.concert.0))
+            .collect();
+        assert_eq!(aims, [(0.0, 2.0, 62), (2.0, 0.0, 60), (2.0, 3.0, 65)]);
+    }
+
+    proptest! {
+        /// Whatever stands in a file, it is read or refused.
+        #[test]
+        fn any_text_is_survived(parts_of in prop::collection::vec(
+            prop::sample::select(vec![
+                "<note>", "</note>", "<pitch>", "<step>", "C", "</step>", "<octave>", "9e99", "</octave>",
+                "</pitch>", "<duration>", "-1", "NaN", "</duration>", "<measure number='1'>", "</measure>",
+                "<part id='P1'>", "</part>", "<score-partwise>", "</score-partwise>", "<repeat direction='backward' times='99999999'/>",
+                "<ending type='start' number='1,2'/>", "<divisions>", "0", "</divisions>", "<backup>", "</backup>", "&", "<",
+            ]), 0..40)) {
+            let text = parts_of.concat();
+            let _ = parts(text.as_bytes());
+            let wrapped = format!("<score-partwise><part id='P'>{text}</part></score-partwise>");
+            let _ = parts(wrapped.as_bytes());
+        }
+    }
+}
