@@ -52,8 +52,10 @@ fn read(path: &Path) -> Part {
                     "rest" => note.pitch = "rest".into(),
                     "dot" => note.dots += 1,
                     "tie" if kind == "start" => note.tied_on = true,
-                    "slur" | "tuplet" => note.marks.push(format!("{what} {kind}")),
-                    "staccato" | "staccatissimo" | "accent" | "falloff" => note.marks.push(what),
+                    "slur" | "tuplet" | "glissando" => note.marks.push(format!("{what} {kind}")),
+                    "staccato" | "staccatissimo" | "accent" | "tenuto" | "falloff" => {
+                        note.marks.push(what)
+                    }
                     _ => {}
                 }
             }
@@ -107,6 +109,9 @@ fn part(tune: &[(i32, f64, f64, bool)], options: &[&str]) -> Part {
             over_s: 0.35,
         });
     }
+    if options.contains(&"sliding") {
+        notes[1] = notes[1].bent(Bend::Slide { semitones: 7.0 });
+    }
     let take = folder.path().join("tune.wav");
     common::write_wav(
         &take,
@@ -122,7 +127,11 @@ fn part(tune: &[(i32, f64, f64, bool)], options: &[&str]) -> Part {
         "musicxml",
     ];
     args.extend(["--out", folder.path().to_str().unwrap()]);
-    args.extend(options.iter().filter(|o| **o != "falling"));
+    args.extend(
+        options
+            .iter()
+            .filter(|o| !["falling", "sliding"].contains(*o)),
+    );
     succeed(&args);
     read(&folder.path().join("tune.musicxml"))
 }
@@ -207,6 +216,35 @@ fn triplets_slurs_and_falls_are_marked() {
         "{:?}",
         part.notes[6]
     );
+}
+
+#[test]
+fn slides_and_held_notes_are_marked() {
+    let tune = [
+        (60, 1.0, 0.5, false),
+        (60, 1.0, 0.93, false),
+        (67, 1.0, 0.7, false),
+        (65, 1.0, 0.7, false),
+        (64, 1.0, 0.7, false),
+        (65, 1.0, 0.7, false),
+        (64, 1.0, 0.95, false),
+        (62, 1.0, 0.7, false),
+    ];
+    let part = part(&tune, &["--tempo", "96", "sliding"]);
+    let marks = |at: usize, mark: &str| part.notes[at].marks.iter().any(|m| m == mark);
+    assert!(
+        marks(1, "glissando start") && marks(2, "glissando stop"),
+        "{:?}",
+        part.notes
+    );
+    // The slide is written where it begins.
+    assert_eq!(part.notes[1].pitch, "C4");
+    assert!(marks(1, "tenuto") && marks(6, "tenuto"), "{:?}", part.notes);
+    let tenuti = part
+        .notes
+        .iter()
+        .filter(|n| n.marks.iter().any(|m| m == "tenuto"));
+    assert_eq!(tenuti.count(), 2, "{:?}", part.notes);
 }
 
 #[test]

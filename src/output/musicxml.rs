@@ -13,6 +13,7 @@ use crate::line::{Line, LineNote};
 use crate::notes::{Attack, Length, Technique};
 use crate::score::bars::{Bar, What, Written, value};
 use crate::score::{QUARTER, Score, Wish};
+use crate::units::{Concert, Pitch};
 
 /// The part, written as wished.
 pub struct MusicXml {
@@ -36,6 +37,7 @@ impl Output for MusicXml {
         let mut page = Page {
             xml: Writer::new_with_indent(to, b' ', 1),
             cents_over: self.cents_over,
+            tenuto_is_rare: tenuto_is_rare(line),
             line,
             score: &score,
         };
@@ -46,6 +48,7 @@ impl Output for MusicXml {
 struct Page<'a, W> {
     xml: Writer<W>,
     cents_over: f64,
+    tenuto_is_rare: bool,
     line: &'a Line,
     score: &'a Score,
 }
@@ -181,7 +184,7 @@ impl<W: io::Write> Page<'_, W> {
             self.close("direction-type")?;
             self.close("direction")?;
         }
-        let spelled = self.score.key.spell(named.written.0);
+        let spelled = self.score.key.spell(self.written(named));
         self.open("note", &[])?;
         self.open("pitch", &[])?;
         self.text("step", &spelled.step.to_string())?;
@@ -202,6 +205,22 @@ impl<W: io::Write> Page<'_, W> {
         self.close("note")
     }
 
+    /// Key that a note is written as: a slide stands where it begins.
+    fn written(&self, named: &LineNote) -> i32 {
+        let contour = &named.note.contour;
+        let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
+        pitches.truncate((pitches.len() / 10).max(1));
+        pitches.sort_by(f32::total_cmp);
+        match pitches.get(pitches.len() / 2) {
+            Some(start) if glissando(named).is_some() => {
+                let reference = self.line.reading.table.reference();
+                let key = reference.nearest_key(Pitch(f64::from(*start)));
+                self.line.reading.written(Concert(key)).0
+            }
+            _ => named.written.0,
+        }
+    }
+
     fn notations(
         &mut self,
         at: usize,
@@ -216,9 +235,31 @@ impl<W: io::Write> Page<'_, W> {
         // A slur begins on the first note of its group and ends on the last.
         let begins = !tied_in && slurred(at + 1) && !slurred(at);
         let ends = !tied_out && slurred(at) && !slurred(at + 1);
-        let marks = if tied_in { Vec::new() } else { marks(named) };
+        let marks = if tied_in {
+            Vec::new()
+        } else {
+            marks(named, self.tenuto_is_rare)
+        };
+        // A slide that leads to the next note is a line between the two.
+        let slides = |at: usize| {
+            let pair = self.line.notes.get(at).zip(self.line.notes.get(at + 1));
+            pair.is_some_and(|(n, next)| {
+                glissando(n).is_some() && next.note.onset_s - n.note.offset_s < SLIDE_GAP_S
+            })
+        };
+        let slides_out = !tied_out && slides(at);
+        let slides_in = !tied_in && at.checked_sub(1).is_some_and(slides);
+        let marks: Vec<&str> = match glissando(named).filter(|_| !slides_out && !tied_in) {
+            Some(cents) => marks
+                .into_iter()
+                .chain([if cents < 0.0 { "falloff" } else { "doit" }])
+                .collect(),
+            None => marks,
+        };
         let tuplet = tuplet.filter(|t| t.starts || t.stops);
-        if !(tied_in || tied_out || begins || ends || tuplet.is_some() || !marks.is_empty()) {
+        let tied = tied_in || tied_out;
+        let lines = begins || ends || slides_in || slides_out;
+        if !(tied || lines || tuplet.is_some() || !marks.is_empty()) {
             return Ok(());
         }
         self.open("notations", &[])?;
@@ -234,6 +275,12 @@ impl<W: io::Write> Page<'_, W> {
         }
         if let Some(tuplet) = tuplet {
             self.tuplet(tuplet)?;
+        }
+        for (slide, kind) in [(slides_in, "stop"), (slides_out, "start")] {
+            if slide {
+                let attributes = [("type", kind), ("number", "1"), ("line-type", "solid")];
+                self.empty("glissando", &attributes)?;
+            }
         }
         if !marks.is_empty() {
             self.open("articulations", &[])?;
@@ -297,7 +344,7 @@ impl<W: io::Write> Page<'_, W> {
 }
 
 /// Marks over a note: how it was attacked, how long it was held, where it slid.
-fn marks(named: &LineNote) -> Vec<&'static str> {
+fn marks(named: &LineNote, tenuto_is_rare: bool) -> Vec<&'static str> {
     let note = &named.note;
     let mut marks = Vec::new();
     // In the order of the standard's list.
@@ -307,6 +354,8 @@ fn marks(named: &LineNote) -> Vec<&'static str> {
     match note.length {
         Length::Staccato => marks.push("staccato"),
         Length::Staccatissimo => marks.push("staccatissimo"),
+        // Where most notes are held, a mark on each says nothing.
+        Length::Tenuto if tenuto_is_rare && note.attack == Attack::Tongued => marks.push("tenuto"),
         Length::Tenuto | Length::Normal => {}
     }
     for technique in &note.techniques {
@@ -318,6 +367,28 @@ fn marks(named: &LineNote) -> Vec<&'static str> {
         }
     }
     marks
+}
+
+/// Gap over which a slide still leads to the next note, in seconds: a light
+/// tongue.
+const SLIDE_GAP_S: f64 = 0.08;
+
+/// How far a note slides as a whole, in cents.
+fn glissando(named: &LineNote) -> Option<f32> {
+    named.note.techniques.iter().find_map(|t| match t {
+        Technique::Glissando { cents } => Some(*cents),
+        _ => None,
+    })
+}
+
+/// Whether fewer than a third of the tongued notes are held for their full value.
+fn tenuto_is_rare(line: &Line) -> bool {
+    let tongued = || {
+        let notes = line.notes.iter().map(|n| &n.note);
+        notes.filter(|n| n.attack == Attack::Tongued)
+    };
+    let held = tongued().filter(|n| n.length == Length::Tenuto).count();
+    3 * held < tongued().count()
 }
 
 /// Place in a group of three.
