@@ -53,9 +53,11 @@ fn files_that_are_no_takes() {
         std::fs::write(&path, bytes).unwrap();
         path
     };
+    let bare = folder.path().join("bare");
+    std::fs::create_dir(&bare).unwrap();
     for (path, words) in [
         (folder.path().join("missing.wav"), "no such file"),
-        (folder.path().to_owned(), "folder"),
+        (bare, "no takes in this folder"),
         (file("empty.wav", b""), "empty"),
         (
             file(

@@ -12,6 +12,7 @@ use crate::horn::{Clef, Horn};
 use crate::line::{Line, LineNote};
 use crate::notes::{Attack, Length, Technique};
 use crate::score::bars::{Bar, What, Written, value};
+use crate::score::beams::{self, Beam};
 use crate::score::{QUARTER, Score, Wish};
 use crate::units::{Concert, Pitch};
 
@@ -87,11 +88,12 @@ impl<W: io::Write> Page<'_, W> {
             self.attributes()?;
             self.tempo()?;
         }
+        let beams = beams::beams(&bar.written, beams::beat(self.score.metre));
         for (i, written) in bar.written.iter().enumerate() {
             let tuplet = tuplet(&bar.written, i);
             match written.what {
                 What::Rest => self.rest(written, tuplet)?,
-                What::Note { .. } => self.note(written, tuplet)?,
+                What::Note { .. } => self.note(written, &beams[i], tuplet)?,
             }
         }
         if at + 1 == self.score.bars.len() {
@@ -167,7 +169,12 @@ impl<W: io::Write> Page<'_, W> {
         self.close("note")
     }
 
-    fn note(&mut self, written: &Written, tuplet: Option<Tuplet>) -> io::Result<()> {
+    fn note(
+        &mut self,
+        written: &Written,
+        beams: &[Beam],
+        tuplet: Option<Tuplet>,
+    ) -> io::Result<()> {
         let What::Note {
             note,
             tied_in,
@@ -201,6 +208,18 @@ impl<W: io::Write> Page<'_, W> {
         }
         self.number("voice", 1)?;
         self.value(written.length)?;
+        for (level, beam) in (1..).zip(beams) {
+            let text = match beam {
+                Beam::Begin => "begin",
+                Beam::Continue => "continue",
+                Beam::End => "end",
+                Beam::ForwardHook => "forward hook",
+                Beam::BackwardHook => "backward hook",
+            };
+            self.open("beam", &[("number", &level.to_string())])?;
+            self.xml.write_event(Event::Text(BytesText::new(text)))?;
+            self.close("beam")?;
+        }
         self.notations(note, named, (tied_in, tied_out), tuplet)?;
         self.close("note")
     }

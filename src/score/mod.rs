@@ -1,11 +1,12 @@
 //! From a line to notation: tempo, rhythm, bars, key and spelling.
 //!
 //! ```text
-//! line -> tempo.rs (beat and phase) -> rhythm.rs (values) -> bars.rs (ties, bar lines)
+//! line -> tempo.rs (beat and phase) -> rhythm.rs (values) -> bars.rs (ties, bar lines) -> beams.rs
 //!      -> key.rs (signature and spelling)
 //! ```
 
 pub mod bars;
+pub mod beams;
 pub mod key;
 pub mod rhythm;
 pub mod tempo;

@@ -1,0 +1,126 @@
+//! The promise: a folder of takes is one command; what fails is named and costs
+//! the others nothing; no file is written over another.
+
+mod common;
+
+use std::path::Path;
+
+use common::{fail, leadpipe, succeed, write_wav};
+
+fn folder_of(names: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let sound = leadpipe::demo::line::render(48_000.0);
+    for name in names {
+        write_wav(&folder.path().join(name), 48_000, &[&sound[..48_000 * 5]]);
+    }
+    folder
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    let name =
+        |e: std::io::Result<std::fs::DirEntry>| e.unwrap().file_name().into_string().unwrap();
+    let mut names: Vec<String> = entries.map(name).collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn a_folder_is_written_down_whole() {
+    let takes = folder_of(&["one.wav", "two.wav", "three.wav"]);
+    std::fs::write(takes.path().join("notes.txt"), "set list").unwrap();
+    let (folder, out) = (takes.path().to_str().unwrap(), takes.path().join("out"));
+    let args = [
+        "transcribe",
+        folder,
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        "csv,svg",
+    ];
+    let text = succeed(&args);
+    assert_eq!(
+        names(&out),
+        [
+            "one.csv",
+            "one.svg",
+            "three.csv",
+            "three.svg",
+            "two.csv",
+            "two.svg"
+        ]
+    );
+    // In order of name, whichever was ready first.
+    let order: Vec<&str> = text.lines().map(|l| l.split(':').next().unwrap()).collect();
+    assert_eq!(order, ["one", "three", "two"]);
+    // The same as one at a time.
+    let alone = succeed(&[
+        "transcribe",
+        takes.path().join("two.wav").to_str().unwrap(),
+        "--format",
+        "csv",
+    ]);
+    assert_eq!(std::fs::read_to_string(out.join("two.csv")).unwrap(), alone);
+    let again = [&args[..], &["--jobs", "1"]].concat();
+    assert_eq!(succeed(&again), text);
+}
+
+#[test]
+fn one_bad_take_does_not_cost_the_others() {
+    let takes = folder_of(&["a.wav", "c.wav"]);
+    std::fs::write(takes.path().join("b.wav"), "no sound").unwrap();
+    let out = takes.path().join("out");
+    let (code, errors) = fail(&[
+        "transcribe",
+        takes.path().to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+    ]);
+    assert_eq!(code, 3);
+    let lines: Vec<&str> = errors.lines().collect();
+    assert_eq!(lines.len(), 2, "{errors}");
+    assert!(
+        lines[0].contains("b.wav") && lines[1].contains("1 of 3 takes"),
+        "{errors}"
+    );
+    assert_eq!(names(&out).len(), 6);
+    // The summary has the two that could be heard.
+    let output = leadpipe(&[
+        "intonation",
+        takes.path().to_str().unwrap(),
+        "--format",
+        "csv",
+    ]);
+    assert_eq!(output.status.code(), Some(3));
+    let csv = String::from_utf8(output.stdout).unwrap();
+    let first: Vec<&str> = csv.lines().map(|l| l.split(',').next().unwrap()).collect();
+    assert_eq!(first, ["name", "a", "c"]);
+}
+
+#[test]
+fn what_cannot_go_together_is_refused_first() {
+    let takes = folder_of(&["a.wav", "b.wav"]);
+    let folder = takes.path().to_str().unwrap();
+    let (code, errors) = fail(&["transcribe", folder]);
+    assert!(code == 4 && errors.contains("--out"), "{errors}");
+    let other = folder_of(&["a.wav"]);
+    let out = takes.path().join("out");
+    let args = [
+        "transcribe",
+        folder,
+        other.path().to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+    ];
+    let (code, errors) = fail(&args);
+    assert!(code == 4 && errors.contains("same files"), "{errors}");
+    let empty = tempfile::tempdir().unwrap();
+    let (code, errors) = fail(&["intonation", empty.path().to_str().unwrap()]);
+    assert!(
+        code == 3 && errors.contains("no takes in this folder"),
+        "{errors}"
+    );
+    let (code, errors) = fail(&["intonation", folder, "--audio", "--report", "x.html"]);
+    assert!(code == 4 && errors.contains("--audio"), "{errors}");
+    assert!(!Path::new("x.html").exists());
+}
