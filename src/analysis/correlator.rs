@@ -22,6 +22,8 @@
 //! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or dies away
 //! exponentially, as every attack and release does.
 
+use pulp::{Arch, Simd, WithSimd};
+
 /// Which of the window sets to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Window {
@@ -66,6 +68,9 @@ struct Band {
 /// Running normalised correlation over lags `0..lags()`.
 #[derive(Debug, Clone)]
 pub struct Correlator {
+    /// The widest vector registers that this machine has. The results are the
+    /// same to the last bit with any: no sum is taken in another order.
+    arch: Arch,
     hop: usize,
     lags: usize,
     bands: [Vec<Band>; SETS],
@@ -114,6 +119,7 @@ impl Correlator {
         // moved back to the end: moves are rare, reads are one slice.
         let length = 5 * reach;
         Correlator {
+            arch: Arch::new(),
             hop,
             lags,
             bands,
@@ -148,11 +154,7 @@ impl Correlator {
     pub fn push(&mut self, block: &[f32]) {
         assert_eq!(block.len(), self.hop, "one hop at a time");
         self.lay_down(block);
-        self.multiply();
-        for set in 0..SETS {
-            self.slide(set);
-            self.normalise(set);
-        }
+        self.arch.dispatch(Renew(self));
         self.row = (self.row + 1) % self.rows;
     }
 
@@ -192,19 +194,13 @@ impl Correlator {
         if first + products.len() + window >= past.len() {
             return None;
         }
-        for (i, (product, delayed)) in products.iter_mut().zip(energies.iter_mut()).enumerate() {
-            let lag = first + i;
-            let mut sums = [0f32; 8];
-            let newest = past[..window].chunks_exact(8);
-            let older = past[lag..lag + window].chunks_exact(8);
-            let rest = newest.remainder().iter().zip(older.remainder());
-            let rest: f32 = rest.map(|(a, b)| a * b).sum();
-            for (a, b) in newest.zip(older) {
-                for lane in 0..8 {
-                    sums[lane] += a[lane] * b[lane];
-                }
-            }
-            *product = f64::from(sums.iter().sum::<f32>() + rest);
+        self.arch.dispatch(Dots {
+            past,
+            window,
+            first,
+            products,
+        });
+        for (lag, delayed) in (first..).zip(energies) {
             *delayed = energy[lag] - energy[lag + window];
         }
         Some(energy[0] - energy[window])
@@ -234,6 +230,7 @@ impl Correlator {
 
     /// Products of the newest hop at every lag, into the current row. The row
     /// held the hop that has just left the longest window.
+    #[inline(always)]
     fn multiply(&mut self) {
         let row = &mut self.products[self.row * self.lags..][..self.lags];
         row.fill(0.0);
@@ -256,6 +253,7 @@ impl Correlator {
         }
     }
 
+    #[inline(always)]
     fn slide(&mut self, set: usize) {
         for band in &self.bands[set] {
             let leaving = (self.row + self.rows - band.hops) % self.rows;
@@ -268,6 +266,7 @@ impl Correlator {
         }
     }
 
+    #[inline(always)]
     fn normalise(&mut self, set: usize) {
         let energy = &self.energy[self.head..];
         for band in &self.bands[set] {
@@ -296,6 +295,54 @@ impl Correlator {
         {
             *before = sum;
             sum += chunk.iter().sum::<f32>();
+        }
+    }
+}
+
+/// All that a hop renews at every lag.
+struct Renew<'a>(&'a mut Correlator);
+
+impl WithSimd for Renew<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        self.0.multiply();
+        for set in 0..SETS {
+            self.0.slide(set);
+            self.0.normalise(set);
+        }
+    }
+}
+
+/// Products of the newest `window` samples with those at lags from `first`.
+struct Dots<'a> {
+    past: &'a [f32],
+    window: usize,
+    first: usize,
+    products: &'a mut [f64],
+}
+
+impl WithSimd for Dots<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        let newest = &self.past[..self.window];
+        for (lag, product) in (self.first..).zip(self.products) {
+            let mut sums = [0f32; 8];
+            let (a, b) = (
+                newest.chunks_exact(8),
+                self.past[lag..lag + self.window].chunks_exact(8),
+            );
+            let rest = a.remainder().iter().zip(b.remainder());
+            let rest: f32 = rest.map(|(x, y)| x * y).sum();
+            for (x, y) in a.zip(b) {
+                for lane in 0..8 {
+                    sums[lane] += x[lane] * y[lane];
+                }
+            }
+            *product = f64::from(sums.iter().sum::<f32>() + rest);
         }
     }
 }

@@ -6,6 +6,7 @@
 use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
 use crate::units::{Pitch, db_power, power_db};
+use pulp::{Arch, Simd, WithSimd};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
@@ -363,38 +364,70 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     }
     let length_s = count * hop_s;
     let step_hz = (0.1 / length_s).max(0.01);
-    let explained = |rate_hz: f64| {
-        // One sine and cosine, turned on from value to value.
-        let (turn_s, turn_c) = (std::f64::consts::TAU * rate_hz * hop_s).sin_cos();
-        let (mut s, mut c) = (0.0, 1.0);
-        let (mut cc, mut ss, mut cs, mut vc, mut vs) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for v in &flat {
-            cc += c * c;
-            ss += s * s;
-            cs += c * s;
-            vc += v * c;
-            vs += v * s;
-            (s, c) = (s * turn_c + c * turn_s, c * turn_c - s * turn_s);
-        }
-        let det = (cc * ss - cs * cs).max(1e-12);
-        let a = (vc * ss - vs * cs) / det;
-        let b = (vs * cc - vc * cs) / det;
-        (a * vc + b * vs, a.hypot(b))
-    };
     let mut best = (0.0, 0.0, 0.0);
     let mut rate_hz = rates_hz.0;
     while rate_hz <= rates_hz.1 {
-        let (power, amplitude) = explained(rate_hz);
-        if power > best.1 {
-            best = (rate_hz, power, amplitude);
+        let rates: [f64; RATES] = std::array::from_fn(|i| rate_hz + i as f64 * step_hz);
+        let found = Arch::new().dispatch(Explained {
+            values: &flat,
+            turns: rates.map(|r| r * hop_s),
+        });
+        for (rate_hz, (power, amplitude)) in rates.into_iter().zip(found) {
+            if power > best.1 && rate_hz <= rates_hz.1 {
+                best = (rate_hz, power, amplitude);
+            }
         }
-        rate_hz += step_hz;
+        rate_hz += RATES as f64 * step_hz;
     }
     Some(Wave {
         rate_hz: best.0,
         amplitude: best.2,
         share: best.1 / total,
     })
+}
+
+/// Rates that are tried at once: a vector register of them.
+const RATES: usize = 4;
+
+/// Power that sines of so many turns a value explain of values, and their
+/// amplitudes.
+struct Explained<'a> {
+    values: &'a [f64],
+    turns: [f64; RATES],
+}
+
+impl WithSimd for Explained<'_> {
+    type Output = [(f64, f64); RATES];
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Self::Output {
+        // One sine and cosine a rate, turned on from value to value.
+        let (turn_s, turn_c) = (
+            self.turns.map(|t| (std::f64::consts::TAU * t).sin()),
+            self.turns.map(|t| (std::f64::consts::TAU * t).cos()),
+        );
+        let (mut s, mut c) = ([0.0; RATES], [1.0; RATES]);
+        let [mut cc, mut ss, mut cs, mut vc, mut vs] = [[0.0; RATES]; 5];
+        for v in self.values {
+            for i in 0..RATES {
+                cc[i] += c[i] * c[i];
+                ss[i] += s[i] * s[i];
+                cs[i] += c[i] * s[i];
+                vc[i] += v * c[i];
+                vs[i] += v * s[i];
+                (s[i], c[i]) = (
+                    s[i] * turn_c[i] + c[i] * turn_s[i],
+                    c[i] * turn_c[i] - s[i] * turn_s[i],
+                );
+            }
+        }
+        std::array::from_fn(|i| {
+            let det = (cc[i] * ss[i] - cs[i] * cs[i]).max(1e-12);
+            let a = (vc[i] * ss[i] - vs[i] * cs[i]) / det;
+            let b = (vs[i] * cc[i] - vc[i] * cs[i]) / det;
+            (a * vc[i] + b * vs[i], a.hypot(b))
+        })
+    }
 }
 
 /// Rates of vibrato, in hertz.
