@@ -66,7 +66,11 @@ impl Decimator {
         }
         self.history[self.write] = sample;
         self.history[self.write + length] = sample;
-        self.write = (self.write + 1) % length;
+        // No remainder here: a division a sample is a tenth of the ear's time.
+        self.write += 1;
+        if self.write == length {
+            self.write = 0;
+        }
         self.until_next -= 1;
         if self.until_next > 0 {
             return None;

@@ -39,26 +39,31 @@ impl Peaks {
         self.count = 0;
         let first = shortest.max(1);
         let last = longest.min(rho.len() - 2);
-        let three = rho[first - 1..=last + 1].windows(3);
+        if last < first {
+            return;
+        }
+        let (before, here, after) = (&rho[first - 1..last], &rho[first..=last], &rho[first + 1..]);
+        let top = |b: f32, h: f32, a: f32| (h >= least) & (h >= b) & (h > a);
         // Eight lags at a time: most hold no peak, and finding that out takes no
         // branch.
-        let mut tops = [false; 8];
-        let mut lag = first;
-        let mut three = three.peekable();
-        while three.peek().is_some() {
+        let eights = here.len() / 8 * 8;
+        for from in (0..eights).step_by(8) {
+            let at = from..from + 8;
+            let (b, h, a) = (&before[at.clone()], &here[at.clone()], &after[at]);
             let mut any = false;
-            for top in &mut tops {
-                *top = three
-                    .next()
-                    .is_some_and(|w| (w[1] >= least) & (w[1] >= w[0]) & (w[1] > w[2]));
-                any |= *top;
+            for i in 0..8 {
+                any |= top(b[i], h[i], a[i]);
             }
             if any {
-                for (i, _) in tops.iter().enumerate().filter(|(_, top)| **top) {
-                    self.insert(interpolated(rho, lag + i));
+                for i in (0..8).filter(|&i| top(b[i], h[i], a[i])) {
+                    self.insert(interpolated(rho, first + from + i));
                 }
             }
-            lag += tops.len();
+        }
+        for i in eights..here.len() {
+            if top(before[i], here[i], after[i]) {
+                self.insert(interpolated(rho, first + i));
+            }
         }
     }
 

@@ -6,6 +6,8 @@
 //! multiple of the period that still lies close by, where the same error in
 //! samples is a smaller part of the lag.
 
+use std::sync::LazyLock;
+
 use super::correlator::{Correlator, Window};
 
 /// Farthest multiple looked at, in seconds. A vibrato at 8 Hz is flattened by
@@ -71,6 +73,10 @@ fn top_near(correlator: &Correlator, window: usize, lag: f64) -> Option<f64> {
     ((at - lag).abs() < 0.8).then_some(at)
 }
 
+/// Angle that the kernel's window turns by from sample to sample.
+const TURN: f64 = std::f64::consts::PI / (HALF as f64 + 0.5);
+static TURN_SIN_COS: LazyLock<(f64, f64)> = LazyLock::new(|| TURN.sin_cos());
+
 /// Both sequences at a fractional index, by a sinc under a raised-cosine window.
 fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (f64, f64) {
     let middle = at.floor();
@@ -82,9 +88,8 @@ fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (
     let first = middle as usize + 1 - HALF;
     let sine = (std::f64::consts::PI * fraction).sin();
     // The kernel's window at each sample, by turning one angle on.
-    let turn = std::f64::consts::PI / (HALF as f64 + 0.5);
-    let (turn_sin, turn_cos) = turn.sin_cos();
-    let (mut window_sin, mut window_cos) = (turn * (at - first as f64)).sin_cos();
+    let (turn_sin, turn_cos) = *TURN_SIN_COS;
+    let (mut window_sin, mut window_cos) = (TURN * (at - first as f64)).sin_cos();
     let mut sign = if HALF.is_multiple_of(2) { -1.0 } else { 1.0 };
     let (mut product, mut energy, mut total) = (0.0, 0.0, 0.0);
     for i in first..first + 2 * HALF {
