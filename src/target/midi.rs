@@ -21,6 +21,11 @@ struct Struck {
 /// # Errors
 /// What is wrong with the file, in words.
 pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
+    // -128 frames a second: nonsense that midly 0.5.3 overflows on.
+    let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
+    if head.into_iter().any(|w| w[12] == 0x80) {
+        return Err("no sound MIDI file (its time code makes no sense)".into());
+    }
     let smf = Smf::parse(bytes).map_err(|e| format!("no sound MIDI file ({e})"))?;
     let mut pace = PaceMap::default();
     let quarter = match smf.header.timing {
@@ -136,6 +141,13 @@ mod tests {
         for (quarters, number) in [(0.0, 1), (2.9, 1), (3.0, 2), (6.0, 3), (9.9, 3), (10.0, 4)] {
             assert_eq!(bar(&metres, quarters), number, "{quarters}");
         }
+    }
+
+    /// Found by fuzzing.
+    #[test]
+    fn a_senseless_time_code_is_refused() {
+        let file = b"MThd\0\0\0\x06\0\0\0\x01\x80\x01MTrk\0\0\0\x04\0\xff\x2f\0";
+        assert!(parts(file).unwrap_err().contains("time code"));
     }
 
     proptest! {

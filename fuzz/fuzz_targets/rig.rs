@@ -1,0 +1,17 @@
+//! Any text as a rig file: understood whole or refused.
+#![no_main]
+
+use leadpipe::live::rig;
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|text: &str| {
+    let Ok(rig) = rig::parse(text) else {
+        return;
+    };
+    let _ = rig.scale();
+    let _ = rig.routes();
+    let _ = rig.switches();
+    let _ = rig.voice();
+    let _ = rig.voice_channels();
+    let _ = rig.player_levels();
+});
