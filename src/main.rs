@@ -6,7 +6,27 @@ use clap::Parser;
 
 mod commands;
 
-use commands::{Command, compare, demo, horns, intonation, track, transcribe, tunings};
+/// The features that change what it can do.
+#[cfg(feature = "jack")]
+macro_rules! built_with {
+    () => {
+        "live, JACK"
+    };
+}
+#[cfg(all(feature = "live", not(feature = "jack")))]
+macro_rules! built_with {
+    () => {
+        "live"
+    };
+}
+#[cfg(not(feature = "live"))]
+macro_rules! built_with {
+    () => {
+        "files only"
+    };
+}
+
+use commands::{Command, compare, demo, horns, intonation, manual, track, transcribe, tunings};
 #[cfg(feature = "live")]
 use commands::{calibrate, devices, live, rig, soundcheck};
 
@@ -15,11 +35,23 @@ use commands::{calibrate, devices, live, rig, soundcheck};
 #[global_allocator]
 static GUARD: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
 
+/// What was built, where for, and with what in it.
+const VERSION: &str = concat!(
+    env!("CARGO_PKG_VERSION"),
+    " (",
+    env!("LEADPIPE_TARGET"),
+    ", ",
+    env!("LEADPIPE_COMPILER"),
+    "; ",
+    built_with!(),
+    ")"
+);
+
 /// A brass player's ear for the synthesizer rig: hears the horn, names every
 /// note, and writes notes, MIDI and control voltages.
 #[derive(Parser)]
 #[command(
-    version,
+    version = VERSION,
     about,
     after_help = "\
 Start with `leadpipe demo --out demo`, then `leadpipe transcribe TAKE.wav`.
@@ -53,6 +85,7 @@ fn main() -> ExitCode {
         Command::Compare(options) => compare::run(&options),
         Command::Horns(options) => horns::run(&options),
         Command::Tunings(options) => tunings::run(&options),
+        Command::Manual(options) => manual::run(&options),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -11,6 +11,7 @@ pub mod intonation;
 pub mod listening;
 #[cfg(feature = "live")]
 pub mod live;
+pub mod manual;
 pub mod many;
 #[cfg(feature = "live")]
 pub mod rig;
@@ -53,6 +54,7 @@ pub enum Command {
     Compare(compare::Options),
     Horns(horns::Options),
     Tunings(tunings::Options),
+    Manual(manual::Options),
 }
 
 /// Which take, and which part of it.

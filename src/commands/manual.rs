@@ -1,0 +1,50 @@
+use std::path::PathBuf;
+
+use clap::{Args, CommandFactory};
+use clap_complete::Shell;
+use leadpipe::error::Result;
+use leadpipe::output::Draft;
+
+/// Write manual pages and shell completions, for whoever packages this
+#[derive(Args)]
+#[command(after_help = "\
+Writes leadpipe.1, a page for every command, and completions for bash, zsh and
+fish.
+
+Example:
+  leadpipe manual --out manual")]
+pub struct Options {
+    /// Folder for the pages
+    #[arg(long, value_name = "DIR", default_value = "leadpipe-manual")]
+    out: PathBuf,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    let mut command = crate::Cli::command().disable_help_subcommand(true);
+    // A page is called after the whole of what is typed.
+    command.build();
+    let mut drafts = Vec::new();
+    for command in std::iter::once(&command).chain(command.get_subcommands()) {
+        let name = command.get_display_name().unwrap_or(command.get_name());
+        let page = clap_mangen::Man::new(command.clone());
+        let path = options.out.join(format!("{name}.1"));
+        drafts.push(Draft::write(path, |to| page.render(to))?);
+    }
+    for (shell, name) in [
+        (Shell::Bash, "leadpipe.bash"),
+        (Shell::Zsh, "_leadpipe"),
+        (Shell::Fish, "leadpipe.fish"),
+    ] {
+        let mut text = Vec::new();
+        clap_complete::generate(shell, &mut crate::Cli::command(), "leadpipe", &mut text);
+        drafts.push(Draft::write(options.out.join(name), |to| {
+            to.write_all(&text)
+        })?);
+    }
+    let paths = drafts
+        .into_iter()
+        .map(Draft::keep)
+        .collect::<Result<Vec<_>>>()?;
+    super::tell_files(&paths);
+    Ok(())
+}
