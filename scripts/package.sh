@@ -6,5 +6,5 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 target=${CARGO_TARGET_DIR:-target}
 cargo build --release --locked --features jack
-"$target/release/leadpipe" manual --out "$target/manual"
+"$target/release/leadpipe" manual --out "$target/release/manual"
 cargo deb --no-build --features jack
