@@ -57,8 +57,8 @@ const VERSION: &str = concat!(
 Start with `leadpipe demo --out demo`, then `leadpipe transcribe TAKE.wav`.
 
 Exit codes: 0 done, 2 command line, 3 the take cannot be used, 4 a name or a
-settings file, 5 cannot write, 6 the take is silent, 7 a
-sound device or port cannot be used."
+settings file, 5 cannot write, 6 the take is silent, 7 a sound device or port
+cannot be used, 130 interrupted."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -67,6 +67,14 @@ struct Cli {
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    // A session on stage ends in its own way.
+    if !cli.command.plays() {
+        let _ = ctrlc::set_handler(|| {
+            leadpipe::output::abandon();
+            // What shells give for an interrupt.
+            std::process::exit(130);
+        });
+    }
     let result = match cli.command {
         Command::Demo(options) => demo::run(&options),
         #[cfg(feature = "live")]

@@ -124,3 +124,46 @@ fn what_cannot_go_together_is_refused_first() {
     assert!(code == 4 && errors.contains("--audio"), "{errors}");
     assert!(!Path::new("x.html").exists());
 }
+
+/// An interrupt in the middle leaves whole files or none.
+#[test]
+fn an_interrupt_leaves_nothing_half_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let line = leadpipe::demo::line::render(48_000.0);
+    let long: Vec<f32> = line.iter().cycle().take(line.len() * 20).copied().collect();
+    for name in ["a.wav", "b.wav", "c.wav", "d.wav"] {
+        write_wav(&folder.path().join(name), 48_000, &[&long]);
+    }
+    let out = folder.path().join("out");
+    for wait_ms in [400, 900, 1500] {
+        let mut run = std::process::Command::new(common::program())
+            .args(["transcribe", folder.path().to_str().unwrap(), "--out"])
+            .arg(&out)
+            .args(["--write", "cv,csv,report", "--audio", "--jobs", "2"])
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(wait_ms));
+        let kill = std::process::Command::new("kill")
+            .args(["-INT", &run.id().to_string()])
+            .status();
+        assert!(kill.unwrap().success());
+        let code = run.wait().unwrap().code();
+        assert!(code == Some(130) || code == Some(0), "{code:?}");
+        let left = if out.exists() {
+            names(&out)
+        } else {
+            Vec::new()
+        };
+        let drafts: Vec<_> = left
+            .iter()
+            .filter(|n| n.starts_with(".leadpipe-"))
+            .collect();
+        assert!(drafts.is_empty(), "{drafts:?}");
+        for name in left.iter().filter(|n| n.ends_with(".html")) {
+            let text = std::fs::read_to_string(out.join(name)).unwrap();
+            assert!(text.trim_end().ends_with("</html>"), "{name}");
+        }
+    }
+}

@@ -57,6 +57,16 @@ pub enum Command {
     Manual(manual::Options),
 }
 
+impl Command {
+    /// Whether it runs until it is told to stop, and stops by itself then.
+    pub fn plays(&self) -> bool {
+        #[cfg(feature = "live")]
+        return matches!(self, Command::Live(_));
+        #[cfg(not(feature = "live"))]
+        false
+    }
+}
+
 /// Which take, and which part of it.
 #[derive(Args)]
 pub struct TakeOptions {

@@ -16,6 +16,7 @@ pub mod wav;
 
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use crate::error::{Error, Result};
 use crate::line::Line;
@@ -55,6 +56,34 @@ pub fn save_all(
 pub struct Draft {
     file: tempfile::NamedTempFile,
     path: PathBuf,
+    _listed: Listed,
+}
+
+/// Drafts there are, so that an interrupt can take them away.
+static DRAFTS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+/// A draft's place in the list, for as long as it lives.
+struct Listed(PathBuf);
+
+impl Drop for Listed {
+    fn drop(&mut self) {
+        drafts().retain(|path| *path != self.0);
+    }
+}
+
+fn drafts() -> MutexGuard<'static, Vec<PathBuf>> {
+    DRAFTS.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Takes all drafts away and lets no more be made, for a program that is about to
+/// end in the middle of its work.
+pub fn abandon() {
+    let drafts = drafts();
+    for path in drafts.iter() {
+        // What is gone already need not be taken away.
+        let _ = std::fs::remove_file(path);
+    }
+    std::mem::forget(drafts);
 }
 
 impl Draft {
@@ -77,16 +106,25 @@ impl Draft {
             Error::output(folder, error, mend)
         };
         std::fs::create_dir_all(folder).map_err(refused)?;
+        // Listed as soon as it is there: an interrupt may come in between.
+        let mut listed = drafts();
         let mut file = tempfile::Builder::new()
             .prefix(".leadpipe-")
             .permissions(permissions())
             .tempfile_in(folder)
             .map_err(refused)?;
+        listed.push(file.path().to_owned());
+        drop(listed);
+        let listed = Listed(file.path().to_owned());
         let mut buffered = BufWriter::new(&mut file);
         write(&mut buffered).map_err(refused)?;
         buffered.flush().map_err(refused)?;
         drop(buffered);
-        Ok(Draft { file, path })
+        Ok(Draft {
+            file,
+            path,
+            _listed: listed,
+        })
     }
 
     /// Where the draft can be read meanwhile.

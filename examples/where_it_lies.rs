@@ -1,0 +1,30 @@
+//! The horn's own part of its intonation: fingerings, partials and cents of a
+//! chromatic scale, by theory.
+//!
+//! `cargo run --release --example where_it_lies -- flugelhorn`
+
+use leadpipe::horn;
+use leadpipe::units::Concert;
+
+fn main() -> leadpipe::error::Result<()> {
+    let name = std::env::args().nth(1).unwrap_or("trumpet".into());
+    let horn = horn::find(&name)?;
+    println!(
+        "{}: {:.0} mm of tube",
+        horn.title,
+        1000.0 * horn::tube::open_length_m(horn.fundamental)
+    );
+    for key in horn.low.0..=horn.high.0 {
+        let concert = Concert(key);
+        if let Some(way) = horn.ways(concert).first() {
+            println!(
+                "{:>4}  {:<11} partial {:>2}  {:+.0} cents",
+                horn.written(concert).to_string(),
+                way.name(),
+                way.partial,
+                way.cents
+            );
+        }
+    }
+    Ok(())
+}
