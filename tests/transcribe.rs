@@ -288,3 +288,37 @@ fn a_causal_track_does_not_change_with_the_future() {
         assert_eq!(before, after);
     }
 }
+
+/// A stage recorder's file: one of 32 channels is the horn.
+#[test]
+fn one_of_many_channels_is_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = folder.path().join("stage.wav");
+    let horn = leadpipe::demo::line::render(48_000.0);
+    let hiss: Vec<f32> = (0..horn.len())
+        .map(|i| ((i * 7_919 % 1_000) as f32 / 1_000.0 - 0.5) * 1e-3)
+        .collect();
+    let mut channels = vec![&hiss[..]; 32];
+    channels[17] = &horn;
+    common::write_wav(&take, 48_000, &channels);
+    let take = take.to_str().unwrap();
+    let list = succeed(&[
+        "transcribe",
+        take,
+        "--channel",
+        "18",
+        "--horn",
+        "flugelhorn",
+        "--format",
+        "csv",
+    ]);
+    assert_eq!(rows(&list).len(), leadpipe::demo::line::notes().len());
+    let (code, errors) = common::fail(&["transcribe", take, "--channel", "33"]);
+    assert!(code == 3 && errors.contains("1 to 32"), "{errors}");
+    // Cut off on the way, it says what is there.
+    let bytes = std::fs::read(take).unwrap();
+    let cut = folder.path().join("cut.wav");
+    std::fs::write(&cut, &bytes[..bytes.len() / 2]).unwrap();
+    let (code, errors) = common::fail(&["transcribe", cut.to_str().unwrap(), "--channel", "18"]);
+    assert!(code == 3 && errors.contains("--end 6."), "{errors}");
+}

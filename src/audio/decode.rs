@@ -4,12 +4,7 @@
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
-use symphonia::core::errors::Error as Symphonia;
-use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatReader, TrackType};
-use symphonia::core::io::MediaSourceStream;
-
+use super::decoders::{Decoder, Format};
 use crate::error::{Error, Result};
 
 /// What part of a take to read.
@@ -26,9 +21,7 @@ pub struct Selection {
 /// A take being read.
 pub struct Take {
     path: PathBuf,
-    format: Box<dyn FormatReader>,
-    decoder: Box<dyn AudioDecoder>,
-    track_id: u32,
+    decoder: Decoder,
     sample_rate_hz: f64,
     channels: usize,
     promised: Option<u64>,
@@ -72,28 +65,14 @@ impl Take {
         if metadata.len() == 0 {
             return Err(Error::input(path, "the file is empty", FORMATS));
         }
-        let foreign = || Error::input(path, "not an audio file that can be read", FORMATS);
-        let mut hint = Hint::new();
-        if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
-            hint.with_extension(extension);
-        }
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
-        let format = symphonia::default::get_probe()
-            .probe(&hint, stream, Default::default(), Default::default())
-            .map_err(|_| foreign())?;
-        let track = format.default_track(TrackType::Audio).ok_or_else(foreign)?;
-        let parameters = track
-            .codec_params
-            .as_ref()
-            .and_then(|p| p.audio())
-            .ok_or_else(foreign)?;
-        let decoder = symphonia::default::get_codecs()
-            .make_audio_decoder(parameters, &AudioDecoderOptions::default())
-            .map_err(|_| foreign())?;
-        let sample_rate_hz = f64::from(parameters.sample_rate.ok_or_else(foreign)?);
-        let channels = parameters.channels.as_ref().map_or(1, |c| c.count());
-        let track_id = track.id;
-        let promised = track.num_frames;
+        let ending = path.extension().and_then(|e| e.to_str());
+        let (decoder, format) = Decoder::open(file, ending)
+            .ok_or_else(|| Error::input(path, "not an audio file that can be read", FORMATS))?;
+        let Format {
+            sample_rate_hz,
+            channels,
+            frames: promised,
+        } = format;
         if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
             return Err(Error::input(
                 path,
@@ -121,9 +100,7 @@ impl Take {
         }
         Ok(Take {
             path: path.to_owned(),
-            format,
             decoder,
-            track_id,
             sample_rate_hz,
             channels,
             promised,
@@ -175,37 +152,8 @@ impl Take {
     }
 
     fn decode_packet(&mut self) -> Result<bool> {
-        loop {
-            let packet = match self.format.next_packet() {
-                Ok(Some(packet)) => packet,
-                Ok(None) => return Ok(false),
-                Err(Symphonia::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
-                    return Ok(false);
-                }
-                Err(e) => return Err(self.damaged(&e)),
-            };
-            if packet.track_id != self.track_id {
-                continue;
-            }
-            let audio = match self.decoder.decode(&packet) {
-                Ok(audio) => audio,
-                Err(e) => {
-                    let damaged = format!("{e}");
-                    return Err(self.damaged(&damaged));
-                }
-            };
-            let channels = audio.spec().channels().count();
-            if channels != self.channels {
-                return Err(Error::input(
-                    &self.path,
-                    "the number of channels changes midway",
-                    "export it again as one plain file",
-                ));
-            }
-            self.interleaved.resize(audio.samples_interleaved(), 0.0);
-            audio.copy_to_slice_interleaved(&mut self.interleaved);
-            return Ok(true);
-        }
+        let read = self.decoder.next(&mut self.interleaved);
+        read.map_err(|cause| self.damaged(&cause))
     }
 
     fn take_channel(&mut self, block: &mut Vec<f32>) -> Result<()> {
@@ -272,7 +220,7 @@ impl Take {
         format!("copy it again, or use what is there with --end {end_s:.2}")
     }
 
-    fn damaged(&self, cause: &dyn std::fmt::Display) -> Error {
+    fn damaged(&self, cause: &str) -> Error {
         let here_s = self.read as f64 / self.sample_rate_hz;
         Error::input(
             &self.path,

@@ -1,6 +1,7 @@
 //! Sound files in and out.
 
 pub mod decode;
+mod decoders;
 pub mod flac;
 pub mod health;
 
