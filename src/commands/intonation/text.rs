@@ -184,14 +184,23 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
     writeln!(
         to,
         "\n{what:<width$} {:<10} {:>6} {:>8} {:>7} {:>7} {:>8}",
-        "day", "notes", "length", "cents", "spread", "A4 Hz"
+        if what == "day" { "takes" } else { "day" },
+        "notes",
+        "length",
+        "cents",
+        "spread",
+        "A4 Hz"
     )?;
     for row in rows {
         writeln!(
             to,
             "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7.1} {:>8.1}",
             row.name,
-            row.day,
+            if what == "day" {
+                row.takes.to_string()
+            } else {
+                row.day.clone()
+            },
             row.notes,
             clock(row.length_s),
             row.mean_cents,

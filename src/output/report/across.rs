@@ -63,9 +63,10 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
     write!(
         to,
         "<div class=\"scroll\"><table><thead><tr><th scope=\"col\">{what}</th>\
-         <th scope=\"col\">day</th><th scope=\"col\" class=\"n\">notes</th>\
+         <th scope=\"col\">{}</th><th scope=\"col\" class=\"n\">notes</th>\
          <th scope=\"col\" class=\"n\">length</th><th scope=\"col\" class=\"n\">cents</th>\
-         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\" class=\"n\">A4 Hz</th></tr></thead><tbody>"
+         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\" class=\"n\">A4 Hz</th></tr></thead><tbody>",
+        if what == "day" { "takes" } else { "day" }
     )?;
     for row in rows {
         write!(
@@ -73,7 +74,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
              <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:.1}</td></tr>",
             escape(&row.name),
-            row.day,
+            second(what, row),
             row.notes,
             clock(row.length_s),
             picture::tune(row.mean_cents).0,
@@ -83,6 +84,14 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
         )?;
     }
     write!(to, "</tbody></table></div></section>")
+}
+
+/// What stands beside the name: the day of a take, the takes of a day.
+fn second(what: &str, row: &Row) -> String {
+    match what {
+        "day" => row.takes.to_string(),
+        _ => row.day.clone(),
+    }
 }
 
 /// Means with their spread, in order.
