@@ -1,5 +1,7 @@
 //! Parses the command line, calls the command, prints the error.
 
+#![forbid(unsafe_code)]
+
 use std::process::ExitCode;
 
 use clap::Parser;

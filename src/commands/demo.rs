@@ -34,7 +34,7 @@ pub struct Options {
 const SAMPLE_RATE_HZ: u32 = 48_000;
 
 pub fn run(options: &Options) -> Result<()> {
-    super::check_folder(&options.out)?;
+    let _made = super::check_folder(&options.out)?;
     let horn = horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
     let settings = horn::listening(Some(&horn), DEFAULT_GATE_DB);

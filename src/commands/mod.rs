@@ -225,9 +225,25 @@ pub fn tell_files(paths: &[PathBuf]) {
     }
 }
 
-/// Makes sure that a folder can be written before long work is begun.
-pub fn check_folder(folder: &Path) -> Result<()> {
-    leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(())).map(drop)
+/// Makes sure that a folder can be written before long work is begun. If it was
+/// not there and nothing comes of the work, it is not left behind.
+pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
+    let made = (!folder.exists()).then(|| folder.to_owned());
+    let made = EmptyFolder(made);
+    leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(()))?;
+    Ok(made)
+}
+
+/// A folder that goes again if nothing is put into it.
+pub struct EmptyFolder(Option<PathBuf>);
+
+impl Drop for EmptyFolder {
+    fn drop(&mut self) {
+        if let Some(folder) = &self.0 {
+            // Refused where there is something in it, which is as it should be.
+            let _ = std::fs::remove_dir(folder);
+        }
+    }
 }
 
 /// Rows of comma-separated values.

@@ -206,9 +206,11 @@ pub fn run(options: &Options) -> Result<()> {
     if options.schema {
         return super::print(|to| to.write_all(json::SCHEMA.as_bytes()));
     }
-    if let Some(folder) = &options.out {
-        super::check_folder(folder)?;
-    }
+    let _made = options
+        .out
+        .as_deref()
+        .map(super::check_folder)
+        .transpose()?;
     // Names first: a misspelt table should not cost a minute's listening.
     let horn = options.ear.horn()?;
     let reading = options.table.reading(horn, Some(&options.send))?;
