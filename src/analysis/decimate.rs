@@ -12,8 +12,8 @@ use std::f64::consts::PI;
 pub struct Decimator {
     factor: usize,
     taps: Vec<f32>,
-    /// The last `taps.len()` inputs, twice over, so that a window is always
-    /// one slice.
+    /// The inputs of late, at least `taps.len()` of them before `write`, so that a
+    /// window is one slice. The newest are moved to the front when it is full.
     history: Vec<f32>,
     write: usize,
     until_next: usize,
@@ -23,6 +23,9 @@ pub struct Decimator {
 /// Lowest rate the decimator leaves: 1.6 kHz then still has 6.9 samples a
 /// period, enough for exact interpolation.
 const LOWEST_RATE_HZ: f64 = 11_000.0;
+
+/// Windows that the history has room for: one move in so many.
+const ROOM: usize = 16;
 
 impl Decimator {
     /// Decimator for an input at `sample_rate_hz`. Rates below 22 kHz pass
@@ -34,8 +37,8 @@ impl Decimator {
         Decimator {
             factor,
             taps,
-            history: vec![0.0; 2 * length],
-            write: 0,
+            history: vec![0.0; ROOM * length],
+            write: length,
             until_next: factor,
             primed: false,
         }
@@ -64,19 +67,18 @@ impl Decimator {
             self.history.fill(sample);
             self.primed = true;
         }
-        self.history[self.write] = sample;
-        self.history[self.write + length] = sample;
-        // No remainder here: a division a sample is a tenth of the ear's time.
-        self.write += 1;
-        if self.write == length {
-            self.write = 0;
+        if self.write == self.history.len() {
+            self.history.copy_within(self.write - length.., 0);
+            self.write = length;
         }
+        self.history[self.write] = sample;
+        self.write += 1;
         self.until_next -= 1;
         if self.until_next > 0 {
             return None;
         }
         self.until_next = self.factor;
-        let window = &self.history[self.write..self.write + length];
+        let window = &self.history[self.write - length..self.write];
         // Eight running sums let the compiler use vector registers.
         let mut sums = [0f32; 8];
         let chunks = window.chunks_exact(8).zip(self.taps.chunks_exact(8));

@@ -158,30 +158,37 @@ impl Take {
 
     fn take_channel(&mut self, block: &mut Vec<f32>) -> Result<()> {
         let channels = self.channels;
-        let scale = 1.0 / channels as f32;
-        for frame in self.interleaved.chunks_exact(channels) {
-            let at = self.read;
-            self.read += 1;
-            if at < self.first || self.last.is_some_and(|last| at >= last) {
-                continue;
+        let frames = (self.interleaved.len() / channels) as u64;
+        // The part of these frames that is inside the selection.
+        let from = self.first.clamp(self.read, self.read + frames);
+        let to = self
+            .last
+            .unwrap_or(u64::MAX)
+            .clamp(from, self.read + frames);
+        let at = |frame: u64| (frame - self.read) as usize * channels;
+        let inside = &self.interleaved[at(from)..at(to)];
+        match self.channel {
+            _ if channels == 1 => block.extend_from_slice(inside),
+            Some(channel) => block.extend(inside.iter().skip(channel - 1).step_by(channels)),
+            None => {
+                let scale = 1.0 / channels as f32;
+                let mean = |frame: &[f32]| frame.iter().sum::<f32>() * scale;
+                block.extend(inside.chunks_exact(channels).map(mean));
             }
-            let sample = match self.channel {
-                Some(channel) => frame[channel - 1],
-                None => frame.iter().sum::<f32>() * scale,
-            };
-            if !sample.is_finite() {
-                return Err(Error::input(
-                    &self.path,
-                    format!(
-                        "sample {at} ({:.3} s) is not a number",
-                        at as f64 / self.sample_rate_hz
-                    ),
-                    "export the take again as 16- or 24-bit",
-                ));
-            }
-            block.push(sample);
         }
-        Ok(())
+        self.read += frames;
+        let Some(bad) = block.iter().position(|s| !s.is_finite()) else {
+            return Ok(());
+        };
+        let at = from + bad as u64;
+        Err(Error::input(
+            &self.path,
+            format!(
+                "sample {at} ({:.3} s) is not a number",
+                at as f64 / self.sample_rate_hz
+            ),
+            "export the take again as 16- or 24-bit",
+        ))
     }
 
     /// A file that stops short of what its header promises was cut off on the
