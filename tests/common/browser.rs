@@ -38,6 +38,7 @@ impl Browser {
             "--headless",
             "--no-sandbox",
             "--disable-gpu",
+            "--disable-dev-shm-usage",
             "--disable-quic",
             "--no-first-run",
             "--disable-background-networking",
