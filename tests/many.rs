@@ -123,6 +123,11 @@ fn what_cannot_go_together_is_refused_first() {
     let (code, errors) = fail(&["intonation", folder, "--audio", "--report", "x.html"]);
     assert!(code == 4 && errors.contains("--audio"), "{errors}");
     assert!(!Path::new("x.html").exists());
+    let take = takes.path().join("a.wav");
+    for command in ["transcribe", "intonation"] {
+        let (code, errors) = fail(&[command, take.to_str().unwrap(), "--audio"]);
+        assert!(code == 4 && errors.contains("without a report"), "{errors}");
+    }
 }
 
 /// An interrupt in the middle leaves whole files or none.

@@ -65,6 +65,17 @@ pub struct PageOptions {
 }
 
 impl PageOptions {
+    /// Refuses sound that there is no report for.
+    pub fn check(&self, report: bool) -> Result<()> {
+        if self.audio && !report {
+            return Err(Error::setting(
+                "--audio without a report to put the sound into",
+                "ask for one, or leave it out",
+            ));
+        }
+        Ok(())
+    }
+
     /// The take's sound, if it is wanted.
     pub fn sound(&self, take: &Path, excerpt: &Excerpt) -> Result<Option<Flac>> {
         let read = || Flac::read(take, &excerpt.selection());
@@ -74,6 +85,7 @@ impl PageOptions {
 
 pub fn run(options: &Options) -> Result<()> {
     let reading = options.table.reading(options.ear.horn()?, None)?;
+    options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {
         // A folder that cannot be written should not cost a minute's listening.
         Draft::write(page.clone(), |_| Ok(()))?;
