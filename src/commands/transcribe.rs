@@ -206,6 +206,9 @@ pub fn run(options: &Options) -> Result<()> {
     if options.schema {
         return super::print(|to| to.write_all(json::SCHEMA.as_bytes()));
     }
+    options
+        .page
+        .check(options.write.contains(&FileKind::Report))?;
     let _made = options
         .out
         .as_deref()
