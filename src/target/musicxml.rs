@@ -308,9 +308,11 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<Part, String> {
                     bar.number
                 ));
             }
-            // A tied note goes on with the one before of the same pitch.
+            // A tied note goes on with the one of the same pitch that ends here; where
+            // there is none, the tie hangs in the air and the note is a note.
             let before = aims.iter().rposition(|a| a.concert.0 == key);
-            if let Some(before) = before.filter(|_| note.tied_in) {
+            let before = before.filter(|b| note.tied_in && (spans[*b].1 - start).abs() < 1e-6);
+            if let Some(before) = before {
                 spans[before].1 = end;
                 continue;
             }
@@ -451,6 +453,28 @@ mod tests {
             .map(|a| (a.start_s, a.length_s, a.concert.0))
             .collect();
         assert_eq!(aims, [(0.0, 2.0, 62), (2.0, 0.0, 60), (2.0, 3.0, 65)]);
+    }
+
+    /// Engraving programs leave ties behind that lead nowhere.
+    #[test]
+    fn a_tie_that_hangs_in_the_air_is_a_note() {
+        let note = |octave: i32, tie: &str| {
+            format!(
+                "<note><pitch><step>G</step><octave>{octave}</octave></pitch>\
+                 <duration>1</duration>{tie}</note>"
+            )
+        };
+        let stop = "<tie type=\"stop\"/>";
+        let text = format!(
+            "<score-partwise><part id=\"P1\"><measure number=\"1\">{}{}{}</measure></part>\
+             </score-partwise>",
+            note(4, "<tie type=\"start\"/>"),
+            note(5, stop),
+            note(4, stop)
+        );
+        let parts = parts(text.as_bytes()).unwrap();
+        let keys: Vec<i32> = parts[0].aims.iter().map(|a| a.concert.0).collect();
+        assert_eq!(keys, [67, 79, 67]);
     }
 
     proptest! {
