@@ -167,6 +167,10 @@ impl Reading {
                 let passes = number.split([',', ' ']).filter_map(|n| n.parse().ok());
                 if attribute(tag, "type") == "start" {
                     self.ending = passes.collect();
+                    // Some programs leave the first ending's number out.
+                    if self.ending.is_empty() {
+                        self.ending.push(1);
+                    }
                     self.bar.passes.clone_from(&self.ending);
                 } else {
                     self.ending.clear();
