@@ -53,7 +53,7 @@ fn read(path: &Path) -> Part {
                     "dot" => note.dots += 1,
                     "tie" if kind == "start" => note.tied_on = true,
                     "slur" | "tuplet" | "glissando" => note.marks.push(format!("{what} {kind}")),
-                    "staccato" | "staccatissimo" | "accent" | "tenuto" | "falloff" => {
+                    "staccato" | "staccatissimo" | "accent" | "tenuto" | "falloff" | "doit" => {
                         note.marks.push(what)
                     }
                     _ => {}
@@ -245,6 +245,28 @@ fn slides_and_held_notes_are_marked() {
         .iter()
         .filter(|n| n.marks.iter().any(|m| m == "tenuto"));
     assert_eq!(tenuti.count(), 2, "{:?}", part.notes);
+}
+
+/// A slide over a bar line is a line from its last value, and no mark besides.
+#[test]
+fn a_tied_slide_is_one_line() {
+    let tune = [
+        (60, 3.0, 0.9, false),
+        (60, 2.0, 0.97, false),
+        (67, 1.0, 0.9, false),
+        (65, 1.0, 0.9, false),
+    ];
+    let part = part(&tune, &["--tempo", "96", "sliding"]);
+    let slide = &part.notes[1..3];
+    assert_eq!(slide[0].pitch, slide[1].pitch, "{:?}", part.notes);
+    assert!(slide[0].tied_on && !slide[1].tied_on);
+    let of = |note: &Read, marks: [&str; 3]| {
+        let found = note.marks.iter().filter(|m| marks.contains(&m.as_str()));
+        found.cloned().collect::<Vec<_>>()
+    };
+    let marks = ["glissando start", "doit", "falloff"];
+    assert_eq!(of(&slide[0], marks), [""; 0]);
+    assert_eq!(of(&slide[1], marks), ["glissando start"]);
 }
 
 #[test]

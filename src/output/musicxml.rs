@@ -226,18 +226,22 @@ impl<W: io::Write> Page<'_, W> {
 
     /// Key that a note is written as: a slide stands where it begins.
     fn written(&self, named: &LineNote) -> i32 {
+        if glissando(named).is_none() {
+            return named.written.0;
+        }
         let contour = &named.note.contour;
         let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
         pitches.truncate((pitches.len() / 10).max(1));
         pitches.sort_by(f32::total_cmp);
-        match pitches.get(pitches.len() / 2) {
-            Some(start) if glissando(named).is_some() => {
-                let reference = self.line.reading.table.reference();
-                let key = reference.nearest_key(Pitch(f64::from(*start)));
-                self.line.reading.written(Concert(key)).0
-            }
-            _ => named.written.0,
-        }
+        let Some(start) = pitches.get(pitches.len() / 2) else {
+            return named.written.0;
+        };
+        let reading = &self.line.reading;
+        let key = reading
+            .table
+            .reference()
+            .nearest_key(Pitch(f64::from(*start)));
+        reading.written(Concert(key)).0
     }
 
     fn notations(
@@ -254,7 +258,7 @@ impl<W: io::Write> Page<'_, W> {
         // A slur begins on the first note of its group and ends on the last.
         let begins = !tied_in && slurred(at + 1) && !slurred(at);
         let ends = !tied_out && slurred(at) && !slurred(at + 1);
-        let marks = if tied_in {
+        let mut marks = if tied_in {
             Vec::new()
         } else {
             marks(named, self.tenuto_is_rare)
@@ -268,13 +272,10 @@ impl<W: io::Write> Page<'_, W> {
         };
         let slides_out = !tied_out && slides(at);
         let slides_in = !tied_in && at.checked_sub(1).is_some_and(slides);
-        let marks: Vec<&str> = match glissando(named).filter(|_| !slides_out && !tied_in) {
-            Some(cents) => marks
-                .into_iter()
-                .chain([if cents < 0.0 { "falloff" } else { "doit" }])
-                .collect(),
-            None => marks,
-        };
+        // One that leads nowhere is a mark; on a tied note the line starts later.
+        if let Some(cents) = glissando(named).filter(|_| !slides(at) && !tied_in) {
+            marks.push(if cents < 0.0 { "falloff" } else { "doit" });
+        }
         let tuplet = tuplet.filter(|t| t.starts || t.stops);
         let tied = tied_in || tied_out;
         let lines = begins || ends || slides_in || slides_out;
