@@ -123,6 +123,12 @@ impl std::fmt::Display for Written {
     }
 }
 
+/// The nearest whole number, for print: never a minus zero.
+pub fn whole(value: f64) -> f64 {
+    // Adding nothing turns a minus zero into a plain one.
+    value.round() + 0.0
+}
+
 /// Level in dB relative to full scale of a mean square (1.0 = 0 dBFS, RMS).
 /// Floors at -120 dB so that silence stays a number.
 pub fn power_db(mean_square: f64) -> f64 {

@@ -2,10 +2,11 @@ use std::io;
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::compare::{Compared, Comparison, better_shift, compare};
+use leadpipe::compare::{Compared, Comparison, Verdict, better_shift, compare};
 use leadpipe::error::{Error, Result};
 use leadpipe::line::Line;
 use leadpipe::target::{self, Target};
+use leadpipe::units::whole;
 
 use super::listening::listen_and_read;
 use super::{EarOptions, Excerpt, Form, TableOptions, TakeOptions};
@@ -143,8 +144,7 @@ fn table(
 fn row(note: &Compared, other: bool) -> String {
     let text = |value: &Option<String>| value.clone().unwrap_or_else(|| "-".into());
     let number = |value: Option<f64>, width: usize| match value {
-        // Adding nothing turns a minus zero into a plain one.
-        Some(v) => format!("{:>+width$.0}", v.round() + 0.0),
+        Some(v) => format!("{:>+width$.0}", whole(v)),
         None => format!("{:>width$}", ""),
     };
     let start = note.onset_s.map_or(String::new(), |s| format!("{s:.3}"));
@@ -157,7 +157,7 @@ fn row(note: &Compared, other: bool) -> String {
         String::new()
     };
     let verdict = match note.verdict {
-        leadpipe::compare::Verdict::Right => "",
+        Verdict::Right => "",
         other => other.name(),
     };
     format!(

@@ -35,7 +35,8 @@ impl AnyListener {
 }
 
 /// Listens to a take. Warnings go to standard error; times count from the start
-/// of the file. `progress` is shown for long takes. Gives what was heard and where the selected part ends.
+/// of the file. `progress` is shown for long takes. Gives what was heard and where
+/// the selected part ends.
 pub fn listen(
     path: &Path,
     excerpt: &Excerpt,

@@ -103,6 +103,11 @@ pub fn warmth_cents(temperature_c: f64) -> f64 {
     600.0 * ((temperature_c - ZERO_C) / (TEMPERATURE_C - ZERO_C)).log2()
 }
 
+/// Which way a slide moves by so many millimetres, in words.
+pub fn slide_way(mm: f64) -> &'static str {
+    if mm < 0.0 { "in" } else { "out" }
+}
+
 /// A mode's distance above the first, in cents.
 fn partial_cents(partial: u32) -> f64 {
     1200.0 * f64::from(partial).log2()

@@ -7,9 +7,8 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
-use super::{PitchReport, slope, weighted};
+use super::{PitchReport, Sounded, by_pitch, slope, weighted};
 use crate::line::Line;
-use crate::units::{Concert, Written};
 
 /// What is kept of a take.
 #[derive(Debug, Clone)]
@@ -17,19 +16,17 @@ pub struct Kept {
     take: String,
     day: Date,
     length_s: f64,
-    /// Names, cents and sounding time of the notes.
-    notes: Vec<(Written, Concert, f64, f64)>,
+    notes: Vec<Sounded>,
 }
 
 impl Kept {
     /// Keeps the little that is needed of a line.
     pub fn new(line: &Line, day: Date) -> Kept {
-        let note = |n: &crate::line::LineNote| (n.written, n.concert, n.cents, n.note.duration_s());
         Kept {
             take: line.source.clone(),
             day,
             length_s: line.length_s,
-            notes: line.notes.iter().map(note).collect(),
+            notes: line.notes.iter().map(Sounded::new).collect(),
         }
     }
 }
@@ -83,6 +80,7 @@ impl Across {
             .chunk_by(|a, b| a.day == b.day)
             .map(|day| row(&day[0].day.to_string(), day, a4_hz))
             .collect();
+        let notes: Vec<Sounded> = kept.iter().flat_map(|k| &k.notes).copied().collect();
         let week = |d: &Date| f64::from((*d - kept[0].day).get_days()) / 7.0;
         let mut by_day: Vec<(f64, f64)> = Vec::new();
         for (day, row) in kept.chunk_by(|a, b| a.day == b.day).zip(&days) {
@@ -93,7 +91,7 @@ impl Across {
         Across {
             takes,
             whole: row("all", &kept, a4_hz),
-            pitches: pitches(&kept),
+            pitches: by_pitch(&notes),
             spread_cents_per_week: (by_day.len() >= 3).then(|| slope(&by_day)),
             days,
         }
@@ -102,38 +100,18 @@ impl Across {
 
 fn row(name: &str, kept: &[Kept], a4_hz: f64) -> Row {
     let notes = || kept.iter().flat_map(|k| &k.notes);
-    let (mean_cents, spread_cents) = weighted(notes().map(|(_, _, c, s)| (*c, *s)));
+    let (mean_cents, spread_cents) = weighted(notes().map(|n| (n.cents, n.time_s)));
     Row {
         name: name.to_owned(),
         day: kept.first().map_or(String::new(), |k| k.day.to_string()),
         takes: kept.len(),
         notes: notes().count(),
         length_s: kept.iter().map(|k| k.length_s).sum(),
-        time_s: notes().map(|(_, _, _, s)| s).sum(),
+        time_s: notes().map(|n| n.time_s).sum(),
         mean_cents,
         spread_cents,
         best_reference_hz: a4_hz * 2f64.powf(mean_cents / 1200.0),
     }
-}
-
-fn pitches(kept: &[Kept]) -> Vec<PitchReport> {
-    let notes = || kept.iter().flat_map(|k| &k.notes);
-    let mut keys: Vec<(Written, Concert)> = notes().map(|n| (n.0, n.1)).collect();
-    keys.sort_unstable();
-    keys.dedup();
-    let pitch = |key: &(Written, Concert)| {
-        let same = notes().filter(|n| n.0 == key.0);
-        let (mean_cents, spread_cents) = weighted(same.clone().map(|n| (n.2, n.3)));
-        PitchReport {
-            written: key.0.to_string(),
-            concert: key.1.to_string(),
-            notes: same.clone().count(),
-            time_s: same.map(|n| n.3).sum(),
-            mean_cents,
-            spread_cents,
-        }
-    };
-    keys.iter().map(pitch).collect()
 }
 
 /// Day of a take: the one in its name (`2031-05-09` or `20310509`), or else the
@@ -176,10 +154,16 @@ fn day_in(name: &str) -> Option<Date> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::{Concert, Written};
     use proptest::prelude::*;
 
     fn kept(take: &str, day: Date, cents: &[f64]) -> Kept {
-        let note = |c: &f64| (Written(60), Concert(58), *c, 1.0);
+        let note = |cents: &f64| Sounded {
+            written: Written(60),
+            concert: Concert(58),
+            cents: *cents,
+            time_s: 1.0,
+        };
         Kept {
             take: take.into(),
             day,

@@ -8,6 +8,7 @@ pub mod shares;
 use serde::Serialize;
 
 use crate::line::{Line, LineNote};
+use crate::units::{Concert, Written};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
 
@@ -82,6 +83,13 @@ impl Report {
         pitches.truncate(WATCH_MOST);
         pitches
     }
+
+    /// The same in words, `A4 +12, E5 -14`; empty where there are none.
+    pub fn watch_in_words(&self) -> String {
+        let words = |p: &&PitchReport| format!("{} {:+.0}", p.written, p.mean_cents);
+        let words: Vec<String> = self.watch().iter().map(words).collect();
+        words.join(", ")
+    }
 }
 
 /// Deviation from the rest of the take from which a pitch is worth watching, in
@@ -103,24 +111,10 @@ pub fn report(line: &Line, temperature_c: f64) -> Report {
     let notes: Vec<NoteReport> = line.notes.iter().map(note_report).collect();
     let all = || line.notes.iter().map(|n| (n.cents, n.note.duration_s()));
     let (offset_cents, spread_cents) = weighted(all());
-    let mut keys: Vec<i32> = line.notes.iter().map(|n| n.written.0).collect();
-    keys.sort_unstable();
-    keys.dedup();
-    let pitch_report = |key: i32| {
-        let same = || line.notes.iter().filter(move |n| n.written.0 == key);
-        let (mean_cents, spread_cents) = weighted(same().map(|n| (n.cents, n.note.duration_s())));
-        same().next().map(|first| PitchReport {
-            written: first.written.to_string(),
-            concert: first.concert.to_string(),
-            notes: same().count(),
-            time_s: same().map(|n| n.note.duration_s()).sum(),
-            mean_cents,
-            spread_cents,
-        })
-    };
+    let sounded: Vec<Sounded> = line.notes.iter().map(Sounded::new).collect();
     let reference_hz = line.reading.table.reference().a4_hz();
     Report {
-        pitches: keys.into_iter().filter_map(pitch_report).collect(),
+        pitches: by_pitch(&sounded),
         groups: Groups::of(line),
         trend: groups::trend(line),
         histogram: groups::histogram(line),
@@ -133,6 +127,46 @@ pub fn report(line: &Line, temperature_c: f64) -> Report {
         spread_cents,
         best_reference_hz: reference_hz * 2f64.powf(offset_cents / 1200.0),
     }
+}
+
+/// The little of a note that groups and summaries need.
+#[derive(Debug, Clone, Copy)]
+struct Sounded {
+    written: Written,
+    concert: Concert,
+    cents: f64,
+    time_s: f64,
+}
+
+impl Sounded {
+    fn new(named: &LineNote) -> Self {
+        Sounded {
+            written: named.written,
+            concert: named.concert,
+            cents: named.cents,
+            time_s: named.note.duration_s(),
+        }
+    }
+}
+
+/// The written pitches of some notes, lowest first.
+fn by_pitch(notes: &[Sounded]) -> Vec<PitchReport> {
+    let mut keys: Vec<(Written, Concert)> = notes.iter().map(|n| (n.written, n.concert)).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let pitch = |(written, concert): &(Written, Concert)| {
+        let same = notes.iter().filter(|n| n.written == *written);
+        let (mean_cents, spread_cents) = weighted(same.clone().map(|n| (n.cents, n.time_s)));
+        PitchReport {
+            written: written.to_string(),
+            concert: concert.to_string(),
+            notes: same.clone().count(),
+            time_s: same.map(|n| n.time_s).sum(),
+            mean_cents,
+            spread_cents,
+        }
+    };
+    keys.iter().map(pitch).collect()
 }
 
 fn note_report(named: &LineNote) -> NoteReport {

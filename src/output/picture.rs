@@ -11,7 +11,7 @@ use quick_xml::escape::escape;
 
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
-use crate::units::{Concert, Pitch};
+use crate::units::{Concert, Pitch, whole};
 
 /// The picture.
 pub struct Picture;
@@ -230,8 +230,7 @@ impl Row<'_> {
              stroke-width=\"2\" stroke-linejoin=\"round\"/>"
         );
         if named.note.onset_s >= self.from_s && x1 >= *label_free {
-            // Adding nothing turns a minus zero into a plain one.
-            let label = format!("{} {:+.0}", named.written, named.cents.round() + 0.0);
+            let label = format!("{} {:+.0}", named.written, whole(named.cents));
             *label_free = x1 + 6.2 * label.len() as f64;
             let above = if y - 10.0 < self.top { 16.0 } else { -8.0 };
             let _ = write!(

@@ -2,6 +2,7 @@
 
 use std::io;
 
+use leadpipe::horn::tube::slide_way;
 use leadpipe::intonation::across::{Across, Row};
 use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::Share;
@@ -95,7 +96,7 @@ fn write_shares(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
 
 fn slide_in_words(share: &Share) -> String {
     share.slide_mm.map_or(String::new(), |(out, farther)| {
-        let way = if farther < 0.0 { "in" } else { "out" };
+        let way = slide_way(farther);
         format!(
             "  slide at {out:.0} mm, {:.0} mm farther {way}",
             farther.abs()
@@ -110,7 +111,7 @@ fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
         report.offset_cents, report.spread_cents, report.best_reference_hz
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = if mm < 0.0 { "in" } else { "out" };
+        let way = slide_way(mm);
         writeln!(to, "the tuning slide for that: {:.1} mm {way}", mm.abs())?;
     }
     if let Some(trend) = report.trend {
@@ -120,13 +121,9 @@ fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
             trend.cents_per_minute, trend.uncertainty
         )?;
     }
-    let watch: Vec<String> = report
-        .watch()
-        .iter()
-        .map(|p| format!("{} {:+.0}", p.written, p.mean_cents))
-        .collect();
+    let watch = report.watch_in_words();
     if !watch.is_empty() {
-        writeln!(to, "notes to watch: {}", watch.join(", "))?;
+        writeln!(to, "notes to watch: {watch}")?;
     }
     Ok(())
 }

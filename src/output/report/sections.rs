@@ -6,6 +6,7 @@ use quick_xml::escape::escape;
 
 use super::super::csv::detail;
 use super::{Report, Sink, plots};
+use crate::horn::tube::slide_way;
 use crate::intonation::groups::{Group, clock};
 use crate::line::{Line, LineNote};
 
@@ -51,7 +52,7 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
         format!("A4 = {:.1} Hz", report.best_reference_hz),
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = if mm < 0.0 { "in" } else { "out" };
+        let way = slide_way(mm);
         fact("tuning slide", format!("{:.1} mm {way}", mm.abs()))?;
     }
     if let Some(trend) = report.trend {
@@ -61,11 +62,9 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
             format!("{rise:+.1} ±{error:.1} cents a minute"),
         )?;
     }
-    let watch: Vec<String> = (report.watch().iter())
-        .map(|p| format!("{} {:+.0}", p.written, p.mean_cents))
-        .collect();
+    let watch = report.watch_in_words();
     if !watch.is_empty() {
-        fact("notes to watch", watch.join(", "))?;
+        fact("notes to watch", watch)?;
     }
     write!(to, "</dl>")?;
     plots::histogram(report, to)?;
@@ -168,7 +167,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
                     share.fingering, share.partial, share.horn_cents, share.player_cents
                 )?;
                 if let Some((out, farther)) = share.slide_mm {
-                    let way = if farther < 0.0 { "in" } else { "out" };
+                    let way = slide_way(farther);
                     write!(
                         to,
                         "<td class=\"n\">{out:.0} mm</td><td class=\"n\">{:.0} mm {way}</td>",
