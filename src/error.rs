@@ -64,6 +64,19 @@ impl Error {
         }
     }
 
+    /// A file that the system does not let be read.
+    pub fn unreadable(path: impl Into<PathBuf>, cause: std::io::Error) -> Self {
+        match cause.kind() {
+            std::io::ErrorKind::NotFound => {
+                Error::input(path, "no such file", "check the name and the folder")
+            }
+            std::io::ErrorKind::PermissionDenied => {
+                Error::input(path, "not readable", "ask for read permission on it")
+            }
+            _ => Error::input(path, cause, "check the file"),
+        }
+    }
+
     /// Setting problem.
     pub fn setting(problem: impl std::fmt::Display, mend: impl Into<String>) -> Self {
         Error::Setting {

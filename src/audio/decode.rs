@@ -47,15 +47,7 @@ impl Take {
     /// [`SAMPLE_RATES_HZ`], or a channel that is not there; [`Error::Setting`]
     /// for a selection that ends before it starts.
     pub fn open(path: &Path, selection: &Selection) -> Result<Take> {
-        let file = File::open(path).map_err(|e| match e.kind() {
-            std::io::ErrorKind::NotFound => {
-                Error::input(path, "no such file", "check the name and the folder")
-            }
-            std::io::ErrorKind::PermissionDenied => {
-                Error::input(path, "not readable", "ask for read permission on it")
-            }
-            _ => Error::input(path, e, "check the file"),
-        })?;
+        let file = File::open(path).map_err(|e| Error::unreadable(path, e))?;
         let metadata = file
             .metadata()
             .map_err(|e| Error::input(path, e, "check the file"))?;

@@ -101,7 +101,7 @@ impl Draft {
             let mend = match error.kind() {
                 io::ErrorKind::PermissionDenied => "choose a folder that you may write to",
                 io::ErrorKind::StorageFull => "free some space",
-                _ => "choose another folder with --out",
+                _ => "choose another folder",
             };
             Error::output(folder, error, mend)
         };
@@ -138,9 +138,9 @@ impl Draft {
     /// [`Error::Output`] where the name is taken by something that is no file.
     pub fn keep(self) -> Result<PathBuf> {
         let path = self.path;
-        self.file.persist(&path).map_err(|error| {
-            Error::output(&path, error.error, "choose another folder with --out")
-        })?;
+        self.file
+            .persist(&path)
+            .map_err(|error| Error::output(&path, error.error, "choose another folder"))?;
         Ok(path)
     }
 }

@@ -97,7 +97,7 @@ fn kind(path: &Path) -> Option<Kind> {
 /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
 /// such part, naming the parts there are.
 pub fn read(path: &Path, part: Option<usize>) -> Result<Target> {
-    let refused = |e: std::io::Error| Error::input(path, e, "check the name and the permissions");
+    let refused = |e: std::io::Error| Error::unreadable(path, e);
     let size = std::fs::metadata(path).map_err(refused)?.len();
     if size > MOST_BYTES {
         return Err(Error::input(
