@@ -142,10 +142,10 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     let glides = |t: &Technique| matches!(t, Technique::Glissando { .. });
     let glided = note.techniques.iter().any(glides);
     if note.techniques.iter().all(glides) {
-        let slurred = note.attack == Attack::Slurred;
+        let (slurred, ways_s) = (note.attack == Attack::Slurred, ways_s(note));
         let slides = shape(&note.contour, note.pitch)
             .into_iter()
-            .filter_map(|s| linked(s, slurred, next))
+            .filter_map(|s| linked(s, slurred, next, ways_s))
             .filter(|s| !(glided && glides(s)));
         note.techniques.extend(slides);
         note.techniques.extend(vibrato(&note.contour));
@@ -214,6 +214,10 @@ const SLIDE_CENTS: f32 = 60.0;
 const SLOW_GLISS_S: f64 = 2.5;
 /// An excursion this far is one, in cents: more than any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
+/// A pitch this near is at home, in semitones.
+const HOME: f64 = 0.35;
+/// A way this long from one note to the next is heard as a glissando, in seconds.
+pub const GLISSANDO_S: f64 = 0.1;
 /// A slide this long over most of a note is a glissando, in cents.
 const GLISS_CENTS: f32 = 130.0;
 
@@ -314,16 +318,28 @@ fn excursion(voiced: &[(f64, f32)], from_s: f64, to_s: f64) -> f32 {
 }
 
 /// A slide as it is called where the note is slurred from or to another: the step
-/// between two notes is neither scoop nor fall, and a long slide on to the next
-/// is a glissando.
-fn linked(slide: Technique, slurred: bool, next: Next) -> Option<Technique> {
+/// between two notes is neither scoop nor fall, however many partials the lips
+/// brush, and a long slide on to the next is a glissando.
+fn linked(slide: Technique, slurred: bool, next: Next, ways_s: (f64, f64)) -> Option<Technique> {
+    let long = |cents: f32, way_s| cents.abs() > GLISS_CENTS && way_s > GLISSANDO_S;
     match slide {
-        Technique::Scoop { cents } if slurred && cents < GLISS_CENTS => None,
+        Technique::Scoop { cents } if slurred => long(cents, ways_s.0).then_some(slide),
         Technique::Fall { cents } | Technique::Doit { cents } if next != Next::Apart => {
-            (cents.abs() > GLISS_CENTS).then_some(Technique::Glissando { cents })
+            long(cents, ways_s.1).then_some(Technique::Glissando { cents })
         }
         other => Some(other),
     }
+}
+
+/// How long a note takes to come home to its pitch, and how long it is away at its
+/// end, in seconds.
+fn ways_s(note: &Note) -> (f64, f64) {
+    let home = |p: &Point| (f64::from(p.pitch) - note.pitch).abs() < HOME;
+    let points = &note.contour.points;
+    let first = points.iter().position(home).unwrap_or(0);
+    let last = points.iter().rposition(home).map_or(0, |at| at + 1);
+    let hop_s = note.contour.hop_s;
+    (first as f64 * hop_s, (points.len() - last) as f64 * hop_s)
 }
 
 /// Strongest regular wavering in a series.

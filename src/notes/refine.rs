@@ -20,16 +20,30 @@ const FRAGMENT_S: f64 = 0.05;
 const SEARCH_S: f64 = 0.13;
 /// How far off such a beginning may be, in semitones.
 const SEARCH_REACH: f64 = 1.6;
+/// A low note needs some periods to begin, and the bore rings far above it
+/// meanwhile: so far, in semitones, for so many of its periods.
+const RINGING: f64 = 7.0;
+const RINGING_PERIODS: f64 = 4.0;
 /// A beginning this much softer is breath or a click whatever its pitch, in dB.
 const PUFF_DB: f32 = 14.0;
 /// Dip, by levels averaged around each moment, from which an attack is the
 /// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
 /// a dip.
 const TONGUED_DIP_DB: f32 = 12.0;
+/// A pitch that has left for the next one by so many semitones before the old is
+/// lost was moved by lips or slide while the air went on: the tongue would have
+/// stopped it first.
+const LEAN: f64 = 0.6;
+/// Dip from which even such a change is tongued, in dB: between two partials the
+/// lips lose the tone for some 50 ms.
+const LEANING_DIP_DB: f32 = 20.0;
 /// Too short to be a note or to have a dip after it, in seconds.
 const GLIMPSE_S: f64 = 0.025;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
+
+/// Pitches this close belong together, in semitones.
+const NEAR: f64 = 0.65;
 
 /// The frames of a whole take with fast sums of their power.
 pub struct Timeline {
@@ -131,6 +145,13 @@ impl Timeline {
         }
     }
 
+    /// How long a note's pitch is heard, in seconds.
+    fn tone_s(&self, note: &Note) -> f64 {
+        let range = self.range(note.onset_s, note.offset_s);
+        let near = |f: &&Refined| (f64::from(f.pitch) - note.pitch).abs() < NEAR;
+        self.frames[range].iter().filter(near).count() as f64 * self.hop_s
+    }
+
     /// Level averaged over `width_s` around the moment at an index, dBFS.
     fn level_around(&self, at: usize, width_s: f64) -> f32 {
         let half = (0.5 * width_s / self.hop_s).round() as usize;
@@ -212,7 +233,7 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     read_contours(&mut notes, timeline);
     join_swings(&mut notes, timeline);
     join_slides(&mut notes, timeline);
-    join_passing(&mut notes);
+    join_passing(&mut notes, timeline);
     notes.retain(|note| !clicks(note, timeline));
     let slides = slides_between(&notes, timeline);
     read_contours(&mut notes, timeline);
@@ -262,6 +283,11 @@ fn join_fragments(notes: &mut Vec<Note>, timeline: &Timeline) {
         let blip = glimpse || left.duration_s() < SEARCH_S && rise_db > PUFF_DB;
         let blip = blip || left.duration_s() < FRAGMENT_S && (rise_db > 10.0 || apart < 0.65);
         let dying = right.duration_s() < SEARCH_S && rise_db < -10.0;
+        // What the bore rings while the lips are not yet in step.
+        let ringing = right.pitch < left.pitch - RINGING
+            && timeline.tone_s(left) < RINGING_PERIODS / hz(right)
+            && rise_db > 0.0;
+        let blip = blip || ringing;
         let crumb = right.duration_s() < FRAGMENT_S && (rise_db < -3.0 || apart < 0.65);
         let tongued = dip_db(left, right, timeline) > TONGUED_DIP_DB;
         if touch && (searching || blip) && (rise_db > 10.0 || !tongued || glimpse) {
@@ -319,9 +345,8 @@ const BENT_DIP_DB: f32 = 6.0;
 fn join_slides(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len()).rev() {
         let (left, right) = (&notes[at - 1], &notes[at]);
-        let bent = right.attack == Attack::Slurred
-            && (left.pitch - right.pitch).abs() < SAME_PITCH
-            && right.measured.dip_db < BENT_DIP_DB;
+        let one = (left.pitch - right.pitch).abs() < SAME_PITCH || half_beat(left, right, timeline);
+        let bent = right.attack == Attack::Slurred && one && right.measured.dip_db < BENT_DIP_DB;
         if bent {
             // Bent away and back: one note.
             notes[at - 1].offset_s = right.offset_s;
@@ -344,6 +369,18 @@ fn join_slides(notes: &mut Vec<Note>, timeline: &Timeline) {
             (note.attack, note.measured) = (attack, measured);
         }
     }
+}
+
+/// Whether the shorter of two notes is over before the pitches could beat half a
+/// time: nobody hears which of the two a low horn is on for so short a while.
+fn half_beat(left: &Note, right: &Note, timeline: &Timeline) -> bool {
+    let shorter_s = timeline.tone_s(left).min(timeline.tone_s(right));
+    (hz(left) - hz(right)).abs() * shorter_s < 0.5
+}
+
+/// Frequency of a note's pitch.
+fn hz(note: &Note) -> f64 {
+    crate::units::Pitch(note.pitch).hz()
 }
 
 /// Longest time that a note's pitch stays put, in seconds.
@@ -385,16 +422,17 @@ fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
     timeline.between(from_s, to_s).iter().map(pitch).collect()
 }
 
-/// Time that the pitch takes from one note's place to the next one's, seconds.
+/// Time that the pitch is heard on its way from one note's place to the next
+/// one's, seconds. Where tone is lost nothing slides.
 fn way_s(left: &Note, right: &Note, around: &[f32], hop_s: f64) -> f64 {
     let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < 0.35;
     let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
-    let on_the_way = around[left_home..].iter().position(near(right.pitch));
-    on_the_way.map_or(0.0, |hops| hops as f64 * hop_s)
+    let Some(arrival) = around[left_home..].iter().position(near(right.pitch)) else {
+        return 0.0;
+    };
+    let way = &around[left_home..left_home + arrival];
+    way.iter().filter(|p| !p.is_nan()).count() as f64 * hop_s
 }
-
-/// A way this long between two notes is heard as a glissando, in seconds.
-const GLISSANDO_S: f64 = 0.1;
 
 /// The glissando from each note to the next, where there is one.
 fn slides_between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>> {
@@ -402,7 +440,7 @@ fn slides_between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>>
         let (left, right) = (&pair[0], &pair[1]);
         let plain = left.techniques.is_empty() && right.techniques.is_empty();
         let around = pitches_between(left, right, timeline);
-        let slow = way_s(left, right, &around, timeline.hop_s) > GLISSANDO_S;
+        let slow = way_s(left, right, &around, timeline.hop_s) > super::articulation::GLISSANDO_S;
         let slides = plain && slow && right.attack == Attack::Slurred;
         slides.then_some(Technique::Glissando {
             cents: ((right.pitch - left.pitch) * 100.0) as f32,
@@ -413,15 +451,22 @@ fn slides_between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>>
 
 /// A slurred note shorter than this on the way from one to the next is a partial
 /// brushed in passing, in seconds; the fastest run has 83 ms a note.
-const PASSING_S: f64 = 0.07;
+const PASSING_S: f64 = 0.075;
+
+/// No tongue is this quick: tone shorter than this, in seconds, with touching
+/// notes on both sides is brushed in passing even where the level dips.
+const BRUSHED_S: f64 = 0.045;
 
 /// Gives notes brushed in passing to the note before.
-fn join_passing(notes: &mut Vec<Note>) {
+fn join_passing(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len().saturating_sub(1)).rev() {
         let [before, note, after] = [&notes[at - 1], &notes[at], &notes[at + 1]];
         let slurred = [note, after].iter().all(|n| n.attack == Attack::Slurred);
+        let touching = note.onset_s - before.offset_s < TOUCH_S
+            && after.onset_s - note.offset_s < TOUCH_S
+            && timeline.tone_s(note) < BRUSHED_S;
         let on_the_way = (note.pitch - before.pitch) * (after.pitch - note.pitch) > 0.0;
-        if slurred && on_the_way && note.duration_s() < PASSING_S {
+        if on_the_way && (slurred && note.duration_s() < PASSING_S || touching) {
             notes[at - 1].offset_s = note.offset_s;
             notes.remove(at);
         }
@@ -439,10 +484,23 @@ fn date(notes: &mut [Note], timeline: &Timeline) {
             note.attack = Attack::Tongued;
             continue;
         };
+        let joined = note.onset_s - before.offset_s < TOUCH_S;
+        let change = joined
+            .then(|| Change::between(before, note, timeline))
+            .flatten();
+        if let Some(change) = &change {
+            (before.offset_s, note.onset_s) = (change.at_s, change.at_s);
+            note.decided_s = change.arrival_s;
+        }
         let dip_db = dip_db(before, note, timeline);
         note.measured.dip_db = dip_db;
-        let joined = note.onset_s - before.offset_s < TOUCH_S;
-        if joined && dip_db < TONGUED_DIP_DB {
+        let leaning = change.is_some_and(|change| change.lean > LEAN);
+        let tongued_db = if leaning {
+            LEANING_DIP_DB
+        } else {
+            TONGUED_DIP_DB
+        };
+        if joined && dip_db < tongued_db {
             note.attack = Attack::Slurred;
             before.offset_s = note.onset_s;
             continue;
@@ -456,6 +514,47 @@ fn date(notes: &mut [Note], timeline: &Timeline) {
     }
     if let Some(last) = notes.last_mut() {
         last.offset_s = died_away(last, f64::INFINITY, timeline);
+    }
+}
+
+/// Where the pitch changes from one note to the next.
+struct Change {
+    /// When, stream seconds: between the last hop on the old side of the way and
+    /// the first on the new.
+    at_s: f64,
+    /// That first hop, stream seconds.
+    arrival_s: f64,
+    /// How far the pitch has gone towards the next by then, in semitones.
+    lean: f64,
+}
+
+/// Time over which a leaning pitch is read, in seconds.
+const LEAN_S: f64 = 0.008;
+
+impl Change {
+    /// Looks back from where the segmenter noticed; after a drift that is late by
+    /// the time that the pitch took to settle.
+    fn between(before: &Note, note: &Note, timeline: &Timeline) -> Option<Change> {
+        let way = note.pitch - before.pitch;
+        let around = pitches_between(before, note, timeline);
+        if way.abs() < SAME_PITCH || way_s(before, note, &around, timeline.hop_s) > SLIDE_S {
+            return None;
+        }
+        // 0 at the old pitch, 1 at the new.
+        let place = |m: &Moment| m.pitch.map(|p| (f64::from(p) - before.pitch) / way);
+        let old = |m: &Moment| place(m).is_some_and(|p| (-1.0..0.5).contains(&p));
+        let new = |m: &Moment| place(m).is_some_and(|p| p >= 0.5);
+        let past = timeline.between(before.onset_s, note.onset_s + timeline.hop_s);
+        let last = past.iter().rposition(old)?;
+        let future = timeline.between(past[last].time_s, note.offset_s);
+        let first = future.iter().position(new)?;
+        let hops = (LEAN_S / timeline.hop_s) as usize;
+        let lately = past[..=last].iter().rev().filter_map(place).take(hops);
+        Some(Change {
+            at_s: 0.5 * (past[last].time_s + future[first].time_s),
+            arrival_s: future[first].time_s,
+            lean: super::articulation::median(lately)? * way.abs(),
+        })
     }
 }
 
