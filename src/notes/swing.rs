@@ -19,6 +19,9 @@ const NOTES: usize = 3;
 /// Narrowest and widest swing, in semitones: a semitone played narrow, a shake
 /// over a fourth.
 const WIDTH: std::ops::Range<f32> = 0.7..6.0;
+/// A swing to either side of a note's place is no other note up to here in all, in
+/// semitones: twice what the segmenter allows.
+const MISSED_WIDTH: f32 = 1.3;
 /// Slowest swing, in hertz. Eighth notes at 180 to the minute alternate at 3.
 const SLOWEST_HZ: f64 = 3.2;
 /// Longest time on one side of the middle, in seconds.
@@ -35,9 +38,9 @@ const MOST: usize = 64;
 /// Joins each swing to one note.
 pub fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
-    while at + NOTES <= notes.len() {
+    while at + 1 < notes.len() {
         let longest = run_length(&notes[at..]);
-        let found = (NOTES..=longest).rev().find_map(|length| {
+        let found = (least(&notes[at..])..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
             let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
             Some((length, Swing::read(&contour)?, contour))
@@ -55,19 +58,33 @@ pub fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
     }
 }
 
-/// How many notes from the first on could be parts of one swing.
+/// How many notes from the first on could be parts of one swing: short ones, and
+/// longer ones in which the segmenter missed every turn.
 fn run_length(notes: &[Note]) -> usize {
     let fits = |(i, note): &(usize, &Note)| {
         let linked = *i == 0 || note.measured.dip_db < DIP_DB;
-        linked && note.duration_s() < NOTE_S
+        linked && (note.duration_s() < NOTE_S || missed(note))
     };
     notes.iter().take(MOST).enumerate().take_while(fits).count()
+}
+
+/// Whether a long note swings so far that the segmenter should have cut it.
+fn missed(note: &Note) -> bool {
+    Swing::read(&note.contour).is_some_and(|swing| swing.width > MISSED_WIDTH)
+}
+
+/// Fewest notes of a run that make a swing: two, if the first swings by itself.
+fn least(notes: &[Note]) -> usize {
+    let long = notes.first().is_some_and(|n| n.duration_s() >= NOTE_S);
+    if long { 2 } else { NOTES }
 }
 
 /// A swing with the pitch that it is heard at.
 struct Swing {
     technique: Technique,
     pitch: f64,
+    /// From the low side to the high, in semitones.
+    width: f32,
 }
 
 impl Swing {
@@ -79,11 +96,12 @@ impl Swing {
         pitches.sort_by(f32::total_cmp);
         let share = |part: f64| pitches[((pitches.len() - 1) as f64 * part) as usize];
         let (low, high) = (share(0.1), share(0.9));
-        if !WIDTH.contains(&(high - low)) || share(0.98) - share(0.02) > WIDTH.end {
+        let width = high - low;
+        if !WIDTH.contains(&width) || share(0.98) - share(0.02) > WIDTH.end {
             return None;
         }
         let middle = 0.5 * (low + high);
-        let crossings = crossings_s(contour, middle, 0.15 * (high - low));
+        let crossings = crossings_s(contour, middle, 0.15 * width);
         let span_s = crossings.last()? - crossings.first()?;
         let turns = (crossings.len() - 1) as f64 / 2.0;
         let length_s = contour.points.len() as f64 * contour.hop_s;
@@ -99,7 +117,11 @@ impl Swing {
         }
         if let Some(technique) = wide_vibrato(contour, SINE_SHARE) {
             let pitch = f64::from(middle);
-            return Some(Swing { technique, pitch });
+            return Some(Swing {
+                technique,
+                pitch,
+                width,
+            });
         }
         // A trill is heard at its lower note.
         let side = |above: bool| {
@@ -114,6 +136,7 @@ impl Swing {
         Some(Swing {
             technique,
             pitch: lower,
+            width,
         })
     }
 }
