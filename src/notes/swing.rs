@@ -11,9 +11,9 @@ use super::contour::Contour;
 use super::refine::Timeline;
 use super::{Note, Technique};
 
-/// A note within a swing is at most this long, in seconds: two turns that the
-/// segmenter missed are in it.
-const NOTE_S: f64 = 0.45;
+/// A note within a swing is at most this long, in seconds: two of the slowest
+/// turns, missed by the segmenter, are in it.
+const NOTE_S: f64 = 0.67;
 /// Fewest notes that make one.
 const NOTES: usize = 3;
 /// Narrowest and widest swing, in semitones: a semitone played narrow, a shake
@@ -22,14 +22,19 @@ const WIDTH: std::ops::Range<f32> = 0.7..6.0;
 /// A swing to either side of a note's place is no other note up to here in all, in
 /// semitones: twice what the segmenter allows.
 const MISSED_WIDTH: f32 = 1.3;
-/// Slowest swing, in hertz. Eighth notes at 180 to the minute alternate at 3.
+/// Slowest trill, in hertz. Eighth notes at 180 to the minute alternate at 3.
 const SLOWEST_HZ: f64 = 3.2;
 /// Longest time on one side of the middle, in seconds.
 const LONGEST_SIDE_S: f64 = 0.3;
 /// Fewest crossings of the middle: two turns and a half.
 const CROSSINGS: usize = 5;
-/// Share of its motion that a sine explains in a vibrato; a trill is square.
-const SINE_SHARE: f64 = 0.965;
+/// Share of its motion that a sine explains in a vibrato. A trill is square, of
+/// which a sine explains 8/pi^2, or 0.81; where it takes a third of its time to go
+/// from note to note, 0.93.
+const SINE_SHARE: f64 = 0.93;
+/// Share of its time that a vibrato spends in the middle third of its range; a
+/// sine spends 0.2, a trill passes through.
+const MIDDLE_SHARE: f64 = 0.09;
 /// A lip trill dips more than a slur; this much is a new attack, in dB.
 const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
@@ -40,8 +45,11 @@ pub fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
     while at + 1 < notes.len() {
         let longest = run_length(&notes[at..]);
-        let found = (least(&notes[at..])..=longest).rev().find_map(|length| {
+        let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
+            if run.iter().map(turns).sum::<usize>() < NOTES {
+                return None;
+            }
             let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
             Some((length, Swing::read(&contour)?, contour))
         });
@@ -73,10 +81,9 @@ fn missed(note: &Note) -> bool {
     Swing::read(&note.contour).is_some_and(|swing| swing.width > MISSED_WIDTH)
 }
 
-/// Fewest notes of a run that make a swing: two, if the first swings by itself.
-fn least(notes: &[Note]) -> usize {
-    let long = notes.first().is_some_and(|n| n.duration_s() >= NOTE_S);
-    if long { 2 } else { NOTES }
+/// How many notes one counts for: a long one is several that the segmenter missed.
+fn turns(note: &Note) -> usize {
+    if note.duration_s() < NOTE_S { 1 } else { 2 }
 }
 
 /// A swing with the pitch that it is heard at.
@@ -112,16 +119,22 @@ impl Swing {
             .map(|w| w[1] - w[0])
             .fold(0.0, f64::max);
         let steady = longest_s < LONGEST_SIDE_S && start_s.max(end_s) < LONGEST_SIDE_S + 0.1;
-        if crossings.len() < CROSSINGS || turns / span_s < SLOWEST_HZ || !steady {
+        if crossings.len() < CROSSINGS || !steady {
             return None;
         }
-        if let Some(technique) = wide_vibrato(contour, SINE_SHARE) {
+        let within = |p: &&f32| (**p - middle).abs() < width / 6.0;
+        let in_the_middle = pitches.iter().filter(within).count() as f64 / pitches.len() as f64;
+        let vibrato = wide_vibrato(contour, SINE_SHARE);
+        if let Some(technique) = vibrato.filter(|_| in_the_middle > MIDDLE_SHARE) {
             let pitch = f64::from(middle);
             return Some(Swing {
                 technique,
                 pitch,
                 width,
             });
+        }
+        if turns / span_s < SLOWEST_HZ {
+            return None;
         }
         // A trill is heard at its lower note.
         let side = |above: bool| {
