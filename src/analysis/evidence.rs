@@ -113,27 +113,29 @@ impl Candidates {
     }
 
     /// Lowers each candidate whose whole fraction explains the sound nearly as
-    /// well: a period twice as long explains any sound at least as well.
-    pub fn doubt_multiples(&mut self) {
+    /// well: a period twice as long explains any sound at least as well. No
+    /// multiple must beat its part by more than `most` octaves' worth: where
+    /// evidence is thin, some weak peak lies at a fraction of every long period.
+    pub fn doubt_multiples(&mut self, most: f32) {
         let before = *self;
         for candidate in &mut self.list[..self.count] {
-            candidate.strength -= before.multiple_doubt(candidate);
+            candidate.strength -= before.multiple_doubt(candidate, most);
         }
     }
 
     /// Adds a candidate that is already doubted, so that in a full room the
     /// multiples go first.
     fn add_doubted(&mut self, mut candidate: Candidate) {
-        candidate.strength -= self.multiple_doubt(&candidate);
+        candidate.strength -= self.multiple_doubt(&candidate, MOST_OCTAVES);
         self.add(candidate);
     }
 
     /// What a candidate loses, in nats, for being a multiple of one of these.
-    fn multiple_doubt(&self, candidate: &Candidate) -> f32 {
+    fn multiple_doubt(&self, candidate: &Candidate, most: f32) -> f32 {
         let mut doubt: f32 = 0.0;
         for part in self.as_slice() {
             if whole_multiple(candidate.period / part.period) {
-                let octaves = (part.pitch - candidate.pitch) / 12.0;
+                let octaves = ((part.pitch - candidate.pitch) / 12.0).min(most);
                 let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
                 let excess = part.strength - beaten;
                 doubt = doubt.max((excess / MULTIPLE_SOFT).clamp(0.0, 1.0));
@@ -180,6 +182,9 @@ pub fn strength(rho: f32, contrast: f32) -> f32 {
 /// Nats by which a multiple of a period must beat it, per octave, to be
 /// believed. A residual lowered by less than 40 % is what noise alone gives.
 const MULTIPLE_MARGIN: f32 = 0.55;
+/// Octaves beyond which that margin grows no more; the second decoding, which
+/// hears each moment from three sides, asks for less.
+const MOST_OCTAVES: f32 = 2.0;
 /// Strength beyond which a multiple gains nothing over its part: lips at
 /// fortissimo swing a little differently every other time, and a period that
 /// explains nine tenths of the sound is the one that is heard.
@@ -234,6 +239,6 @@ impl Evidence {
             }
         }
         out.weigh(|c| live_strength(c.fast, c.firm));
-        out.doubt_multiples();
+        out.doubt_multiples(MOST_OCTAVES);
     }
 }

@@ -84,6 +84,12 @@ const LONGEST_SPAN_S: f64 = 0.16;
 /// A candidate doubted by so many nats cannot win: it is not filed.
 const HOPELESS: f32 = 1.9;
 
+/// How many pitches may go on unseen.
+const COASTING: usize = 3;
+
+/// Octaves up to which a multiple must beat its part the more.
+const MULTIPLE_OCTAVES: f32 = 1.0;
+
 /// Candidates within this many semitones are one.
 const SAME: f32 = 0.35;
 
@@ -182,7 +188,8 @@ impl Path {
 
     /// One forward step of the Viterbi algorithm.
     fn decode(&mut self, mut slot: Slot) {
-        slot.candidates.doubt_multiples();
+        slot.candidates.doubt_multiples(MULTIPLE_OCTAVES);
+        self.coast(&mut slot.candidates);
         let now = slot.candidates;
         let before = self.pitches.as_slice();
         let mut from = [MOST as u8; MOST + 1];
@@ -216,6 +223,19 @@ impl Path {
         self.steps.push_back(Step { slot, from });
     }
 
+    /// Lets the leading pitches go on where this moment shows no peak for them, at
+    /// no strength: between the pulses of a low note nothing repeats.
+    fn coast(&self, now: &mut Candidates) {
+        let mut order: [usize; MOST] = std::array::from_fn(|i| i);
+        let known = self.pitches.as_slice();
+        order[..known.len()].sort_unstable_by(|&a, &b| self.scores[b].total_cmp(&self.scores[a]));
+        for &at in order[..known.len()].iter().take(COASTING) {
+            if now.near(known[at].pitch, SAME).is_none() {
+                now.add(Candidate::new(known[at].pitch, 0.0, 0.0));
+            }
+        }
+    }
+
     /// Walks back from the best last state and hands on the oldest `count`.
     fn trace(&mut self, count: usize, out: &mut Vec<Refined>) {
         let mut state = (0..=MOST)
@@ -233,10 +253,11 @@ impl Path {
     }
 }
 
-/// With every moment seen from three sides, the two windows have equal say.
-/// A window that did not see the candidate counts as having heard noise.
+/// The live weights the other way round: there is no hurry here, and the firm
+/// window knows the pitch better. A window that did not see the candidate counts
+/// as having heard noise.
 fn combined(candidate: &Candidate) -> f32 {
-    0.5 * candidate.fast.max(0.0) + 0.5 * candidate.firm.max(0.0)
+    0.2 * candidate.fast.max(0.0) + 0.8 * candidate.firm.max(0.0)
 }
 
 fn slot_back(filing: &mut VecDeque<Slot>, back: usize) -> Option<&mut Slot> {
