@@ -235,6 +235,7 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     join_slides(&mut notes, timeline);
     join_passing(&mut notes, timeline);
     notes.retain(|note| !clicks(note, timeline));
+    drop_clatter(&mut notes);
     let slides = slides_between(&notes, timeline);
     read_contours(&mut notes, timeline);
     for (note, slide) in notes.iter_mut().zip(slides) {
@@ -322,6 +323,28 @@ fn clicks(note: &Note, timeline: &Timeline) -> bool {
     };
     let later = (loudest + (CLICK_FALL_S / timeline.hop_s) as usize).min(timeline.len() - 1);
     note.duration_s() < CLICK_S && level(later) < level(loudest) - CLICK_FALL_DB
+}
+
+/// Less of such a sound than this is explained by its pitch.
+const CLATTER_CONFIDENCE: f32 = 0.85;
+/// Notes so near are a clatter's own, in seconds.
+const CLATTER_REACH_S: f64 = 0.5;
+
+/// Drops what valves, a slide or a puff of air sound like beside loud notes: short,
+/// far softer, and hardly a tone.
+fn drop_clatter(notes: &mut Vec<Note>) {
+    let loud = |note: &Note, other: &Note| {
+        let apart_s = (other.onset_s - note.offset_s).max(note.onset_s - other.offset_s);
+        apart_s < CLATTER_REACH_S && other.level_db > note.level_db + PUFF_DB
+    };
+    for at in (0..notes.len()).rev() {
+        let note = &notes[at];
+        let faint = note.duration_s() < SEARCH_S && note.confidence < CLATTER_CONFIDENCE;
+        let around = &notes[at.saturating_sub(1)..(at + 2).min(notes.len())];
+        if faint && around.iter().any(|other| loud(note, other)) {
+            notes.remove(at);
+        }
+    }
 }
 
 /// A slide takes at least this long, in seconds; valves and lip slurs are
