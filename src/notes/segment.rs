@@ -107,8 +107,11 @@ const DYING_DB: f32 = 18.0;
 /// Sound must have been there for this long before it is called a note, in
 /// seconds; less does not show whether it dies away.
 const SOUND_S: f64 = 0.01;
-/// A sound this far under its loudest is dying away already, in dB.
+/// A sound this far under its loudest is dying away already, in dB; one that has
+/// only just begun shows it sooner, for no horn is past its loudest so early.
 const FALLING_DB: f32 = 4.0;
+const FALLING_YOUNG_DB: f32 = 1.5;
+const JUST_BEGUN_S: f64 = 0.02;
 /// Time over which that is looked at, in seconds.
 const FALLING_S: f64 = 0.12;
 /// How long a note before is thought to die away, in seconds.
@@ -363,12 +366,15 @@ impl Segmenter {
         if since_s < TAIL_S && rise_db < needed_db {
             return None;
         }
-        // A click rings on a pitch too, but only dies away.
-        if envelope_db < self.recent_peak_db() - FALLING_DB {
-            return None;
-        }
         let onset_s = self.date_back(moment.time_s);
-        if moment.time_s - onset_s < SOUND_S {
+        let age_s = moment.time_s - onset_s;
+        let falling_db = if age_s < JUST_BEGUN_S {
+            FALLING_YOUNG_DB
+        } else {
+            FALLING_DB
+        };
+        // A click rings on a pitch too, but only dies away.
+        if age_s < SOUND_S || envelope_db < self.recent_peak_db() - falling_db {
             return None;
         }
         let dip_db = self.dip_db(onset_s);
