@@ -7,8 +7,9 @@
 use crate::analysis::path::{Path, Refined};
 use crate::analysis::second_opinion::SecondOpinion;
 use crate::analysis::{Analyser, Frame, Settings};
-use crate::notes::refine::{Timeline, carry_to_edges, refine};
+use crate::notes::hindsight::refine;
 use crate::notes::segment::{Event, Segmenter};
+use crate::notes::timeline::{Timeline, carry_to_edges};
 use crate::notes::{Moment, Note, articulation};
 
 /// Something heard.

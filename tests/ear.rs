@@ -141,6 +141,30 @@ fn nothing_comes_from_noise() {
 }
 
 #[test]
+fn claps_are_no_notes() {
+    let mut source = Noise::new(21);
+    let mut minute: Vec<f32> = (0..60 * 48_000)
+        .map(|_| 0.0003 * source.value() as f32)
+        .collect();
+    // Sixty bursts that ring somewhere between 600 Hz and 2.4 kHz and fall by a
+    // factor e in 8 to 16 ms.
+    for clap in 0..60 {
+        let hz = 1_200.0 * 2f64.powf(source.value());
+        let fall_s = 0.012 + 0.004 * source.value();
+        for i in 0..6_000 {
+            let t = f64::from(i) / 48_000.0;
+            let burst = 0.7 * (std::f64::consts::TAU * hz * t).sin() + 0.5 * source.value();
+            minute[(clap * 48_000 + 9_600 + i) as usize] +=
+                (0.1 * (-t / fall_s).exp() * burst) as f32;
+        }
+    }
+    for (mode, most) in [(Mode::Full, 1), (Mode::Causal, 9)] {
+        let heard = listen(&minute, mode).notes.len();
+        assert!(heard <= most, "{heard} notes, {mode:?}");
+    }
+}
+
+#[test]
 fn hostile_samples_are_survived() {
     let mut source = Noise::new(8);
     let hostile: Vec<f32> = (0..96_000)

@@ -2,16 +2,15 @@
 //!
 //! The same [`segment::Segmenter`] serves both passes: live it reads the
 //! running belief, in the full pass the path decoded with the future known.
-//! [`refine`] then does what only hindsight can: dates onsets and offsets by
+//! [`hindsight`] then does what only hindsight can: dates onsets and offsets by
 //! the sound's own level and joins what belongs together. [`articulation`]
 //! names what was played.
 
 pub mod articulation;
 pub mod contour;
-pub mod refine;
+pub mod hindsight;
 pub mod segment;
-pub mod steps;
-pub mod swing;
+pub mod timeline;
 
 use contour::{Contour, Point};
 use serde::Serialize;

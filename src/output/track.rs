@@ -3,7 +3,7 @@
 
 use std::io;
 
-use crate::notes::refine::Timeline;
+use crate::notes::timeline::Timeline;
 use crate::units::Pitch;
 
 /// Writes the track.

@@ -3,9 +3,9 @@
 //! Live, that cannot be told from a bend in time; with hindsight a step is plain:
 //! the pitch stays put, moves within a few hops, and stays put again.
 
-use super::articulation::median;
-use super::refine::Timeline;
-use super::{Attack, Note};
+use crate::notes::articulation::median;
+use crate::notes::timeline::Timeline;
+use crate::notes::{Attack, Note};
 
 /// Least step, in semitones.
 const STEP: f64 = 0.45;
@@ -17,7 +17,7 @@ const STRAY: f64 = 0.2;
 const WAY_S: f64 = 0.03;
 
 /// Splits notes at small steps.
-pub fn split_steps(notes: &mut Vec<Note>, timeline: &Timeline) {
+pub(super) fn split(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
     while at < notes.len() {
         if let Some(step_s) = first_step_s(&notes[at], timeline) {
@@ -27,7 +27,7 @@ pub fn split_steps(notes: &mut Vec<Note>, timeline: &Timeline) {
             right.attack = Attack::Slurred;
             for note in [&mut notes[at], &mut right] {
                 note.contour = timeline.contour(note.onset_s, note.offset_s);
-                super::articulation::measure_pitch(note);
+                crate::notes::articulation::measure_pitch(note);
             }
             notes.insert(at + 1, right);
         }

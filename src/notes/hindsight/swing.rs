@@ -6,10 +6,10 @@
 //! middle of its range again and again, never staying on one side for long; a
 //! run or an arpeggio crosses it once.
 
-use super::articulation::{median, wide_vibrato};
-use super::contour::Contour;
-use super::refine::Timeline;
-use super::{Note, Technique};
+use crate::notes::articulation::{median, wide_vibrato};
+use crate::notes::contour::Contour;
+use crate::notes::timeline::Timeline;
+use crate::notes::{Note, Technique};
 
 /// A note within a swing is at most this long, in seconds: two of the slowest
 /// turns, missed by the segmenter, are in it.
@@ -41,7 +41,7 @@ const DIP_DB: f32 = 18.0;
 const MOST: usize = 64;
 
 /// Joins each swing to one note.
-pub fn join_swings(notes: &mut Vec<Note>, timeline: &Timeline) {
+pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
     while at + 1 < notes.len() {
         let longest = run_length(&notes[at..]);

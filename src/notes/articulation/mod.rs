@@ -1,0 +1,281 @@
+//! What a player would call it: length, accent, vibrato, flutter, scoop, fall.
+//!
+//! Everything is read from the finished note's contour and its neighbours, and
+//! each verdict keeps the quantity it came from.
+
+mod shape;
+mod waves;
+
+use super::contour::{Contour, Point};
+use super::{Attack, Length, Note, Technique};
+use crate::units::{db_power, power_db};
+pub use shape::GLISSANDO_S;
+use shape::{linked, shape, ways_s};
+pub use waves::{flutter, vibrato, wide_vibrato};
+
+/// Sets a note's pitch and confidence from its contour.
+///
+/// The pitch is the confidence-weighted mean over the steady part: the hops
+/// within 60 cents of the median, attack and release left out where the note is
+/// long enough to have a middle.
+pub fn measure_pitch(note: &mut Note) {
+    let (pitch, confidence) = steady_pitch(&note.contour);
+    if let Some(pitch) = pitch {
+        note.pitch = pitch;
+    }
+    note.confidence = confidence;
+}
+
+/// Part of a note, in seconds at either end, that its pitch is not read from.
+const EDGE_S: f64 = 0.04;
+/// Distance from the median, in semitones, up to which a hop is steady.
+const STEADY: f64 = 0.6;
+
+fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
+    let count = contour.points.len();
+    let edge = (EDGE_S / contour.hop_s) as usize;
+    let middle = if count > 4 * edge {
+        edge..count - edge
+    } else {
+        0..count
+    };
+    let mut voiced: Vec<_> = contour.points[middle]
+        .iter()
+        .filter(|p| !p.pitch.is_nan())
+        .collect();
+    if voiced.is_empty() {
+        voiced = contour.voiced().map(|(_, p)| p).collect();
+    }
+    let Some(median) = median(voiced.iter().map(|p| f64::from(p.pitch))) else {
+        return (None, 0.0);
+    };
+    let (mut sum, mut weight, mut sure) = (0.0, 0.0, 0.0);
+    for point in &voiced {
+        let off = f64::from(point.pitch) - median;
+        sure += point.confidence;
+        if off.abs() < STEADY {
+            let w = f64::from(point.confidence).powi(2) + 1e-6;
+            sum += w * off;
+            weight += w;
+        }
+    }
+    (Some(median + sum / weight), sure / voiced.len() as f32)
+}
+
+/// Middle value, or `None` of nothing.
+pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    if values.is_empty() {
+        return None;
+    }
+    let middle = values.len() / 2;
+    let (_, value, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*value)
+}
+
+/// Names the articulation of every note of a line.
+pub fn describe(notes: &mut [Note]) {
+    let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
+    for at in 0..notes.len() {
+        let next = match notes.get(at + 1) {
+            Some(n) if n.attack == Attack::Slurred => Next::Slurred,
+            Some(n) if n.onset_s - notes[at].offset_s < TOUCH_S => Next::Touching,
+            _ => Next::Apart,
+        };
+        describe_one(&mut notes[at], time_of_note_s(&onsets, at), next);
+    }
+}
+
+/// How the next note follows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Out of this one.
+    Slurred,
+    /// At once, with an attack of its own.
+    Touching,
+    /// After a gap, or not at all.
+    Apart,
+}
+
+/// Notes closer than this touch, in seconds.
+const TOUCH_S: f64 = 0.03;
+
+/// Notes on either side whose pace counts.
+const NEIGHBOURS: usize = 4;
+/// A gap longer than the pace by this is a rest, and not the note's.
+const REST: f64 = 1.5;
+/// Pace of a note that stands alone, in seconds: a quarter at 120 to the minute.
+const ALONE_S: f64 = 0.5;
+
+/// Time that the player gave a note, in seconds: up to the next onset, but no
+/// more than the pace around it allows, for silence before a rest says nothing
+/// of length.
+pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
+    let from = at.saturating_sub(NEIGHBOURS);
+    let to = (at + NEIGHBOURS + 1).min(onsets.len());
+    let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
+    let pace_s = median(gaps).unwrap_or(ALONE_S);
+    let gap_s = onsets.get(at + 1).map(|next_s| next_s - onsets[at]);
+    gap_s.filter(|gap| *gap < REST * pace_s).unwrap_or(pace_s)
+}
+
+/// Names the articulation of one note that was given `time_s`.
+pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
+    measure_level(note);
+    let body_s = f64::from(note.measured.body_s);
+    let sounding = (body_s / time_s.max(body_s).max(1e-3)) as f32;
+    note.measured.sounding = sounding;
+    note.length = if body_s < STACCATISSIMO_S || sounding < STACCATISSIMO_SHARE {
+        Length::Staccatissimo
+    } else if sounding < STACCATO_SHARE && body_s < STACCATO_S {
+        Length::Staccato
+    } else if sounding > TENUTO_SHARE {
+        Length::Tenuto
+    } else {
+        Length::Normal
+    };
+    // What runs on into a slur is not short, however quick.
+    if matches!(note.length, Length::Staccatissimo | Length::Staccato) && next == Next::Slurred {
+        note.length = Length::Normal;
+    }
+    note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
+    if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
+        note.attack = Attack::Breath;
+    }
+    // Swings, and glissandi from note to note, were found where the notes were
+    // joined; the rest is read here.
+    let glides = |t: &Technique| matches!(t, Technique::Glissando { .. });
+    let glided = note.techniques.iter().any(glides);
+    if note.techniques.iter().all(glides) {
+        let (slurred, ways_s) = (note.attack == Attack::Slurred, ways_s(note));
+        let slides = shape(&note.contour, note.pitch)
+            .into_iter()
+            .filter_map(|s| linked(s, slurred, next, ways_s))
+            .filter(|s| !(glided && glides(s)));
+        note.techniques.extend(slides);
+        note.techniques.extend(vibrato(&note.contour));
+    }
+    note.techniques.extend(flutter(&note.contour, note.pitch));
+}
+
+/// Shares of a note's time in which it is within 10 dB of its loudest. Handbooks
+/// have staccato sound half its value and staccatissimo a quarter (common
+/// practice); a horn and its room ring on, so that the borders lie higher than
+/// midway.
+const STACCATISSIMO_SHARE: f32 = 0.22;
+const STACCATO_SHARE: f32 = 0.6;
+const TENUTO_SHARE: f32 = 0.93;
+/// Shorter than this, a body is staccatissimo at any tempo, in seconds.
+const STACCATISSIMO_S: f64 = 0.075;
+/// A staccato note's body is never longer than this, in seconds.
+const STACCATO_S: f64 = 0.4;
+/// How far under its loudest a note's body reaches, in dB.
+const BODY_DB: f64 = 10.0;
+/// Early peak over the body from which a note is accented, in dB.
+const ACCENT_DB: f32 = 5.0;
+/// Rise from 20 dB under the peak to 3 dB under it that no tongue is as slow
+/// as, in seconds.
+const BREATH_RISE_S: f32 = 0.085;
+
+/// Rise time and accent from the note's level.
+fn measure_level(note: &mut Note) {
+    let hop_s = note.contour.hop_s;
+    let smooth = (0.015 / hop_s).round().max(1.0) as usize;
+    let levels = smoothed_db(&note.contour.points, smooth);
+    let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
+    let body = levels.iter().filter(|&&l| l > loudest_db - BODY_DB).count();
+    note.measured.body_s = (body as f64 * hop_s) as f32;
+    let early = ((0.25 / hop_s) as usize).min(levels.len());
+    let peak_db = levels[..early].iter().copied().fold(-120.0, f64::max);
+    let up = levels.iter().position(|&l| l > peak_db - 3.0).unwrap_or(0);
+    let down = levels[..up].iter().rposition(|&l| l < peak_db - 20.0);
+    note.measured.rise_s = ((up - down.unwrap_or(0)) as f64 * hop_s) as f32;
+    let attack = ((0.08 / hop_s) as usize + up).min(levels.len());
+    let attack_db = levels[..attack].iter().copied().fold(-120.0, f64::max);
+    let body = &levels[attack..(levels.len() - levels.len() / 4).max(attack)];
+    let body_db = median(body.iter().copied()).unwrap_or(attack_db);
+    note.measured.accent_db = (attack_db - body_db) as f32;
+}
+
+/// Levels averaged over so many hops (fewer where there are not so many), dBFS.
+fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
+    let hops = hops.clamp(1, points.len().max(1));
+    let power: Vec<f64> = points
+        .iter()
+        .map(|p| db_power(f64::from(p.level_db)))
+        .collect();
+    power
+        .windows(hops)
+        .map(|w| power_db(w.iter().sum::<f64>() / hops as f64))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
+        let hop_s = 0.004 / 3.0;
+        let points = (0..(seconds / hop_s) as usize).map(|i| {
+            let t = i as f64 * hop_s;
+            Point {
+                pitch: pitch(t) as f32,
+                level_db: level(t) as f32,
+                confidence: 1.0,
+            }
+        });
+        Contour {
+            start_s: 0.0,
+            hop_s,
+            points: points.collect(),
+        }
+    }
+
+    #[test]
+    fn vibrato_is_measured() {
+        for (rate, extent) in [(3.0, 100.0), (5.3, 30.0), (8.0, 10.0)] {
+            let wave = |t: f64| 60.0 + extent / 100.0 * (std::f64::consts::TAU * rate * t).sin();
+            let Some(Technique::Vibrato {
+                rate_hz,
+                extent_cents,
+            }) = vibrato(&contour(1.2, wave, |_| -20.0))
+            else {
+                panic!("no vibrato at {rate} Hz, {extent} cents");
+            };
+            assert!((f64::from(rate_hz) - rate).abs() < 0.1, "{rate_hz} {rate}");
+            assert!(
+                (f64::from(extent_cents) - extent).abs() < 4.0,
+                "{extent_cents} {extent}"
+            );
+        }
+        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0)), None);
+    }
+
+    #[test]
+    fn slides_are_named() {
+        let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
+            let c = contour(0.8, pitch, |_| -20.0);
+            let home = steady_pitch(&c).0.unwrap();
+            shape(&c, home).iter().map(Technique::name).collect()
+        };
+        assert_eq!(names(&|t| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0)), ["scoop"]);
+        assert_eq!(names(&|t| 60.0 - 10.0 * (t - 0.5).max(0.0)), ["fall"]);
+        assert_eq!(names(&|t| 60.0 + 10.0 * (t - 0.5).max(0.0)), ["doit"]);
+        assert_eq!(names(&|t| 60.0 + 5.0 * t), ["glissando"]);
+        assert!(names(&|_| 60.0).is_empty());
+    }
+
+    #[test]
+    fn flutter_is_not_vibrato() {
+        let roll = |t: f64| -20.0 + 5.0 * (std::f64::consts::TAU * 25.0 * t).sin();
+        let c = contour(0.8, |_| 60.0, roll);
+        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0) else {
+            panic!("no flutter");
+        };
+        assert!(
+            (rate_hz - 25.0).abs() < 0.5 && depth_db > 3.0,
+            "{rate_hz} {depth_db}"
+        );
+        assert_eq!(vibrato(&c), None);
+    }
+}

@@ -1,0 +1,147 @@
+//! Where a note's pitch comes from and goes to: scoop, fall, doit, glissando.
+
+use super::{Next, median};
+use crate::notes::contour::{Contour, Point};
+use crate::notes::{Note, Technique};
+
+/// How far under its loudest hop a note's shape is read, in dB.
+const SHAPE_DB: f32 = 18.0;
+/// Least slide that is named, in cents: more than an attack settles by.
+const SLIDE_CENTS: f32 = 60.0;
+/// In a note longer than this any such excursion is a glissando, in seconds: no
+/// scoop or fall takes a second.
+const SLOW_GLISS_S: f64 = 2.5;
+/// An excursion this far is one, in cents: more than any vibrato.
+const EXCURSION_CENTS: f32 = 100.0;
+/// A pitch this near is at home, in semitones.
+const HOME: f64 = 0.35;
+/// A way this long from one note to the next is heard as a glissando, in seconds.
+pub const GLISSANDO_S: f64 = 0.1;
+/// A slide this long over most of a note is a glissando, in cents.
+const GLISS_CENTS: f32 = 130.0;
+
+/// Scoop, fall, doit or glissando: where the pitch comes from and goes to.
+pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
+    let loudest_db = contour
+        .points
+        .iter()
+        .map(|p| p.level_db)
+        .fold(-120.0, f32::max);
+    // The first breath and the last ring have a pitch that nobody plays.
+    let loud = |at: &usize| contour.points[*at].level_db > loudest_db - SHAPE_DB;
+    let range = 0..contour.points.len();
+    let from = range.clone().find(loud).unwrap_or(0);
+    let to = range.rev().find(loud).unwrap_or(0);
+    let voiced: Vec<(f64, f32)> = contour
+        .timed()
+        .take(to + 1)
+        .skip(from)
+        .filter(|(_, p)| !p.pitch.is_nan())
+        .map(|(t, p)| (t, p.pitch))
+        .collect();
+    let (Some(first), Some(last)) = (voiced.first(), voiced.last()) else {
+        return Vec::new();
+    };
+    let length_s = last.0 - first.0;
+    if length_s < 0.08 {
+        return Vec::new();
+    }
+    let mean = |from_s: f64, to_s: f64| {
+        median(
+            voiced
+                .iter()
+                .filter(|(t, _)| (from_s..=to_s).contains(t))
+                .map(|(_, p)| f64::from(*p)),
+        )
+        .unwrap_or(home)
+    };
+    let start = mean(first.0, first.0 + 0.02);
+    let end = mean(last.0 - 0.02, last.0);
+    let cents = |from: f64, to: f64| ((to - from) * 100.0) as f32;
+    // A glissando never rests: each quarter goes on the way of the last.
+    let quarter = |i: f64| {
+        mean(
+            first.0 + length_s * (i - 0.5) / 4.0,
+            first.0 + length_s * (i + 0.5) / 4.0,
+        )
+    };
+    let steps: Vec<f64> = (0..4)
+        .map(|i| quarter(f64::from(i) + 1.0) - quarter(f64::from(i)))
+        .collect();
+    let way = end - start;
+    if cents(start, end).abs() > GLISS_CENTS
+        && steps.iter().all(|s| s * way.signum() > 0.08 * way.abs())
+    {
+        return vec![Technique::Glissando {
+            cents: cents(start, end),
+        }];
+    }
+    // Or it leaves its place for a while, however slowly.
+    let away = excursion(&voiced, first.0 + 0.15 * length_s, last.0 - 0.15 * length_s);
+    let returns = cents(start, end).abs() < SLIDE_CENTS;
+    if away.abs() > EXCURSION_CENTS && (returns || length_s > SLOW_GLISS_S) {
+        return vec![Technique::Glissando { cents: away }];
+    }
+    let mut found = Vec::new();
+    let rise = cents(start, home);
+    if rise > SLIDE_CENTS {
+        found.push(Technique::Scoop { cents: rise });
+    }
+    let drop = cents(home, end);
+    if drop < -SLIDE_CENTS {
+        found.push(Technique::Fall { cents: drop });
+    } else if drop > SLIDE_CENTS {
+        found.push(Technique::Doit { cents: drop });
+    }
+    found
+}
+
+/// Farthest that the pitch goes from where it is at a time, up to another, in
+/// cents, by medians over 60 ms.
+fn excursion(voiced: &[(f64, f32)], from_s: f64, to_s: f64) -> f32 {
+    let inner: Vec<f64> = voiced
+        .iter()
+        .filter(|(t, _)| (from_s..=to_s).contains(t))
+        .map(|(_, p)| f64::from(*p))
+        .collect();
+    let places: Vec<f64> = inner
+        .chunks(45)
+        .filter_map(|c| median(c.iter().copied()))
+        .collect();
+    let Some(start) = places.first() else {
+        return 0.0;
+    };
+    let away = places.iter().map(|p| p - start);
+    let farthest = away.max_by(|a, b| a.abs().total_cmp(&b.abs()));
+    (farthest.unwrap_or(0.0) * 100.0) as f32
+}
+
+/// A slide as it is called where the note is slurred from or to another: the step
+/// between two notes is neither scoop nor fall, however many partials the lips
+/// brush, and a long slide on to the next is a glissando.
+pub(super) fn linked(
+    slide: Technique,
+    slurred: bool,
+    next: Next,
+    ways_s: (f64, f64),
+) -> Option<Technique> {
+    let long = |cents: f32, way_s| cents.abs() > GLISS_CENTS && way_s > GLISSANDO_S;
+    match slide {
+        Technique::Scoop { cents } if slurred => long(cents, ways_s.0).then_some(slide),
+        Technique::Fall { cents } | Technique::Doit { cents } if next != Next::Apart => {
+            long(cents, ways_s.1).then_some(Technique::Glissando { cents })
+        }
+        other => Some(other),
+    }
+}
+
+/// How long a note takes to come home to its pitch, and how long it is away at its
+/// end, in seconds.
+pub(super) fn ways_s(note: &Note) -> (f64, f64) {
+    let home = |p: &Point| (f64::from(p.pitch) - note.pitch).abs() < HOME;
+    let points = &note.contour.points;
+    let first = points.iter().position(home).unwrap_or(0);
+    let last = points.iter().rposition(home).map_or(0, |at| at + 1);
+    let hop_s = note.contour.hop_s;
+    (first as f64 * hop_s, (points.len() - last) as f64 * hop_s)
+}

@@ -1,0 +1,215 @@
+//! Regular wavering: vibrato of the pitch, flutter of the level.
+
+use pulp::{Arch, Simd, WithSimd};
+
+use super::{median, smoothed_db};
+use crate::notes::Technique;
+use crate::notes::contour::Contour;
+use crate::units::Pitch;
+
+/// Strongest regular wavering in a series.
+#[derive(Debug, Clone, Copy)]
+struct Wave {
+    rate_hz: f64,
+    /// Half of peak to peak.
+    amplitude: f64,
+    /// Share of the series' variance that the wave explains.
+    share: f64,
+}
+
+/// Fits one sine by least squares over a range of rates to evenly spaced
+/// values, trend taken off (the Lomb periodogram's model; Lomb, Astrophysics and
+/// Space Science 39, 1976).
+fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
+    let count = values.len() as f64;
+    if values.len() < 8 {
+        return None;
+    }
+    // Straight trend off.
+    let middle = (count - 1.0) / 2.0;
+    let mean = values.iter().sum::<f64>() / count;
+    let moment: f64 = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (i as f64 - middle) * v)
+        .sum();
+    let slope = moment / (count * (count * count - 1.0) / 12.0);
+    let flat: Vec<f64> = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| v - mean - slope * (i as f64 - middle))
+        .collect();
+    let total: f64 = flat.iter().map(|v| v * v).sum();
+    if total <= 0.0 {
+        return None;
+    }
+    let length_s = count * hop_s;
+    let step_hz = (0.1 / length_s).max(0.01);
+    let mut best = (0.0, 0.0, 0.0);
+    let mut rate_hz = rates_hz.0;
+    while rate_hz <= rates_hz.1 {
+        let rates: [f64; RATES] = std::array::from_fn(|i| rate_hz + i as f64 * step_hz);
+        let found = Arch::new().dispatch(Explained {
+            values: &flat,
+            turns: rates.map(|r| r * hop_s),
+        });
+        for (rate_hz, (power, amplitude)) in rates.into_iter().zip(found) {
+            if power > best.1 && rate_hz <= rates_hz.1 {
+                best = (rate_hz, power, amplitude);
+            }
+        }
+        rate_hz += RATES as f64 * step_hz;
+    }
+    Some(Wave {
+        rate_hz: best.0,
+        amplitude: best.2,
+        share: best.1 / total,
+    })
+}
+
+/// Rates that are tried at once: a vector register of them.
+const RATES: usize = 4;
+
+/// Power that sines of so many turns a value explain of values, and their
+/// amplitudes.
+struct Explained<'a> {
+    values: &'a [f64],
+    turns: [f64; RATES],
+}
+
+impl WithSimd for Explained<'_> {
+    type Output = [(f64, f64); RATES];
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Self::Output {
+        // One sine and cosine a rate, turned on from value to value.
+        let (turn_s, turn_c) = (
+            self.turns.map(|t| (std::f64::consts::TAU * t).sin()),
+            self.turns.map(|t| (std::f64::consts::TAU * t).cos()),
+        );
+        let (mut s, mut c) = ([0.0; RATES], [1.0; RATES]);
+        let [mut cc, mut ss, mut cs, mut vc, mut vs] = [[0.0; RATES]; 5];
+        for v in self.values {
+            for i in 0..RATES {
+                cc[i] += c[i] * c[i];
+                ss[i] += s[i] * s[i];
+                cs[i] += c[i] * s[i];
+                vc[i] += v * c[i];
+                vs[i] += v * s[i];
+                (s[i], c[i]) = (
+                    s[i] * turn_c[i] + c[i] * turn_s[i],
+                    c[i] * turn_c[i] - s[i] * turn_s[i],
+                );
+            }
+        }
+        std::array::from_fn(|i| {
+            let det = (cc[i] * ss[i] - cs[i] * cs[i]).max(1e-12);
+            let a = (vc[i] * ss[i] - vs[i] * cs[i]) / det;
+            let b = (vs[i] * cc[i] - vc[i] * cs[i]) / det;
+            (a * vc[i] + b * vs[i], a.hypot(b))
+        })
+    }
+}
+
+/// Rates of vibrato, in hertz.
+const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
+/// Least vibrato that is named, in cents: what the ear hears as motion.
+const VIBRATO_CENTS: f64 = 7.0;
+/// Share of the pitch's motion that a vibrato must explain.
+const VIBRATO_SHARE: f64 = 0.45;
+/// Fewest cycles from which a rate is believed.
+const VIBRATO_CYCLES: f64 = 2.0;
+
+/// Vibrato within a note.
+pub fn vibrato(contour: &Contour) -> Option<Technique> {
+    let wave = pitch_wave(contour, 0.06)?;
+    named_vibrato(wave, VIBRATO_SHARE)
+}
+
+/// Vibrato so wide that its ends were taken for notes, if a sine explains this
+/// share of the motion.
+pub fn wide_vibrato(contour: &Contour, share: f64) -> Option<Technique> {
+    named_vibrato(pitch_wave(contour, 0.02)?, share)
+}
+
+fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
+    let real = wave.amplitude > VIBRATO_CENTS && wave.share > share && cycles > VIBRATO_CYCLES;
+    real.then_some(Technique::Vibrato {
+        rate_hz: wave.rate_hz as f32,
+        extent_cents: wave.amplitude as f32,
+    })
+}
+
+/// Strongest sine in a contour's pitch, in cents, its edges left out, and how
+/// many cycles of it there are.
+fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
+    let steady = middle(contour, edge_s)?;
+    let home = median(steady.iter().copied())?;
+    let cents: Vec<f64> = steady
+        .iter()
+        .map(|p| (p - home).clamp(-3.0, 3.0) * 100.0)
+        .collect();
+    // Every third hop is enough for 9 Hz.
+    let thinned: Vec<f64> = cents
+        .chunks(3)
+        .map(|c| c.iter().sum::<f64>() / c.len() as f64)
+        .collect();
+    let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
+    Some((wave, cycles))
+}
+
+/// Pitches between the edges of a note, gaps bridged by the value before.
+fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
+    let edge = (edge_s / contour.hop_s) as usize;
+    let count = contour.points.len();
+    if count < 4 * edge {
+        return None;
+    }
+    let mut last = None;
+    let mut out = Vec::with_capacity(count);
+    for point in &contour.points[edge..count - edge] {
+        if !point.pitch.is_nan() {
+            last = Some(f64::from(point.pitch));
+        }
+        out.extend(last);
+    }
+    (out.len() > 2 * edge).then_some(out)
+}
+
+/// Rates of the tongue's roll, in hertz (common practice: 20 to 30 a second).
+const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
+/// Least depth, half of peak to peak, in dB.
+const FLUTTER_DB: f64 = 1.5;
+/// Share of the level's motion that a flutter must explain.
+const FLUTTER_SHARE: f64 = 0.2;
+/// Lowest pitch, MIDI semitones, whose own pulses are clear of the roll.
+const FLUTTER_LOWEST: f64 = 33.0;
+
+/// Tongue roll within a note of the given pitch (MIDI semitones).
+pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
+    let edge = (0.05 / contour.hop_s) as usize;
+    let count = contour.points.len();
+    if count < 5 * edge || pitch < FLUTTER_LOWEST {
+        return None;
+    }
+    // Powers are averaged over whole periods, so that the tone's own pulses
+    // cancel.
+    let period = 1.0 / Pitch(pitch).hz() / contour.hop_s;
+    let width = (period.ceil() as usize).max(3);
+    let levels = smoothed_db(&contour.points[edge..count - edge], width);
+    // Motion slower than the roll is phrasing.
+    let slow = (0.08 / contour.hop_s) as usize;
+    let fast: Vec<f64> = (0..levels.len())
+        .map(|i| {
+            let from = i.saturating_sub(slow / 2);
+            let to = (i + slow / 2).min(levels.len());
+            levels[i] - levels[from..to].iter().sum::<f64>() / (to - from).max(1) as f64
+        })
+        .collect();
+    let wave = fit_wave(&fast, contour.hop_s, FLUTTER_HZ)?;
+    (wave.amplitude > FLUTTER_DB && wave.share > FLUTTER_SHARE).then_some(Technique::Flutter {
+        rate_hz: wave.rate_hz as f32,
+        depth_db: wave.amplitude as f32,
+    })
+}

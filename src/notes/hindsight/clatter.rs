@@ -1,0 +1,49 @@
+//! Sounds on a pitch that nobody plays: clicks, claps, valves, a slide's knock.
+
+use super::{PUFF_DB, SEARCH_S};
+use crate::notes::Note;
+use crate::notes::timeline::Timeline;
+
+/// A click rings for no longer than this, in seconds.
+const CLICK_S: f64 = 0.09;
+/// It falls by so many dB within so many seconds after its loudest moment; a
+/// tone that the tongue stops takes three times as long.
+const CLICK_FALL_DB: f32 = 12.0;
+const CLICK_FALL_S: f64 = 0.025;
+/// And is loudest at once, in seconds; lips take longer to get there.
+const CLICK_RISE_S: f64 = 0.02;
+
+/// Whether a note is a click, a clap or a knock that rings on a pitch.
+pub(super) fn clicks(note: &Note, timeline: &Timeline) -> bool {
+    let range = timeline.range(note.onset_s, note.offset_s);
+    let level = |at: usize| timeline.level_around(at, 0.005);
+    let Some(loudest) = range.clone().max_by(|&a, &b| level(a).total_cmp(&level(b))) else {
+        return true;
+    };
+    let later = (loudest + (CLICK_FALL_S / timeline.hop_s) as usize).min(timeline.len() - 1);
+    let rise_s = (loudest - range.start) as f64 * timeline.hop_s;
+    let falls = level(later) < level(loudest) - CLICK_FALL_DB;
+    note.duration_s() < CLICK_S && rise_s < CLICK_RISE_S && falls
+}
+
+/// Less of such a sound than this is explained by its pitch.
+const CLATTER_CONFIDENCE: f32 = 0.85;
+/// Notes so near are a clatter's own, in seconds.
+const CLATTER_REACH_S: f64 = 0.5;
+
+/// Drops what valves, a slide or a puff of air sound like beside loud notes: short,
+/// far softer, and hardly a tone.
+pub(super) fn drop_clatter(notes: &mut Vec<Note>) {
+    let loud = |note: &Note, other: &Note| {
+        let apart_s = (other.onset_s - note.offset_s).max(note.onset_s - other.offset_s);
+        apart_s < CLATTER_REACH_S && other.level_db > note.level_db + PUFF_DB
+    };
+    for at in (0..notes.len()).rev() {
+        let note = &notes[at];
+        let faint = note.duration_s() < SEARCH_S && note.confidence < CLATTER_CONFIDENCE;
+        let around = &notes[at.saturating_sub(1)..(at + 2).min(notes.len())];
+        if faint && around.iter().any(|other| loud(note, other)) {
+            notes.remove(at);
+        }
+    }
+}

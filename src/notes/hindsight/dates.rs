@@ -1,0 +1,126 @@
+//! When each note begins and ends, and whether the tongue began it.
+
+use super::slides::{SAME_PITCH, SLIDE_S, pitches_between, way_s};
+use super::{TONGUED_DIP_DB, TOUCH_S, dip_db, smooth_s};
+use crate::notes::articulation::median;
+use crate::notes::segment::{ONSET_DB, first_sound};
+use crate::notes::timeline::Timeline;
+use crate::notes::{Attack, Moment, Note};
+
+/// How long before the tone its first sound is looked for, in seconds: a soft
+/// horn breathes first, and the longer this is the more of the release before is
+/// taken for it.
+const LONG_LEAD_IN_S: f64 = 0.16;
+/// A pitch that has left for the next one by so many semitones before the old is
+/// lost was moved by lips or slide while the air went on: the tongue would have
+/// stopped it first.
+const LEAN: f64 = 0.6;
+/// Dip from which even such a change is tongued, in dB: between two partials the
+/// lips lose the tone for some 50 ms.
+const LEANING_DIP_DB: f32 = 20.0;
+
+/// Dates onsets and offsets by the sound's own level.
+pub(super) fn date(notes: &mut [Note], timeline: &Timeline) {
+    for at in 0..notes.len() {
+        let (past, rest) = notes.split_at_mut(at);
+        let note = &mut rest[0];
+        let Some(before) = past.last_mut() else {
+            let earliest_s = note.decided_s - LONG_LEAD_IN_S;
+            note.onset_s = first_sound_after(note, earliest_s, timeline);
+            note.attack = Attack::Tongued;
+            continue;
+        };
+        let joined = note.onset_s - before.offset_s < TOUCH_S;
+        let mut tongued_db = TONGUED_DIP_DB;
+        if joined && let Some(change) = Change::between(before, note, timeline) {
+            (before.offset_s, note.onset_s) = (change.at_s, change.at_s);
+            note.decided_s = change.arrival_s;
+            if change.lean > LEAN {
+                tongued_db = LEANING_DIP_DB;
+            }
+        }
+        note.measured.dip_db = dip_db(before, note, timeline);
+        if joined && note.measured.dip_db < tongued_db {
+            note.attack = Attack::Slurred;
+            before.offset_s = note.onset_s;
+            continue;
+        }
+        note.attack = Attack::Tongued;
+        let tone_s = note.decided_s.max(note.onset_s);
+        before.offset_s = died_away(before, tone_s, timeline);
+        let earliest_s = (tone_s - LONG_LEAD_IN_S).max(before.offset_s);
+        note.onset_s = first_sound_after(note, earliest_s, timeline);
+        before.offset_s = before.offset_s.min(note.onset_s);
+    }
+    if let Some(last) = notes.last_mut() {
+        last.offset_s = died_away(last, f64::INFINITY, timeline);
+    }
+}
+
+/// Where the pitch changes from one note to the next.
+struct Change {
+    /// When, stream seconds: between the last hop on the old side of the way and
+    /// the first on the new.
+    at_s: f64,
+    /// That first hop, stream seconds.
+    arrival_s: f64,
+    /// How far the pitch has gone towards the next by then, in semitones.
+    lean: f64,
+}
+
+/// Time over which a leaning pitch is read, in seconds.
+const LEAN_S: f64 = 0.008;
+
+impl Change {
+    /// Looks back from where the segmenter noticed; after a drift that is late by
+    /// the time that the pitch took to settle.
+    fn between(before: &Note, note: &Note, timeline: &Timeline) -> Option<Change> {
+        let way = note.pitch - before.pitch;
+        let around = pitches_between(before, note, timeline);
+        if way.abs() < SAME_PITCH || way_s(before, note, &around, timeline.hop_s) > SLIDE_S {
+            return None;
+        }
+        // 0 at the old pitch, 1 at the new.
+        let place = |m: &Moment| m.pitch.map(|p| (f64::from(p) - before.pitch) / way);
+        let old = |m: &Moment| place(m).is_some_and(|p| (-1.0..0.5).contains(&p));
+        let new = |m: &Moment| place(m).is_some_and(|p| p >= 0.5);
+        let past = timeline.between(before.onset_s, note.onset_s + timeline.hop_s);
+        let last = past.iter().rposition(old)?;
+        let future = timeline.between(past[last].time_s, note.offset_s);
+        let first = future.iter().position(new)?;
+        let hops = (LEAN_S / timeline.hop_s) as usize;
+        let lately = past[..=last].iter().rev().filter_map(place).take(hops);
+        Some(Change {
+            at_s: 0.5 * (past[last].time_s + future[first].time_s),
+            arrival_s: future[first].time_s,
+            lean: median(lately)? * way.abs(),
+        })
+    }
+}
+
+fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
+    let lead_in = timeline.between(earliest_s, note.decided_s.max(note.onset_s));
+    match first_sound(&lead_in, note.level_db, timeline.hop_s) {
+        Some(at) => lead_in[at].time_s - timeline.hop_s,
+        None => note.onset_s,
+    }
+}
+
+/// When a note's sound has fallen 30 dB under its peak, at the latest by
+/// `latest_s`; its lowest point where it never does.
+fn died_away(note: &Note, latest_s: f64, timeline: &Timeline) -> f64 {
+    let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + 1.0));
+    let quiet = |m: &Moment| m.level_db < (note.level_db - ONSET_DB).max(m.floor_db + 3.0);
+    // The pulses of a low tone leave gaps of nearly a period.
+    let gap = (smooth_s(note.pitch).max(0.008) / timeline.hop_s).ceil() as usize;
+    let over = tail.windows(gap).position(|w| w.iter().all(quiet));
+    let lowest = || {
+        let low = tail.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db));
+        low.map_or(note.offset_s, |m| m.time_s)
+    };
+    match over {
+        Some(at) => tail[at].time_s - timeline.hop_s,
+        None if latest_s.is_finite() => lowest(),
+        None => tail.last().map_or(note.offset_s, |m| m.time_s),
+    }
+}

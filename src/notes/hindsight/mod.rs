@@ -1,0 +1,171 @@
+//! What only hindsight can do: the second pass over a take's notes.
+
+mod clatter;
+mod dates;
+mod fragments;
+mod slides;
+mod steps;
+mod swing;
+
+use super::Note;
+use super::articulation::measure_pitch;
+use super::timeline::Timeline;
+use crate::units::Pitch;
+
+/// A flat or sharp beginning shorter than this is an attack finding its pitch,
+/// in seconds.
+const SEARCH_S: f64 = 0.13;
+/// A beginning this much softer is breath or a click whatever its pitch, in dB.
+const PUFF_DB: f32 = 14.0;
+/// Dip, by levels averaged around each moment, from which an attack is the
+/// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
+/// a dip.
+const TONGUED_DIP_DB: f32 = 12.0;
+/// Notes closer than this touch, in seconds.
+const TOUCH_S: f64 = 0.03;
+
+/// Second pass: `notes` are those of the segmenter over the same moments.
+pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
+    for note in &mut notes {
+        note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
+    }
+    fragments::join(&mut notes, timeline);
+    steps::split(&mut notes, timeline);
+    dates::date(&mut notes, timeline);
+    read_contours(&mut notes, timeline);
+    swing::join(&mut notes, timeline);
+    slides::join(&mut notes, timeline);
+    slides::join_passing(&mut notes, timeline);
+    notes.retain(|note| !clatter::clicks(note, timeline));
+    clatter::drop_clatter(&mut notes);
+    let slides = slides::between(&notes, timeline);
+    read_contours(&mut notes, timeline);
+    for (note, slide) in notes.iter_mut().zip(slides) {
+        note.techniques.extend(slide);
+    }
+    notes
+}
+
+/// Reads what happens within each note, and its pitch; a swing has its own.
+fn read_contours(notes: &mut [Note], timeline: &Timeline) {
+    for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
+        note.contour = timeline.contour(note.onset_s, note.offset_s);
+        measure_pitch(note);
+    }
+}
+
+/// Averaging time that hides the pulses of a pitch, in seconds.
+fn smooth_s(pitch: f64) -> f64 {
+    (1.0 / Pitch(pitch).hz()).max(0.006)
+}
+
+/// How far the level dips at a boundary, against the weaker side, in dB.
+fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
+    let at_s = after.onset_s;
+    let width_s = smooth_s(before.pitch.min(after.pitch));
+    let left_s = (at_s - 0.15).max(before.onset_s);
+    let right_s = (at_s + 0.15).min(after.offset_s);
+    let left = timeline.extremes(left_s, at_s, width_s).0;
+    let right = timeline.extremes(at_s, right_s, width_s).0;
+    let low = timeline
+        .extremes(left_s.max(at_s - 0.04), at_s + 0.04, width_s)
+        .1;
+    (left.min(right) - low).max(0.0)
+}
+
+/// Frequency of a note's pitch.
+fn hz(note: &Note) -> f64 {
+    Pitch(note.pitch).hz()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::path::Refined;
+    use crate::notes::Attack;
+    use crate::notes::segment::{Event, Segmenter};
+
+    const HOP_S: f64 = 0.004 / 3.0;
+
+    /// Notes of a track given as pitch, level and confidence by time.
+    fn heard(seconds: f64, sound: impl Fn(f64) -> (f64, f64, f64)) -> Vec<Note> {
+        let frames = (0..(seconds / HOP_S) as usize).map(|i| {
+            let (pitch, level_db, confidence) = sound(i as f64 * HOP_S);
+            Refined {
+                pitch: pitch as f32,
+                confidence: confidence as f32,
+                level_db: level_db as f32,
+                floor_db: -90.0,
+            }
+        });
+        let timeline = Timeline::new(frames.collect(), 0.0, HOP_S);
+        let mut segmenter = Segmenter::new(HOP_S, false);
+        let mut events = Vec::new();
+        for moment in timeline.moments() {
+            segmenter.push(moment, &mut events);
+        }
+        segmenter.finish(&mut events);
+        let ended = events.into_iter().filter_map(|event| match event {
+            Event::Ended(note) => Some(note),
+            Event::Started(_) => None,
+        });
+        refine(ended.collect(), &timeline)
+    }
+
+    const SILENCE: (f64, f64, f64) = (f64::NAN, -90.0, 0.0);
+
+    /// Two notes a fourth apart with a dip of 16 dB between, in the middle of which
+    /// tone is lost; before it the pitch goes `lean` semitones of the way.
+    fn leap(lean: f64) -> Vec<Note> {
+        heard(1.4, |t| match t {
+            _ if !(0.2..1.2).contains(&t) => SILENCE,
+            _ if t < 0.69 => (
+                64.0 + lean * ((t - 0.62) / 0.06).clamp(0.0, 1.0),
+                -20.0,
+                1.0,
+            ),
+            _ if t < 0.71 => (f64::NAN, -36.0, 0.0),
+            _ => (69.0, -20.0, 1.0),
+        })
+    }
+
+    #[test]
+    fn lips_that_lean_slur_and_the_tongue_does_not_lean() {
+        let (slurred, tongued) = (leap(1.0), leap(0.0));
+        assert_eq!((slurred.len(), tongued.len()), (2, 2));
+        assert_eq!(slurred[1].attack, Attack::Slurred);
+        assert_eq!(tongued[1].attack, Attack::Tongued);
+        // At the leap, not where the pitch was seen to have settled.
+        assert!(
+            (slurred[1].onset_s - 0.70).abs() < 0.01,
+            "{:?}",
+            slurred[1].onset_s
+        );
+    }
+
+    #[test]
+    fn low_notes_waver_and_high_ones_change() {
+        let pair = |low: f64| {
+            let sound = move |t: f64| match t {
+                _ if !(0.2..0.48).contains(&t) => SILENCE,
+                _ if t < 0.34 => (low, -20.0, 1.0),
+                _ => (low + 0.8, -20.0, 1.0),
+            };
+            heard(0.7, sound).len()
+        };
+        assert_eq!((pair(36.0), pair(67.0)), (1, 2));
+    }
+
+    #[test]
+    fn clatter_beside_a_note_is_dropped_and_a_soft_note_is_not() {
+        let after = |confidence: f64| {
+            let sound = move |t: f64| match t {
+                _ if (0.2..0.6).contains(&t) => (60.0, -18.0, 1.0),
+                _ if (0.7..0.78).contains(&t) => (52.6, -38.0, confidence),
+                _ => SILENCE,
+            };
+            heard(1.0, sound).len()
+        };
+        assert_eq!((after(0.7), after(0.98)), (1, 2));
+    }
+}

@@ -1,0 +1,186 @@
+//! A whole take, hop by hop.
+
+use super::contour::Contour;
+use super::{Moment, Note};
+use crate::analysis::path::Refined;
+use crate::units::{db_power, mean_level_db, power_db};
+
+/// Pitches this close belong together, in semitones.
+const NEAR: f64 = 0.65;
+
+/// The frames of a whole take with fast sums of their power.
+pub struct Timeline {
+    frames: Vec<Refined>,
+    start_s: f64,
+    floor_db: f32,
+    /// Sum of power before each moment.
+    sums: Vec<f64>,
+    pub(super) hop_s: f64,
+}
+
+impl Timeline {
+    /// Timeline of frames `hop_s` apart, the first at `start_s`. The room's level
+    /// is measured anew over the whole take.
+    pub fn new(frames: Vec<Refined>, start_s: f64, hop_s: f64) -> Self {
+        let mut sums = Vec::with_capacity(frames.len() + 1);
+        let mut total = 0.0;
+        sums.push(total);
+        for frame in &frames {
+            total += db_power(f64::from(frame.level_db));
+            sums.push(total);
+        }
+        Timeline {
+            floor_db: room_level_db(&frames, hop_s),
+            frames,
+            start_s,
+            sums,
+            hop_s,
+        }
+    }
+
+    /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
+    /// street. Only hindsight knows the room's level.
+    pub fn hush_room(&mut self) {
+        for at in 0..self.len() {
+            if self.level_around(at, 0.02) < self.floor_db + ROOM_MARGIN_DB {
+                self.frames[at].pitch = f32::NAN;
+                self.frames[at].confidence = 0.0;
+            }
+        }
+    }
+
+    /// Moves all times later.
+    pub fn shift(&mut self, by_s: f64) {
+        self.start_s += by_s;
+    }
+
+    /// Number of moments.
+    pub fn len(&self) -> usize {
+        self.frames.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.frames.is_empty()
+    }
+
+    /// The moment at an index.
+    pub fn moment(&self, at: usize) -> Moment {
+        let frame = self.frames[at];
+        Moment {
+            time_s: self.start_s + at as f64 * self.hop_s,
+            pitch: (!frame.pitch.is_nan()).then_some(frame.pitch),
+            lead: f32::INFINITY,
+            confidence: frame.confidence,
+            level_db: frame.level_db,
+            floor_db: self.floor_db,
+        }
+    }
+
+    /// All moments in order.
+    pub fn moments(&self) -> impl Iterator<Item = Moment> {
+        (0..self.len()).map(|at| self.moment(at))
+    }
+
+    /// Index of the first moment at or after a time.
+    fn at(&self, time_s: f64) -> usize {
+        let at = ((time_s - self.start_s) / self.hop_s).ceil().max(0.0) as usize;
+        at.min(self.len())
+    }
+
+    pub(super) fn range(&self, from_s: f64, to_s: f64) -> std::ops::Range<usize> {
+        let from = self.at(from_s);
+        from..self.at(to_s).max(from)
+    }
+
+    /// Moments from one time up to another.
+    pub(super) fn between(&self, from_s: f64, to_s: f64) -> Vec<Moment> {
+        self.range(from_s, to_s).map(|at| self.moment(at)).collect()
+    }
+
+    /// Contour between two times.
+    pub fn contour(&self, from_s: f64, to_s: f64) -> Contour {
+        let range = self.range(from_s, to_s);
+        Contour {
+            start_s: self.start_s + range.start as f64 * self.hop_s,
+            hop_s: self.hop_s,
+            points: range.map(|at| self.moment(at).point()).collect(),
+        }
+    }
+
+    /// How long a note's pitch is heard, in seconds.
+    pub(super) fn tone_s(&self, note: &Note) -> f64 {
+        let range = self.range(note.onset_s, note.offset_s);
+        let near = |f: &&Refined| (f64::from(f.pitch) - note.pitch).abs() < NEAR;
+        self.frames[range].iter().filter(near).count() as f64 * self.hop_s
+    }
+
+    /// Level averaged over `width_s` around the moment at an index, dBFS.
+    pub(super) fn level_around(&self, at: usize, width_s: f64) -> f32 {
+        let half = (0.5 * width_s / self.hop_s).round() as usize;
+        let from = at.saturating_sub(half);
+        let to = (at + half + 1).min(self.len());
+        power_db((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
+    }
+
+    /// Highest and lowest averaged level between two times, dBFS.
+    pub(super) fn extremes(&self, from_s: f64, to_s: f64, width_s: f64) -> (f32, f32) {
+        self.range(from_s, to_s)
+            .fold((-120f32, 0f32), |(high, low), at| {
+                let level = self.level_around(at, width_s);
+                (high.max(level), low.min(level))
+            })
+    }
+}
+
+/// Carries each note's pitch to its edges, where the level says that it sounds
+/// but no period can be made out, or the puff before the tone has a pitch of
+/// its own. Such hops keep the confidence they had. `notes` are still dated by
+/// their tone in `decided_s`.
+pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
+    for note in notes {
+        let tone_s = note.decided_s.max(note.onset_s);
+        let tone = track.range(tone_s, note.offset_s);
+        let lead_in = track.range(note.onset_s, tone_s);
+        let first = track.frames[tone.clone()]
+            .iter()
+            .map(|f| f.pitch)
+            .find(|p| !p.is_nan());
+        let first = first.unwrap_or(note.pitch as f32);
+        // Backwards from the tone, as long as the pitch leads up to it.
+        let mut next = first;
+        for frame in track.frames[lead_in].iter_mut().rev() {
+            if (frame.pitch - next).abs() < 0.65 {
+                next = frame.pitch;
+            } else {
+                frame.pitch = next;
+            }
+        }
+        let mut last = first;
+        for frame in &mut track.frames[tone] {
+            if frame.pitch.is_nan() {
+                frame.pitch = last;
+            } else {
+                last = frame.pitch;
+            }
+        }
+    }
+}
+
+/// How far over the room's level tone must stand, in dB.
+const ROOM_MARGIN_DB: f32 = 8.0;
+
+/// Level of the room under a take: the level that a twentieth of its 20 ms
+/// stretches stay under, and no higher than 36 dB under its loud ones (a take
+/// without a rest has no such stretches).
+fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
+    let stretch = ((0.02 / hop_s).round() as usize).max(1);
+    let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db)) as f32;
+    let mut levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
+    if levels.is_empty() {
+        return -120.0;
+    }
+    levels.sort_by(f32::total_cmp);
+    let share = |part: f64| levels[((levels.len() - 1) as f64 * part) as usize];
+    share(0.05).min(share(0.95) - 36.0)
+}
