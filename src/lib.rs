@@ -2,7 +2,7 @@
 //!
 //! [`ear`] is the front door: feed samples to a [`ear::Tracker`] for what a live
 //! engine decides while the horn plays, or a whole take to a [`ear::Listener`].
-//! [`line`] then names the notes for the horn in hand ([`horn`]) and measures
+//! [`mod@line`] then names the notes for the horn in hand ([`horn`]) and measures
 //! them against a table ([`tuning`]); [`output`] writes the line down.
 //!
 //! ```
