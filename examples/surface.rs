@@ -23,7 +23,10 @@ fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
         .build()?;
     let offered: BTreeSet<String> = surface.items().map(ToString::to_string).collect();
 
-    let (major, minor) = (env!("CARGO_PKG_VERSION_MAJOR"), env!("CARGO_PKG_VERSION_MINOR"));
+    let (major, minor) = (
+        env!("CARGO_PKG_VERSION_MAJOR"),
+        env!("CARGO_PKG_VERSION_MINOR"),
+    );
     let promise = match major {
         "0" => format!("tests/surface/0.{minor}.txt"),
         _ => format!("tests/surface/{major}.txt"),
@@ -38,7 +41,11 @@ fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
     let promised: BTreeSet<String> = text.lines().map(str::to_owned).collect();
     let gone: Vec<_> = promised.difference(&offered).collect();
     let fresh = offered.difference(&promised).count();
-    println!("{} promised, {} gone or changed, {fresh} new", promised.len(), gone.len());
+    println!(
+        "{} promised, {} gone or changed, {fresh} new",
+        promised.len(),
+        gone.len()
+    );
     for line in &gone {
         println!("gone: {line}");
     }

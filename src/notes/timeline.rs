@@ -147,13 +147,16 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
             .map(|f| f.pitch)
             .find(|p| !p.is_nan());
         let first = first.unwrap_or(note.pitch as f32);
-        // Backwards from the tone, as long as the pitch leads up to it.
+        // Backwards from the tone, as long as the pitch leads up to it; what is
+        // before that has none of its own, and gets the note's.
         let mut next = first;
+        let mut leads = true;
         for frame in track.frames[lead_in].iter_mut().rev() {
-            if (frame.pitch - next).abs() < 0.65 {
+            leads &= (frame.pitch - next).abs() < NEAR as f32;
+            if leads {
                 next = frame.pitch;
             } else {
-                frame.pitch = next;
+                frame.pitch = note.pitch as f32;
             }
         }
         let mut last = first;

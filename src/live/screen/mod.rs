@@ -256,27 +256,29 @@ impl View {
         };
         let input = std::iter::once(line(&self.now.input, "in "));
         let outputs = self.now.outputs.iter().map(|port| line(port, "out"));
-        input.chain(outputs).collect()
+        let delay = std::iter::once(Line::styled(self.delay(), self.quiet()));
+        input.chain(outputs).chain(delay).collect()
+    }
+
+    /// How soon notes are known and sent.
+    fn delay(&self) -> String {
+        let now = &self.now;
+        let out = match now.output_s {
+            0.0 => String::new(),
+            s => format!(", out {:.0} ms later", 1e3 * s),
+        };
+        let urgent = if now.urgent {
+            ""
+        } else {
+            "; no real-time priority"
+        };
+        let decided_ms = 1e3 * now.decision_s;
+        format!("   notes decided {decided_ms:.0} ms after the attack{out}{urgent}")
     }
 
     fn foot(&self) -> Line<'_> {
-        let now = &self.now;
-        Line::styled(
-            format!(
-                "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit   decided {:.0} ms after the attack{}{}",
-                1e3 * now.decision_s,
-                match now.output_s {
-                    0.0 => String::new(),
-                    s => format!(", out {:.0} ms later", 1e3 * s),
-                },
-                if now.urgent {
-                    ""
-                } else {
-                    "; no real-time priority"
-                }
-            ),
-            self.quiet(),
-        )
+        let keys = "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit";
+        Line::styled(keys, self.quiet())
     }
 }
 
