@@ -5,6 +5,8 @@ use super::{Moment, Note};
 use crate::analysis::path::Refined;
 use crate::units::{db_power, mean_level_db, power_db};
 
+/// Longest release, in seconds.
+const RELEASE_S: f64 = 0.3;
 /// Pitches this close belong together, in semitones.
 const NEAR: f64 = 0.65;
 
@@ -159,12 +161,21 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
                 frame.pitch = note.pitch as f32;
             }
         }
-        let mut last = first;
-        for frame in &mut track.frames[tone] {
-            if frame.pitch.is_nan() {
-                frame.pitch = last;
+        // Forwards through the tone; what leaps away in the release is not the
+        // note's either.
+        let release = track.at(note.body_end_s().max(note.offset_s - RELEASE_S));
+        let (mut last, mut leads) = (first, true);
+        for at in tone {
+            let pitch = &mut track.frames[at].pitch;
+            if at >= release {
+                leads &= pitch.is_nan() || (*pitch - last).abs() < NEAR as f32;
+            }
+            if !leads {
+                *pitch = note.pitch as f32;
+            } else if pitch.is_nan() {
+                *pitch = last;
             } else {
-                last = frame.pitch;
+                last = *pitch;
             }
         }
     }
