@@ -5,7 +5,9 @@ use super::{Moment, Note};
 use crate::analysis::path::Refined;
 use crate::units::{db_power, mean_level_db, power_db};
 
-/// Longest release, in seconds.
+/// How far a note has fallen in its release, in dB, and how long that takes at most,
+/// in seconds.
+const RELEASE_DB: f32 = 10.0;
 const RELEASE_S: f64 = 0.3;
 /// Pitches this close belong together, in semitones.
 const NEAR: f64 = 0.65;
@@ -163,7 +165,8 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
         }
         // Forwards through the tone; what leaps away in the release is not the
         // note's either.
-        let release = track.at(note.body_end_s().max(note.offset_s - RELEASE_S));
+        let release_s = note.last_within_s(RELEASE_DB);
+        let release = track.at(release_s.max(note.offset_s - RELEASE_S));
         let (mut last, mut leads) = (first, true);
         for at in tone {
             let pitch = &mut track.frames[at].pitch;
