@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 use leadpipe::demo::brass::{Noise, Room, play};
 use leadpipe::demo::line;
 use leadpipe::ear::Mode;
+use leadpipe::notes::Note;
 
 use crate::recordings::listen;
 
@@ -82,7 +83,8 @@ pub fn measure() {
         let causal = listen(&sound, RATE_HZ, Mode::Causal).notes.len();
         println!("  {name:<34} {full:>3} {causal:>3}");
     }
-    println!("the line beside a pad, by how far the pad lies under it: notes of 18 found, extra");
+    println!("the line beside a pad, by how far the pad lies under it, full pass and causal:");
+    println!("notes of 18 found, extra notes, and notes whose middle has the right pitch");
     let played = line::notes();
     let sound = play(&played, line::LENGTH_S, &Room::default(), 7);
     let voiced = rms_db(&sound[(0.6 * RATE_HZ) as usize..(3.0 * RATE_HZ) as usize]);
@@ -105,7 +107,18 @@ pub fn measure() {
                     })
                 })
                 .count();
-            row += &format!("   {found:>2} found {:>2} extra", heard.len() - found);
+            // Whenever it was thought to begin.
+            let held = played.iter().filter(|p| {
+                let middle_s = 0.5 * (p.onset_s + p.end_s);
+                let sounds = |n: &&Note| (n.onset_s..n.offset_s).contains(&middle_s);
+                let here = heard.iter().find(sounds);
+                here.is_some_and(|n| (n.pitch - p.pitch).abs() < 0.5)
+            });
+            row += &format!(
+                "   {found:>2} found {:>2} extra {:>2} held",
+                heard.len() - found,
+                held.count()
+            );
         }
         println!("  {under_db:>3} dB {row}");
     }
