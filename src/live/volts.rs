@@ -145,6 +145,7 @@ mod tests {
     use super::*;
     use crate::notes::Attack;
     use crate::units::{Concert, Written};
+    use proptest::prelude::*;
 
     const SCALE: Scale = Scale {
         full_scale_v: 10.0,
@@ -229,5 +230,32 @@ mod tests {
         let got = run(&mut volts, 480);
         assert_eq!(got.iter().filter(|v| v[4] == 5.0).count(), 240);
         assert!(got.iter().all(|v| v[1] == 0.0));
+    }
+
+    proptest! {
+        /// What an interface makes of a sample is the voltage of the pitch to a
+        /// hundredth of a cent, or the most that it can.
+        #[test]
+        fn voltages_come_out_as_meant(
+            full in 1.0f64..20.0,
+            inverts: bool,
+            offset in -0.2f64..0.2,
+            zero in 0f64..127.0,
+            key in 0f64..127.0,
+        ) {
+            let scale = Scale {
+                full_scale_v: if inverts { -full } else { full },
+                offset_v: offset,
+                zero_volt_note: zero,
+            };
+            let meant_v = Pitch(key).volts(scale.zero_volt_note);
+            let sample = f64::from(scale.sample(meant_v));
+            let got_v = sample * scale.full_scale_v + scale.offset_v;
+            if (meant_v - offset).abs() > full {
+                prop_assert_eq!(sample.abs(), 1.0);
+            } else {
+                prop_assert!((got_v - meant_v).abs() * 1_200.0 < 0.01);
+            }
+        }
     }
 }
