@@ -69,14 +69,14 @@ pub fn listen(
         });
     }
     for warning in health.warnings() {
-        eprintln!("leadpipe: {}: {warning}", path.display());
+        warn(path, &warning);
     }
     let mut heard = listener.finish();
     heard.shift(source.start_s());
     if heard.notes.is_empty() {
-        eprintln!(
-            "leadpipe: {}: no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
-            path.display()
+        warn(
+            path,
+            "no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
         );
     }
     Ok((heard, source.start_s() + samples as f64 / rate_hz))
@@ -92,6 +92,17 @@ pub fn listen_and_read(
 ) -> Result<Line> {
     let (heard, end_s) = listen(path, excerpt, ear, reading.horn.as_ref(), progress)?;
     Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
+}
+
+/// Says something about a take, on a line of its own even where a list's progress
+/// stands on the terminal's last line.
+fn warn(path: &Path, what: &str) {
+    let clear = if io::stderr().is_terminal() {
+        "\r\x1b[K"
+    } else {
+        ""
+    };
+    eprintln!("{clear}leadpipe: {}: {what}", path.display());
 }
 
 /// Percentage on a terminal's last line, for takes that take a while.

@@ -103,6 +103,15 @@ pub fn warmth_cents(temperature_c: f64) -> f64 {
     600.0 * ((temperature_c - ZERO_C) / (TEMPERATURE_C - ZERO_C)).log2()
 }
 
+/// Where a slide is, in words: nothing is farther in than closed.
+pub fn slide_place(out_mm: f64) -> String {
+    if out_mm < -0.5 {
+        format!("closed, {:.0} mm too long", out_mm.abs())
+    } else {
+        format!("{:.0} mm", out_mm.abs())
+    }
+}
+
 /// Which way a slide moves by so many millimetres, in words.
 pub fn slide_way(mm: f64) -> &'static str {
     if mm < 0.0 { "in" } else { "out" }

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use leadpipe::horn::tube::slide_way;
+use leadpipe::horn::tube::{slide_place, slide_way};
 use leadpipe::intonation::across::{Across, Row};
 use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::Share;
@@ -98,7 +98,8 @@ fn slide_in_words(share: &Share) -> String {
     share.slide_mm.map_or(String::new(), |(out, farther)| {
         let way = slide_way(farther);
         format!(
-            "  slide at {out:.0} mm, {:.0} mm farther {way}",
+            "  slide: {}; {:.0} mm farther {way}",
+            slide_place(out),
             farther.abs()
         )
     })

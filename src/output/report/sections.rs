@@ -6,7 +6,7 @@ use quick_xml::escape::escape;
 
 use super::super::csv::detail;
 use super::{Report, Sink, plots};
-use crate::horn::tube::slide_way;
+use crate::horn::tube::{slide_place, slide_way};
 use crate::intonation::groups::{Group, clock};
 use crate::line::{Line, LineNote};
 
@@ -170,7 +170,8 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
                     let way = slide_way(farther);
                     write!(
                         to,
-                        "<td class=\"n\">{out:.0} mm</td><td class=\"n\">{:.0} mm {way}</td>",
+                        "<td class=\"n\">{}</td><td class=\"n\">{:.0} mm {way}</td>",
+                        slide_place(out),
                         farther.abs()
                     )?;
                 }
