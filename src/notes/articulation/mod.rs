@@ -9,7 +9,7 @@ mod waves;
 use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
 use crate::units::{db_power, power_db};
-pub use shape::GLISSANDO_S;
+pub use shape::{GLISSANDO_S, HOME};
 use shape::{linked, shape, ways_s};
 pub use waves::{flutter, vibrato, wide_vibrato};
 

@@ -14,7 +14,7 @@ const SLOW_GLISS_S: f64 = 2.5;
 /// An excursion this far is one, in cents: more than any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
 /// A pitch this near is at home, in semitones.
-const HOME: f64 = 0.35;
+pub const HOME: f64 = 0.35;
 /// A way this long from one note to the next is heard as a glissando, in seconds.
 pub const GLISSANDO_S: f64 = 0.1;
 /// A slide this long over most of a note is a glissando, in cents.

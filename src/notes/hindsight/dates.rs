@@ -1,6 +1,6 @@
 //! When each note begins and ends, and whether the tongue began it.
 
-use super::slides::{SAME_PITCH, SLIDE_S, pitches_between, way_s};
+use super::slides::{SAME_PITCH, SLIDE_S, way_s};
 use super::{TONGUED_DIP_DB, TOUCH_S, dip_db, smooth_s};
 use crate::notes::articulation::median;
 use crate::notes::segment::{ONSET_DB, first_sound};
@@ -76,8 +76,7 @@ impl Change {
     /// the time that the pitch took to settle.
     fn between(before: &Note, note: &Note, timeline: &Timeline) -> Option<Change> {
         let way = note.pitch - before.pitch;
-        let around = pitches_between(before, note, timeline);
-        if way.abs() < SAME_PITCH || way_s(before, note, &around, timeline.hop_s) > SLIDE_S {
+        if way.abs() < SAME_PITCH || way_s(before, note, timeline) > SLIDE_S {
             return None;
         }
         // 0 at the old pitch, 1 at the new.

@@ -2,7 +2,7 @@
 //! passing.
 
 use super::{TOUCH_S, hz};
-use crate::notes::articulation::GLISSANDO_S;
+use crate::notes::articulation::{GLISSANDO_S, HOME};
 use crate::notes::timeline::Timeline;
 use crate::notes::{Attack, Moment, Note, Technique};
 
@@ -55,13 +55,13 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
 
 /// Whether the shorter of two notes is over before the pitches could beat half a
 /// time: nobody hears which of the two a low horn is on for so short a while.
-pub(super) fn half_beat(left: &Note, right: &Note, timeline: &Timeline) -> bool {
+fn half_beat(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     let shorter_s = timeline.tone_s(left).min(timeline.tone_s(right));
     (hz(left) - hz(right)).abs() * shorter_s < 0.5
 }
 
 /// Longest time that a note's pitch stays put, in seconds.
-pub(super) fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
+fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
     let (mut longest, mut length) = (0, 0);
     let (mut low, mut high) = (f32::NAN, f32::NAN);
     for moment in timeline.between(note.onset_s, note.offset_s) {
@@ -80,11 +80,11 @@ pub(super) fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
 
 /// Whether the pitch slides from one note to the next: takes its time from place
 /// to place, or never steps.
-pub(super) fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
-    let around = pitches_between(left, right, timeline);
-    if way_s(left, right, &around, timeline.hop_s) > SLIDE_S {
+fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
+    if way_s(left, right, timeline) > SLIDE_S {
         return true;
     }
+    let around = pitches_between(left, right, timeline);
     let reach = (STEP_S / timeline.hop_s).round() as usize;
     let steps = around.iter().zip(around.iter().skip(reach));
     let largest = steps.map(|(a, b)| (b - a).abs()).fold(0.0, f32::max);
@@ -92,7 +92,7 @@ pub(super) fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
 }
 
 /// Pitches around the border of two notes, not a number where there is none.
-pub(super) fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
+fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
     let from_s = left.onset_s.max(right.onset_s - 0.4);
     let to_s = right.offset_s.min(right.onset_s + 0.4);
     let pitch = |m: &Moment| m.pitch.unwrap_or(f32::NAN);
@@ -101,14 +101,15 @@ pub(super) fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) ->
 
 /// Time that the pitch is heard on its way from one note's place to the next
 /// one's, seconds. Where tone is lost nothing slides.
-pub(super) fn way_s(left: &Note, right: &Note, around: &[f32], hop_s: f64) -> f64 {
-    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < 0.35;
+pub(super) fn way_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
+    let around = pitches_between(left, right, timeline);
+    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < HOME;
     let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
     let Some(arrival) = around[left_home..].iter().position(near(right.pitch)) else {
         return 0.0;
     };
     let way = &around[left_home..left_home + arrival];
-    way.iter().filter(|p| !p.is_nan()).count() as f64 * hop_s
+    way.iter().filter(|p| !p.is_nan()).count() as f64 * timeline.hop_s
 }
 
 /// The glissando from each note to the next, where there is one.
@@ -116,8 +117,7 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
     let slide = |pair: &[Note]| {
         let (left, right) = (&pair[0], &pair[1]);
         let plain = left.techniques.is_empty() && right.techniques.is_empty();
-        let around = pitches_between(left, right, timeline);
-        let slow = way_s(left, right, &around, timeline.hop_s) > GLISSANDO_S;
+        let slow = way_s(left, right, timeline) > GLISSANDO_S;
         let slides = plain && slow && right.attack == Attack::Slurred;
         slides.then_some(Technique::Glissando {
             cents: ((right.pitch - left.pitch) * 100.0) as f32,
