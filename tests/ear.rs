@@ -89,6 +89,18 @@ fn shapes_do_not_shatter() {
     }
 }
 
+/// Live a scoop must be named before it arrives and a shake turns too slowly to
+/// wait for; a slide away from a note can be known to go nowhere.
+#[test]
+fn falls_and_doits_are_one_note_live_too() {
+    for shape in shapes::all() {
+        if ["fall", "doit", "glissando"].contains(&shape.name) {
+            let notes = listen(&shape.render(), Mode::Causal).notes;
+            assert_eq!(notes.len(), 1, "{}", shape.name);
+        }
+    }
+}
+
 #[test]
 fn the_first_decision_is_the_note() {
     // Causal: plain attacks and slurs come out one to one, at the right pitch.

@@ -62,6 +62,9 @@ const SLOWED: f64 = 0.5;
 /// What leaves slower than this may be the start of a fall, and must rest for as
 /// long as it took to come; in semitones a second.
 const SLIDE_SPEED: f64 = 25.0;
+/// A place that is reached by a slide and sinks by more than this while it settles
+/// is where a fall ends, in dB.
+const SINKING_DB: f32 = 3.0;
 /// How far it may stray meanwhile, in semitones.
 const STILL: f32 = 0.18;
 /// Tone may be lost this long while the level stays up, in seconds.
@@ -319,6 +322,12 @@ impl Segmenter {
         self.envelope_at(self.history.len())
     }
 
+    /// The same so many seconds ago.
+    fn envelope_ago(&self, ago_s: f64) -> f32 {
+        let hops = (ago_s / self.hop_s).round() as usize;
+        self.envelope_at(self.history.len().saturating_sub(hops).max(1))
+    }
+
     fn envelope_at(&self, end: usize) -> f32 {
         let pitch = self.note.as_ref().map_or(self.run.0, |n| n.anchor);
         let pitch = if pitch.is_nan() {
@@ -522,6 +531,10 @@ impl Segmenter {
             return None;
         }
         if quick && !self.slowed(note, &away, still_s) {
+            return None;
+        }
+        // Where a fall comes to rest the sound is dying. Hindsight knows without.
+        if self.causal && !quick && envelope_db < self.envelope_ago(still_s) - SINKING_DB {
             return None;
         }
         // A window shows a change late by half the two periods that it spans.
