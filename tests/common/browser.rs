@@ -89,11 +89,20 @@ impl Browser {
 
     /// Waits for an expression to come true, up to five seconds.
     pub fn wait(&self, expression: &str) {
-        let until = Instant::now() + Duration::from_secs(5);
+        let came = self.comes_true(expression, Duration::from_secs(5));
+        assert!(came, "never came true: {expression}");
+    }
+
+    /// Whether an expression comes true in time.
+    pub fn comes_true(&self, expression: &str, within: Duration) -> bool {
+        let until = Instant::now() + within;
         while self.value(expression) != Value::Bool(true) {
-            assert!(Instant::now() < until, "never came true: {expression}");
+            if Instant::now() > until {
+                return false;
+            }
             std::thread::sleep(Duration::from_millis(30));
         }
+        true
     }
 
     fn element(&self, css: &str) -> String {
