@@ -7,10 +7,9 @@
 use crate::analysis::path::{Path, Refined};
 use crate::analysis::second_opinion::SecondOpinion;
 use crate::analysis::{Analyser, Frame, Settings};
-use crate::notes::hindsight::refine;
 use crate::notes::segment::{Event, Segmenter};
 use crate::notes::timeline::{Timeline, carry_to_edges};
-use crate::notes::{Moment, Note, articulation};
+use crate::notes::{Moment, Note, articulation, hindsight};
 
 /// Something heard.
 #[derive(Debug)]
@@ -191,7 +190,7 @@ impl Listener {
         let mut track = Timeline::new(self.frames, self.first_s.unwrap_or(0.0), hop_s);
         let mut notes = match mode {
             Mode::Causal => self.causal,
-            Mode::Full => second_pass(&mut track, hop_s, &self.causal),
+            Mode::Full => second_pass(&mut track, &self.causal),
         };
         articulation::describe(&mut notes);
         Listened { track, notes }
@@ -216,29 +215,14 @@ fn causal_frame(frame: &Frame) -> Refined {
     }
 }
 
-fn second_pass(track: &mut Timeline, hop_s: f64, causal: &[Note]) -> Vec<Note> {
-    let mut notes = segment(track, hop_s);
+fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
+    track.hush_room();
+    let mut notes = hindsight::notes(track);
     carry_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision(note, causal);
     }
     notes
-}
-
-/// Notes of a finished track, the room in it hushed.
-fn segment(track: &mut Timeline, hop_s: f64) -> Vec<Note> {
-    track.hush_room();
-    let mut segmenter = Segmenter::new(hop_s, false);
-    let mut events = Vec::new();
-    for moment in track.moments() {
-        segmenter.push(moment, &mut events);
-    }
-    segmenter.finish(&mut events);
-    let found = events.into_iter().filter_map(|event| match event {
-        Event::Ended(note) => Some(note),
-        Event::Started(_) => None,
-    });
-    refine(found.collect(), track)
 }
 
 /// When the live engine committed to a note: at the causal note of the same
@@ -279,7 +263,8 @@ impl SecondListener {
     pub fn finish(self) -> Listened {
         let (hop_s, first_s) = (self.detector.hop_s(), self.detector.first_s());
         let mut track = Timeline::new(self.frames, first_s, hop_s);
-        let mut notes = segment(&mut track, hop_s);
+        track.hush_room();
+        let mut notes = hindsight::notes(&track);
         for note in &mut notes {
             note.decided_s += first_s;
         }

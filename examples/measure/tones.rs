@@ -72,21 +72,7 @@ pub fn measure() {
                         rates.push((f64::from(rate) - rate_hz).abs());
                         extents.push((f64::from(cents) - extent).abs());
                     }
-                    _ => {
-                        eprintln!("{rate_hz} {extent} {key}");
-                        for n in &heard.notes {
-                            eprintln!(
-                                "   {:.3} {:.3} p {:.2} {:?} dip {:.1} {:?}",
-                                n.onset_s,
-                                n.offset_s,
-                                n.pitch,
-                                n.attack,
-                                n.measured.dip_db,
-                                n.techniques
-                            )
-                        }
-                        missed.push((rate_hz, extent, key, heard.notes.len()))
-                    }
+                    _ => missed.push((rate_hz, extent, key, heard.notes.len())),
                 }
             }
         }

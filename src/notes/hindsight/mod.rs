@@ -9,6 +9,7 @@ mod swing;
 
 use super::Note;
 use super::articulation::measure_pitch;
+use super::segment::{Event, Segmenter};
 use super::timeline::Timeline;
 use crate::units::Pitch;
 
@@ -23,6 +24,21 @@ const PUFF_DB: f32 = 14.0;
 const TONGUED_DIP_DB: f32 = 12.0;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
+
+/// Notes of a whole take.
+pub fn notes(timeline: &Timeline) -> Vec<Note> {
+    let mut segmenter = Segmenter::new(timeline.hop_s, false);
+    let mut events = Vec::new();
+    for moment in timeline.moments() {
+        segmenter.push(moment, &mut events);
+    }
+    segmenter.finish(&mut events);
+    let found = events.into_iter().filter_map(|event| match event {
+        Event::Ended(note) => Some(note),
+        Event::Started(_) => None,
+    });
+    refine(found.collect(), timeline)
+}
 
 /// Second pass: `notes` are those of the segmenter over the same moments.
 pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
@@ -83,7 +99,6 @@ mod tests {
     use super::*;
     use crate::analysis::path::Refined;
     use crate::notes::Attack;
-    use crate::notes::segment::{Event, Segmenter};
 
     const HOP_S: f64 = 0.004 / 3.0;
 
@@ -98,18 +113,7 @@ mod tests {
                 floor_db: -90.0,
             }
         });
-        let timeline = Timeline::new(frames.collect(), 0.0, HOP_S);
-        let mut segmenter = Segmenter::new(HOP_S, false);
-        let mut events = Vec::new();
-        for moment in timeline.moments() {
-            segmenter.push(moment, &mut events);
-        }
-        segmenter.finish(&mut events);
-        let ended = events.into_iter().filter_map(|event| match event {
-            Event::Ended(note) => Some(note),
-            Event::Started(_) => None,
-        });
-        refine(ended.collect(), &timeline)
+        super::notes(&Timeline::new(frames.collect(), 0.0, HOP_S))
     }
 
     const SILENCE: (f64, f64, f64) = (f64::NAN, -90.0, 0.0);
