@@ -36,7 +36,8 @@ fn main() {
     let mut decimator = Decimator::new(RATE_HZ);
     let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
     let heard = &sound[..(MOMENT_S * RATE_HZ) as usize];
-    let low: Vec<f32> = heard.iter().filter_map(|&s| decimator.push(s)).collect();
+    let mut low = Vec::new();
+    decimator.push(heard, &mut low);
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block));
     let mut candidates = Candidates::default();

@@ -141,6 +141,11 @@ impl Correlator {
         self.lags
     }
 
+    /// The vector registers to reckon with.
+    pub(super) fn arch(&self) -> Arch {
+        self.arch
+    }
+
     /// Window length in samples for `lag` in a set.
     pub fn window(&self, set: Window, lag: usize) -> usize {
         let lag = lag.min(self.lags - 1);

@@ -7,13 +7,16 @@
 
 use std::f64::consts::PI;
 
+use pulp::{Arch, Simd, WithSimd};
+
 /// Low-pass filter and whole-number decimator with a known delay.
 #[derive(Debug, Clone)]
 pub struct Decimator {
+    arch: Arch,
     factor: usize,
     taps: Vec<f32>,
-    /// The inputs of late, at least `taps.len()` of them before `write`, so that a
-    /// window is one slice. The newest are moved to the front when it is full.
+    /// The inputs of late: a window of the past, then what came since the last
+    /// move. The newest window is moved to the front when there is no room.
     history: Vec<f32>,
     write: usize,
     until_next: usize,
@@ -35,6 +38,7 @@ impl Decimator {
         let taps = low_pass(factor);
         let length = taps.len();
         Decimator {
+            arch: Arch::new(),
             factor,
             taps,
             history: vec![0.0; ROOM * length],
@@ -54,40 +58,86 @@ impl Decimator {
         self.taps.len() / 2
     }
 
-    /// Takes one input sample; gives an output sample every `factor` inputs.
-    #[inline]
-    pub fn push(&mut self, sample: f32) -> Option<f32> {
+    /// Takes input samples, as many as there are; appends an output sample for
+    /// every `factor` inputs since the first to `out`. What is not a number counts
+    /// as silence.
+    pub fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         if self.factor == 1 {
-            return Some(sample);
+            out.extend(samples.iter().map(|&sample| tame(sample)));
+            return;
         }
-        let length = self.taps.len();
+        let Some(&first) = samples.first() else {
+            return;
+        };
         if !self.primed {
             // A take that starts off zero has been there all along: filtering a
             // step would ring.
-            self.history.fill(sample);
+            self.history.fill(tame(first));
             self.primed = true;
         }
-        if self.write == self.history.len() {
-            self.history.copy_within(self.write - length.., 0);
-            self.write = length;
-        }
-        self.history[self.write] = sample;
-        self.write += 1;
-        self.until_next -= 1;
-        if self.until_next > 0 {
-            return None;
-        }
-        self.until_next = self.factor;
-        let window = &self.history[self.write - length..self.write];
-        // Eight running sums let the compiler use vector registers.
-        let mut sums = [0f32; 8];
-        let chunks = window.chunks_exact(8).zip(self.taps.chunks_exact(8));
-        for (x, h) in chunks {
-            for lane in 0..8 {
-                sums[lane] += x[lane] * h[lane];
+        let length = self.taps.len();
+        for some in samples.chunks((ROOM - 1) * length) {
+            if self.write + some.len() > self.history.len() {
+                self.history.copy_within(self.write - length..self.write, 0);
+                self.write = length;
             }
+            let fresh = &mut self.history[self.write..][..some.len()];
+            for (kept, &sample) in fresh.iter_mut().zip(some) {
+                *kept = tame(sample);
+            }
+            let first_end = self.write + self.until_next;
+            self.write += some.len();
+            if first_end > self.write {
+                self.until_next = first_end - self.write;
+                continue;
+            }
+            self.until_next = self.factor - (self.write - first_end) % self.factor;
+            self.arch.dispatch(Filter {
+                inputs: &self.history[first_end - length..self.write],
+                taps: &self.taps,
+                factor: self.factor,
+                out,
+            });
         }
-        Some(sums.iter().sum())
+    }
+}
+
+/// A sample that can be reckoned with: silence for what is not a number, and
+/// nothing beyond 36 dB over full scale.
+#[inline(always)]
+fn tame(sample: f32) -> f32 {
+    if sample.is_finite() {
+        sample.clamp(-64.0, 64.0)
+    } else {
+        0.0
+    }
+}
+
+/// One output for each window of inputs, `factor` apart.
+struct Filter<'a> {
+    inputs: &'a [f32],
+    taps: &'a [f32],
+    factor: usize,
+    out: &'a mut Vec<f32>,
+}
+
+impl WithSimd for Filter<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        let taps = self.taps.as_chunks::<8>().0;
+        let windows = self.inputs.windows(self.taps.len()).step_by(self.factor);
+        self.out.extend(windows.map(|window| {
+            // Eight running sums, side by side in vector registers.
+            let mut sums = [0f32; 8];
+            for (x, h) in window.as_chunks::<8>().0.iter().zip(taps) {
+                for lane in 0..8 {
+                    sums[lane] += x[lane] * h[lane];
+                }
+            }
+            sums.iter().sum::<f32>()
+        }));
     }
 }
 
@@ -124,19 +174,14 @@ mod tests {
     use super::*;
 
     fn gain_at(frequency_hz: f64, rate_hz: f64) -> f64 {
-        let mut decimator = Decimator::new(rate_hz);
-        let mut power = 0.0;
-        let mut count = 0;
-        for i in 0..48_000 {
-            let x = (2.0 * PI * frequency_hz * f64::from(i) / rate_hz).sin();
-            if let Some(y) = decimator.push(x as f32)
-                && i > 4_000
-            {
-                power += f64::from(y * y);
-                count += 1;
-            }
-        }
-        10.0 * (2.0 * power / f64::from(count)).log10()
+        let tone: Vec<f32> = (0..48_000)
+            .map(|i| (2.0 * PI * frequency_hz * f64::from(i) / rate_hz).sin() as f32)
+            .collect();
+        let mut low = Vec::new();
+        Decimator::new(rate_hz).push(&tone, &mut low);
+        let settled = &low[1_000..];
+        let power: f64 = settled.iter().map(|&y| f64::from(y * y)).sum();
+        10.0 * (2.0 * power / settled.len() as f64).log10()
     }
 
     #[test]
@@ -151,16 +196,31 @@ mod tests {
     #[test]
     fn delay_is_as_stated() {
         let mut decimator = Decimator::new(44_100.0);
-        let mut best = (0, 0.0f32);
-        // A unit impulse at input 100 comes out `delay` inputs later.
-        for i in 0..400usize {
-            let x = if i == 99 { 1.0 } else { 0.0 };
-            if let Some(y) = decimator.push(x)
-                && y > best.1
-            {
-                best = (i, y);
+        let mut inputs = vec![0.0; 400];
+        inputs[99] = 1.0;
+        let mut low = Vec::new();
+        decimator.push(&inputs, &mut low);
+        let top = (0..low.len()).max_by(|&a, &b| low[a].total_cmp(&low[b]));
+        // Output n comes with input n * factor + factor - 1.
+        let at = top.unwrap() * decimator.factor() + decimator.factor() - 1;
+        assert!(at.abs_diff(99 + decimator.delay()) <= decimator.factor());
+    }
+
+    #[test]
+    fn blocks_of_any_length_give_the_same() {
+        let sound: Vec<f32> = (0..5_000).map(|i| ((i * i) as f32).sin()).collect();
+        for rate_hz in [8_000.0, 44_100.0, 192_000.0] {
+            let mut whole = Vec::new();
+            Decimator::new(rate_hz).push(&sound, &mut whole);
+            for length in [1, 3, 64, 1_021] {
+                let mut decimator = Decimator::new(rate_hz);
+                let mut parts = Vec::new();
+                for block in sound.chunks(length) {
+                    decimator.push(block, &mut parts);
+                }
+                assert_eq!(parts, whole, "{rate_hz} Hz in blocks of {length}");
             }
+            assert_eq!(whole.len(), sound.len() / Decimator::new(rate_hz).factor());
         }
-        assert!(best.0.abs_diff(99 + decimator.delay()) <= decimator.factor());
     }
 }

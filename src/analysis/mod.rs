@@ -34,6 +34,9 @@ pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 /// Time between frames aimed at, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;
 
+/// Samples that are decimated at once at most.
+const AT_ONCE: usize = 1024;
+
 /// What lies below this is removed before anything else: a DC shift and its
 /// drift. No higher, for the puff of air at an attack must show in the level.
 const RUMBLE_HZ: f64 = 8.0;
@@ -105,8 +108,12 @@ pub struct Analyser {
     evidence: Evidence,
     decoder: Decoder,
     gate: Gate,
+    /// Decimated samples, in room that is never outgrown: the audio path must not
+    /// allocate.
+    low: Vec<f32>,
     block: Vec<f32>,
     hop: usize,
+    /// Input samples up to the newest decimated one.
     samples: u64,
     tone: bool,
     candidates: Candidates,
@@ -133,6 +140,7 @@ impl Analyser {
             evidence: Evidence::new(rate_hz, lowest_hz, highest_hz),
             decoder: Decoder::new(Prices::default(), hop_s),
             gate: Gate::new(settings.gate_db, hop_s),
+            low: Vec::with_capacity(AT_ONCE),
             block: Vec::with_capacity(hop),
             hop,
             samples: 0,
@@ -150,22 +158,20 @@ impl Analyser {
     /// Takes samples (full scale 1.0) and hands each finished frame to `heard`.
     /// A sample that is not a number counts as silence.
     pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(&Frame)) {
-        for &sample in samples {
-            self.samples += 1;
-            let sample = if sample.is_finite() {
-                sample.clamp(-64.0, 64.0)
-            } else {
-                0.0
-            };
-            let Some(low) = self.decimator.push(sample) else {
-                continue;
-            };
-            self.block.push(self.rumble.push(low));
-            if self.block.len() == self.hop {
-                let frame = self.finish_hop();
-                heard(&frame);
+        let mut low = std::mem::take(&mut self.low);
+        for some in samples.chunks(AT_ONCE) {
+            low.clear();
+            self.decimator.push(some, &mut low);
+            for &sample in &low {
+                self.samples += self.decimator.factor() as u64;
+                self.block.push(self.rumble.push(sample));
+                if self.block.len() == self.hop {
+                    let frame = self.finish_hop();
+                    heard(&frame);
+                }
             }
         }
+        self.low = low;
     }
 
     fn finish_hop(&mut self) -> Frame {

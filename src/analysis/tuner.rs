@@ -8,6 +8,8 @@
 
 use std::sync::LazyLock;
 
+use pulp::{Simd, WithSimd};
+
 use super::correlator::{Correlator, Window};
 
 /// Farthest multiple looked at, in seconds. A vibrato at 8 Hz is flattened by
@@ -54,55 +56,140 @@ fn top_near(correlator: &Correlator, window: usize, lag: f64) -> Option<f64> {
     let mut products = [0.0; AROUND];
     let mut energies = [0.0; AROUND];
     let recent = correlator.lagged(window, first, &mut products, &mut energies)?;
-    let rho_at = |lag: f64| {
-        let (product, energy) = interpolate(lag - first as f64, &products, &energies);
-        product / (recent * energy).max(1e-18).sqrt()
-    };
-    // Climb by parabolas over an ever finer step.
-    let mut at = lag;
-    for step in [0.7, 0.15, 0.03] {
-        let (before, here, after) = (rho_at(at - step), rho_at(at), rho_at(at + step));
-        let curve = before - 2.0 * here + after;
-        let shift = if curve < 0.0 {
-            (0.5 * (before - after) / curve).clamp(-1.0, 1.0)
-        } else {
-            (after - before).signum()
-        };
-        at += shift * step;
-    }
+    let at = correlator.arch().dispatch(Climb {
+        products,
+        energies,
+        recent,
+        from: lag - first as f64,
+    });
+    let at = at + first as f64;
     ((at - lag).abs() < 0.8).then_some(at)
 }
 
+/// Climbs to the top of a correlation that is known at whole lags.
+struct Climb {
+    products: [f64; AROUND],
+    energies: [f64; AROUND],
+    recent: f64,
+    from: f64,
+}
+
+impl Climb {
+    #[inline(always)]
+    fn rho_at(&self, at: f64) -> f64 {
+        let (product, energy) = interpolate(at, &self.products, &self.energies);
+        product / (self.recent * energy).max(1e-18).sqrt()
+    }
+}
+
+impl WithSimd for Climb {
+    type Output = f64;
+
+    /// By parabolas over an ever finer step.
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> f64 {
+        let mut at = self.from;
+        for step in [0.7, 0.15, 0.03] {
+            let before = self.rho_at(at - step);
+            let here = self.rho_at(at);
+            let after = self.rho_at(at + step);
+            let curve = before - 2.0 * here + after;
+            let shift = if curve < 0.0 {
+                (0.5 * (before - after) / curve).clamp(-1.0, 1.0)
+            } else {
+                (after - before).signum()
+            };
+            at += shift * step;
+        }
+        at
+    }
+}
+
+/// Samples under the kernel.
+const TAPS: usize = 2 * HALF;
 /// Angle that the kernel's window turns by from sample to sample.
 const TURN: f64 = std::f64::consts::PI / (HALF as f64 + 0.5);
-static TURN_SIN_COS: LazyLock<(f64, f64)> = LazyLock::new(|| TURN.sin_cos());
+/// The window's cosine and sine at each sample under the kernel where the point
+/// sought lies on the middle one; the cosine's signs are the sinc's.
+static WINDOW: LazyLock<[[f64; TAPS]; 3]> = LazyLock::new(|| {
+    let angle = |i: usize| TURN * (HALF as f64 - 1.0 - i as f64);
+    let sign = |i: usize| if i.is_multiple_of(2) { -1.0 } else { 1.0 };
+    [
+        std::array::from_fn(sign),
+        std::array::from_fn(|i| sign(i) * angle(i).cos()),
+        std::array::from_fn(|i| sign(i) * angle(i).sin()),
+    ]
+});
 
 /// Both sequences at a fractional index, by a sinc under a raised-cosine window.
+///
+/// The sinc's sine is the same at every sample but for its sign, and the sum of
+/// the weights is divided out: only `sign / x` is left of it.
+#[inline(always)]
 fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (f64, f64) {
-    let middle = at.floor();
-    let fraction = at - middle;
+    let middle = at as usize;
+    let fraction = at - middle as f64;
     if fraction < 1e-9 {
-        let i = middle as usize;
-        return (products[i], energies[i]);
+        return (products[middle], energies[middle]);
     }
-    let first = middle as usize + 1 - HALF;
-    let sine = (std::f64::consts::PI * fraction).sin();
-    // The kernel's window at each sample, by turning one angle on.
-    let (turn_sin, turn_cos) = *TURN_SIN_COS;
-    let (mut window_sin, mut window_cos) = (TURN * (at - first as f64)).sin_cos();
-    let mut sign = if HALF.is_multiple_of(2) { -1.0 } else { 1.0 };
-    let (mut product, mut energy, mut total) = (0.0, 0.0, 0.0);
-    for i in first..first + 2 * HALF {
-        let x = at - i as f64;
-        let weight = sign * sine / x * (1.0 + window_cos);
-        product += weight * products[i];
-        energy += weight * energies[i];
-        total += weight;
-        sign = -sign;
-        (window_sin, window_cos) = (
-            window_sin * turn_cos - window_cos * turn_sin,
-            window_cos * turn_cos + window_sin * turn_sin,
-        );
+    let first = middle + 1 - HALF;
+    let [signs, cosines, sines] = &*WINDOW;
+    let (sine, cosine) = small_sin_cos(TURN * fraction);
+    let products = &products[first..][..TAPS];
+    let energies = &energies[first..][..TAPS];
+    // Four sums of each side by side, for vector registers.
+    let (mut product, mut energy, mut total) = ([0.0; 4], [0.0; 4], [0.0; 4]);
+    for from in (0..TAPS).step_by(4) {
+        for lane in 0..4 {
+            let i = from + lane;
+            let x = fraction + (HALF as f64 - 1.0 - i as f64);
+            let weight = (signs[i] + cosine * cosines[i] - sine * sines[i]) / x;
+            product[lane] += weight * products[i];
+            energy[lane] += weight * energies[i];
+            total[lane] += weight;
+        }
     }
-    (product / total, energy / total)
+    let total: f64 = total.iter().sum();
+    (
+        product.iter().sum::<f64>() / total,
+        energy.iter().sum::<f64>() / total,
+    )
+}
+
+/// Sine and cosine of an angle from nothing to half a radian, good to 2e-11: their
+/// Taylor series.
+#[inline(always)]
+fn small_sin_cos(x: f64) -> (f64, f64) {
+    let square = x * x;
+    let term = |rest: f64, n: f64| 1.0 - rest * square / n;
+    let sine = x * term(term(term(term(1.0, 72.0), 42.0), 20.0), 6.0);
+    let cosine = term(term(term(term(term(1.0, 90.0), 56.0), 30.0), 12.0), 2.0);
+    (sine, cosine)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_angles() {
+        for i in 0..=500 {
+            let x = f64::from(i) * 0.001;
+            let (sine, cosine) = small_sin_cos(x);
+            assert!((sine - x.sin()).abs() < 2e-11, "{x}");
+            assert!((cosine - x.cos()).abs() < 2e-11, "{x}");
+        }
+    }
+
+    #[test]
+    fn between_samples_of_a_sine() {
+        let wave = |at: f64| (0.9 * at).sin();
+        let samples = std::array::from_fn(|i| wave(i as f64));
+        for i in 0..=20 {
+            let at = 7.0 + f64::from(i) * 0.05;
+            let (one, other) = interpolate(at, &samples, &samples);
+            assert!((one - wave(at)).abs() < 2e-3, "{at}: {one}");
+            assert_eq!(one, other);
+        }
+    }
 }
