@@ -1,5 +1,7 @@
 //! From correlation peaks to pitch candidates with a strength in nats.
 
+use pulp::{Arch, Simd, WithSimd};
+
 use super::correlator::{Correlator, Window};
 use super::peaks::{Peaks, top_around};
 
@@ -76,22 +78,25 @@ impl Candidates {
         self.count = 0;
     }
 
-    /// Adds one; where the room is full the weakest of all goes.
-    pub fn add(&mut self, candidate: Candidate) {
-        if self.count < MOST {
-            self.list[self.count] = candidate;
+    /// Adds one; where the room is full the weakest of all goes. Gives its place,
+    /// if it was not itself the weakest.
+    pub fn add(&mut self, candidate: Candidate) -> Option<usize> {
+        let mut at = self.count;
+        if at < MOST {
             self.count += 1;
-            return;
+        } else {
+            at = 0;
+            for i in 1..MOST {
+                if self.list[i].strength < self.list[at].strength {
+                    at = i;
+                }
+            }
+            if self.list[at].strength >= candidate.strength {
+                return None;
+            }
         }
-        let weakest = self
-            .list
-            .iter_mut()
-            .min_by(|a, b| a.strength.total_cmp(&b.strength));
-        if let Some(weakest) = weakest
-            && weakest.strength < candidate.strength
-        {
-            *weakest = candidate;
-        }
+        self.list[at] = candidate;
+        Some(at)
     }
 
     /// Gives each candidate a new strength.
@@ -117,32 +122,99 @@ impl Candidates {
     /// multiple must beat its part by more than `most` octaves' worth: where
     /// evidence is thin, some weak peak lies at a fraction of every long period.
     pub fn doubt_multiples(&mut self, most: f32) {
-        let before = *self;
-        for candidate in &mut self.list[..self.count] {
-            candidate.strength -= before.multiple_doubt(candidate, most);
+        Arch::new().dispatch(Doubt(self, most));
+    }
+}
+
+/// [`Candidates::doubt_multiples`] in vector registers.
+struct Doubt<'a>(&'a mut Candidates, f32);
+
+impl WithSimd for Doubt<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        let Doubt(candidates, most) = self;
+        let parts = Parts::of(candidates);
+        for candidate in &mut candidates.list[..candidates.count] {
+            candidate.strength -= parts.multiple_doubt(candidate, most);
         }
     }
+}
 
-    /// Adds a candidate that is already doubted, so that in a full room the
-    /// multiples go first.
-    fn add_doubted(&mut self, mut candidate: Candidate) {
-        candidate.strength -= self.multiple_doubt(&candidate, MOST_OCTAVES);
-        self.add(candidate);
+/// Room for candidates in whole vector registers.
+const LANES: usize = MOST.next_multiple_of(8);
+
+/// What is asked of each candidate by all others, side by side. Places without a
+/// candidate have an endless period: nothing is a multiple of it.
+struct Parts {
+    period: [f32; LANES],
+    pitch: [f32; LANES],
+    strength: [f32; LANES],
+}
+
+impl Parts {
+    const NONE: Parts = Parts {
+        period: [f32::INFINITY; LANES],
+        pitch: [f32::NEG_INFINITY; LANES],
+        strength: [0.0; LANES],
+    };
+
+    #[inline(always)]
+    fn of(candidates: &Candidates) -> Self {
+        let mut parts = Parts::NONE;
+        for (at, candidate) in candidates.as_slice().iter().enumerate() {
+            parts.set(at, candidate);
+        }
+        parts
+    }
+
+    #[inline(always)]
+    fn set(&mut self, at: usize, candidate: &Candidate) {
+        self.period[at] = candidate.period;
+        self.pitch[at] = candidate.pitch;
+        self.strength[at] = candidate.strength;
+    }
+
+    /// Whether one lies within `reach` semitones of a pitch.
+    #[inline(always)]
+    fn any_near(&self, pitch: f32, reach: f32) -> bool {
+        let mut any = false;
+        for there in self.pitch {
+            any |= (there - pitch).abs() < reach;
+        }
+        any
     }
 
     /// What a candidate loses, in nats, for being a multiple of one of these.
+    #[inline(always)]
     fn multiple_doubt(&self, candidate: &Candidate, most: f32) -> f32 {
-        let mut doubt: f32 = 0.0;
-        for part in self.as_slice() {
-            if whole_multiple(candidate.period / part.period) {
-                let octaves = ((part.pitch - candidate.pitch) / 12.0).min(most);
-                let beaten = candidate.strength.min(ENOUGH) - MULTIPLE_MARGIN * octaves;
-                let excess = part.strength - beaten;
-                doubt = doubt.max((excess / MULTIPLE_SOFT).clamp(0.0, 1.0));
+        let strength = least(candidate.strength, ENOUGH);
+        let mut doubts = [0f32; 8];
+        for from in (0..LANES).step_by(8) {
+            for (lane, doubt) in doubts.iter_mut().enumerate() {
+                let at = from + lane;
+                let octaves = least((self.pitch[at] - candidate.pitch) / 12.0, most);
+                let excess = self.strength[at] - (strength - MULTIPLE_MARGIN * octaves);
+                let this = most_of(least(excess / MULTIPLE_SOFT, 1.0), 0.0);
+                let multiple = whole_multiple(candidate.period / self.period[at]);
+                *doubt = most_of(*doubt, if multiple { this } else { 0.0 });
             }
         }
-        MULTIPLE_PENALTY * doubt
+        MULTIPLE_PENALTY * doubts.into_iter().fold(0.0, most_of)
     }
+}
+
+// One instruction each, where `f32::min` and `max` take pains over what is not a
+// number.
+#[inline(always)]
+fn least(a: f32, b: f32) -> f32 {
+    if a < b { a } else { b }
+}
+
+#[inline(always)]
+fn most_of(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
 }
 
 /// Whether a pitch this many octaves lower has a period a whole multiple, two
@@ -153,11 +225,10 @@ pub fn multiple_of(octaves: f32) -> bool {
 
 /// Whether a ratio of periods is a whole number from two on. A third of a
 /// semitone, 2 %, is allowed for peaks that are not yet well placed.
+#[inline(always)]
 fn whole_multiple(ratio: f32) -> bool {
-    // Rounding by truncation: the ratio is positive and small, and this is the
-    // innermost loop.
-    let whole = (ratio + 0.5) as i32 as f32;
-    ratio > 1.9 && (ratio - whole).abs() < 0.019 * whole
+    let whole = (ratio + 0.5).floor();
+    (ratio > 1.9) & ((ratio - whole).abs() < 0.019 * whole)
 }
 
 /// Peaks below this correlation are not looked at.
@@ -216,29 +287,64 @@ impl Evidence {
 
     /// Fills `out` with the candidates after the correlator's last hop.
     pub fn read(&mut self, correlator: &Correlator, out: &mut Candidates) {
+        Arch::new().dispatch(Read {
+            evidence: self,
+            correlator,
+            out,
+        });
+    }
+}
+
+/// [`Evidence::read`] in vector registers.
+struct Read<'a> {
+    evidence: &'a mut Evidence,
+    correlator: &'a Correlator,
+    out: &'a mut Candidates,
+}
+
+impl WithSimd for Read<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Read {
+            evidence,
+            correlator,
+            out,
+        } = self;
         out.clear();
+        let mut parts = Parts::NONE;
         let nats = |set: Window, lag: usize| {
             let top = top_around(correlator.rho(set), lag);
             strength(top, correlator.contrast(set, lag))
         };
         // The firm window places a peak better; the fast one sees it sooner.
         for set in [Window::Firm, Window::Fast] {
-            self.peaks
-                .find(correlator.rho(set), self.shortest, self.longest, LEAST_RHO);
-            for peak in self.peaks.as_slice() {
-                let pitch = 69.0 + 12.0 * (self.rate_hz / peak.lag / 440.0).log2();
-                if set == Window::Fast && out.near(pitch, 0.5).is_some() {
+            evidence.peaks.find(
+                correlator.rho(set),
+                evidence.shortest,
+                evidence.longest,
+                LEAST_RHO,
+            );
+            for peak in evidence.peaks.as_slice() {
+                let pitch = 69.0 + 12.0 * (evidence.rate_hz / peak.lag / 440.0).log2();
+                if set == Window::Fast && parts.any_near(pitch, 0.5) {
                     continue;
                 }
                 let lag = peak.lag.round() as usize;
                 let top = strength(peak.rho, correlator.contrast(set, lag));
-                out.add_doubted(match set {
+                let mut candidate = match set {
                     Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),
                     Window::Fast => Candidate::new(pitch, top, nats(Window::Firm, lag)),
-                });
+                };
+                // Doubted already, so that in a full room the multiples go first.
+                candidate.strength -= parts.multiple_doubt(&candidate, MOST_OCTAVES);
+                if let Some(at) = out.add(candidate) {
+                    parts.set(at, &candidate);
+                }
             }
         }
         out.weigh(|c| live_strength(c.fast, c.firm));
-        out.doubt_multiples(MOST_OCTAVES);
+        Doubt(out, MOST_OCTAVES).with_simd(simd);
     }
 }

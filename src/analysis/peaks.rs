@@ -35,6 +35,7 @@ impl Peaks {
     /// The top of each is interpolated by the parabola through three points,
     /// good to a few cents; precise pitch is measured once it is known which
     /// peak is the note. Where more than [`MOST`] are found the weakest goes.
+    #[inline(always)]
     pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, least: f32) {
         self.count = 0;
         let first = shortest.max(1);
