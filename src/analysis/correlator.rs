@@ -236,25 +236,21 @@ impl Correlator {
     /// Products of the newest hop at every lag, into the current row. The row
     /// held the hop that has just left the longest window.
     #[inline(always)]
-    fn multiply(&mut self) {
+    fn multiply<S: Simd>(&mut self, simd: S) {
         let row = &mut self.products[self.row * self.lags..][..self.lags];
-        row.fill(0.0);
-        // Four samples a pass: the row is loaded and stored a quarter as often.
-        let mut j = 0;
-        while j + 4 <= self.hop {
-            let past = &self.reversed[self.head + j..][..self.lags + 3];
-            let [a, b, c, d] = [past[0], past[1], past[2], past[3]];
-            let shifted = past.iter().zip(&past[1..]).zip(&past[2..]).zip(&past[3..]);
-            for (sum, (((w, x), y), z)) in row.iter_mut().zip(shifted) {
-                *sum += a * w + b * x + c * y + d * z;
-            }
-            j += 4;
+        let past = &self.reversed[self.head..][..self.lags + self.hop];
+        let newest = &past[..self.hop];
+        // Several registers of lags at a time, so that a sample is fetched but once
+        // for all of them.
+        let (groups, rest) = S::as_mut_simd_f32s(row).0.as_chunks_mut::<4>();
+        let mut from = 0;
+        for group in groups {
+            *group = products(simd, newest, &past[from..]);
+            from += 4 * S::F32_LANES;
         }
-        for j in j..self.hop {
-            let past = &self.reversed[self.head + j..][..self.lags];
-            for (sum, x) in row.iter_mut().zip(past) {
-                *sum += past[0] * x;
-            }
+        for register in rest {
+            [*register] = products(simd, newest, &past[from..]);
+            from += S::F32_LANES;
         }
     }
 
@@ -294,14 +290,27 @@ impl Correlator {
             }
         }
         let mut sum = 0.0;
-        for (before, chunk) in self.before[set]
-            .iter_mut()
-            .zip(self.rho[set].chunks_exact(CHUNK))
-        {
+        let chunks = self.rho[set].as_chunks::<CHUNK>().0;
+        for (before, &[a, b, c, d, e, f, g, h]) in self.before[set].iter_mut().zip(chunks) {
             *before = sum;
-            sum += chunk.iter().sum::<f32>();
+            sum += ((a + e) + (c + g)) + ((b + f) + (d + h));
         }
     }
+}
+
+/// Sums of `newest` times the samples before them, at as many consecutive lags as
+/// `N` registers hold. `past` begins with the newest sample at the first lag.
+#[inline(always)]
+fn products<S: Simd, const N: usize>(simd: S, newest: &[f32], past: &[f32]) -> [S::f32s; N] {
+    let mut sums = [simd.splat_f32s(0.0); N];
+    for (j, &sample) in newest.iter().enumerate() {
+        let sample = simd.splat_f32s(sample);
+        let lags = S::as_simd_f32s(&past[j..][..N * S::F32_LANES]).0;
+        for (sum, &there) in sums.iter_mut().zip(lags) {
+            *sum = simd.add_f32s(*sum, simd.mul_f32s(sample, there));
+        }
+    }
+    sums
 }
 
 /// All that a hop renews at every lag.
@@ -311,8 +320,8 @@ impl WithSimd for Renew<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) {
-        self.0.multiply();
+    fn with_simd<S: Simd>(self, simd: S) {
+        self.0.multiply(simd);
         for set in 0..SETS {
             self.0.slide(set);
             self.0.normalise(set);
