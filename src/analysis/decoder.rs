@@ -9,7 +9,10 @@
 //! so that waiting for a fixed lead is a sequential probability ratio test
 //! (Wald, 1945): sure things are answered at once, doubtful ones take longer.
 
-use super::evidence::{Candidates, multiple_of};
+use pulp::{Arch, Simd, WithSimd};
+
+use super::evidence::{Candidate, Candidates};
+use super::lanes::{LANES, higher, lower};
 
 /// Prices of the decoder, in nats.
 #[derive(Debug, Clone, Copy)]
@@ -66,15 +69,29 @@ pub struct Belief {
 #[derive(Debug, Clone)]
 pub struct Decoder {
     prices: Prices,
-    hypotheses: [Hypothesis; super::evidence::MOST],
-    count: usize,
+    tones: Tones,
     silence: f32,
     hop_s: f32,
-    /// Pitch that last led clearly, and how long ago.
-    settled: f32,
+    /// What last led clearly, and how long ago.
+    settled: Candidate,
     /// How clear it was; fades.
     settled_strength: f32,
     since_settled_s: f32,
+}
+
+/// The pitch hypotheses side by side: pitch and accumulated nats. A place without
+/// one has lost all.
+#[derive(Debug, Clone)]
+struct Tones {
+    pitch: [f32; LANES],
+    score: [f32; LANES],
+}
+
+impl Tones {
+    const NONE: Tones = Tones {
+        pitch: [0.0; LANES],
+        score: [f32::NEG_INFINITY; LANES],
+    };
 }
 
 /// Leads are not counted beyond this: a note held for a minute must not take a
@@ -86,17 +103,19 @@ const SETTLED_LEAD: f32 = 2.0;
 const SETTLED_FADE_PER_S: f32 = 10.0;
 /// What an echo of the note before loses, in nats.
 const ECHO_PENALTY: f32 = 2.0;
+/// How long it may be one, in its own periods; and the longest period there is.
+const ECHO_PERIODS: f32 = 3.6;
+const LONGEST_PERIOD_S: f32 = 0.1;
 
 impl Decoder {
     /// Decoder in silence, for candidates every `hop_s` seconds.
     pub fn new(prices: Prices, hop_s: f64) -> Self {
         Decoder {
             prices,
-            hypotheses: Default::default(),
-            count: 0,
+            tones: Tones::NONE,
             silence: 0.0,
             hop_s: hop_s as f32,
-            settled: 0.0,
+            settled: Candidate::default(),
             settled_strength: 0.0,
             since_settled_s: f32::MAX,
         }
@@ -106,56 +125,28 @@ impl Decoder {
     /// their strength. With `closed` (level under the gate) only silence is
     /// possible.
     pub fn push(&mut self, candidates: &mut Candidates, closed: bool) -> Belief {
-        let prices = self.prices;
-        candidates.weigh(|c| c.strength - self.echo_doubt(c.pitch));
-        let before = &self.hypotheses[..self.count];
-        let best_tone = before
-            .iter()
-            .map(|h| h.score)
-            .fold(f32::NEG_INFINITY, f32::max);
-        let mut next = [Hypothesis::default(); super::evidence::MOST];
-        let mut count = 0;
-        if !closed {
-            for candidate in candidates.as_slice() {
-                let reached = before
-                    .iter()
-                    .map(|h| {
-                        let step = (h.pitch - candidate.pitch).abs();
-                        h.score - (prices.glide * step).min(prices.jump)
-                    })
-                    .fold(self.silence - prices.start, f32::max);
-                next[count] = Hypothesis {
-                    pitch: candidate.pitch,
-                    score: reached + candidate.strength,
-                    strength: candidate.strength,
-                    confidence: candidate.confidence(),
-                };
-                count += 1;
-            }
+        if self.since_settled_s < ECHO_PERIODS * LONGEST_PERIOD_S {
+            candidates.weigh(|c| c.strength - self.echo_doubt(c));
         }
-        let silence = self.silence.max(best_tone - prices.stop) + prices.silence;
-        let top = next[..count]
-            .iter()
-            .map(|h| h.score)
-            .fold(silence, f32::max);
-        // Scores are kept relative to the leader and never fall too far behind.
-        self.silence = (silence - top).max(-MOST_LEAD);
-        for hypothesis in &mut next[..count] {
-            hypothesis.score = (hypothesis.score - top).max(-MOST_LEAD);
-        }
-        self.hypotheses = next;
-        self.count = count;
-        let belief = self.belief();
+        let none = Candidates::default();
+        let step = Step {
+            prices: self.prices,
+            before: &self.tones,
+            silence: self.silence,
+            candidates: if closed { &none } else { candidates },
+        };
+        (self.tones, self.silence) = Arch::new().dispatch(step);
+        let (belief, leader) = self.belief(candidates);
         self.since_settled_s += self.hop_s;
         // The pitch of a dying tone wanders off; only a tone as clear as the
         // last, or one much later, says anew where it was.
         let faded = self.settled_strength - SETTLED_FADE_PER_S * self.hop_s;
-        self.settled_strength = faded.max(prices.silence);
-        if let Some(leader) = belief.leader
+        self.settled_strength = faded.max(self.prices.silence);
+        if let Some(leader) = leader
             && belief.lead > SETTLED_LEAD
             && leader.strength > self.settled_strength
         {
-            self.settled = leader.pitch;
+            self.settled = leader;
             self.settled_strength = leader.strength;
             self.since_settled_s = 0.0;
         }
@@ -168,34 +159,90 @@ impl Decoder {
     /// that for a moment a multiple of the old period looks better than
     /// anything. It is doubted until its own windows, 3.5 periods together at the
     /// most, can hold none of it.
-    fn echo_doubt(&self, pitch: f32) -> f32 {
-        let is_multiple = multiple_of((self.settled - pitch) / 12.0);
-        let span_s = 3.6 / (440.0 * ((pitch - 69.0) / 12.0).exp2());
-        if is_multiple && self.since_settled_s < span_s {
+    fn echo_doubt(&self, candidate: &Candidate) -> f32 {
+        let recent = self.since_settled_s < ECHO_PERIODS * candidate.period_s();
+        if recent && candidate.is_multiple_of(&self.settled) {
             ECHO_PENALTY
         } else {
             0.0
         }
     }
 
-    fn belief(&self) -> Belief {
-        let tones = &self.hypotheses[..self.count];
-        let leader = tones
-            .iter()
-            .copied()
-            .filter(|h| h.score > self.silence)
-            .max_by(|a, b| a.score.total_cmp(&b.score));
-        let Some(leader) = leader else {
-            return Belief::default();
+    /// The decision, and the candidate that leads.
+    fn belief(&self, candidates: &Candidates) -> (Belief, Option<Candidate>) {
+        let Tones { pitch, score } = &self.tones;
+        let at = (1..LANES).fold(0, |best, i| if score[i] >= score[best] { i } else { best });
+        if score[at] <= self.silence {
+            return (Belief::default(), None);
+        }
+        let rival = (0..LANES)
+            .filter(|&i| (pitch[i] - pitch[at]).abs() > 0.5)
+            .map(|i| score[i])
+            .fold(self.silence, higher);
+        let leader = candidates.as_slice()[at];
+        let hypothesis = Hypothesis {
+            pitch: pitch[at],
+            score: score[at],
+            strength: leader.strength,
+            confidence: leader.confidence(),
         };
-        let rival = tones
-            .iter()
-            .filter(|h| (h.pitch - leader.pitch).abs() > 0.5)
-            .map(|h| h.score)
-            .fold(self.silence, f32::max);
-        Belief {
-            leader: Some(leader),
-            lead: leader.score - rival,
+        let belief = Belief {
+            leader: Some(hypothesis),
+            lead: score[at] - rival,
+        };
+        (belief, Some(leader))
+    }
+}
+
+/// One step of the forward algorithm: from the hypotheses before and this hop's
+/// candidates to the hypotheses now and the score of silence.
+struct Step<'a> {
+    prices: Prices,
+    before: &'a Tones,
+    silence: f32,
+    candidates: &'a Candidates,
+}
+
+impl WithSimd for Step<'_> {
+    type Output = (Tones, f32);
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> (Tones, f32) {
+        let Step {
+            prices,
+            before,
+            silence,
+            candidates,
+        } = self;
+        let mut now = Tones::NONE;
+        for (at, candidate) in candidates.as_slice().iter().enumerate() {
+            let mut reached = [f32::NEG_INFINITY; LANES];
+            for lane in 0..LANES {
+                let step = (before.pitch[lane] - candidate.pitch).abs();
+                reached[lane] = before.score[lane] - lower(prices.glide * step, prices.jump);
+            }
+            now.pitch[at] = candidate.pitch;
+            now.score[at] = highest(reached, silence - prices.start) + candidate.strength;
+        }
+        let ended = highest(before.score, f32::NEG_INFINITY) - prices.stop;
+        let silence = higher(silence, ended) + prices.silence;
+        // Scores are kept relative to the leader and never fall too far behind.
+        let top = highest(now.score, silence);
+        for score in &mut now.score[..candidates.as_slice().len()] {
+            *score = higher(*score - top, -MOST_LEAD);
+        }
+        (now, higher(silence - top, -MOST_LEAD))
+    }
+}
+
+/// The highest of all, and of `least`.
+#[inline(always)]
+fn highest(values: [f32; LANES], least: f32) -> f32 {
+    let mut eight = [least; 8];
+    for eights in values.as_chunks::<8>().0 {
+        for lane in 0..8 {
+            eight[lane] = higher(eight[lane], eights[lane]);
         }
     }
+    eight.into_iter().fold(least, higher)
 }

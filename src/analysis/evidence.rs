@@ -3,6 +3,7 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
+use super::lanes::{LANES, higher, lower};
 use super::peaks::{Peaks, top_around};
 
 /// A pitch the sound may have at a moment, and how strongly it says so.
@@ -49,6 +50,17 @@ impl Candidate {
     /// What the combined strength has lost to doubts, in nats.
     pub fn doubt(&self) -> f32 {
         live_strength(self.fast, self.firm) - self.strength
+    }
+
+    /// The candidate's period in seconds.
+    pub fn period_s(&self) -> f32 {
+        // 2^(69/12) / 440: the period of key 0 (A4 is key 69).
+        0.122_312_2 * self.period
+    }
+
+    /// Whether the period is a whole multiple, two or more, of another's.
+    pub fn is_multiple_of(&self, part: &Candidate) -> bool {
+        whole_multiple(self.period / part.period)
     }
 
     /// Share of the sound that the period explains, 0 to 1.
@@ -142,9 +154,6 @@ impl WithSimd for Doubt<'_> {
     }
 }
 
-/// Room for candidates in whole vector registers.
-const LANES: usize = MOST.next_multiple_of(8);
-
 /// What is asked of each candidate by all others, side by side. Places without a
 /// candidate have an endless period: nothing is a multiple of it.
 struct Parts {
@@ -189,32 +198,20 @@ impl Parts {
     /// What a candidate loses, in nats, for being a multiple of one of these.
     #[inline(always)]
     fn multiple_doubt(&self, candidate: &Candidate, most: f32) -> f32 {
-        let strength = least(candidate.strength, ENOUGH);
+        let strength = lower(candidate.strength, ENOUGH);
         let mut doubts = [0f32; 8];
         for from in (0..LANES).step_by(8) {
             for (lane, doubt) in doubts.iter_mut().enumerate() {
                 let at = from + lane;
-                let octaves = least((self.pitch[at] - candidate.pitch) / 12.0, most);
+                let octaves = lower((self.pitch[at] - candidate.pitch) / 12.0, most);
                 let excess = self.strength[at] - (strength - MULTIPLE_MARGIN * octaves);
-                let this = most_of(least(excess / MULTIPLE_SOFT, 1.0), 0.0);
+                let this = higher(lower(excess / MULTIPLE_SOFT, 1.0), 0.0);
                 let multiple = whole_multiple(candidate.period / self.period[at]);
-                *doubt = most_of(*doubt, if multiple { this } else { 0.0 });
+                *doubt = higher(*doubt, if multiple { this } else { 0.0 });
             }
         }
-        MULTIPLE_PENALTY * doubts.into_iter().fold(0.0, most_of)
+        MULTIPLE_PENALTY * doubts.into_iter().fold(0.0, higher)
     }
-}
-
-// One instruction each, where `f32::min` and `max` take pains over what is not a
-// number.
-#[inline(always)]
-fn least(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
-}
-
-#[inline(always)]
-fn most_of(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
 }
 
 /// Whether a pitch this many octaves lower has a period a whole multiple, two

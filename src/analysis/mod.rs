@@ -14,6 +14,7 @@ pub mod correlator;
 pub mod decimate;
 pub mod decoder;
 pub mod evidence;
+mod lanes;
 pub mod level;
 pub mod path;
 pub mod peaks;
