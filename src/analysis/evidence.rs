@@ -155,16 +155,17 @@ impl WithSimd for Doubt<'_> {
 }
 
 /// What is asked of each candidate by all others, side by side. Places without a
-/// candidate have an endless period: nothing is a multiple of it.
+/// candidate have a rate of nothing: no period is a multiple of it.
 struct Parts {
-    period: [f32; LANES],
+    /// One over the period.
+    rate: [f32; LANES],
     pitch: [f32; LANES],
     strength: [f32; LANES],
 }
 
 impl Parts {
     const NONE: Parts = Parts {
-        period: [f32::INFINITY; LANES],
+        rate: [0.0; LANES],
         pitch: [f32::NEG_INFINITY; LANES],
         strength: [0.0; LANES],
     };
@@ -180,7 +181,7 @@ impl Parts {
 
     #[inline(always)]
     fn set(&mut self, at: usize, candidate: &Candidate) {
-        self.period[at] = candidate.period;
+        self.rate[at] = candidate.period.recip();
         self.pitch[at] = candidate.pitch;
         self.strength[at] = candidate.strength;
     }
@@ -203,10 +204,10 @@ impl Parts {
         for from in (0..LANES).step_by(8) {
             for (lane, doubt) in doubts.iter_mut().enumerate() {
                 let at = from + lane;
-                let octaves = lower((self.pitch[at] - candidate.pitch) / 12.0, most);
+                let octaves = lower((self.pitch[at] - candidate.pitch) * (1.0 / 12.0), most);
                 let excess = self.strength[at] - (strength - MULTIPLE_MARGIN * octaves);
-                let this = higher(lower(excess / MULTIPLE_SOFT, 1.0), 0.0);
-                let multiple = whole_multiple(candidate.period / self.period[at]);
+                let this = higher(lower(excess * (1.0 / MULTIPLE_SOFT), 1.0), 0.0);
+                let multiple = whole_multiple(candidate.period * self.rate[at]);
                 *doubt = higher(*doubt, if multiple { this } else { 0.0 });
             }
         }

@@ -9,7 +9,7 @@ use crate::line::{LineNote, Reading};
 use crate::notes::{Attack, Moment, Note, segment};
 use crate::tuning::Table;
 use crate::tuning::quantiser::{Quantiser, Snap};
-use crate::units::{Concert, Pitch};
+use crate::units::{Concert, Pitch, db_power, power_db};
 
 /// Levels between which the player plays, dBFS. A soundcheck finds them.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -165,7 +165,7 @@ impl Player {
             (source, None) => source.attack().unwrap_or(table),
         };
         let off = played.0 - table.0;
-        self.level_power = f64::from(10f32.powf(start.level_db / 10.0));
+        self.level_power = db_power(f64::from(start.level_db));
         let sounding = Sounding {
             since_s: start.decided_s,
             target,
@@ -201,12 +201,12 @@ impl Player {
     pub fn hop(&mut self, moment: Moment, hop_s: f64, out: &mut Vec<Signal>) {
         self.settle_end(out);
         let share = (hop_s / LEVEL_S).min(1.0);
-        let power = f64::from(10f32.powf(moment.level_db / 10.0));
+        let power = db_power(f64::from(moment.level_db));
         self.level_power += share * (power - self.level_power);
         let Some(mut sounding) = self.sounding else {
             return;
         };
-        let level_db = crate::units::power_db(self.level_power) as f32;
+        let level_db = power_db(self.level_power) as f32;
         sounding.peak_db = sounding.peak_db.max(level_db);
         sounding.follow(moment, level_db, hop_s);
         self.sounding = Some(sounding);

@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 use super::contour::Contour;
 use super::{Attack, Length, Measured, Moment, Note};
 use crate::analysis::evidence::multiple_of;
-use crate::units::power_db;
+use crate::units::{db_power, power_db};
 
 /// What the segmenter reports, at the hop in which it is sure.
 #[derive(Debug, Clone, PartialEq)]
@@ -304,7 +304,7 @@ impl Segmenter {
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
-        let power = 10f32.powf(moment.level_db / 10.0);
+        let power = db_power(f64::from(moment.level_db)) as f32;
         self.history.push_back((moment, power));
     }
 
@@ -649,7 +649,7 @@ impl Segmenter {
 /// the tone and belongs to it, the release of the note before does not.
 pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize> {
     let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
-    let power = |m: &Moment| 10f32.powf(m.level_db / 10.0);
+    let power = |m: &Moment| db_power(f64::from(m.level_db)) as f32;
     let levels = lead_in
         .windows(width)
         .map(|w| power_db(f64::from(w.iter().map(power).sum::<f32>()) / width as f64));
