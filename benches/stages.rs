@@ -54,12 +54,12 @@ fn stages(c: &mut Criterion) {
         let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
         b.iter(|| {
             low.chunks_exact(HOP)
-                .for_each(|block| correlator.push(black_box(block)))
+                .for_each(|block| correlator.push(black_box(block), true))
         });
     });
     let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
     low.chunks_exact(HOP)
-        .for_each(|block| correlator.push(block));
+        .for_each(|block| correlator.push(block, true));
     group.bench_function("evidence", |b| {
         let mut evidence = Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0);
         let mut out = Candidates::default();

@@ -39,7 +39,7 @@ fn main() {
     let mut low = Vec::new();
     decimator.push(heard, &mut low);
     low.chunks_exact(HOP)
-        .for_each(|block| correlator.push(block));
+        .for_each(|block| correlator.push(block, true));
     let mut candidates = Candidates::default();
     Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0).read(&correlator, &mut candidates);
 

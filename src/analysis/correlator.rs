@@ -154,21 +154,25 @@ impl Correlator {
         bands[at].hops * self.hop
     }
 
-    /// Takes one hop of samples, oldest first (`block.len()` must be the hop),
-    /// and renews every window.
-    pub fn push(&mut self, block: &[f32]) {
+    /// Takes one hop of samples, oldest first (`block.len()` must be the hop).
+    /// Correlations are as of the last hop that was `wanted`: half the work is
+    /// saved where nothing sounds.
+    pub fn push(&mut self, block: &[f32], wanted: bool) {
         assert_eq!(block.len(), self.hop, "one hop at a time");
         self.lay_down(block);
-        self.arch.dispatch(Renew(self));
+        self.arch.dispatch(Renew {
+            correlator: self,
+            wanted,
+        });
         self.row = (self.row + 1) % self.rows;
     }
 
-    /// Correlation per lag in a set, -1 to 1, after the last `push`.
+    /// Correlation per lag in a set, -1 to 1, after the last `push` that wanted it.
     pub fn rho(&self, set: Window) -> &[f32] {
         &self.rho[set as usize]
     }
 
-    /// Mean of `1 - rho` over the lags up to one, after the last `push`.
+    /// Mean of `1 - rho` over the lags up to one, after the last `push` that wanted it.
     ///
     /// The unexplained share at a period divided by this is YIN's cumulative
     /// mean normalised difference: rumble, which correlates at every short lag
@@ -314,17 +318,23 @@ fn products<S: Simd, const N: usize>(simd: S, newest: &[f32], past: &[f32]) -> [
 }
 
 /// All that a hop renews at every lag.
-struct Renew<'a>(&'a mut Correlator);
+struct Renew<'a> {
+    correlator: &'a mut Correlator,
+    wanted: bool,
+}
 
 impl WithSimd for Renew<'_> {
     type Output = ();
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
-        self.0.multiply(simd);
+        let Renew { correlator, wanted } = self;
+        correlator.multiply(simd);
         for set in 0..SETS {
-            self.0.slide(set);
-            self.0.normalise(set);
+            correlator.slide(set);
+            if wanted {
+                correlator.normalise(set);
+            }
         }
     }
 }
@@ -395,9 +405,10 @@ mod tests {
             })
             .collect();
         for (n, block) in x.chunks_exact(hop).enumerate() {
-            correlator.push(block);
+            let wanted = n % 3 != 1;
+            correlator.push(block, wanted);
             let heard = &x[..(n + 1) * hop];
-            if n % 37 == 0 && n > 80 {
+            if n % 37 == 0 && n > 80 && wanted {
                 for set in [Window::Fast, Window::Firm] {
                     for lag in [1usize, 7, 60, 199] {
                         let window = correlator.window(set, lag);

@@ -178,9 +178,9 @@ impl Analyser {
     fn finish_hop(&mut self) -> Frame {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
         self.smoother.smooth(&mut self.block);
-        self.correlator.push(&self.block);
-        self.block.clear();
         let level = self.gate.push(power / self.hop as f32, self.tone);
+        self.correlator.push(&self.block, !level.closed);
+        self.block.clear();
         if level.closed {
             self.candidates.clear();
         } else {

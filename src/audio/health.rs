@@ -15,6 +15,8 @@ pub struct Health {
 /// Peak under which a take holds nothing, in dBFS: under the last bit but one
 /// of a 16-bit recording.
 const SILENT_DB: f64 = -84.0;
+/// What counts as full scale: half a bit of a 10-bit converter under it.
+const LIMIT: f32 = 0.9995;
 /// DC shift that is worth a word, as a share of full scale.
 const SHIFTED: f64 = 0.01;
 
@@ -22,10 +24,36 @@ impl Health {
     /// Takes samples.
     pub fn push(&mut self, block: &[f32]) {
         self.count += block.len() as u64;
-        for &sample in block {
-            self.sum += f64::from(sample);
-            self.peak = self.peak.max(sample.abs());
-            self.at_limit = if sample.abs() >= 0.9995 {
+        for some in block.chunks(64) {
+            // Side by side, for vector registers: this runs over every sample.
+            let (mut sums, mut peaks) = ([0f32; 8], [0f32; 8]);
+            let (eights, rest) = some.as_chunks::<8>();
+            for eight in eights {
+                for lane in 0..8 {
+                    sums[lane] += eight[lane];
+                    let size = eight[lane].abs();
+                    peaks[lane] = if size > peaks[lane] {
+                        size
+                    } else {
+                        peaks[lane]
+                    };
+                }
+            }
+            let sum = sums.iter().chain(rest).sum::<f32>();
+            let peak = peaks.iter().chain(rest).fold(0f32, |p, x| p.max(x.abs()));
+            self.sum += f64::from(sum);
+            self.peak = self.peak.max(peak);
+            if peak >= LIMIT {
+                self.count_runs(some);
+            } else {
+                self.at_limit = 0;
+            }
+        }
+    }
+
+    fn count_runs(&mut self, samples: &[f32]) {
+        for sample in samples {
+            self.at_limit = if sample.abs() >= LIMIT {
                 self.at_limit + 1
             } else {
                 0
