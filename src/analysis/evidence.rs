@@ -120,13 +120,14 @@ impl Candidates {
 
     /// The candidate nearest to a pitch, if within `reach` semitones.
     pub fn near(&mut self, pitch: f32, reach: f32) -> Option<&mut Candidate> {
-        self.list[..self.count]
-            .iter_mut()
-            .filter(|c| (c.pitch - pitch).abs() < reach)
-            .min_by(|a, b| {
-                let distance = |c: &Candidate| (c.pitch - pitch).abs();
-                distance(a).total_cmp(&distance(b))
-            })
+        let (mut nearest, mut at) = (reach, None);
+        for (i, candidate) in self.as_slice().iter().enumerate() {
+            let distance = (candidate.pitch - pitch).abs();
+            if distance < nearest {
+                (nearest, at) = (distance, Some(i));
+            }
+        }
+        Some(&mut self.list[at?])
     }
 
     /// Lowers each candidate whose whole fraction explains the sound nearly as
