@@ -89,7 +89,7 @@ impl WithSimd for Climb {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> f64 {
         let mut at = self.from;
-        for step in [0.7, 0.1] {
+        for step in [0.7, 0.15] {
             let before = self.rho_at(at - step);
             let here = self.rho_at(at);
             let after = self.rho_at(at + step);
