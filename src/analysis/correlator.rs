@@ -88,8 +88,8 @@ pub struct Correlator {
     row: usize,
     sums: [Vec<f64>; SETS],
     rho: [Vec<f32>; SETS],
-    /// Sum of rho over the lags before each chunk of lags.
-    before: [Vec<f32>; SETS],
+    /// Eight partial sums of rho over the lags before each chunk of lags.
+    before: [Vec<[f32; CHUNK]>; SETS],
 }
 
 impl Correlator {
@@ -132,7 +132,10 @@ impl Correlator {
             row: 0,
             sums: [vec![0.0; lags], vec![0.0; lags]],
             rho: [vec![0.0; lags], vec![0.0; lags]],
-            before: [vec![0.0; lags / CHUNK], vec![0.0; lags / CHUNK]],
+            before: [
+                vec![[0.0; CHUNK]; lags / CHUNK],
+                vec![[0.0; CHUNK]; lags / CHUNK],
+            ],
         }
     }
 
@@ -180,7 +183,7 @@ impl Correlator {
     pub fn contrast(&self, set: Window, lag: usize) -> f32 {
         let (chunk, set) = (lag / CHUNK, set as usize);
         let rest = &self.rho[set][chunk * CHUNK..=lag];
-        let sum = self.before[set][chunk] + rest.iter().sum::<f32>();
+        let sum: f32 = self.before[set][chunk].iter().chain(rest).sum();
         ((lag + 1) as f32 - sum) / lag.max(1) as f32
     }
 
@@ -293,11 +296,13 @@ impl Correlator {
                 *out = sum / scale;
             }
         }
-        let mut sum = 0.0;
+        let mut sums = [0.0; CHUNK];
         let chunks = self.rho[set].as_chunks::<CHUNK>().0;
-        for (before, &[a, b, c, d, e, f, g, h]) in self.before[set].iter_mut().zip(chunks) {
-            *before = sum;
-            sum += ((a + e) + (c + g)) + ((b + f) + (d + h));
+        for (before, chunk) in self.before[set].iter_mut().zip(chunks) {
+            *before = sums;
+            for lane in 0..CHUNK {
+                sums[lane] += chunk[lane];
+            }
         }
     }
 }

@@ -161,7 +161,7 @@ fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (
 #[inline(always)]
 fn small_sin_cos(x: f64) -> (f64, f64) {
     let square = x * x;
-    let term = |rest: f64, n: f64| 1.0 - rest * square / n;
+    let term = |rest: f64, n: f64| 1.0 - rest * square * (1.0 / n);
     let sine = x * term(term(term(term(1.0, 72.0), 42.0), 20.0), 6.0);
     let cosine = term(term(term(term(term(1.0, 90.0), 56.0), 30.0), 12.0), 2.0);
     (sine, cosine)
