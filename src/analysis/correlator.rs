@@ -264,7 +264,11 @@ impl Correlator {
     #[inline(always)]
     fn slide(&mut self, set: usize) {
         for band in &self.bands[set] {
-            let leaving = (self.row + self.rows - band.hops) % self.rows;
+            // No remainder: a division for each band would show.
+            let leaving = match self.row.checked_sub(band.hops) {
+                Some(row) => row,
+                None => self.row + self.rows - band.hops,
+            };
             let newest = &self.products[self.row * self.lags..][band.from..band.to];
             let oldest = &self.products[leaving * self.lags..][band.from..band.to];
             let sums = &mut self.sums[set][band.from..band.to];

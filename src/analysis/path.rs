@@ -132,13 +132,13 @@ impl Path {
             if doubt > HOPELESS {
                 continue;
             }
-            for (span, fast_nats, firm_nats) in [
-                (fast, candidate.fast - doubt, f32::NEG_INFINITY),
-                (firm, f32::NEG_INFINITY, candidate.firm - doubt),
-            ] {
-                for back in [0, span / 2, span] {
-                    self.file(back, candidate.pitch, fast_nats, firm_nats);
-                }
+            let (fast_nats, firm_nats) = (candidate.fast - doubt, candidate.firm - doubt);
+            self.file(0, candidate.pitch, fast_nats, firm_nats);
+            for back in [fast / 2, fast] {
+                self.file(back, candidate.pitch, fast_nats, f32::NEG_INFINITY);
+            }
+            for back in [firm / 2, firm] {
+                self.file(back, candidate.pitch, f32::NEG_INFINITY, firm_nats);
             }
         }
         if let Some(tuned) = frame.tuned {
