@@ -226,10 +226,12 @@ impl Path {
     /// Lets the leading pitches go on where this moment shows no peak for them, at
     /// no strength: between the pulses of a low note nothing repeats.
     fn coast(&self, now: &mut Candidates) {
-        let mut order: [usize; MOST] = std::array::from_fn(|i| i);
         let known = self.pitches.as_slice();
-        order[..known.len()].sort_unstable_by(|&a, &b| self.scores[b].total_cmp(&self.scores[a]));
-        for &at in order[..known.len()].iter().take(COASTING) {
+        let mut scores = self.scores;
+        for _ in 0..COASTING.min(known.len()) {
+            let leading = |best, at| if scores[at] > scores[best] { at } else { best };
+            let at = (1..known.len()).fold(0, leading);
+            scores[at] = f32::NEG_INFINITY;
             if now.near(known[at].pitch, SAME).is_none() {
                 now.add(Candidate::new(known[at].pitch, 0.0, 0.0));
             }

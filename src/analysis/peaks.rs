@@ -9,9 +9,10 @@ pub struct Peak {
     pub rho: f32,
 }
 
-/// Most peaks kept per window and hop. A horn tone has one at each multiple of
-/// its period; the shortest dozen above the threshold hold the period itself.
-pub const MOST: usize = 16;
+/// Most peaks kept per window and hop: no more than there may be candidates. A horn
+/// tone has one at each multiple of its period; the shortest dozen above the
+/// threshold hold the period itself.
+pub const MOST: usize = 12;
 
 /// A later peak must be so much better to take an earlier one's place.
 const TIE: f32 = 0.1;
