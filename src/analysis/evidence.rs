@@ -187,16 +187,6 @@ impl Parts {
         self.strength[at] = candidate.strength;
     }
 
-    /// Whether one lies within `reach` semitones of a pitch.
-    #[inline(always)]
-    fn any_near(&self, pitch: f32, reach: f32) -> bool {
-        let mut any = false;
-        for there in self.pitch {
-            any |= (there - pitch).abs() < reach;
-        }
-        any
-    }
-
     /// What a candidate loses, in nats, for being a multiple of one of these.
     #[inline(always)]
     fn multiple_doubt(&self, candidate: &Candidate, most: f32) -> f32 {
@@ -294,6 +284,16 @@ impl Evidence {
     }
 }
 
+/// Whether one of the pitches lies within `reach` semitones of one.
+#[inline(always)]
+fn any_near(pitches: &[f32; LANES], pitch: f32, reach: f32) -> bool {
+    let mut any = false;
+    for there in pitches {
+        any |= (there - pitch).abs() < reach;
+    }
+    any
+}
+
 /// [`Evidence::read`] in vector registers.
 struct Read<'a> {
     evidence: &'a mut Evidence,
@@ -312,7 +312,9 @@ impl WithSimd for Read<'_> {
             out,
         } = self;
         out.clear();
-        let mut parts = Parts::NONE;
+        let mut found = [Candidate::default(); 2 * super::peaks::MOST];
+        let mut count = 0;
+        let mut pitches = [f32::NEG_INFINITY; LANES];
         let nats = |set: Window, lag: usize| {
             let top = top_around(correlator.rho(set), lag);
             strength(top, correlator.contrast(set, lag))
@@ -327,16 +329,30 @@ impl WithSimd for Read<'_> {
             );
             for peak in evidence.peaks.as_slice() {
                 let pitch = 69.0 + 12.0 * (evidence.rate_hz / peak.lag / 440.0).log2();
-                if set == Window::Fast && parts.any_near(pitch, 0.5) {
+                if set == Window::Fast && any_near(&pitches, pitch, 0.5) {
                     continue;
                 }
                 let lag = peak.lag.round() as usize;
                 let top = strength(peak.rho, correlator.contrast(set, lag));
-                let mut candidate = match set {
+                found[count] = match set {
                     Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),
                     Window::Fast => Candidate::new(pitch, top, nats(Window::Firm, lag)),
                 };
-                // Doubted already, so that in a full room the multiples go first.
+                if let Some(place) = pitches.get_mut(count) {
+                    *place = pitch;
+                }
+                count += 1;
+            }
+        }
+        let found = &found[..count];
+        if count <= MOST {
+            out.list[..count].copy_from_slice(found);
+            out.count = count;
+        } else {
+            // Not all have room: doubted first, so that the multiples go.
+            let mut parts = Parts::NONE;
+            for &candidate in found {
+                let mut candidate = candidate;
                 candidate.strength -= parts.multiple_doubt(&candidate, MOST_OCTAVES);
                 if let Some(at) = out.add(candidate) {
                     parts.set(at, &candidate);
