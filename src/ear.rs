@@ -211,7 +211,6 @@ fn causal_frame(frame: &Frame) -> Refined {
         pitch: moment.pitch.unwrap_or(f32::NAN),
         confidence: moment.confidence,
         level_db: moment.level_db,
-        floor_db: moment.floor_db,
     }
 }
 

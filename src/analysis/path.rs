@@ -9,7 +9,7 @@
 //!
 //! Memory is bounded: decisions older than half a second are traced back and
 //! handed on (survivors of the Viterbi algorithm merge within a few tens of
-//! milliseconds; Forney, Proc. IEEE 61, 1973), and a frame handed on is 16 bytes.
+//! milliseconds; Forney, Proc. IEEE 61, 1973), and a frame handed on is 12 bytes.
 
 use std::collections::VecDeque;
 
@@ -27,8 +27,6 @@ pub struct Refined {
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
-    /// Level of the room, dBFS.
-    pub floor_db: f32,
 }
 
 /// One moment while candidates are still being filed under it.
@@ -37,7 +35,6 @@ struct Slot {
     candidates: Candidates,
     tuned: f32,
     level_db: f32,
-    floor_db: f32,
     closed: bool,
 }
 
@@ -122,7 +119,6 @@ impl Path {
             candidates: Candidates::default(),
             tuned: f32::NAN,
             level_db: frame.level.hop_db,
-            floor_db: frame.level.floor_db,
             closed: frame.level.closed,
         });
         for candidate in frame.candidates.as_slice() {
@@ -278,6 +274,5 @@ fn refined(slot: &Slot, state: usize) -> Refined {
         pitch,
         confidence,
         level_db: slot.level_db,
-        floor_db: slot.floor_db,
     }
 }

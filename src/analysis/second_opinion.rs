@@ -87,7 +87,6 @@ impl SecondOpinion {
             }),
             confidence: found.map_or(0.0, |p| p.clarity.clamp(0.0, 1.0)),
             level_db: power_db(power) as f32,
-            floor_db: -120.0,
         }
     }
 }

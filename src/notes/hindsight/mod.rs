@@ -110,7 +110,6 @@ mod tests {
                 pitch: pitch as f32,
                 confidence: confidence as f32,
                 level_db: level_db as f32,
-                floor_db: -90.0,
             }
         });
         super::notes(&Timeline::new(frames.collect(), 0.0, HOP_S))
