@@ -332,7 +332,7 @@ impl WithSimd for Read<'_> {
                 if set == Window::Fast && any_near(&pitches, pitch, 0.5) {
                     continue;
                 }
-                let lag = peak.lag.round() as usize;
+                let lag = (peak.lag + 0.5) as usize;
                 let top = strength(peak.rho, correlator.contrast(set, lag));
                 found[count] = match set {
                     Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),

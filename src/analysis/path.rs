@@ -122,7 +122,7 @@ impl Path {
             closed: frame.level.closed,
         });
         for candidate in frame.candidates.as_slice() {
-            let key = candidate.pitch.round().clamp(0.0, 127.0) as usize;
+            let key = ((candidate.pitch + 0.5) as usize).min(127);
             let (fast, firm) = self.spans[key];
             let doubt = candidate.doubt();
             if doubt > HOPELESS {
