@@ -217,9 +217,9 @@ impl WithSimd for Step<'_> {
         let mut now = Tones::NONE;
         for (at, candidate) in candidates.as_slice().iter().enumerate() {
             let mut reached = [f32::NEG_INFINITY; LANES];
-            for lane in 0..LANES {
+            for (lane, reached) in reached.iter_mut().enumerate() {
                 let step = (before.pitch[lane] - candidate.pitch).abs();
-                reached[lane] = before.score[lane] - lower(prices.glide * step, prices.jump);
+                *reached = before.score[lane] - lower(prices.glide * step, prices.jump);
             }
             now.pitch[at] = candidate.pitch;
             now.score[at] = highest(reached, silence - prices.start) + candidate.strength;
