@@ -2,6 +2,7 @@
 
 use std::io;
 
+use super::json::rounded;
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::Technique;
@@ -63,10 +64,10 @@ fn row(named: &LineNote) -> [String; 19] {
         format!("{:.4}", note.decided_s),
         named.concert.0.to_string(),
         format!("{:.3}", Pitch(note.pitch).hz()),
-        format!("{:.1}", named.cents),
+        format!("{:.1}", rounded(named.cents, 1)),
         named.concert.to_string(),
         named.written.to_string(),
-        format!("{:.4}", named.volts),
+        format!("{:.4}", rounded(named.volts, 4)),
         note.attack.name().into(),
         note.length.name().into(),
         techniques.join(" "),

@@ -9,7 +9,7 @@ use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::{Measured, Technique};
 use crate::tuning::quantiser::Snap;
-use crate::units::Pitch;
+use crate::units::{Pitch, whole};
 
 /// The note list.
 pub struct Json;
@@ -112,5 +112,5 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
 /// A value to so many digits after the point.
 pub fn rounded(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
-    (value * scale).round() / scale
+    whole(value * scale) / scale
 }
