@@ -21,8 +21,14 @@
 //! difference function it descends from (de Cheveigné and Kawahara, JASA 111,
 //! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or dies away
 //! exponentially, as every attack and release does.
+//!
+//! The arithmetic is compiled for the widest vector registers beside the plain ones
+//! and chosen when it runs. The results are the same to the last bit with any: no sum
+//! is taken in another order.
 
 use pulp::{Arch, Simd, WithSimd};
+
+use super::lanes::higher;
 
 /// Which of the window sets to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,9 +74,6 @@ struct Band {
 /// Running normalised correlation over lags `0..lags()`.
 #[derive(Debug, Clone)]
 pub struct Correlator {
-    /// The widest vector registers that this machine has. The results are the
-    /// same to the last bit with any: no sum is taken in another order.
-    arch: Arch,
     hop: usize,
     lags: usize,
     bands: [Vec<Band>; SETS],
@@ -119,7 +122,6 @@ impl Correlator {
         // moved back to the end: moves are rare, reads are one slice.
         let length = 5 * reach;
         Correlator {
-            arch: Arch::new(),
             hop,
             lags,
             bands,
@@ -144,11 +146,6 @@ impl Correlator {
         self.lags
     }
 
-    /// The vector registers to reckon with.
-    pub(super) fn arch(&self) -> Arch {
-        self.arch
-    }
-
     /// Window length in samples for `lag` in a set.
     pub fn window(&self, set: Window, lag: usize) -> usize {
         let lag = lag.min(self.lags - 1);
@@ -163,7 +160,7 @@ impl Correlator {
     pub fn push(&mut self, block: &[f32], wanted: bool) {
         assert_eq!(block.len(), self.hop, "one hop at a time");
         self.lay_down(block);
-        self.arch.dispatch(Renew {
+        Arch::new().dispatch(Renew {
             correlator: self,
             wanted,
         });
@@ -206,7 +203,7 @@ impl Correlator {
         if first + products.len() + window >= past.len() {
             return None;
         }
-        self.arch.dispatch(Dots {
+        Arch::new().dispatch(Dots {
             past,
             window,
             first,
@@ -292,12 +289,7 @@ impl Correlator {
                 let (sum, past) = (sum as f32, (start - end) as f32);
                 let geometric = (recent * past + TINY).sqrt();
                 let arithmetic = (recent + past) * UNEVEN;
-                let scale = if geometric > arithmetic {
-                    geometric
-                } else {
-                    arithmetic
-                };
-                *out = sum / scale;
+                *out = sum / higher(geometric, arithmetic);
             }
         }
         let mut sums = [0.0; CHUNK];

@@ -12,7 +12,6 @@ use pulp::{Arch, Simd, WithSimd};
 /// Low-pass filter and whole-number decimator with a known delay.
 #[derive(Debug, Clone)]
 pub struct Decimator {
-    arch: Arch,
     factor: usize,
     taps: Vec<f32>,
     /// The inputs of late: a window of the past, then what came since the last
@@ -38,7 +37,6 @@ impl Decimator {
         let taps = low_pass(factor);
         let length = taps.len();
         Decimator {
-            arch: Arch::new(),
             factor,
             taps,
             history: vec![0.0; ROOM * length],
@@ -92,7 +90,7 @@ impl Decimator {
                 continue;
             }
             self.until_next = self.factor - (self.write - first_end) % self.factor;
-            self.arch.dispatch(Filter {
+            Arch::new().dispatch(Filter {
                 inputs: &self.history[first_end - length..self.write],
                 taps: &self.taps,
                 factor: self.factor,

@@ -103,9 +103,8 @@ const SETTLED_LEAD: f32 = 2.0;
 const SETTLED_FADE_PER_S: f32 = 10.0;
 /// What an echo of the note before loses, in nats.
 const ECHO_PENALTY: f32 = 2.0;
-/// How long it may be one, in its own periods; and the longest period there is.
+/// How long it may be one, in its own periods.
 const ECHO_PERIODS: f32 = 3.6;
-const LONGEST_PERIOD_S: f32 = 0.1;
 
 impl Decoder {
     /// Decoder in silence, for candidates every `hop_s` seconds.
@@ -125,15 +124,12 @@ impl Decoder {
     /// their strength. With `closed` (level under the gate) only silence is
     /// possible.
     pub fn push(&mut self, candidates: &mut Candidates, closed: bool) -> Belief {
-        if self.since_settled_s < ECHO_PERIODS * LONGEST_PERIOD_S {
-            candidates.weigh(|c| c.strength - self.echo_doubt(c));
-        }
-        let none = Candidates::default();
+        candidates.weigh(|c| c.strength - self.echo_doubt(c));
         let step = Step {
             prices: self.prices,
             before: &self.tones,
             silence: self.silence,
-            candidates: if closed { &none } else { candidates },
+            candidates: if closed { &[] } else { candidates.as_slice() },
         };
         (self.tones, self.silence) = Arch::new().dispatch(step);
         let (belief, leader) = self.belief(candidates);
@@ -200,7 +196,7 @@ struct Step<'a> {
     prices: Prices,
     before: &'a Tones,
     silence: f32,
-    candidates: &'a Candidates,
+    candidates: &'a [Candidate],
 }
 
 impl WithSimd for Step<'_> {
@@ -215,7 +211,7 @@ impl WithSimd for Step<'_> {
             candidates,
         } = self;
         let mut now = Tones::NONE;
-        for (at, candidate) in candidates.as_slice().iter().enumerate() {
+        for (at, candidate) in candidates.iter().enumerate() {
             let mut reached = [f32::NEG_INFINITY; LANES];
             for (lane, reached) in reached.iter_mut().enumerate() {
                 let step = (before.pitch[lane] - candidate.pitch).abs();
@@ -228,7 +224,7 @@ impl WithSimd for Step<'_> {
         let silence = higher(silence, ended) + prices.silence;
         // Scores are kept relative to the leader and never fall too far behind.
         let top = highest(now.score, silence);
-        for score in &mut now.score[..candidates.as_slice().len()] {
+        for score in &mut now.score[..candidates.len()] {
             *score = higher(*score - top, -MOST_LEAD);
         }
         (now, higher(silence - top, -MOST_LEAD))

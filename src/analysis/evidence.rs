@@ -351,8 +351,7 @@ impl WithSimd for Read<'_> {
         } else {
             // Not all have room: doubted first, so that the multiples go.
             let mut parts = Parts::NONE;
-            for &candidate in found {
-                let mut candidate = candidate;
+            for mut candidate in found.iter().copied() {
                 candidate.strength -= parts.multiple_doubt(&candidate, MOST_OCTAVES);
                 if let Some(at) = out.add(candidate) {
                     parts.set(at, &candidate);

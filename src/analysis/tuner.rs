@@ -8,7 +8,7 @@
 
 use std::sync::LazyLock;
 
-use pulp::{Simd, WithSimd};
+use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
 
@@ -56,7 +56,7 @@ fn top_near(correlator: &Correlator, window: usize, lag: f64) -> Option<f64> {
     let mut products = [0.0; AROUND];
     let mut energies = [0.0; AROUND];
     let recent = correlator.lagged(window, first, &mut products, &mut energies)?;
-    let at = correlator.arch().dispatch(Climb {
+    let at = Arch::new().dispatch(Climb {
         products,
         energies,
         recent,

@@ -15,7 +15,8 @@ pub struct Health {
 /// Peak under which a take holds nothing, in dBFS: under the last bit but one
 /// of a 16-bit recording.
 const SILENT_DB: f64 = -84.0;
-/// What counts as full scale: half a bit of a 10-bit converter under it.
+/// What counts as full scale: 0.004 dB under it, for what a level control or a file
+/// format rounded off a clipped top.
 const LIMIT: f32 = 0.9995;
 /// DC shift that is worth a word, as a share of full scale.
 const SHIFTED: f64 = 0.01;
