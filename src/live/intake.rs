@@ -4,6 +4,7 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use super::reopen::Reopening;
 use super::streams::{self, Input};
 use crate::audio::{Selection, Take};
 use crate::error::Result;
@@ -40,8 +41,6 @@ pub enum News {
 
 /// Block of a take that is played: as a good interface has it.
 const TAKE_BLOCK: u32 = 128;
-/// How often a lost device is tried again.
-const RETRY: Duration = Duration::from_secs(1);
 /// A device that delivers nothing for so long is lost, whatever it says.
 const SILENT: Duration = Duration::from_secs(3);
 
@@ -61,7 +60,7 @@ pub struct Intake {
 
 enum Source {
     Device(Input, Instant),
-    Lost(Instant),
+    Lost(Reopening<Source>),
     Take(Box<Playing>),
 }
 
@@ -144,30 +143,25 @@ impl Intake {
                 };
                 if let Some(why) = counts.lost().or_else(silent) {
                     self.trouble = Some(format!("{why}; waiting for it"));
-                    self.source = Source::Lost(Instant::now());
+                    self.source = Source::Lost(Reopening::new());
                     return Ok(News::Lost);
                 }
                 Ok(News::Samples)
             }
-            Source::Lost(tried) => {
-                if tried.elapsed() < RETRY {
-                    return Ok(News::Samples);
+            Source::Lost(reopening) => match reopening.poll(&self.wish, open) {
+                None => Ok(News::Samples),
+                Some(Ok(source)) => {
+                    self.rate_hz = source.rate_hz();
+                    self.name = source.name(&self.wish);
+                    self.source = source;
+                    self.trouble = None;
+                    Ok(News::Back(self.rate_hz))
                 }
-                match open(&self.wish) {
-                    Ok(source) => {
-                        self.rate_hz = source.rate_hz();
-                        self.name = source.name(&self.wish);
-                        self.source = source;
-                        self.trouble = None;
-                        Ok(News::Back(self.rate_hz))
-                    }
-                    Err(error) => {
-                        self.trouble = Some(error.to_string());
-                        *tried = Instant::now();
-                        Ok(News::Samples)
-                    }
+                Some(Err(error)) => {
+                    self.trouble = Some(error.to_string());
+                    Ok(News::Samples)
                 }
-            }
+            },
             Source::Take(playing) => playing.pull(self.rate_hz, to),
         }
     }

@@ -17,6 +17,7 @@ pub mod intake;
 pub mod player;
 mod priority;
 pub mod record;
+mod reopen;
 pub mod rig;
 pub mod routes;
 pub mod screen;

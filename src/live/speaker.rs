@@ -4,6 +4,7 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use super::reopen::Reopening;
 use super::routes::{Action, Routes};
 use super::signal::Signal;
 use super::streams::{self, Output};
@@ -46,8 +47,6 @@ const AHEAD_S: f64 = 0.003;
 const AHEAD_MOST_S: f64 = 0.06;
 /// The device's first moments do not count as gaps.
 const SETTLE: Duration = Duration::from_millis(700);
-/// How often a lost device is tried again.
-const RETRY: Duration = Duration::from_secs(1);
 
 /// The device and what plays on it.
 pub struct Speaker {
@@ -55,7 +54,7 @@ pub struct Speaker {
     routes: Routes,
     stream: Option<Output>,
     opened: Instant,
-    tried: Instant,
+    reopening: Reopening<Output>,
     voice: Option<Voice>,
     volts: Option<Volts>,
     /// Seconds kept ahead.
@@ -80,7 +79,7 @@ impl Speaker {
             routes,
             stream: None,
             opened: Instant::now(),
-            tried: Instant::now(),
+            reopening: Reopening::new(),
             voice: None,
             volts: None,
             ahead_s: AHEAD_S,
@@ -229,18 +228,15 @@ impl Speaker {
     pub fn lose(&mut self, why: &str) {
         self.stream = None;
         self.trouble = Some(why.to_owned());
-        self.tried = Instant::now();
+        self.reopening = Reopening::new();
     }
 
     fn try_again(&mut self) {
-        if self.tried.elapsed() < RETRY {
-            return;
+        match self.reopening.poll(&self.wish, Wish::open) {
+            Some(Ok(stream)) => self.begin(stream),
+            Some(Err(error)) => self.trouble = Some(error.to_string()),
+            None => {}
         }
-        match self.wish.open() {
-            Ok(stream) => self.begin(stream),
-            Err(error) => self.trouble = Some(error.to_string()),
-        }
-        self.tried = Instant::now();
     }
 
     /// After each gap a little more is kept ahead.

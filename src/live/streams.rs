@@ -17,8 +17,10 @@ use crate::error::{Error, Result};
 /// What the rings between callbacks and engine hold, in seconds: the engine may
 /// be late by so much before anything is lost.
 const ROOM_S: f64 = 0.5;
-/// How long opening a stream may take.
-const OPEN: std::time::Duration = std::time::Duration::from_secs(5);
+/// How long opening a stream may take. A JACK server itself waits up to ten
+/// seconds for its graph to change; an attempt that is given up sooner goes on
+/// behind our back and is in the next one's way.
+const OPEN: std::time::Duration = std::time::Duration::from_secs(15);
 
 /// An open input.
 pub struct Input {

@@ -51,12 +51,16 @@ pub struct Server {
     pub block: u32,
 }
 
+/// It waits for whoever is late. Otherwise what a late client should have
+/// received is lost to it, note-offs too.
+const SYNCHRONOUS: &[&str] = &["-S"];
+
 static SERVERS: AtomicU32 = AtomicU32::new(0);
 
 impl Server {
     /// Starts one at 48 kHz with blocks of so many frames.
     pub fn start(block: u32) -> Server {
-        Server::named(&Server::new_name(), block)
+        Server::launch(&Server::new_name(), block, SYNCHRONOUS)
     }
 
     fn new_name() -> String {
@@ -64,19 +68,27 @@ impl Server {
         format!("leadpipe-{}-{count}", std::process::id())
     }
 
-    /// Starts one by a name.
-    pub fn named(name: &str, block: u32) -> Server {
-        // Synchronous: it waits for whoever is late. Otherwise what a late
-        // client should have received is lost to it, note-offs too.
-        Server::launch(name, block, &["-S"])
-    }
-
     /// Starts one that waits for nobody: neither for who is late nor who is dead.
     pub fn restless(block: u32) -> Server {
         Server::launch(&Server::new_name(), block, &[])
     }
 
+    /// Starts one without asking whether it is there yet: each question is a
+    /// client that comes and goes, and would meet those that wait to come back.
+    pub fn unasked(name: &str, block: u32) -> Server {
+        Server::spawn(name, block, SYNCHRONOUS)
+    }
+
     fn launch(name: &str, block: u32, options: &[&str]) -> Server {
+        let server = Server::spawn(name, block, options);
+        assert!(
+            wait_for_server(30.0, || !server.ports().is_empty()),
+            "the JACK server never answered"
+        );
+        server
+    }
+
+    fn spawn(name: &str, block: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
             .args(options)
             .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
@@ -86,16 +98,11 @@ impl Server {
             .stderr(Stdio::null())
             .spawn()
             .expect("jackd is installed: apt-get install jackd2");
-        let server = Server {
+        Server {
             child,
             name: name.to_owned(),
             block,
-        };
-        assert!(
-            wait_for_server(10.0, || !server.ports().is_empty()),
-            "the JACK server never answered"
-        );
-        server
+        }
     }
 
     fn tool(&self, tool: &str, args: &[&str]) -> String {
@@ -121,7 +128,7 @@ impl Server {
     pub fn port(&self, ending: &str) -> String {
         let find = || self.ports().into_iter().find(|p| p.ends_with(ending));
         let mut found = None;
-        wait_for_server(10.0, || {
+        wait_for_server(30.0, || {
             found = find();
             found.is_some()
         });
@@ -136,7 +143,7 @@ impl Server {
             ports.lines().any(|l| l.trim() == to)
         };
         assert!(
-            wait_for_server(5.0, connected),
+            wait_for_server(30.0, connected),
             "{from} does not connect to {to}"
         );
     }
@@ -212,7 +219,7 @@ impl Live {
     pub fn wait_for_port(&self, server: &Server, part: &str) {
         let there = || server.ports().iter().any(|p| p.contains(part));
         assert!(
-            wait_for_server(10.0, there),
+            wait_for_server(30.0, there),
             "no port {part}: {:?} {:?}",
             server.ports(),
             self.errors()
