@@ -127,7 +127,7 @@ fn print_confusion(confusion: &BTreeMap<(&str, &str), usize>) {
         println!("   F {f:.2}");
         sum += f;
     }
-    println!("    macro F {:.2}", sum / CLASSES.len() as f64);
+    println!("    macro F {:.3}", sum / CLASSES.len() as f64);
 }
 
 fn row(file: &str, notes: &[Note]) -> String {

@@ -159,16 +159,18 @@ fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
     Some((wave, cycles))
 }
 
-/// Pitches between the edges of a note, gaps bridged by the value before.
+/// Pitches between the edges of a note's tone, gaps bridged by the value before.
 fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
     let edge = (edge_s / contour.hop_s) as usize;
-    let count = contour.points.len();
+    let points = &contour.points;
+    // What rings on after the tone has no pitch and does not waver.
+    let count = points.iter().rposition(|p| !p.pitch.is_nan())? + 1;
     if count < 4 * edge {
         return None;
     }
     let mut last = None;
     let mut out = Vec::with_capacity(count);
-    for point in &contour.points[edge..count - edge] {
+    for point in &points[edge..count - edge] {
         if !point.pitch.is_nan() {
             last = Some(f64::from(point.pitch));
         }

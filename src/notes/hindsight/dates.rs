@@ -47,13 +47,14 @@ pub(super) fn date(notes: &mut [Note], timeline: &Timeline) {
         }
         note.attack = Attack::Tongued;
         let tone_s = note.decided_s.max(note.onset_s);
-        before.offset_s = died_away(before, tone_s, timeline);
-        let earliest_s = (tone_s - LONG_LEAD_IN_S).max(before.offset_s);
+        let gap_s = rests_at(before, tone_s, GAP, timeline);
+        before.offset_s = rests_at(before, tone_s, END, timeline);
+        let earliest_s = (tone_s - LONG_LEAD_IN_S).max(gap_s);
         note.onset_s = first_sound_after(note, earliest_s, timeline);
         before.offset_s = before.offset_s.min(note.onset_s);
     }
     if let Some(last) = notes.last_mut() {
-        last.offset_s = died_away(last, f64::INFINITY, timeline);
+        last.offset_s = rests_at(last, f64::INFINITY, END, timeline);
     }
 }
 
@@ -105,19 +106,35 @@ fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
     }
 }
 
-/// When a note's sound has fallen 30 dB under its peak, at the latest by
-/// `latest_s`; its lowest point where it never does.
-fn died_away(note: &Note, latest_s: f64, timeline: &Timeline) -> f64 {
+/// A level so far under a note's peak, in dB, for so long, in seconds.
+struct Rest(f32, f64);
+
+/// The first gap in a note's sound. The next note may begin in it.
+const GAP: Rest = Rest(ONSET_DB, 0.008);
+/// What is left of a note after this is not heard as it. The level of a release
+/// comes and goes: beyond the first gap its last moments within 30 dB may lie a
+/// fifth of a note away.
+const END: Rest = Rest(35.0, 0.03);
+/// Sound this close to the room's level for as long as a gap is the room's, in dB.
+const ROOM_DB: f32 = 3.0;
+
+/// When a note's sound first rests, at the latest by `latest_s`; its lowest point
+/// where it never does.
+fn rests_at(note: &Note, latest_s: f64, Rest(under_db, rest_s): Rest, timeline: &Timeline) -> f64 {
     let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + 1.0));
-    let quiet = |m: &Moment| m.level_db < (note.level_db - ONSET_DB).max(m.floor_db + 3.0);
-    // The pulses of a low tone leave gaps of nearly a period.
-    let gap = (smooth_s(note.pitch).max(0.008) / timeline.hop_s).ceil() as usize;
-    let over = tail.windows(gap).position(|w| w.iter().all(quiet));
+    let first = |least_s: f64, quiet: &dyn Fn(&Moment) -> bool| {
+        // The pulses of a low tone leave gaps of nearly a period.
+        let hops = smooth_s(note.pitch).max(least_s) / timeline.hop_s;
+        tail.windows(hops.ceil() as usize)
+            .position(|w| w.iter().all(quiet))
+    };
+    let faded = first(rest_s, &|m| m.level_db < note.level_db - under_db);
+    let drowned = first(GAP.1, &|m| m.level_db < m.floor_db + ROOM_DB);
     let lowest = || {
         let low = tail.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db));
         low.map_or(note.offset_s, |m| m.time_s)
     };
-    match over {
+    match faded.into_iter().chain(drowned).min() {
         Some(at) => tail[at].time_s - timeline.hop_s,
         None if latest_s.is_finite() => lowest(),
         None => tail.last().map_or(note.offset_s, |m| m.time_s),

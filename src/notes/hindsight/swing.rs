@@ -17,8 +17,8 @@ const NOTE_S: f64 = 0.67;
 /// Fewest notes that make one.
 const NOTES: usize = 3;
 /// Narrowest and widest swing, in semitones: a semitone played narrow, a shake
-/// over a fourth.
-const WIDTH: std::ops::Range<f32> = 0.7..6.0;
+/// from the second partial to the third, a fifth, overshot.
+const WIDTH: std::ops::Range<f32> = 0.7..8.5;
 /// A swing to either side of a note's place is no other note up to here in all, in
 /// semitones: twice what the segmenter allows.
 const MISSED_WIDTH: f32 = 1.3;
