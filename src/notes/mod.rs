@@ -194,12 +194,7 @@ impl Note {
     /// moment within 20 dB of its loudest. The pitch of what comes after wanders
     /// and is not the player's.
     pub fn body_end_s(&self) -> f64 {
-        self.last_within_s(BODY_DB)
-    }
-
-    /// Last moment within so many dB of the note's loudest, stream seconds.
-    pub fn last_within_s(&self, reach_db: f32) -> f64 {
-        let loud = |p: &Point| p.level_db > self.level_db - reach_db;
+        let loud = |p: &Point| p.level_db > self.level_db - BODY_DB;
         let last = self.contour.points.iter().rposition(loud);
         last.map_or(self.offset_s, |at| {
             self.contour.start_s + at as f64 * self.contour.hop_s

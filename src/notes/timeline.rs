@@ -1,6 +1,7 @@
 //! A whole take, hop by hop.
 
 use super::contour::Contour;
+use super::hindsight::smooth_s;
 use super::{Moment, Note};
 use crate::analysis::path::Refined;
 use crate::units::{db_power, mean_level_db, power_db};
@@ -127,6 +128,18 @@ impl Timeline {
         power_db((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
     }
 
+    /// Where a note's release begins: after its last moment within 10 dB of its
+    /// loudest, but no earlier than a release can last.
+    fn release(&self, note: &Note) -> usize {
+        let earliest = self.at(note.offset_s - RELEASE_S);
+        let width_s = smooth_s(note.pitch);
+        let loud = |at: &usize| self.level_around(*at, width_s) > note.level_db - RELEASE_DB;
+        (earliest..self.at(note.offset_s))
+            .rev()
+            .find(loud)
+            .unwrap_or(earliest)
+    }
+
     /// Highest and lowest averaged level between two times, dBFS.
     pub(super) fn extremes(&self, from_s: f64, to_s: f64, width_s: f64) -> (f32, f32) {
         self.range(from_s, to_s)
@@ -165,8 +178,7 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
         }
         // Forwards through the tone; what leaps away in the release is not the
         // note's either.
-        let release_s = note.last_within_s(RELEASE_DB);
-        let release = track.at(release_s.max(note.offset_s - RELEASE_S));
+        let release = track.release(note);
         let (mut last, mut leads) = (first, true);
         for at in tone {
             let pitch = &mut track.frames[at].pitch;

@@ -1,6 +1,6 @@
 //! Sounds on a pitch that nobody plays: clicks, claps, valves, a slide's knock.
 
-use super::{PUFF_DB, SEARCH_S};
+use super::PUFF_DB;
 use crate::notes::Note;
 use crate::notes::timeline::Timeline;
 
@@ -26,6 +26,9 @@ pub(super) fn clicks(note: &Note, timeline: &Timeline) -> bool {
     note.duration_s() < CLICK_S && rise_s < CLICK_RISE_S && falls
 }
 
+/// What an unsteady breath finds before or after a note lasts no longer, in
+/// seconds.
+const CLATTER_S: f64 = 0.25;
 /// Less of such a sound than this is explained by its pitch.
 const CLATTER_CONFIDENCE: f32 = 0.85;
 /// Notes so near are a clatter's own, in seconds.
@@ -40,7 +43,7 @@ pub(super) fn drop_clatter(notes: &mut Vec<Note>) {
     };
     for at in (0..notes.len()).rev() {
         let note = &notes[at];
-        let faint = note.duration_s() < SEARCH_S && note.confidence < CLATTER_CONFIDENCE;
+        let faint = note.duration_s() < CLATTER_S && note.confidence < CLATTER_CONFIDENCE;
         let around = &notes[at.saturating_sub(1)..(at + 2).min(notes.len())];
         if faint && around.iter().any(|other| loud(note, other)) {
             notes.remove(at);

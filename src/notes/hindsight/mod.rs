@@ -22,6 +22,9 @@ const PUFF_DB: f32 = 14.0;
 /// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
 /// a dip.
 const TONGUED_DIP_DB: f32 = 12.0;
+/// Share of its sound that a note's pitch must explain: what is more noise than
+/// tone is none. Real notes, pianissimo in a noisy room too, have 0.7 and more.
+const TONE: f32 = 0.5;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
 
@@ -52,7 +55,7 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     swing::join(&mut notes, timeline);
     slides::join(&mut notes, timeline);
     slides::join_passing(&mut notes, timeline);
-    notes.retain(|note| !clatter::clicks(note, timeline));
+    notes.retain(|note| note.confidence > TONE && !clatter::clicks(note, timeline));
     clatter::drop_clatter(&mut notes);
     let slides = slides::between(&notes, timeline);
     read_contours(&mut notes, timeline);
@@ -71,7 +74,7 @@ fn read_contours(notes: &mut [Note], timeline: &Timeline) {
 }
 
 /// Averaging time that hides the pulses of a pitch, in seconds.
-fn smooth_s(pitch: f64) -> f64 {
+pub(super) fn smooth_s(pitch: f64) -> f64 {
     (1.0 / Pitch(pitch).hz()).max(0.006)
 }
 
