@@ -115,28 +115,30 @@ const GAP: Rest = Rest(ONSET_DB, 0.008);
 /// comes and goes: beyond the first gap its last moments within 30 dB may lie a
 /// fifth of a note away.
 const END: Rest = Rest(35.0, 0.03);
-/// Sound this close to the room's level for as long as a gap is the room's, in dB.
+/// Sound this close to the room's level is the room's, in dB.
 const ROOM_DB: f32 = 3.0;
+/// How long after its tone a note may ring, in seconds.
+const RING_S: f64 = 1.0;
 
-/// When a note's sound first rests, at the latest by `latest_s`; its lowest point
-/// where it never does.
+/// When a note's sound first rests, at the latest by `latest_s`. Where it never
+/// does: its lowest point before the next note, else where its tone ended, for
+/// what goes on without a rest is the room; in the take's last moments, the end.
 fn rests_at(note: &Note, latest_s: f64, Rest(under_db, rest_s): Rest, timeline: &Timeline) -> f64 {
-    let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + 1.0));
-    let first = |least_s: f64, quiet: &dyn Fn(&Moment) -> bool| {
-        // The pulses of a low tone leave gaps of nearly a period.
-        let hops = smooth_s(note.pitch).max(least_s) / timeline.hop_s;
-        tail.windows(hops.ceil() as usize)
-            .position(|w| w.iter().all(quiet))
-    };
-    let faded = first(rest_s, &|m| m.level_db < note.level_db - under_db);
-    let drowned = first(GAP.1, &|m| m.level_db < m.floor_db + ROOM_DB);
-    let lowest = || {
+    let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + RING_S));
+    let quiet = |m: &Moment| m.level_db < (note.level_db - under_db).max(m.floor_db + ROOM_DB);
+    // The pulses of a low tone leave gaps of nearly a period.
+    let hops = (smooth_s(note.pitch).max(rest_s) / timeline.hop_s).ceil() as usize;
+    let rest = tail.windows(hops).position(|w| w.iter().all(quiet));
+    if let Some(at) = rest {
+        return tail[at].time_s - timeline.hop_s;
+    }
+    let last_s = tail.last().map_or(note.offset_s, |m| m.time_s);
+    if latest_s.is_finite() {
         let low = tail.iter().min_by(|a, b| a.level_db.total_cmp(&b.level_db));
         low.map_or(note.offset_s, |m| m.time_s)
-    };
-    match faded.into_iter().chain(drowned).min() {
-        Some(at) => tail[at].time_s - timeline.hop_s,
-        None if latest_s.is_finite() => lowest(),
-        None => tail.last().map_or(note.offset_s, |m| m.time_s),
+    } else if last_s < note.offset_s + RING_S - 2.0 * timeline.hop_s {
+        last_s
+    } else {
+        note.offset_s
     }
 }
