@@ -131,24 +131,24 @@ pub fn whole(value: f64) -> f64 {
 
 /// Level in dB relative to full scale of a mean square (1.0 = 0 dBFS, RMS).
 /// Floors at -120 dB so that silence stays a number.
-pub fn power_db(mean_square: f64) -> f64 {
+pub fn power_db(mean_square: f32) -> f32 {
     DB_PER_DOUBLING * mean_square.max(1e-12).log2()
 }
 
 /// Twice the power in dB. Logarithms and powers of two are the quick ones, and a
 /// level is asked for several times a hop.
-const DB_PER_DOUBLING: f64 = 10.0 * std::f64::consts::LOG10_2;
+const DB_PER_DOUBLING: f32 = 10.0 * std::f32::consts::LOG10_2;
 
 /// Mean square of a level in dBFS: the inverse of [`power_db`].
-pub fn db_power(level_db: f64) -> f64 {
+pub fn db_power(level_db: f32) -> f32 {
     (level_db / DB_PER_DOUBLING).exp2()
 }
 
 /// Level of several hops together, dBFS: the mean of their powers, not of their
 /// levels.
-pub fn mean_level_db(levels_db: impl ExactSizeIterator<Item = f32>) -> f64 {
-    let count = levels_db.len().max(1) as f64;
-    power_db(levels_db.map(|l| db_power(f64::from(l))).sum::<f64>() / count)
+pub fn mean_level_db(levels_db: impl ExactSizeIterator<Item = f32>) -> f32 {
+    let count = levels_db.len().max(1) as f32;
+    power_db(levels_db.map(db_power).sum::<f32>() / count)
 }
 
 #[cfg(test)]

@@ -65,9 +65,9 @@ impl Gate {
     /// Takes the mean square of a hop; `tone` tells whether tone was heard in
     /// the hop before, during which the floor hardly moves.
     pub fn push(&mut self, mean_square: f32, tone: bool) -> Level {
-        let hop_db = power_db(f64::from(mean_square)) as f32;
+        let hop_db = power_db(mean_square);
         self.smooth += (mean_square - self.smooth) * (self.hop_s / FLOOR_AVERAGE_S);
-        let smooth_db = power_db(f64::from(self.smooth)) as f32;
+        let smooth_db = power_db(self.smooth);
         self.loudest_db = smooth_db.max(self.loudest_db - LOUDEST_FALL_DB_PER_S * self.hop_s);
         if smooth_db < self.floor_db {
             self.floor_db = smooth_db;

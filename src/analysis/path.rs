@@ -29,20 +29,14 @@ pub struct Refined {
     pub level_db: f32,
 }
 
-/// One moment while candidates are still being filed under it.
-#[derive(Debug, Clone, Copy)]
+/// One moment: first candidates are filed under it, then it is decoded.
+#[derive(Debug, Clone)]
 struct Slot {
     candidates: Candidates,
     tuned: f32,
     level_db: f32,
     closed: bool,
-}
-
-/// A decoded moment: for each state its best predecessor. State `MOST` is
-/// silence.
-#[derive(Debug, Clone)]
-struct Step {
-    slot: Slot,
+    /// For each state its best predecessor, once decoded. State `MOST` is silence.
     from: [u8; MOST + 1],
 }
 
@@ -54,10 +48,10 @@ pub struct Path {
     spans: Vec<(usize, usize)>,
     /// Longest of them that is filed back over, in hops.
     longest: usize,
-    filing: VecDeque<Slot>,
-    steps: VecDeque<Step>,
+    slots: VecDeque<Slot>,
+    /// How many of the slots are decoded.
+    decoded: usize,
     scores: [f32; MOST + 1],
-    pitches: Candidates,
     horizon: usize,
 }
 
@@ -112,21 +106,21 @@ impl Path {
             hop_s,
             longest: longest.min((LONGEST_SPAN_S / hop_s) as usize),
             spans,
-            filing: VecDeque::new(),
-            steps: VecDeque::new(),
+            slots: VecDeque::new(),
+            decoded: 0,
             scores,
-            pitches: Candidates::default(),
             horizon: (HORIZON_S / hop_s) as usize,
         }
     }
 
     /// Takes the next frame; appends what is decided to `out`.
     pub fn push(&mut self, frame: &Frame, out: &mut Vec<Refined>) {
-        self.filing.push_back(Slot {
+        self.slots.push_back(Slot {
             candidates: Candidates::default(),
             tuned: f32::NAN,
             level_db: frame.level.hop_db,
             closed: frame.level.closed,
+            from: [MOST as u8; MOST + 1],
         });
         for candidate in frame.candidates.as_slice() {
             let key = ((candidate.pitch + 0.5) as usize).min(127);
@@ -147,30 +141,28 @@ impl Path {
         }
         if let Some(tuned) = frame.tuned {
             let back = (f64::from(tuned.age_s) / self.hop_s).round() as usize;
-            if let Some(slot) = slot_back(&mut self.filing, back) {
+            if let Some(slot) = self.slot_back(back) {
                 slot.tuned = tuned.pitch;
             }
         }
-        if self.filing.len() > self.longest
-            && let Some(slot) = self.filing.pop_front()
-        {
-            self.decode(slot);
+        if self.slots.len() - self.decoded > self.longest {
+            self.decode_next();
         }
-        if self.steps.len() >= 2 * self.horizon {
+        if self.decoded >= 2 * self.horizon {
             self.trace(self.horizon, out);
         }
     }
 
     /// Decides all that is left, at the end of the take.
     pub fn finish(&mut self, out: &mut Vec<Refined>) {
-        while let Some(slot) = self.filing.pop_front() {
-            self.decode(slot);
+        while self.decoded < self.slots.len() {
+            self.decode_next();
         }
-        self.trace(self.steps.len(), out);
+        self.trace(self.decoded, out);
     }
 
     fn file(&mut self, back: usize, pitch: f32, fast: f32, firm: f32) {
-        let Some(slot) = slot_back(&mut self.filing, back) else {
+        let Some(slot) = self.slot_back(back) else {
             return;
         };
         match slot.candidates.near(pitch, SAME) {
@@ -190,13 +182,30 @@ impl Path {
         }
     }
 
+    /// A slot that is still being filed under, so many hops ago.
+    fn slot_back(&mut self, back: usize) -> Option<&mut Slot> {
+        let at = self.slots.len().checked_sub(1 + back)?;
+        if at < self.decoded {
+            return None;
+        }
+        self.slots.get_mut(at)
+    }
+
     /// One forward step of the Viterbi algorithm.
-    fn decode(&mut self, mut slot: Slot) {
+    fn decode_next(&mut self) {
+        let first = Candidates::default();
+        let mut pair = (self.slots).range_mut(self.decoded.saturating_sub(1)..=self.decoded);
+        let before = match self.decoded {
+            0 => &first,
+            _ => pair.next().map_or(&first, |slot| &slot.candidates),
+        };
+        let Some(slot) = pair.next() else {
+            return;
+        };
         slot.candidates.doubt_multiples(MULTIPLE_OCTAVES);
-        self.coast(&mut slot.candidates);
-        let now = slot.candidates;
-        let before = self.pitches.as_slice();
-        let mut from = [MOST as u8; MOST + 1];
+        coast(&mut slot.candidates, before, self.scores);
+        let (now, before) = (&slot.candidates, before.as_slice());
+        let from = &mut slot.from;
         let mut scores = [f32::NEG_INFINITY; MOST + 1];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
@@ -223,23 +232,7 @@ impl Path {
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);
         self.scores = scores;
-        self.pitches = now;
-        self.steps.push_back(Step { slot, from });
-    }
-
-    /// Lets the leading pitches go on where this moment shows no peak for them, at
-    /// no strength: between the pulses of a low note nothing repeats.
-    fn coast(&self, now: &mut Candidates) {
-        let known = self.pitches.as_slice();
-        let mut scores = self.scores;
-        for _ in 0..COASTING.min(known.len()) {
-            let leading = |best, at| if scores[at] > scores[best] { at } else { best };
-            let at = (1..known.len()).fold(0, leading);
-            scores[at] = f32::NEG_INFINITY;
-            if now.near(known[at].pitch, SAME).is_none() {
-                now.add(Candidate::new(known[at].pitch, 0.0, 0.0));
-            }
-        }
+        self.decoded += 1;
     }
 
     /// Walks back from the best last state and hands on the oldest `count`.
@@ -248,14 +241,15 @@ impl Path {
             .max_by(|&a, &b| self.scores[a].total_cmp(&self.scores[b]))
             .unwrap_or(MOST);
         let start = out.len();
-        for (age, step) in self.steps.iter().enumerate().rev() {
+        for (age, slot) in self.slots.range(..self.decoded).enumerate().rev() {
             if age < count {
-                out.push(refined(&step.slot, state));
+                out.push(refined(slot, state));
             }
-            state = step.from[state] as usize;
+            state = slot.from[state] as usize;
         }
         out[start..].reverse();
-        self.steps.drain(..count);
+        self.slots.drain(..count);
+        self.decoded -= count;
     }
 }
 
@@ -266,9 +260,18 @@ fn combined(candidate: &Candidate) -> f32 {
     0.2 * candidate.fast.max(0.0) + 0.8 * candidate.firm.max(0.0)
 }
 
-fn slot_back(filing: &mut VecDeque<Slot>, back: usize) -> Option<&mut Slot> {
-    let at = filing.len().checked_sub(1 + back)?;
-    filing.get_mut(at)
+/// Lets the leading pitches of the moment before go on where this one shows no
+/// peak for them, at no strength: between the pulses of a low note nothing repeats.
+fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MOST + 1]) {
+    let known = before.as_slice();
+    for _ in 0..COASTING.min(known.len()) {
+        let leading = |best, at| if scores[at] > scores[best] { at } else { best };
+        let at = (1..known.len()).fold(0, leading);
+        scores[at] = f32::NEG_INFINITY;
+        if now.near(known[at].pitch, SAME).is_none() {
+            now.add(Candidate::new(known[at].pitch, 0.0, 0.0));
+        }
+    }
 }
 
 fn refined(slot: &Slot, state: usize) -> Refined {

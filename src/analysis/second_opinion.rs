@@ -86,7 +86,7 @@ impl SecondOpinion {
                 Pitch::from_hz(f64::from(p.frequency)).0 as f32
             }),
             confidence: found.map_or(0.0, |p| p.clarity.clamp(0.0, 1.0)),
-            level_db: power_db(power) as f32,
+            level_db: power_db(power as f32),
         }
     }
 }

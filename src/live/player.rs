@@ -86,7 +86,7 @@ pub struct Player {
     pub shift: i32,
     muted: bool,
     sounding: Option<Sounding>,
-    level_power: f64,
+    level_power: f32,
     /// Vibrato to report, in cents.
     pub vibrato_cents: f32,
     /// An ended note that a slur may yet go on from: when it was decided.
@@ -165,7 +165,7 @@ impl Player {
             (source, None) => source.attack().unwrap_or(table),
         };
         let off = played.0 - table.0;
-        self.level_power = db_power(f64::from(start.level_db));
+        self.level_power = db_power(start.level_db);
         let sounding = Sounding {
             since_s: start.decided_s,
             target,
@@ -200,13 +200,13 @@ impl Player {
     /// A hop of the stream goes by.
     pub fn hop(&mut self, moment: Moment, hop_s: f64, out: &mut Vec<Signal>) {
         self.settle_end(out);
-        let share = (hop_s / LEVEL_S).min(1.0);
-        let power = db_power(f64::from(moment.level_db));
+        let share = (hop_s / LEVEL_S).min(1.0) as f32;
+        let power = db_power(moment.level_db);
         self.level_power += share * (power - self.level_power);
         let Some(mut sounding) = self.sounding else {
             return;
         };
-        let level_db = power_db(self.level_power) as f32;
+        let level_db = power_db(self.level_power);
         sounding.peak_db = sounding.peak_db.max(level_db);
         sounding.follow(moment, level_db, hop_s);
         self.sounding = Some(sounding);

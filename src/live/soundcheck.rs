@@ -47,11 +47,11 @@ impl Listening {
         let (heeded, stretch) = (&mut self.heeded, self.stretch);
         self.tracker.push(samples, &mut |heard| {
             let Heard::Frame(frame) = heard else { return };
-            *sum += db_power(f64::from(frame.level.hop_db));
+            *sum += f64::from(db_power(frame.level.hop_db));
             *tones += usize::from(frame.belief.leader.is_some());
             *hops += 1;
             if *hops == stretch {
-                let level_db = power_db(*sum / stretch as f64);
+                let level_db = f64::from(power_db((*sum / stretch as f64) as f32));
                 heeded.all.push(level_db);
                 if *tones * 2 > stretch {
                     heeded.tone.push(level_db);

@@ -87,7 +87,7 @@ const YOUNG_MOST_S: f64 = 0.2;
 /// How far it may go for it, in semitones.
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
-const QUIET_TIE_DB: f64 = 3.0;
+const QUIET_TIE_DB: f32 = 3.0;
 /// What rises less than this over the quietest moment is still the sound
 /// before, in dB.
 const RISE_DB: f32 = 6.0;
@@ -304,7 +304,7 @@ impl Segmenter {
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
-        let power = db_power(f64::from(moment.level_db)) as f32;
+        let power = db_power(moment.level_db);
         self.history.push_back((moment, power));
     }
 
@@ -335,15 +335,11 @@ impl Segmenter {
         } else {
             pitch
         };
-        let period_s = if pitch.is_nan() {
-            0.0
-        } else {
-            1.0 / crate::units::Pitch(f64::from(pitch)).hz()
-        };
-        let hops = (period_s.max(0.005) / self.hop_s).ceil() as usize;
+        // No pitch has no period: the higher of it and a number is the number.
+        let hops = (period_s(pitch).max(0.005) / self.hop_s as f32).ceil() as usize;
         let first = end.saturating_sub(hops);
         let sum: f32 = self.history.range(first..end).map(|(_, p)| p).sum();
-        power_db(f64::from(sum) / (end - first).max(1) as f64) as f32
+        power_db(sum / (end - first).max(1) as f32)
     }
 
     /// Keeps track of how the note before dies away.
@@ -649,24 +645,22 @@ impl Segmenter {
 /// the tone and belongs to it, the release of the note before does not.
 pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize> {
     let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
-    let power = |m: &Moment| db_power(f64::from(m.level_db)) as f32;
+    let power = |m: &Moment| db_power(m.level_db);
     let levels = lead_in
         .windows(width)
-        .map(|w| power_db(f64::from(w.iter().map(power).sum::<f32>()) / width as f64));
-    let quietest_db = levels.clone().min_by(f64::total_cmp)?;
+        .map(|w| power_db(w.iter().map(power).sum::<f32>() / width as f32));
+    let quietest_db = levels.clone().min_by(f32::total_cmp)?;
     let quiet = levels
         .clone()
         .position(|db| db < quietest_db + QUIET_TIE_DB)?;
     let least_db = |m: &Moment| {
         let room_db = m.floor_db + FLOOR_MARGIN_DB;
-        (peak_db - ONSET_DB)
-            .max(room_db)
-            .max(quietest_db as f32 + RISE_DB)
+        (peak_db - ONSET_DB).max(room_db).max(quietest_db + RISE_DB)
     };
     // Two hops together: one alone in steady noise strays by some dB.
     let after = lead_in[quiet..].windows(2).position(|pair| {
         let mean = 0.5 * (power(&pair[0]) + power(&pair[1]));
-        power_db(f64::from(mean)) as f32 > least_db(&pair[0])
+        power_db(mean) > least_db(&pair[0])
     });
     match after {
         Some(after) => Some(quiet + after),
@@ -674,9 +668,15 @@ pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize
         None => {
             let room_db = lead_in.first()?.floor_db + FLOOR_MARGIN_DB;
             let sounding_db = (peak_db - ONSET_DB).max(room_db);
-            (quietest_db as f32 > sounding_db).then_some(quiet)
+            (quietest_db > sounding_db).then_some(quiet)
         }
     }
+}
+
+/// Period of a pitch in MIDI semitones, in seconds, to a millionth of it: asked for
+/// in every hop.
+fn period_s(pitch: f32) -> f32 {
+    ((69.0 - pitch) / 12.0).exp2() / 440.0
 }
 
 /// Whether and when a note has ended.

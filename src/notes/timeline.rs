@@ -31,7 +31,7 @@ impl Timeline {
         let mut total = 0.0;
         sums.push(total);
         for frame in &frames {
-            total += db_power(f64::from(frame.level_db));
+            total += f64::from(db_power(frame.level_db));
             sums.push(total);
         }
         Timeline {
@@ -46,8 +46,9 @@ impl Timeline {
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
     /// street. Only hindsight knows the room's level.
     pub fn hush_room(&mut self) {
+        let least = db_power(self.floor_db + ROOM_MARGIN_DB);
         for at in 0..self.len() {
-            if self.level_around(at, 0.02) < self.floor_db + ROOM_MARGIN_DB {
+            if self.power_around(at, 0.02) < least {
                 self.frames[at].pitch = f32::NAN;
                 self.frames[at].confidence = 0.0;
             }
@@ -122,10 +123,14 @@ impl Timeline {
 
     /// Level averaged over `width_s` around the moment at an index, dBFS.
     pub(super) fn level_around(&self, at: usize, width_s: f64) -> f32 {
+        power_db(self.power_around(at, width_s))
+    }
+
+    fn power_around(&self, at: usize, width_s: f64) -> f32 {
         let half = (0.5 * width_s / self.hop_s).round() as usize;
         let from = at.saturating_sub(half);
         let to = (at + half + 1).min(self.len());
-        power_db((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
+        ((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
     }
 
     /// Where a note's release begins: after its last moment within 10 dB of its
@@ -204,7 +209,7 @@ const ROOM_MARGIN_DB: f32 = 8.0;
 /// without a rest has no such stretches).
 fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
     let stretch = ((0.02 / hop_s).round() as usize).max(1);
-    let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db)) as f32;
+    let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db));
     let mut levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
     if levels.is_empty() {
         return -120.0;

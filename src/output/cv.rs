@@ -163,7 +163,7 @@ fn level_v(named: &LineNote, time_s: f64) -> f64 {
     };
     let points = &named.note.contour.points;
     let near = &points[at.saturating_sub(4)..(at + 4).min(points.len())];
-    loudness_v(mean_level_db(near.iter().map(|p| p.level_db)))
+    loudness_v(f64::from(mean_level_db(near.iter().map(|p| p.level_db))))
 }
 
 #[cfg(test)]

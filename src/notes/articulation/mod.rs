@@ -202,11 +202,11 @@ fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
     let hops = hops.clamp(1, points.len().max(1));
     let power: Vec<f64> = points
         .iter()
-        .map(|p| db_power(f64::from(p.level_db)))
+        .map(|p| f64::from(db_power(p.level_db)))
         .collect();
     power
         .windows(hops)
-        .map(|w| power_db(w.iter().sum::<f64>() / hops as f64))
+        .map(|w| f64::from(power_db((w.iter().sum::<f64>() / hops as f64) as f32)))
         .collect()
 }
 
