@@ -203,18 +203,65 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
 
 /// How far over the room's level tone must stand, in dB.
 const ROOM_MARGIN_DB: f32 = 8.0;
+/// How far under the loud ones of a take its quiet stretches may be its softest
+/// playing, in dB.
+const SOFT_DB: f32 = 36.0;
+/// Length of a stretch, in seconds.
+const STRETCH_S: f64 = 0.02;
 
-/// Level of the room under a take: the level that a twentieth of its 20 ms
-/// stretches stay under, and no higher than 36 dB under its loud ones (a take
-/// without a rest has no such stretches).
+/// Level of the room under a take, a pad or a hum in it included: the level that a
+/// twentieth of its stretches stay under. A take without a rest has no such
+/// stretches; where none recur, the room lies no higher than 36 dB under the loud
+/// ones.
 fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
-    let stretch = ((0.02 / hop_s).round() as usize).max(1);
+    let stretch = ((STRETCH_S / hop_s).round() as usize).max(1);
     let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db));
-    let mut levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
+    let levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
     if levels.is_empty() {
         return -120.0;
     }
-    levels.sort_by(f32::total_cmp);
-    let share = |part: f64| levels[((levels.len() - 1) as f64 * part) as usize];
-    share(0.05).min(share(0.95) - 36.0)
+    let mut sorted = levels.clone();
+    sorted.sort_by(f32::total_cmp);
+    let share = |part: f64| sorted[((levels.len() - 1) as f64 * part) as usize];
+    let (quiet_db, soft_db) = (share(0.05), share(0.95) - SOFT_DB);
+    let pitches = frames.chunks(stretch).map(middle_pitch);
+    let steady = steady_db(&levels, pitches, quiet_db + ROOM_MARGIN_DB);
+    steady.unwrap_or(quiet_db.min(soft_db))
+}
+
+fn middle_pitch(stretch: &[Refined]) -> f32 {
+    stretch[stretch.len() / 2].pitch
+}
+
+/// Fewest rests, and fewest stretches of each, from which a steady sound is known
+/// that is there without the horn.
+const RESTS: usize = 3;
+const REST: usize = 3;
+/// So far over a rest, the horn plays, in dB.
+const PLAYING_DB: f32 = 10.0;
+
+/// Level of a sound that is there whenever the horn pauses and has a pitch of its
+/// own; `None` where there is no such sound. The valley of a swell is no pause: it
+/// has the pitch of what it leaves or leads to.
+fn steady_db(levels: &[f32], pitches: impl Iterator<Item = f32>, quiet_db: f32) -> Option<f32> {
+    let (mut rests, mut last) = (0, f32::NAN);
+    let (mut quiet, mut heard): (Vec<(f32, f32)>, Vec<f32>) = Default::default();
+    for (&level_db, pitch) in levels.iter().zip(pitches) {
+        if level_db < quiet_db {
+            quiet.push((level_db, pitch));
+        } else if level_db > quiet_db + PLAYING_DB {
+            let near = |a: f32, b: f32| (a - b).abs() < NEAR as f32;
+            let foreign = |p: f32| !p.is_nan() && !near(p, last) && !near(p, pitch);
+            let strange = quiet.iter().filter(|(_, p)| foreign(*p)).count();
+            if quiet.len() >= REST && 2 * strange > quiet.len() {
+                rests += 1;
+                heard.extend(quiet.iter().map(|(level_db, _)| level_db));
+            }
+            quiet.clear();
+            last = pitch;
+        }
+    }
+    heard.sort_by(f32::total_cmp);
+    let loudest = heard.get(heard.len() * 19 / 20)?;
+    (rests >= RESTS).then_some(*loudest)
 }
