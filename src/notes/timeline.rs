@@ -265,3 +265,44 @@ fn steady_db(levels: &[f32], pitches: impl Iterator<Item = f32>, quiet_db: f32) 
     let loudest = heard.get(heard.len() * 19 / 20)?;
     (rests >= RESTS).then_some(*loudest)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HOP_S: f64 = 0.004 / 3.0;
+
+    /// Room's level of a track given as pitch and level by time.
+    fn room_db(seconds: f64, sound: impl Fn(f64) -> (f32, f32)) -> f32 {
+        let frames = (0..(seconds / HOP_S) as usize).map(|at| {
+            let (pitch, level_db) = sound(at as f64 * HOP_S);
+            Refined {
+                pitch,
+                confidence: 0.9,
+                level_db,
+            }
+        });
+        room_level_db(&frames.collect::<Vec<_>>(), HOP_S)
+    }
+
+    #[test]
+    fn what_sounds_on_in_the_rests_is_the_room() {
+        // Half a second of horn, half a second of rest with a chord in it.
+        let beside_pad = |t: f64| match t.fract() < 0.5 {
+            true => (60.0 + t.floor() as f32, -20.0),
+            false => (36.5, -42.0),
+        };
+        assert_eq!(room_db(6.0, beside_pad), -42.0);
+        // Twice is chance.
+        assert_eq!(room_db(2.0, beside_pad), -20.0 - SOFT_DB);
+    }
+
+    #[test]
+    fn the_valley_of_a_swell_is_not_the_room() {
+        let swells = |t: f64| match t.fract() < 0.5 {
+            true => (60.0, -20.0),
+            false => (60.0, -42.0),
+        };
+        assert_eq!(room_db(6.0, swells), -20.0 - SOFT_DB);
+    }
+}
