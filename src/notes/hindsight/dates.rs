@@ -99,10 +99,12 @@ impl Change {
 }
 
 fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
-    let lead_in = timeline.between(earliest_s, note.decided_s.max(note.onset_s));
+    let tone_s = note.decided_s.max(note.onset_s);
+    let lead_in = timeline.between(earliest_s, tone_s);
     match first_sound(&lead_in, note.level_db, timeline.hop_s) {
         Some(at) => lead_in[at].time_s - timeline.hop_s,
-        None => note.onset_s,
+        // Nothing is heard before the tone.
+        None => tone_s,
     }
 }
 
