@@ -4,6 +4,8 @@
 //! never looks ahead. [`Listener`] hears a whole take: it runs the same engine,
 //! keeps what it saw, and decides again with the future known.
 
+use std::ops::Range;
+
 use crate::analysis::path::{Path, Refined};
 use crate::analysis::second_opinion::SecondOpinion;
 use crate::analysis::{Analyser, Frame, Settings};
@@ -108,7 +110,7 @@ pub fn causal_moment(frame: &Frame) -> Moment {
 
 /// A take, heard.
 pub struct Listened {
-    /// Every hop with its pitch.
+    /// Every hop with its pitch; empty where the notes alone were asked for.
     pub track: Timeline,
     /// The notes.
     pub notes: Vec<Note>,
@@ -126,14 +128,36 @@ impl Listened {
 }
 
 /// The ear for whole takes.
+///
+/// Long takes are decided on in chapters, from rest to rest, so that memory holds
+/// one of them at a time (and the notes; and the track, if it is asked for).
 pub struct Listener {
     tracker: Tracker,
     path: Path,
+    /// Frames that are still to be decided on, the first at `from_s`.
     frames: Vec<Refined>,
+    from_s: Option<f64>,
+    /// What the live engine heard in them.
     causal: Vec<Note>,
-    first_s: Option<f64>,
+    /// So many frames make a chapter.
+    chapter: usize,
+    /// Notes of closed chapters, and their frames.
+    notes: Vec<Note>,
+    told: Vec<Refined>,
+    keep_track: bool,
     mode: Mode,
 }
+
+/// From this length on a chapter is closed at the longest rest of its second half,
+/// in seconds.
+const CHAPTER_S: f64 = 1_200.0;
+/// How often such a rest is looked for where there was none, in seconds.
+const LOOK_S: f64 = 60.0;
+/// Shortest rest that will do, in seconds: the note before has rung.
+const REST_S: f64 = 1.0;
+/// What is left of the rest to the next chapter, in seconds: its first note may
+/// begin with breath.
+const BREATH_S: f64 = 0.25;
 
 /// With or without hindsight.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,29 +174,69 @@ impl Listener {
         let tracker = Tracker::new(sample_rate_hz, settings);
         Listener {
             path: Path::new(&tracker.analyser),
+            chapter: (CHAPTER_S / tracker.hop_s()) as usize,
             tracker,
             frames: Vec::new(),
+            from_s: None,
             causal: Vec::new(),
-            first_s: None,
+            notes: Vec::new(),
+            told: Vec::new(),
+            keep_track: true,
             mode,
         }
+    }
+
+    /// The same without a track: the notes alone, in a fraction of the memory.
+    pub fn notes_alone(mut self) -> Self {
+        self.keep_track = false;
+        self
     }
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
         let (path, frames) = (&mut self.path, &mut self.frames);
-        let (causal, first_s, mode) = (&mut self.causal, &mut self.first_s, self.mode);
+        let (causal, from_s) = (&mut self.causal, &mut self.from_s);
+        let (mode, keep_track) = (self.mode, self.keep_track);
         self.tracker.push(samples, &mut |heard| match heard {
             Heard::Frame(frame) => {
-                first_s.get_or_insert(frame.time_s);
+                from_s.get_or_insert(frame.time_s);
                 match mode {
                     Mode::Full => path.push(frame, frames),
-                    Mode::Causal => frames.push(causal_frame(frame)),
+                    Mode::Causal if keep_track => frames.push(causal_frame(frame)),
+                    Mode::Causal => {}
                 }
             }
             Heard::Note(Event::Ended(note)) => keep(causal, note, mode),
             Heard::Note(Event::Started(_)) => {}
         });
+        if mode == Mode::Full && frames.len() >= self.chapter {
+            self.close_chapter();
+        }
+    }
+
+    /// Decides on what lies before a long rest.
+    fn close_chapter(&mut self) {
+        let hop_s = self.tracker.hop_s();
+        let hops = |seconds: f64| (seconds / hop_s) as usize;
+        let half = self.frames.len() / 2;
+        let pause = longest_rest(&self.frames[half..]);
+        if pause.len() < hops(REST_S) {
+            self.chapter = self.frames.len() + hops(LOOK_S);
+            return;
+        }
+        let cut = half + pause.end - hops(BREATH_S);
+        let rest = self.frames.split_off(cut);
+        let chapter = std::mem::replace(&mut self.frames, rest);
+        let from_s = self.from_s.unwrap_or(0.0);
+        let mut track = Timeline::new(chapter, from_s, hop_s);
+        self.notes.extend(second_pass(&mut track, &self.causal));
+        if self.keep_track {
+            self.told.extend(track.into_frames());
+        }
+        let cut_s = from_s + cut as f64 * hop_s;
+        self.from_s = Some(cut_s);
+        self.causal.retain(|note| note.offset_s > cut_s);
+        self.chapter = hops(CHAPTER_S);
     }
 
     /// Hears the take out.
@@ -187,14 +251,37 @@ impl Listener {
             self.path.finish(&mut self.frames);
         }
         let hop_s = self.tracker.hop_s();
-        let mut track = Timeline::new(self.frames, self.first_s.unwrap_or(0.0), hop_s);
-        let mut notes = match mode {
-            Mode::Causal => self.causal,
-            Mode::Full => second_pass(&mut track, &self.causal),
-        };
+        let from_s = self.from_s.unwrap_or(0.0);
+        let mut track = Timeline::new(self.frames, from_s, hop_s);
+        let mut notes = self.notes;
+        match mode {
+            Mode::Causal => notes = self.causal,
+            Mode::Full => notes.extend(second_pass(&mut track, &self.causal)),
+        }
+        if !self.keep_track {
+            track = Timeline::new(Vec::new(), from_s, hop_s);
+        } else if !self.told.is_empty() {
+            let first_s = from_s - self.told.len() as f64 * hop_s;
+            self.told.extend(track.into_frames());
+            track = Timeline::new(self.told, first_s, hop_s);
+        }
         articulation::describe(&mut notes);
         Listened { track, notes }
     }
+}
+
+/// The longest stretch without a pitch.
+fn longest_rest(frames: &[Refined]) -> Range<usize> {
+    let mut longest = 0..0;
+    let mut from = 0;
+    for (at, frame) in frames.iter().enumerate() {
+        if !frame.pitch.is_nan() {
+            from = at + 1;
+        } else if at + 1 - from > longest.len() {
+            longest = from..at + 1;
+        }
+    }
+    longest
 }
 
 /// In the full pass only the times of the causal notes are wanted.
@@ -269,5 +356,48 @@ impl SecondListener {
         }
         articulation::describe(&mut notes);
         Listened { track, notes }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::line;
+
+    #[test]
+    fn chapters_are_heard_as_the_whole() {
+        let rate_hz = 48_000.0;
+        let mut take = Vec::new();
+        for _ in 0..3 {
+            take.extend(line::render(rate_hz));
+        }
+        let hear = |chapter_s: f64, alone: bool| {
+            let mut ear = Listener::new(rate_hz, Settings::default(), Mode::Full);
+            ear.chapter = (chapter_s / ear.tracker.hop_s()) as usize;
+            ear.keep_track = !alone;
+            take.chunks(4_800).for_each(|block| ear.push(block));
+            assert_eq!(ear.notes.is_empty(), chapter_s == CHAPTER_S);
+            ear.finish()
+        };
+        let (whole, parts) = (hear(CHAPTER_S, false), hear(14.0, false));
+        assert_eq!(whole.notes.len(), 54);
+        assert_eq!(parts.notes.len(), 54);
+        for (a, b) in whole.notes.iter().zip(&parts.notes) {
+            assert!((a.pitch - b.pitch).abs() < 0.01, "{} {}", a.pitch, b.pitch);
+            assert!((a.onset_s - b.onset_s).abs() < 0.005);
+            assert!((a.offset_s - b.offset_s).abs() < 0.02);
+            assert!((a.decided_s - b.decided_s).abs() < 0.005);
+        }
+        assert_eq!(whole.track.len(), parts.track.len());
+        for (a, b) in whole.track.moments().zip(parts.track.moments()) {
+            assert!((a.time_s - b.time_s).abs() < 1e-6);
+        }
+        let alone = hear(14.0, true);
+        let dates = |heard: &Listened| -> Vec<(f64, f64)> {
+            let date = |n: &Note| (n.onset_s, n.offset_s);
+            heard.notes.iter().map(date).collect()
+        };
+        assert_eq!(dates(&alone), dates(&parts));
+        assert!(alone.track.is_empty());
     }
 }

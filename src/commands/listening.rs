@@ -2,12 +2,14 @@
 
 use std::io::{self, IsTerminal};
 use std::path::Path;
+use std::time::Instant;
 
 use leadpipe::audio::Take;
 use leadpipe::audio::health::Health;
 use leadpipe::ear::{Listened, Listener, Mode, SecondListener};
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
+use leadpipe::intonation::groups::clock;
 use leadpipe::line::{Line, Reading};
 
 use super::{EarOptions, Estimator, Excerpt, stem};
@@ -44,12 +46,26 @@ pub fn listen(
     horn: Option<&Horn>,
     progress: bool,
 ) -> Result<(Listened, f64)> {
+    hear(path, excerpt, ear, horn, progress, |listener| listener)
+}
+
+fn hear(
+    path: &Path,
+    excerpt: &Excerpt,
+    ear: &EarOptions,
+    horn: Option<&Horn>,
+    progress: bool,
+    prepare: fn(Listener) -> Listener,
+) -> Result<(Listened, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
     let rate_hz = source.sample_rate_hz();
     let settings = horn::listening(horn, ear.gate);
     let mode = if ear.causal { Mode::Causal } else { Mode::Full };
     let mut listener = match ear.estimator {
-        Estimator::Own => AnyListener::Own(Box::new(Listener::new(rate_hz, settings, mode))),
+        Estimator::Own => {
+            let own = prepare(Listener::new(rate_hz, settings, mode));
+            AnyListener::Own(Box::new(own))
+        }
         Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
     };
     let mut progress = Progress::new("listening", source.length_s().filter(|_| progress));
@@ -90,7 +106,8 @@ pub fn listen_and_read(
     reading: &Reading,
     progress: bool,
 ) -> Result<Line> {
-    let (heard, end_s) = listen(path, excerpt, ear, reading.horn.as_ref(), progress)?;
+    let horn = reading.horn.as_ref();
+    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, Listener::notes_alone)?;
     Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
 }
 
@@ -105,13 +122,17 @@ fn warn(path: &Path, what: &str) {
     eprintln!("{clear}leadpipe: {}: {what}", path.display());
 }
 
-/// Percentage on a terminal's last line, for takes that take a while.
+/// Percentage and time left on a terminal's last line, for takes that take a while.
 struct Progress {
     what: &'static str,
     length_s: Option<f64>,
-    shown: Option<u32>,
+    since: Instant,
+    shown: String,
     live: bool,
 }
+
+/// Before this the time left would be a guess, in seconds.
+const GUESS_S: f64 = 1.0;
 
 impl Progress {
     fn new(what: &'static str, length_s: Option<f64>) -> Self {
@@ -120,7 +141,8 @@ impl Progress {
         Progress {
             what,
             length_s,
-            shown: None,
+            since: Instant::now(),
+            shown: String::new(),
             live: long && io::stderr().is_terminal(),
         }
     }
@@ -129,16 +151,22 @@ impl Progress {
         let Some(length_s) = self.length_s.filter(|s| self.live && *s > 0.0) else {
             return;
         };
-        let percent = (100.0 * time_s / length_s).min(100.0) as u32;
-        if self.shown != Some(percent) {
-            self.shown = Some(percent);
-            eprint!("\r{} {percent:3} %", self.what);
+        let share = (time_s / length_s).min(1.0);
+        let mut text = format!("{} {:3.0} %", self.what, (100.0 * share).floor());
+        let so_far_s = self.since.elapsed().as_secs_f64();
+        if so_far_s > GUESS_S {
+            let left_s = so_far_s / share * (1.0 - share);
+            text += &format!(", {} left", clock(left_s));
+        }
+        if text != self.shown {
+            eprint!("\r{text}\x1b[K");
+            self.shown = text;
         }
     }
 
     fn done(&self) {
-        if self.shown.is_some() {
-            eprint!("\r{:20}\r", "");
+        if !self.shown.is_empty() {
+            eprint!("\r\x1b[K");
         }
     }
 }

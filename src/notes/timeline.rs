@@ -43,6 +43,11 @@ impl Timeline {
         }
     }
 
+    /// The frames alone.
+    pub(crate) fn into_frames(self) -> Vec<Refined> {
+        self.frames
+    }
+
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
     /// street. Only hindsight knows the room's level.
     pub fn hush_room(&mut self) {
@@ -90,7 +95,9 @@ impl Timeline {
 
     /// Index of the first moment at or after a time.
     fn at(&self, time_s: f64) -> usize {
-        let at = ((time_s - self.start_s) / self.hop_s).ceil().max(0.0) as usize;
+        // A moment's own time may come out a hair later than the moment.
+        let hops = (time_s - self.start_s) / self.hop_s - 1e-6;
+        let at = hops.ceil().max(0.0) as usize;
         at.min(self.len())
     }
 
