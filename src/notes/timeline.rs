@@ -1,10 +1,9 @@
 //! A whole take, hop by hop.
 
 use super::contour::Contour;
-use super::hindsight::smooth_s;
 use super::{Moment, Note};
 use crate::analysis::path::Refined;
-use crate::units::{db_power, mean_level_db, power_db};
+use crate::units::{Pitch, db_power, mean_level_db, power_db};
 
 /// How far a note has fallen in its release, in dB, and how long that takes at most,
 /// in seconds.
@@ -160,6 +159,11 @@ impl Timeline {
                 (high.max(level), low.min(level))
             })
     }
+}
+
+/// Averaging time that hides the pulses of a pitch, in seconds.
+pub(super) fn smooth_s(pitch: f64) -> f64 {
+    (1.0 / Pitch(pitch).hz()).max(0.006)
 }
 
 /// Carries each note's pitch to its edges, where the level says that it sounds

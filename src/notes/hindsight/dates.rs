@@ -1,10 +1,10 @@
 //! When each note begins and ends, and whether the tongue began it.
 
 use super::slides::{SAME_PITCH, SLIDE_S, way_s};
-use super::{TONGUED_DIP_DB, TOUCH_S, dip_db, smooth_s};
+use super::{TONGUED_DIP_DB, TOUCH_S, dip_db};
 use crate::notes::articulation::median;
 use crate::notes::segment::{ONSET_DB, first_sound};
-use crate::notes::timeline::Timeline;
+use crate::notes::timeline::{Timeline, smooth_s};
 use crate::notes::{Attack, Moment, Note};
 
 /// How long before the tone its first sound is looked for, in seconds: a soft

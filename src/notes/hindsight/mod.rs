@@ -10,7 +10,7 @@ mod swing;
 use super::Note;
 use super::articulation::measure_pitch;
 use super::segment::{Event, Segmenter};
-use super::timeline::Timeline;
+use super::timeline::{Timeline, smooth_s};
 use crate::units::Pitch;
 
 /// A flat or sharp beginning shorter than this is an attack finding its pitch,
@@ -71,11 +71,6 @@ fn read_contours(notes: &mut [Note], timeline: &Timeline) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
         measure_pitch(note);
     }
-}
-
-/// Averaging time that hides the pulses of a pitch, in seconds.
-pub(super) fn smooth_s(pitch: f64) -> f64 {
-    (1.0 / Pitch(pitch).hz()).max(0.006)
 }
 
 /// How far the level dips at a boundary, against the weaker side, in dB.
