@@ -21,14 +21,12 @@
 //! difference function it descends from (de Cheveigné and Kawahara, JASA 111,
 //! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or dies away
 //! exponentially, as every attack and release does.
-//!
-//! The arithmetic is compiled for the widest vector registers beside the plain ones
-//! and chosen when it runs. The results are the same to the last bit with any: no sum
-//! is taken in another order.
+
+mod kernels;
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::lanes::higher;
+use kernels::{Lagged, difference, exchange, normalised, products};
 
 /// Which of the window sets to read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,27 +46,38 @@ const SETS: usize = 2;
 /// breath noise of a high note.
 const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
 
-/// An eighth: the correlation is taken at face value while the two sides of a
-/// lag differ by less than 18 dB (where the geometric mean of their energies is
-/// an eighth of their sum). Beyond, the louder side is mostly sound that the
-/// quieter one knows nothing of.
-const UNEVEN: f32 = 0.125;
-
-/// Energy below which there is no sound to normalise.
-const TINY: f32 = 1e-18;
-
 /// Lags whose correlations are summed together.
 const CHUNK: usize = 8;
 
-/// Lags that share a window at least: whole vector registers.
-const BAND: usize = 16;
+/// Lags that share a window: whole vector registers.
+pub const BAND: usize = 16;
 
-/// A run of lags that share a window length, in hops, per set.
-#[derive(Debug, Clone, Copy)]
-struct Band {
-    from: usize,
-    to: usize,
-    hops: usize,
+/// A window of its own for each band of lags, and what it holds.
+#[derive(Debug, Clone)]
+struct WindowSet {
+    /// Window length of each band, in hops.
+    hops: Vec<usize>,
+    /// Sums of products.
+    sums: Vec<[f64; BAND]>,
+    /// Correlations.
+    rho: Vec<[f32; BAND]>,
+    /// Eight partial sums of rho over the lags before each chunk of lags.
+    before: Vec<[[f32; CHUNK]; BAND / CHUNK]>,
+}
+
+impl WindowSet {
+    /// Windows of so many periods, but so many samples at least.
+    fn new(periods: f64, least: f64, hop: usize, lags: usize) -> Self {
+        let bands = lags / BAND;
+        let longest = (1..=bands).map(|band| (band * BAND - 1) as f64);
+        let hops = longest.map(|lag| ((periods * lag).max(least) / hop as f64).ceil() as usize);
+        WindowSet {
+            hops: hops.collect(),
+            sums: vec![[0.0; BAND]; bands],
+            rho: vec![[0.0; BAND]; bands],
+            before: vec![[[0.0; CHUNK]; BAND / CHUNK]; bands],
+        }
+    }
 }
 
 /// Running normalised correlation over lags `0..lags()`.
@@ -76,7 +85,7 @@ struct Band {
 pub struct Correlator {
     hop: usize,
     lags: usize,
-    bands: [Vec<Band>; SETS],
+    sets: [WindowSet; SETS],
     /// Newest sample first, so that a rising lag reads rising addresses.
     reversed: Vec<f32>,
     head: usize,
@@ -85,38 +94,21 @@ pub struct Correlator {
     energy: Vec<f64>,
     /// Samples of history that are always there.
     reach: usize,
-    /// Lag products of recent hops, one row of `lags` a hop.
-    products: Vec<f32>,
+    /// Lag products of recent hops, one row of bands a hop.
+    products: Vec<[f32; BAND]>,
     rows: usize,
     row: usize,
-    sums: [Vec<f64>; SETS],
-    rho: [Vec<f32>; SETS],
-    /// Eight partial sums of rho over the lags before each chunk of lags.
-    before: [Vec<[f32; CHUNK]>; SETS],
 }
 
 impl Correlator {
     /// Correlator at `rate_hz` with `hop` samples between answers, for lags up
     /// to `longest_lag` samples.
     pub fn new(rate_hz: f64, hop: usize, longest_lag: usize) -> Self {
-        let lags = (longest_lag + 1).next_multiple_of(CHUNK);
-        let bands = WINDOWS.map(|(periods, least_s)| {
-            let hops_at = |lag: usize| {
-                let samples = (periods * lag as f64).max(least_s * rate_hz);
-                (samples / hop as f64).ceil() as usize
-            };
-            let mut bands: Vec<Band> = Vec::new();
-            for from in (0..lags).step_by(BAND) {
-                let to = (from + BAND).min(lags);
-                let hops = hops_at(to - 1);
-                match bands.last_mut() {
-                    Some(band) if band.hops == hops => band.to = to,
-                    _ => bands.push(Band { from, to, hops }),
-                }
-            }
-            bands
-        });
-        let rows = bands.iter().flatten().map(|b| b.hops).max().unwrap_or(1) + 1;
+        let lags = (longest_lag + 1).next_multiple_of(BAND);
+        let sets =
+            WINDOWS.map(|(periods, least_s)| WindowSet::new(periods, least_s * rate_hz, hop, lags));
+        let longest = sets.iter().flat_map(|set| &set.hops).max();
+        let rows = longest.unwrap_or(&1) + 1;
         let reach = rows * hop + 2 * lags + hop;
         // Room for 4 * reach samples to be laid down before the live part is
         // moved back to the end: moves are rare, reads are one slice.
@@ -124,24 +116,18 @@ impl Correlator {
         Correlator {
             hop,
             lags,
-            bands,
+            sets,
             reversed: vec![0.0; length],
             head: length - reach,
             energy: vec![0.0; length],
             reach,
-            products: vec![0.0; rows * lags],
+            products: vec![[0.0; BAND]; rows * lags / BAND],
             rows,
             row: 0,
-            sums: [vec![0.0; lags], vec![0.0; lags]],
-            rho: [vec![0.0; lags], vec![0.0; lags]],
-            before: [
-                vec![[0.0; CHUNK]; lags / CHUNK],
-                vec![[0.0; CHUNK]; lags / CHUNK],
-            ],
         }
     }
 
-    /// Number of lags, a multiple of eight.
+    /// Number of lags, a multiple of sixteen.
     pub fn lags(&self) -> usize {
         self.lags
     }
@@ -149,9 +135,7 @@ impl Correlator {
     /// Window length in samples for `lag` in a set.
     pub fn window(&self, set: Window, lag: usize) -> usize {
         let lag = lag.min(self.lags - 1);
-        let bands = &self.bands[set as usize];
-        let at = bands.partition_point(|b| b.to <= lag);
-        bands[at].hops * self.hop
+        self.sets[set as usize].hops[lag / BAND] * self.hop
     }
 
     /// Takes one hop of samples, oldest first (`block.len()` must be the hop).
@@ -169,7 +153,7 @@ impl Correlator {
 
     /// Correlation per lag in a set, -1 to 1, after the last `push` that wanted it.
     pub fn rho(&self, set: Window) -> &[f32] {
-        &self.rho[set as usize]
+        self.sets[set as usize].rho.as_flattened()
     }
 
     /// Mean of `1 - rho` over the lags up to one, after the last `push` that wanted it.
@@ -178,14 +162,15 @@ impl Correlator {
     /// mean normalised difference: rumble, which correlates at every short lag
     /// alike, comes out near one, and only what stands out as a period is small.
     pub fn contrast(&self, set: Window, lag: usize) -> f32 {
-        let (chunk, set) = (lag / CHUNK, set as usize);
-        let rest = &self.rho[set][chunk * CHUNK..=lag];
-        let sum: f32 = self.before[set][chunk].iter().chain(rest).sum();
+        let (chunk, set) = (lag / CHUNK, &self.sets[set as usize]);
+        let rest = &set.rho.as_flattened()[chunk * CHUNK..=lag];
+        let before = &set.before.as_flattened()[chunk];
+        let sum: f32 = before.iter().chain(rest).sum();
         ((lag + 1) as f32 - sum) / lag.max(1) as f32
     }
 
-    /// Exact correlation sums of the newest `window` samples at consecutive lags
-    /// from `first`: products into one slice, energies of the delayed sound
+    /// Exact correlation sums of the newest `window` samples at a band of lags
+    /// from `first`: products into one array, energies of the delayed sound
     /// into the other. Gives the energy of the undelayed sound, or `None` where
     /// the history does not reach that far.
     ///
@@ -195,19 +180,18 @@ impl Correlator {
         &self,
         window: usize,
         first: usize,
-        products: &mut [f64],
-        energies: &mut [f64],
+        products: &mut [f64; BAND],
+        energies: &mut [f64; BAND],
     ) -> Option<f64> {
         let past = &self.reversed[self.head..];
         let energy = &self.energy[self.head..];
-        if first + products.len() + window >= past.len() {
+        if first + 2 * BAND + window >= past.len() {
             return None;
         }
-        Arch::new().dispatch(Dots {
+        *products = Arch::new().dispatch(Lagged {
             past,
             window,
             first,
-            products,
         });
         for (lag, delayed) in (first..).zip(energies) {
             *delayed = energy[lag] - energy[lag + window];
@@ -241,7 +225,8 @@ impl Correlator {
     /// held the hop that has just left the longest window.
     #[inline(always)]
     fn multiply<S: Simd>(&mut self, simd: S) {
-        let row = &mut self.products[self.row * self.lags..][..self.lags];
+        let bands = self.lags / BAND;
+        let row = self.products[self.row * bands..][..bands].as_flattened_mut();
         let past = &self.reversed[self.head..][..self.lags + self.hop];
         let newest = &past[..self.hop];
         // Several registers of lags at a time, so that a sample is fetched but once
@@ -249,73 +234,55 @@ impl Correlator {
         let (groups, rest) = S::as_mut_simd_f32s(row).0.as_chunks_mut::<4>();
         let mut from = 0;
         for group in groups {
-            *group = products(simd, newest, &past[from..]);
+            [*group] = products(simd, newest, &past[from..]);
             from += 4 * S::F32_LANES;
         }
         for register in rest {
-            [*register] = products(simd, newest, &past[from..]);
+            [[*register]] = products(simd, newest, &past[from..]);
             from += S::F32_LANES;
         }
     }
 
+    /// Moves the windows of a set on by a hop.
     #[inline(always)]
-    fn slide(&mut self, set: usize) {
-        for band in &self.bands[set] {
+    fn slide<S: Simd>(&mut self, simd: S, set: usize) {
+        let WindowSet { hops, sums, .. } = &mut self.sets[set];
+        let bands = hops.len();
+        let newest = &self.products[self.row * bands..][..bands];
+        let sums = sums.iter_mut().zip(newest);
+        for (band, (&hops, (sums, newest))) in hops.iter().zip(sums).enumerate() {
             // No remainder: a division for each band would show.
-            let leaving = match self.row.checked_sub(band.hops) {
+            let leaving = match self.row.checked_sub(hops) {
                 Some(row) => row,
-                None => self.row + self.rows - band.hops,
+                None => self.row + self.rows - hops,
             };
-            let newest = &self.products[self.row * self.lags..][band.from..band.to];
-            let oldest = &self.products[leaving * self.lags..][band.from..band.to];
-            let sums = &mut self.sums[set][band.from..band.to];
-            for ((sum, &new), &old) in sums.iter_mut().zip(newest).zip(oldest) {
-                *sum += f64::from(new) - f64::from(old);
-            }
+            let oldest = &self.products[leaving * bands + band];
+            exchange(simd, sums, newest, oldest);
         }
     }
 
+    /// Correlations of a set from its sums.
     #[inline(always)]
-    fn normalise(&mut self, set: usize) {
+    fn normalise<S: Simd>(&mut self, simd: S, set: usize) {
         let energy = &self.energy[self.head..];
-        for band in &self.bands[set] {
-            let window = band.hops * self.hop;
+        let mut so_far = [0.0; CHUNK];
+        let set = &mut self.sets[set];
+        let into = set.rho.iter_mut().zip(&mut set.before);
+        let from = set.hops.iter().zip(&set.sums);
+        for (band, ((rho, before), (&hops, sums))) in into.zip(from).enumerate() {
+            let window = hops * self.hop;
             let recent = (energy[0] - energy[window]) as f32;
-            let starts = &energy[band.from..band.to];
-            let ends = &energy[band.from + window..band.to + window];
-            let sums = &self.sums[set][band.from..band.to];
-            let rho = &mut self.rho[set][band.from..band.to];
-            for (((out, &sum), &start), &end) in rho.iter_mut().zip(sums).zip(starts).zip(ends) {
-                let (sum, past) = (sum as f32, (start - end) as f32);
-                let geometric = (recent * past + TINY).sqrt();
-                let arithmetic = (recent + past) * UNEVEN;
-                *out = sum / higher(geometric, arithmetic);
-            }
-        }
-        let mut sums = [0.0; CHUNK];
-        let chunks = self.rho[set].as_chunks::<CHUNK>().0;
-        for (before, chunk) in self.before[set].iter_mut().zip(chunks) {
-            *before = sums;
-            for lane in 0..CHUNK {
-                sums[lane] += chunk[lane];
+            let past = &energy[band * BAND..];
+            let past = difference(past, &past[window..]);
+            *rho = normalised(simd, sums, recent, &past);
+            for (before, chunk) in before.iter_mut().zip(rho.as_chunks::<CHUNK>().0) {
+                *before = so_far;
+                for lane in 0..CHUNK {
+                    so_far[lane] += chunk[lane];
+                }
             }
         }
     }
-}
-
-/// Sums of `newest` times the samples before them, at as many consecutive lags as
-/// `N` registers hold. `past` begins with the newest sample at the first lag.
-#[inline(always)]
-fn products<S: Simd, const N: usize>(simd: S, newest: &[f32], past: &[f32]) -> [S::f32s; N] {
-    let mut sums = [simd.splat_f32s(0.0); N];
-    for (j, &sample) in newest.iter().enumerate() {
-        let sample = simd.splat_f32s(sample);
-        let lags = S::as_simd_f32s(&past[j..][..N * S::F32_LANES]).0;
-        for (sum, &there) in sums.iter_mut().zip(lags) {
-            *sum = simd.add_f32s(*sum, simd.mul_f32s(sample, there));
-        }
-    }
-    sums
 }
 
 /// All that a hop renews at every lag.
@@ -332,48 +299,17 @@ impl WithSimd for Renew<'_> {
         let Renew { correlator, wanted } = self;
         correlator.multiply(simd);
         for set in 0..SETS {
-            correlator.slide(set);
+            correlator.slide(simd, set);
             if wanted {
-                correlator.normalise(set);
+                correlator.normalise(simd, set);
             }
-        }
-    }
-}
-
-/// Products of the newest `window` samples with those at lags from `first`.
-struct Dots<'a> {
-    past: &'a [f32],
-    window: usize,
-    first: usize,
-    products: &'a mut [f64],
-}
-
-impl WithSimd for Dots<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) {
-        let newest = &self.past[..self.window];
-        for (lag, product) in (self.first..).zip(self.products) {
-            let mut sums = [0f32; 8];
-            let (a, b) = (
-                newest.chunks_exact(8),
-                self.past[lag..lag + self.window].chunks_exact(8),
-            );
-            let rest = a.remainder().iter().zip(b.remainder());
-            let rest: f32 = rest.map(|(x, y)| x * y).sum();
-            for (x, y) in a.zip(b) {
-                for lane in 0..8 {
-                    sums[lane] += x[lane] * y[lane];
-                }
-            }
-            *product = f64::from(sums.iter().sum::<f32>() + rest);
         }
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::kernels::UNEVEN;
     use super::*;
 
     /// The same correlation, written as its definition.
@@ -391,20 +327,24 @@ mod tests {
         xy / mean.max(f64::from(UNEVEN) * (xx + yy))
     }
 
+    /// The same noise each time.
+    fn noise(length: usize) -> Vec<f32> {
+        let mut state = 1u32;
+        let next = |_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / 8_388_608.0 - 1.0
+        };
+        (0..length).map(next).collect()
+    }
+
     #[test]
     fn running_sums_equal_the_definition() {
         let hop = 16;
         let mut correlator = Correlator::new(12_000.0, hop, 200);
         // Noise whose level falls by 60 dB: what the running sums remember of
         // the loud part must not show in the quiet one.
-        let mut state = 1u32;
-        let x: Vec<f32> = (0..400 * hop)
-            .map(|i| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let noise = (state >> 8) as f32 / 8_388_608.0 - 1.0;
-                noise * if i < 200 * hop { 1.0 } else { 0.001 }
-            })
-            .collect();
+        let mut x = noise(400 * hop);
+        x[200 * hop..].iter_mut().for_each(|x| *x *= 0.001);
         for (n, block) in x.chunks_exact(hop).enumerate() {
             let wanted = n % 3 != 1;
             correlator.push(block, wanted);
@@ -420,5 +360,54 @@ mod tests {
                 }
             }
         }
+    }
+    #[test]
+    fn lagged_sums_equal_the_definition() {
+        let mut correlator = Correlator::new(12_000.0, 16, 200);
+        let x = noise(200 * 16);
+        x.chunks_exact(16)
+            .for_each(|block| correlator.push(block, true));
+        let (mut products, mut energies) = ([0.0; BAND], [0.0; BAND]);
+        for (window, first) in [(144, 3), (151, 100), (200, 190)] {
+            let recent = correlator.lagged(window, first, &mut products, &mut energies);
+            for i in 0..BAND {
+                let got = products[i] / (recent.unwrap() * energies[i]).sqrt();
+                let want = by_definition(&x, window, first + i);
+                assert!(
+                    (got - want).abs() < 1e-6,
+                    "{window} {first}+{i}: {got} {want}"
+                );
+            }
+        }
+        let beyond = correlator.lagged(100_000, 0, &mut products, &mut energies);
+        assert_eq!(beyond, None);
+    }
+
+    /// What the module's head promises.
+    #[test]
+    fn plain_registers_give_the_same_bits() {
+        let mut widest = Correlator::new(11_025.0, 15, 390);
+        let mut plain = widest.clone();
+        for block in noise(300 * 15).chunks_exact(15) {
+            widest.push(block, true);
+            plain.lay_down(block);
+            Renew {
+                correlator: &mut plain,
+                wanted: true,
+            }
+            .with_simd(pulp::Scalar);
+            plain.row = (plain.row + 1) % plain.rows;
+        }
+        for set in [Window::Fast, Window::Firm] {
+            assert_eq!(widest.rho(set), plain.rho(set));
+            assert_eq!(widest.contrast(set, 300), plain.contrast(set, 300));
+        }
+        let lagged = |window, first| Lagged {
+            past: &plain.reversed[plain.head..],
+            window,
+            first,
+        };
+        let wide = Arch::new().dispatch(lagged(151, 90));
+        assert_eq!(wide, lagged(151, 90).with_simd(pulp::Scalar));
     }
 }
