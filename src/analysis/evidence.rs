@@ -3,8 +3,8 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
-use super::lanes::{LANES, higher, lower};
-use super::peaks::{Peaks, top_around};
+use super::lanes::{LANES, higher, log2, lower};
+use super::peaks::{self, Peaks, top_around};
 
 /// A pitch the sound may have at a moment, and how strongly it says so.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -41,10 +41,20 @@ impl Candidate {
         }
     }
 
-    /// Moves the candidate to a better placed pitch.
-    pub fn place(&mut self, pitch: f32) {
-        self.pitch = pitch;
-        self.period = (-pitch / 12.0).exp2();
+    /// The same pitch heard otherwise.
+    pub fn heard(&self, fast: f32, firm: f32) -> Self {
+        Candidate {
+            fast,
+            firm,
+            strength: live_strength(fast, firm),
+            ..*self
+        }
+    }
+
+    /// Moves the candidate to another's pitch, better placed.
+    pub fn place(&mut self, better: &Candidate) {
+        self.pitch = better.pitch;
+        self.period = better.period;
     }
 
     /// What the combined strength has lost to doubts, in nats.
@@ -54,8 +64,7 @@ impl Candidate {
 
     /// The candidate's period in seconds.
     pub fn period_s(&self) -> f32 {
-        // 2^(69/12) / 440: the period of key 0 (A4 is key 69).
-        0.122_312_2 * self.period
+        KEY_0_S * self.period
     }
 
     /// Whether the period is a whole multiple, two or more, of another's.
@@ -68,6 +77,9 @@ impl Candidate {
         (1.0 + CLEAN - (-self.fast.max(self.firm)).exp()).clamp(0.0, 1.0)
     }
 }
+
+/// The period of key 0 in seconds, 2^(69/12) / 440 (A4 is key 69).
+const KEY_0_S: f32 = 0.122_312_2;
 
 /// Most candidates per hop.
 pub const MOST: usize = 12;
@@ -235,8 +247,19 @@ const CLEAN: f32 = 0.03;
 /// residuals, which is (up to the number of independent samples) the log
 /// likelihood ratio of the two periods in Gaussian noise.
 pub fn strength(rho: f32, contrast: f32) -> f32 {
+    nats(residue(rho, contrast))
+}
+
+/// Share of the sound that a period leaves unexplained, at most 1.
+#[inline(always)]
+fn residue(rho: f32, contrast: f32) -> f32 {
     let unexplained = (1.0 - rho.min(1.0)) / contrast.max(1e-3);
-    -(unexplained + CLEAN).min(1.0).ln()
+    (unexplained + CLEAN).min(1.0)
+}
+
+#[inline(always)]
+fn nats(residue: f32) -> f32 {
+    -std::f32::consts::LN_2 * log2(residue)
 }
 
 /// Nats by which a multiple of a period must beat it, per octave, to be
@@ -284,14 +307,47 @@ impl Evidence {
     }
 }
 
-/// Whether one of the pitches lies within `reach` semitones of one.
-#[inline(always)]
-fn any_near(pitches: &[f32; LANES], pitch: f32, reach: f32) -> bool {
-    let mut any = false;
-    for there in pitches {
-        any |= (there - pitch).abs() < reach;
+/// Room for the peaks of both windows, in whole registers of eight.
+const ROOM: usize = (2 * peaks::MOST).next_multiple_of(8);
+
+/// The peaks of both windows, side by side, so that their logarithms are taken at once.
+struct Seen {
+    count: usize,
+    lag: [f32; ROOM],
+    /// What each window leaves unexplained at the lag, in the order of [`Window`].
+    residue: [[f32; ROOM]; 2],
+}
+
+impl Seen {
+    /// Whether a lag has been seen within half a semitone.
+    #[inline(always)]
+    fn knows(&self, lag: f32) -> bool {
+        const HALF_SEMITONE: f32 = 1.029_302_2;
+        let mut any = false;
+        for there in &self.lag {
+            any |= (*there < lag * HALF_SEMITONE) & (*there * HALF_SEMITONE > lag);
+        }
+        any
     }
-    any
+
+    /// What was seen, as candidates.
+    #[inline(always)]
+    fn candidates(&self, rate_hz: f32) -> impl ExactSizeIterator<Item = Candidate> {
+        let [mut pitch, mut fast, mut firm] = [[0.0; ROOM]; 3];
+        let a4 = rate_hz / 440.0;
+        for i in 0..ROOM {
+            pitch[i] = 69.0 + 12.0 * log2(a4 / self.lag[i]);
+            fast[i] = nats(self.residue[Window::Fast as usize][i]);
+            firm[i] = nats(self.residue[Window::Firm as usize][i]);
+        }
+        (0..self.count).map(move |i| Candidate {
+            pitch: pitch[i],
+            fast: fast[i],
+            firm: firm[i],
+            strength: live_strength(fast[i], firm[i]),
+            period: self.lag[i] / (KEY_0_S * rate_hz),
+        })
+    }
 }
 
 /// [`Evidence::read`] in vector registers.
@@ -312,15 +368,13 @@ impl WithSimd for Read<'_> {
             out,
         } = self;
         out.clear();
-        let mut found = [Candidate::default(); 2 * super::peaks::MOST];
-        let mut count = 0;
-        let mut pitches = [f32::NEG_INFINITY; LANES];
-        let nats = |set: Window, lag: usize| {
-            let top = top_around(correlator.rho(set), lag);
-            strength(top, correlator.contrast(set, lag))
+        let mut seen = Seen {
+            count: 0,
+            lag: [f32::INFINITY; ROOM],
+            residue: [[1.0; ROOM]; 2],
         };
         // The firm window places a peak better; the fast one sees it sooner.
-        for set in [Window::Firm, Window::Fast] {
+        for (set, other) in [(Window::Firm, Window::Fast), (Window::Fast, Window::Firm)] {
             evidence.peaks.find(
                 correlator.rho(set),
                 evidence.shortest,
@@ -328,37 +382,61 @@ impl WithSimd for Read<'_> {
                 LEAST_RHO,
             );
             for peak in evidence.peaks.as_slice() {
-                let pitch = 69.0 + 12.0 * (evidence.rate_hz / peak.lag / 440.0).log2();
-                if set == Window::Fast && any_near(&pitches, pitch, 0.5) {
+                if set == Window::Fast && seen.knows(peak.lag) {
                     continue;
                 }
                 let lag = (peak.lag + 0.5) as usize;
-                let top = strength(peak.rho, correlator.contrast(set, lag));
-                found[count] = match set {
-                    Window::Firm => Candidate::new(pitch, nats(Window::Fast, lag), top),
-                    Window::Fast => Candidate::new(pitch, top, nats(Window::Firm, lag)),
-                };
-                if let Some(place) = pitches.get_mut(count) {
-                    *place = pitch;
-                }
-                count += 1;
+                let top = top_around(correlator.rho(other), lag);
+                let i = seen.count;
+                seen.lag[i] = peak.lag;
+                seen.residue[set as usize][i] = residue(peak.rho, correlator.contrast(set, lag));
+                seen.residue[other as usize][i] = residue(top, correlator.contrast(other, lag));
+                seen.count += 1;
             }
         }
-        let found = &found[..count];
-        if count <= MOST {
-            out.list[..count].copy_from_slice(found);
-            out.count = count;
+        let found = seen.candidates(evidence.rate_hz);
+        if found.len() <= MOST {
+            out.count = found.len();
+            for (place, candidate) in out.list.iter_mut().zip(found) {
+                *place = candidate;
+            }
         } else {
             // Not all have room: doubted first, so that the multiples go.
             let mut parts = Parts::NONE;
-            for mut candidate in found.iter().copied() {
+            for mut candidate in found {
                 candidate.strength -= parts.multiple_doubt(&candidate, MOST_OCTAVES);
                 if let Some(at) = out.add(candidate) {
                     parts.set(at, &candidate);
                 }
             }
+            out.weigh(|c| live_strength(c.fast, c.firm));
         }
-        out.weigh(|c| live_strength(c.fast, c.firm));
         Doubt(out, MOST_OCTAVES).with_simd(simd);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lag_is_its_pitch() {
+        let mut seen = Seen {
+            count: 2,
+            lag: [f32::INFINITY; ROOM],
+            residue: [[0.5; ROOM]; 2],
+        };
+        seen.lag[..2].copy_from_slice(&[12_000.0 / 440.0, 12_000.0 / 58.270_47]);
+        let found: Vec<_> = seen.candidates(12_000.0).collect();
+        let [a4, b_flat_1] = found[..] else {
+            panic!("{found:?}");
+        };
+        assert!((a4.pitch - 69.0).abs() < 1e-4, "{a4:?}");
+        assert!((b_flat_1.pitch - 34.0).abs() < 1e-4, "{b_flat_1:?}");
+        assert!((b_flat_1.period_s() * 58.270_47 - 1.0).abs() < 1e-6);
+        assert!((a4.fast - 2f32.ln()).abs() < 1e-6);
+        let by_pitch = Candidate::new(34.0, 0.0, 0.0);
+        assert!((by_pitch.period / b_flat_1.period - 1.0).abs() < 1e-5);
+        assert!(seen.knows(27.3) && !seen.knows(28.1) && !seen.knows(26.4));
     }
 }

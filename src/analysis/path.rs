@@ -131,12 +131,12 @@ impl Path {
             }
             let (fast_nats, firm_nats) = (candidate.fast - doubt, candidate.firm - doubt);
             let unseen = f32::NEG_INFINITY;
-            self.file(0, candidate.pitch, fast_nats - EDGE, firm_nats - EDGE);
+            self.file(0, candidate.heard(fast_nats - EDGE, firm_nats - EDGE));
             for (back, price) in [(fast / 2, 0.0), (fast, EDGE)] {
-                self.file(back, candidate.pitch, fast_nats - price, unseen);
+                self.file(back, candidate.heard(fast_nats - price, unseen));
             }
             for (back, price) in [(firm / 2, 0.0), (firm, EDGE)] {
-                self.file(back, candidate.pitch, unseen, firm_nats - price);
+                self.file(back, candidate.heard(unseen, firm_nats - price));
             }
         }
         if let Some(tuned) = frame.tuned {
@@ -161,21 +161,20 @@ impl Path {
         self.trace(self.decoded, out);
     }
 
-    fn file(&mut self, back: usize, pitch: f32, fast: f32, firm: f32) {
+    fn file(&mut self, back: usize, mut fresh: Candidate) {
         let Some(slot) = self.slot_back(back) else {
             return;
         };
-        match slot.candidates.near(pitch, SAME) {
+        match slot.candidates.near(fresh.pitch, SAME) {
             Some(known) => {
-                if fast.max(firm) > known.fast.max(known.firm) {
-                    known.place(pitch);
+                if fresh.fast.max(fresh.firm) > known.fast.max(known.firm) {
+                    known.place(&fresh);
                 }
-                known.fast = known.fast.max(fast);
-                known.firm = known.firm.max(firm);
+                known.fast = known.fast.max(fresh.fast);
+                known.firm = known.firm.max(fresh.firm);
                 known.strength = combined(known);
             }
             None => {
-                let mut fresh = Candidate::new(pitch, fast, firm);
                 fresh.strength = combined(&fresh);
                 slot.candidates.add(fresh);
             }
@@ -269,7 +268,7 @@ fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MOST + 1])
         let at = (1..known.len()).fold(0, leading);
         scores[at] = f32::NEG_INFINITY;
         if now.near(known[at].pitch, SAME).is_none() {
-            now.add(Candidate::new(known[at].pitch, 0.0, 0.0));
+            now.add(known[at].heard(0.0, 0.0));
         }
     }
 }
