@@ -141,9 +141,9 @@ pub struct Listener {
     causal: Vec<Note>,
     /// So many frames make a chapter.
     chapter: usize,
-    /// Notes of closed chapters, and their frames.
+    /// Notes of closed chapters, and their frames but for those taken away.
     notes: Vec<Note>,
-    told: Vec<Refined>,
+    track: Vec<Refined>,
     keep_track: bool,
     mode: Mode,
 }
@@ -180,7 +180,7 @@ impl Listener {
             from_s: None,
             causal: Vec::new(),
             notes: Vec::new(),
-            told: Vec::new(),
+            track: Vec::new(),
             keep_track: true,
             mode,
         }
@@ -209,34 +209,58 @@ impl Listener {
             Heard::Note(Event::Ended(note)) => keep(causal, note, mode),
             Heard::Note(Event::Started(_)) => {}
         });
-        if mode == Mode::Full && frames.len() >= self.chapter {
-            self.close_chapter();
+        if frames.len() >= self.chapter
+            && let Some(cut) = self.chapter_end()
+        {
+            let track = self.close(cut);
+            if keep_track {
+                self.track.extend(track.into_frames());
+            }
+            self.chapter = self.hops(CHAPTER_S);
         }
     }
 
-    /// Decides on what lies before a long rest.
-    fn close_chapter(&mut self) {
+    /// Takes away the part of the track that is decided on, if there is any: some
+    /// twenty minutes at a time. What [`Listener::finish`] gives goes on from there.
+    pub fn decided(&mut self) -> Option<Timeline> {
+        let frames = std::mem::take(&mut self.track);
         let hop_s = self.tracker.hop_s();
-        let hops = |seconds: f64| (seconds / hop_s) as usize;
+        let start_s = self.from_s? - frames.len() as f64 * hop_s;
+        (!frames.is_empty()).then(|| Timeline::new(frames, start_s, hop_s))
+    }
+
+    fn hops(&self, seconds: f64) -> usize {
+        (seconds / self.tracker.hop_s()) as usize
+    }
+
+    /// Where a chapter may end: in a long rest. What is decided already, anywhere.
+    fn chapter_end(&mut self) -> Option<usize> {
+        if self.mode == Mode::Causal {
+            return Some(self.frames.len());
+        }
         let half = self.frames.len() / 2;
         let pause = longest_rest(&self.frames[half..]);
-        if pause.len() < hops(REST_S) {
-            self.chapter = self.frames.len() + hops(LOOK_S);
-            return;
+        if pause.len() < self.hops(REST_S) {
+            self.chapter = self.frames.len() + self.hops(LOOK_S);
+            return None;
         }
-        let cut = half + pause.end - hops(BREATH_S);
+        Some(half + pause.end - self.hops(BREATH_S))
+    }
+
+    /// Decides on the first frames, so many; gives them.
+    fn close(&mut self, cut: usize) -> Timeline {
+        let hop_s = self.tracker.hop_s();
         let rest = self.frames.split_off(cut);
         let chapter = std::mem::replace(&mut self.frames, rest);
         let from_s = self.from_s.unwrap_or(0.0);
-        let mut track = Timeline::new(chapter, from_s, hop_s);
-        self.notes.extend(second_pass(&mut track, &self.causal));
-        if self.keep_track {
-            self.told.extend(track.into_frames());
-        }
         let cut_s = from_s + cut as f64 * hop_s;
         self.from_s = Some(cut_s);
-        self.causal.retain(|note| note.offset_s > cut_s);
-        self.chapter = hops(CHAPTER_S);
+        let mut track = Timeline::new(chapter, from_s, hop_s);
+        if self.mode == Mode::Full {
+            self.notes.extend(second_pass(&mut track, &self.causal));
+            self.causal.retain(|note| note.offset_s > cut_s);
+        }
+        track
     }
 
     /// Hears the take out.
@@ -250,21 +274,17 @@ impl Listener {
         if mode == Mode::Full {
             self.path.finish(&mut self.frames);
         }
-        let hop_s = self.tracker.hop_s();
-        let from_s = self.from_s.unwrap_or(0.0);
-        let mut track = Timeline::new(self.frames, from_s, hop_s);
-        let mut notes = self.notes;
-        match mode {
-            Mode::Causal => notes = self.causal,
-            Mode::Full => notes.extend(second_pass(&mut track, &self.causal)),
-        }
+        let before = self.decided();
+        let mut track = self.close(self.frames.len());
         if !self.keep_track {
-            track = Timeline::new(Vec::new(), from_s, hop_s);
-        } else if !self.told.is_empty() {
-            let first_s = from_s - self.told.len() as f64 * hop_s;
-            self.told.extend(track.into_frames());
-            track = Timeline::new(self.told, first_s, hop_s);
+            track = Timeline::new(Vec::new(), 0.0, self.tracker.hop_s());
+        } else if let Some(before) = before {
+            track = before.followed_by(track);
         }
+        let mut notes = match mode {
+            Mode::Causal => self.causal,
+            Mode::Full => self.notes,
+        };
         articulation::describe(&mut notes);
         Listened { track, notes }
     }
@@ -399,5 +419,35 @@ mod tests {
         };
         assert_eq!(dates(&alone), dates(&parts));
         assert!(alone.track.is_empty());
+    }
+
+    #[test]
+    fn a_track_taken_in_parts_is_the_whole() {
+        let rate_hz = 48_000.0;
+        let take = [line::render(rate_hz), line::render(rate_hz)].concat();
+        for mode in [Mode::Causal, Mode::Full] {
+            let hear = |chapter_s: f64| {
+                let mut ear = Listener::new(rate_hz, Settings::default(), mode);
+                ear.chapter = ear.hops(chapter_s);
+                let mut moments = Vec::new();
+                for block in take.chunks(4_800) {
+                    ear.push(block);
+                    moments.extend(ear.decided().iter().flat_map(Timeline::moments));
+                }
+                let taken = moments.len();
+                let heard = ear.finish();
+                moments.extend(heard.track.moments());
+                (moments, taken, heard.notes.len())
+            };
+            let (whole, none, _) = hear(CHAPTER_S);
+            let (parts, taken, notes) = hear(14.0);
+            assert_eq!((none, taken > 0, notes), (0, true, 36), "{mode:?}");
+            assert_eq!(whole.len(), parts.len());
+            for (a, b) in whole.iter().zip(&parts) {
+                assert!((a.time_s - b.time_s).abs() < 1e-6, "{a:?} {b:?}");
+                assert_eq!(a.level_db, b.level_db);
+                assert!(mode == Mode::Full || a.pitch == b.pitch);
+            }
+        }
     }
 }

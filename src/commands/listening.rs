@@ -11,6 +11,7 @@ use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::intonation::groups::clock;
 use leadpipe::line::{Line, Reading};
+use leadpipe::notes::timeline::Timeline;
 
 use super::{EarOptions, Estimator, Excerpt, stem};
 
@@ -28,6 +29,13 @@ impl AnyListener {
         }
     }
 
+    fn decided(&mut self) -> Option<Timeline> {
+        match self {
+            AnyListener::Own(ear) => ear.decided(),
+            AnyListener::Second(_) => None,
+        }
+    }
+
     fn finish(self) -> Listened {
         match self {
             AnyListener::Own(ear) => ear.finish(),
@@ -36,26 +44,31 @@ impl AnyListener {
     }
 }
 
-/// Listens to a take. Warnings go to standard error; times count from the start
-/// of the file. `progress` is shown for long takes. Gives what was heard and where
-/// the selected part ends.
-pub fn listen(
+/// Takes a part of the track.
+type Told<'a> = &'a mut dyn FnMut(&Timeline) -> Result<()>;
+
+/// Follows a take's pitch, which is `told` part by part.
+pub fn follow(
     path: &Path,
     excerpt: &Excerpt,
     ear: &EarOptions,
     horn: Option<&Horn>,
-    progress: bool,
-) -> Result<(Listened, f64)> {
-    hear(path, excerpt, ear, horn, progress, |listener| listener)
+    told: Told,
+) -> Result<()> {
+    let (heard, _) = hear(path, excerpt, ear, horn, true, Some(&mut *told))?;
+    told(&heard.track)
 }
 
+/// Listens to a take. Warnings go to standard error; times count from the start
+/// of the file. `progress` is shown for long takes. Gives what was heard, with that
+/// of the track which is not yet `told`, and where the selected part ends.
 fn hear(
     path: &Path,
     excerpt: &Excerpt,
     ear: &EarOptions,
     horn: Option<&Horn>,
     progress: bool,
-    prepare: fn(Listener) -> Listener,
+    mut told: Option<Told>,
 ) -> Result<(Listened, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
     let rate_hz = source.sample_rate_hz();
@@ -63,7 +76,10 @@ fn hear(
     let mode = if ear.causal { Mode::Causal } else { Mode::Full };
     let mut listener = match ear.estimator {
         Estimator::Own => {
-            let own = prepare(Listener::new(rate_hz, settings, mode));
+            let mut own = Listener::new(rate_hz, settings, mode);
+            if told.is_none() {
+                own = own.notes_alone();
+            }
             AnyListener::Own(Box::new(own))
         }
         Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
@@ -74,6 +90,12 @@ fn hear(
     while source.next_block(&mut block)? {
         health.push(&block);
         listener.push(&block);
+        if let Some(told) = &mut told
+            && let Some(mut part) = listener.decided()
+        {
+            part.shift(source.start_s());
+            told(&part)?;
+        }
         samples += block.len() as u64;
         progress.at(samples as f64 / rate_hz);
     }
@@ -107,7 +129,7 @@ pub fn listen_and_read(
     progress: bool,
 ) -> Result<Line> {
     let horn = reading.horn.as_ref();
-    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, Listener::notes_alone)?;
+    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, None)?;
     Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
 }
 

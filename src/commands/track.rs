@@ -1,8 +1,11 @@
-use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::output::track;
+use std::io;
 
-use super::listening::listen;
+use clap::Args;
+use leadpipe::error::{Error, Result};
+use leadpipe::notes::timeline::Timeline;
+use leadpipe::output::track::Rows;
+
+use super::listening::follow;
 use super::{EarOptions, TakeOptions};
 
 /// Follow the pitch of a take, a row every 1.3 ms
@@ -23,12 +26,9 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let horn = options.ear.horn()?;
-    let (heard, _) = listen(
-        &options.take.take,
-        &options.take.excerpt,
-        &options.ear,
-        horn.as_ref(),
-        true,
-    )?;
-    super::print(|to| track::write(&heard.track, to))
+    let TakeOptions { take, excerpt } = &options.take;
+    let mut rows = Rows::new(io::stdout().lock());
+    let mut push = |part: &Timeline| rows.push(part).map_err(Error::Stdout);
+    follow(take, excerpt, &options.ear, horn.as_ref(), &mut push)?;
+    rows.finish().map_err(Error::Stdout)
 }

@@ -47,6 +47,13 @@ impl Timeline {
         self.frames
     }
 
+    /// This and the frames after it.
+    pub(crate) fn followed_by(self, after: Timeline) -> Timeline {
+        let mut frames = self.frames;
+        frames.extend(after.frames);
+        Timeline::new(frames, self.start_s, self.hop_s)
+    }
+
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
     /// street. Only hindsight knows the room's level.
     pub fn hush_room(&mut self) {

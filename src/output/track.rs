@@ -6,20 +6,55 @@ use std::io;
 use crate::notes::timeline::Timeline;
 use crate::units::Pitch;
 
-/// Writes the track.
-pub fn write(track: &Timeline, to: &mut dyn io::Write) -> io::Result<()> {
-    let mut rows = csv::Writer::from_writer(to);
-    rows.write_record(["time_s", "frequency_hz", "confidence", "level_db"])?;
-    for moment in track.moments() {
-        let frequency = moment
-            .pitch
-            .map(|p| format!("{:.3}", Pitch(f64::from(p)).hz()));
-        rows.write_record([
-            format!("{:.5}", moment.time_s),
-            frequency.unwrap_or_default(),
-            format!("{:.3}", moment.confidence),
-            format!("{:.1}", moment.level_db),
-        ])?;
+/// Rows of a track, written part by part: a long one need not be held.
+pub struct Rows<W: io::Write> {
+    rows: csv::Writer<W>,
+    headed: bool,
+}
+
+impl<W: io::Write> Rows<W> {
+    /// Rows to somewhere. Nothing is written before the first part is there.
+    pub fn new(to: W) -> Self {
+        Rows {
+            rows: csv::Writer::from_writer(to),
+            headed: false,
+        }
     }
-    rows.flush()
+
+    /// Writes the next part.
+    pub fn push(&mut self, part: &Timeline) -> io::Result<()> {
+        self.head()?;
+        for moment in part.moments() {
+            let frequency = moment
+                .pitch
+                .map(|p| format!("{:.3}", Pitch(f64::from(p)).hz()));
+            self.rows.write_record([
+                format!("{:.5}", moment.time_s),
+                frequency.unwrap_or_default(),
+                format!("{:.3}", moment.confidence),
+                format!("{:.1}", moment.level_db),
+            ])?;
+        }
+        Ok(())
+    }
+
+    /// Sees that all is written.
+    pub fn finish(mut self) -> io::Result<()> {
+        self.head()?;
+        self.rows.flush()
+    }
+
+    fn head(&mut self) -> io::Result<()> {
+        if !std::mem::replace(&mut self.headed, true) {
+            (self.rows).write_record(["time_s", "frequency_hz", "confidence", "level_db"])?;
+        }
+        Ok(())
+    }
+}
+
+/// Writes a whole track.
+pub fn write(track: &Timeline, to: &mut dyn io::Write) -> io::Result<()> {
+    let mut rows = Rows::new(to);
+    rows.push(track)?;
+    rows.finish()
 }
