@@ -72,7 +72,7 @@ fn main() -> ExitCode {
     // A session on stage ends in its own way.
     if !cli.command.plays() {
         let _ = ctrlc::set_handler(|| {
-            leadpipe::output::abandon();
+            commands::abandon();
             // What shells give for an interrupt.
             std::process::exit(130);
         });

@@ -157,7 +157,9 @@ fn an_interrupt_leaves_nothing_half_done() {
         let code = run.wait().unwrap().code();
         assert!(code == Some(130) || code == Some(0), "{code:?}");
         let left = if out.exists() {
-            names(&out)
+            let left = names(&out);
+            assert!(!left.is_empty(), "an empty folder after {wait_ms} ms");
+            left
         } else {
             Vec::new()
         };

@@ -23,6 +23,7 @@ pub mod tunings;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::analysis::level::DEFAULT_GATE_DB;
@@ -225,25 +226,37 @@ pub fn tell_files(paths: &[PathBuf]) {
     }
 }
 
+/// A folder made for this run's files.
+static MADE: Mutex<Option<PathBuf>> = Mutex::new(None);
+
 /// Makes sure that a folder can be written before long work is begun. If it was
 /// not there and nothing comes of the work, it is not left behind.
 pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
     let made = (!folder.exists()).then(|| folder.to_owned());
-    let made = EmptyFolder(made);
+    *MADE.lock().unwrap_or_else(PoisonError::into_inner) = made;
+    let guard = EmptyFolder;
     leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(()))?;
-    Ok(made)
+    Ok(guard)
 }
 
-/// A folder that goes again if nothing is put into it.
-pub struct EmptyFolder(Option<PathBuf>);
+/// Takes the folder away again if nothing was put into it.
+pub struct EmptyFolder;
 
 impl Drop for EmptyFolder {
     fn drop(&mut self) {
-        if let Some(folder) = &self.0 {
+        let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(folder) = made.take() {
             // Refused where there is something in it, which is as it should be.
             let _ = std::fs::remove_dir(folder);
         }
     }
+}
+
+/// For a program that is interrupted in the middle of its work: takes away what is
+/// half done.
+pub fn abandon() {
+    leadpipe::output::abandon();
+    drop(EmptyFolder);
 }
 
 /// Rows of comma-separated values.
