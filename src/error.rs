@@ -125,11 +125,23 @@ impl Error {
     }
 }
 
-/// The catalogue name nearest to a misspelt one, for "did you mean".
-pub fn nearest_name<'a>(wanted: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    names
+/// From this likeness on (Jaro and Winkler's, 0 to 1) a name may have been meant.
+const ALIKE: f64 = 0.7;
+
+/// The mend for a name that no catalogue has: the nearest one, if any is near, and the
+/// command that lists them all.
+pub fn name_hint<'a>(
+    wanted: &str,
+    names: impl IntoIterator<Item = &'a str>,
+    listing: &str,
+) -> String {
+    let near = names
         .into_iter()
         .map(|name| (strsim::jaro_winkler(wanted, name), name))
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, name)| name)
+        .filter(|(likeness, _)| *likeness >= ALIKE)
+        .max_by(|a, b| a.0.total_cmp(&b.0));
+    match near {
+        Some((_, name)) => format!("did you mean \"{name}\"? `{listing}` lists them"),
+        None => format!("`{listing}` lists them"),
+    }
 }

@@ -149,11 +149,15 @@ fn unknown_names_suggest_the_nearest() {
         (["--tonic", "H"], "no pitch"),
         (["--reference", "44"], "between 380 and 500"),
         (["--horn", "nowhere.toml"], "nowhere.toml"),
+        (["--horn", "kazoo"], "`leadpipe horns` lists them"),
     ] {
         let (code, errors) = refused(&take, &args);
         assert_eq!(code, 4, "{errors}");
         assert!(errors.contains(words), "{errors}");
     }
+    // Where nothing is near, nothing is suggested.
+    let (_, errors) = refused(&take, &["--horn", "kazoo"]);
+    assert!(!errors.contains("did you mean"), "{errors}");
 }
 
 #[test]

@@ -9,7 +9,7 @@ use std::sync::LazyLock;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::{FULL_RANGE_HZ, Settings};
-use crate::error::{Error, Result, nearest_name};
+use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::units::{Concert, Pitch, Written, key_name, parse_key};
 
@@ -220,10 +220,9 @@ pub fn find(name: &str) -> Result<Horn> {
         .cloned()
         .ok_or_else(|| {
             let names = catalogue().iter().map(|h| h.name.as_str());
-            let nearest = nearest_name(&wanted, names).unwrap_or("trumpet");
             Error::setting(
                 format!("no horn is called \"{name}\""),
-                format!("did you mean \"{nearest}\"? `leadpipe horns` lists them"),
+                name_hint(&wanted, names, "leadpipe horns"),
             )
         })
 }

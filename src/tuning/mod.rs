@@ -13,7 +13,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::error::{Error, Result, nearest_name};
+use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use table_file::TableFile;
@@ -286,10 +286,10 @@ pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tab
     }
     let wanted = name.to_lowercase();
     let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
-        let nearest = nearest_name(&wanted, BUNDLED.iter().map(|(n, _)| *n)).unwrap_or("equal-12");
+        let names = BUNDLED.iter().map(|(name, _)| *name);
         return Err(Error::setting(
             format!("no tuning table is called \"{name}\""),
-            format!("did you mean \"{nearest}\"? `leadpipe tunings` lists them"),
+            name_hint(&wanted, names, "leadpipe tunings"),
         ));
     };
     let file = table_file::parse(text).expect("the built-in tables are sound");
