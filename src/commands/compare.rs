@@ -8,7 +8,7 @@ use leadpipe::line::Line;
 use leadpipe::target::{self, Target};
 use leadpipe::units::whole;
 
-use super::listening::listen_and_read;
+use super::listening::{Wanted, listen_and_read};
 use super::{EarOptions, Excerpt, Form, TableOptions, TakeOptions};
 
 /// Practise against a target: right, wrong, missing and extra notes
@@ -51,7 +51,7 @@ pub struct Options {
 pub fn run(options: &Options) -> Result<()> {
     let reading = options.table.reading(options.ear.horn()?, None)?;
     let listen = |path: &PathBuf, excerpt: &Excerpt| {
-        listen_and_read(path, excerpt, &options.ear, &reading, true)
+        listen_and_read(path, excerpt, &options.ear, &reading, true, Wanted::List)
     };
     // The score first: a misspelt name should not cost a minute's listening.
     let target = if target::is_score(&options.target) {

@@ -44,6 +44,15 @@ impl AnyListener {
     }
 }
 
+/// What is wanted of a take's notes.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Wanted {
+    /// What a list says of them.
+    List,
+    /// Every hop of them too, for what is drawn or sent on.
+    Contours,
+}
+
 /// Takes a part of the track.
 type Told<'a> = &'a mut dyn FnMut(&Timeline) -> Result<()>;
 
@@ -55,7 +64,15 @@ pub fn follow(
     horn: Option<&Horn>,
     told: Told,
 ) -> Result<()> {
-    let (heard, _) = hear(path, excerpt, ear, horn, true, Some(&mut *told))?;
+    let (heard, _) = hear(
+        path,
+        excerpt,
+        ear,
+        horn,
+        true,
+        Wanted::List,
+        Some(&mut *told),
+    )?;
     told(&heard.track)
 }
 
@@ -68,6 +85,7 @@ fn hear(
     ear: &EarOptions,
     horn: Option<&Horn>,
     progress: bool,
+    wanted: Wanted,
     mut told: Option<Told>,
 ) -> Result<(Listened, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
@@ -79,6 +97,9 @@ fn hear(
             let mut own = Listener::new(rate_hz, settings, mode);
             if told.is_none() {
                 own = own.notes_alone();
+            }
+            if wanted == Wanted::List {
+                own = own.without_contours();
             }
             AnyListener::Own(Box::new(own))
         }
@@ -127,9 +148,10 @@ pub fn listen_and_read(
     ear: &EarOptions,
     reading: &Reading,
     progress: bool,
+    wanted: Wanted,
 ) -> Result<Line> {
     let horn = reading.horn.as_ref();
-    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, None)?;
+    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, wanted, None)?;
     Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
 }
 

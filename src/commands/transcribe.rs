@@ -13,7 +13,7 @@ use leadpipe::output::report::Html;
 use leadpipe::output::{self, Output, csv, json, table};
 use leadpipe::score::{Metre, Wish};
 
-use super::listening::listen_and_read;
+use super::listening::{Wanted, listen_and_read};
 use super::{EarOptions, Form, ManyOptions, SendOptions, TableOptions, intonation, many, stem};
 
 /// Write down takes: every note with pitch, cents and articulation
@@ -218,8 +218,13 @@ pub fn run(options: &Options) -> Result<()> {
     let horn = options.ear.horn()?;
     let reading = options.table.reading(horn, Some(&options.send))?;
     let takes = many::gather(&options.takes)?;
+    let listen = |take: &Path, progress: bool| {
+        let excerpt = &options.many.excerpt;
+        let wanted = options.wanted();
+        listen_and_read(take, excerpt, &options.ear, &reading, progress, wanted)
+    };
     if let [take] = &takes[..] {
-        let line = listen_and_read(take, &options.many.excerpt, &options.ear, &reading, true)?;
+        let line = listen(take, true)?;
         super::tell_files(&save(options, take, &line)?);
         return super::print(|to| match options.format {
             Form::Table => table::write(&line, to),
@@ -235,7 +240,7 @@ pub fn run(options: &Options) -> Result<()> {
     }
     tell_apart(&takes)?;
     let done = many::each(&takes, options.many.jobs, |take| {
-        let line = listen_and_read(take, &options.many.excerpt, &options.ear, &reading, false)?;
+        let line = listen(take, false)?;
         let paths = save(options, take, &line)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
     });
@@ -251,16 +256,32 @@ pub fn run(options: &Options) -> Result<()> {
     done.outcome
 }
 
+impl Options {
+    /// Files that are written, if there is a folder for them.
+    fn kinds(&self) -> &[FileKind] {
+        match (&self.out, &self.write[..]) {
+            (None, _) => &[],
+            (Some(_), []) => &[FileKind::Csv, FileKind::Json, FileKind::Midi],
+            (Some(_), kinds) => kinds,
+        }
+    }
+
+    fn wanted(&self) -> Wanted {
+        let list = |kind: &FileKind| matches!(kind, FileKind::Csv | FileKind::Json);
+        if self.kinds().iter().all(list) {
+            Wanted::List
+        } else {
+            Wanted::Contours
+        }
+    }
+}
+
 /// Writes a take's files, if any are wanted.
 fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
     let Some(folder) = &options.out else {
         return Ok(Vec::new());
     };
-    let kinds: &[FileKind] = if options.write.is_empty() {
-        &[FileKind::Csv, FileKind::Json, FileKind::Midi]
-    } else {
-        &options.write
-    };
+    let kinds = options.kinds();
     let outputs: Vec<_> = kinds
         .iter()
         .map(|kind| {

@@ -9,7 +9,7 @@ use leadpipe::intonation::report;
 use leadpipe::output::report::{Html, across::AcrossHtml};
 use leadpipe::output::{Draft, Output};
 
-use super::listening::listen_and_read;
+use super::listening::{Wanted, listen_and_read};
 use super::{EarOptions, Excerpt, Form, ManyOptions, TableOptions, many};
 
 mod text;
@@ -93,7 +93,14 @@ pub fn run(options: &Options) -> Result<()> {
     let takes = many::gather(&options.takes)?;
     let excerpt = &options.many.excerpt;
     if let [take] = &takes[..] {
-        let line = listen_and_read(take, excerpt, &options.ear, &reading, true)?;
+        let line = listen_and_read(
+            take,
+            excerpt,
+            &options.ear,
+            &reading,
+            true,
+            Wanted::Contours,
+        )?;
         let temperature_c = options.page.temperature;
         if let Some(page) = &options.report {
             let sound = options.page.sound(take, excerpt)?;
@@ -118,7 +125,14 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     }
     let done = many::each(&takes, options.many.jobs, |take| {
-        let line = listen_and_read(take, excerpt, &options.ear, &reading, false)?;
+        let line = listen_and_read(
+            take,
+            excerpt,
+            &options.ear,
+            &reading,
+            false,
+            Wanted::Contours,
+        )?;
         Ok(Kept::new(&line, day(take)))
     });
     // What failed has been named; the rest is worth having.

@@ -6,6 +6,8 @@
 mod shape;
 mod waves;
 
+use std::ops::Range;
+
 use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
 use crate::units::{db_power, power_db};
@@ -75,8 +77,14 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
 
 /// Names the articulation of every note of a line.
 pub fn describe(notes: &mut [Note]) {
+    describe_some(notes, 0..notes.len());
+}
+
+/// Names the articulation of some notes of a line, in order. It depends on up to
+/// [`NEIGHBOURS`] after each.
+pub fn describe_some(notes: &mut [Note], some: Range<usize>) {
     let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
-    for at in 0..notes.len() {
+    for at in some {
         let next = match notes.get(at + 1) {
             Some(n) if n.attack == Attack::Slurred => Next::Slurred,
             Some(n) if n.onset_s - notes[at].offset_s < TOUCH_S => Next::Touching,
@@ -101,7 +109,7 @@ pub enum Next {
 const TOUCH_S: f64 = 0.03;
 
 /// Notes on either side whose pace counts.
-const NEIGHBOURS: usize = 4;
+pub const NEIGHBOURS: usize = 4;
 /// A gap longer than the pace by this is a rest, and not the note's.
 const REST: f64 = 1.5;
 /// Pace of a note that stands alone, in seconds: a quarter at 120 to the minute.
