@@ -2,6 +2,7 @@
 
 #![forbid(unsafe_code)]
 
+use std::io;
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -100,12 +101,19 @@ fn main() -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         // Whoever reads our output has had enough: that is no fault.
-        Err(leadpipe::error::Error::Stdout(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => {
-            ExitCode::SUCCESS
-        }
+        Err(leadpipe::error::Error::Stdout(e)) if is_closed(&e) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("leadpipe: {error}");
             ExitCode::from(error.exit_code())
         }
+    }
+}
+
+/// Whether nobody reads any more, however the error is wrapped.
+fn is_closed(error: &io::Error) -> bool {
+    let inner = error.get_ref().and_then(|e| e.downcast_ref::<csv::Error>());
+    match inner.map(csv::Error::kind) {
+        Some(csv::ErrorKind::Io(inner)) => is_closed(inner),
+        _ => error.kind() == io::ErrorKind::BrokenPipe,
     }
 }

@@ -2,7 +2,9 @@
 
 mod common;
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
 
 use common::{leadpipe, rows, semitones, succeed, write_wav};
 use leadpipe::demo::brass::{Played, Room, play};
@@ -254,16 +256,29 @@ fn intonation_finds_the_reference() {
     }
 }
 
+/// As in `leadpipe track take.wav | head`, whoever writes the rows.
 #[test]
 fn a_closed_pipe_is_no_fault() {
-    use std::process::{Command, Stdio};
-    let mut child = Command::new(env!("CARGO_BIN_EXE_leadpipe"))
-        .args(["tunings", "--json"])
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    drop(child.stdout.take());
-    assert!(child.wait().unwrap().success());
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("line.wav");
+    write_wav(&path, 48_000, &[&line::render(48_000.0)]);
+    for (args, start) in [
+        (["tunings", "--json"], "[\n"),
+        (["track", path.to_str().unwrap()], "time_s,"),
+    ] {
+        let mut run = Command::new(common::program())
+            .args(args)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut some = vec![0; start.len()];
+        run.stdout.take().unwrap().read_exact(&mut some).unwrap();
+        assert_eq!(some, start.as_bytes());
+        let output = run.wait_with_output().unwrap();
+        let errors = String::from_utf8(output.stderr).unwrap();
+        assert_eq!((output.status.code(), &errors[..]), (Some(0), ""));
+    }
     assert_eq!(leadpipe(&[]).status.code(), Some(2));
 }
 
