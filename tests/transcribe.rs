@@ -263,7 +263,7 @@ fn a_closed_pipe_is_no_fault() {
     let path = folder.path().join("line.wav");
     write_wav(&path, 48_000, &[&line::render(48_000.0)]);
     for (args, start) in [
-        (["tunings", "--json"], "[\n"),
+        (["tunings", "--json"], ""),
         (["track", path.to_str().unwrap()], "time_s,"),
     ] {
         let mut run = Command::new(common::program())
