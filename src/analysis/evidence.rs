@@ -22,26 +22,16 @@ pub struct Candidate {
     period: f32,
 }
 
+/// The combined strength that the live decision uses.
+///
+/// The fast window has four fifths of the say: it is what an answer within
+/// two periods rests on. The firm window's fifth settles near ties.
 fn live_strength(fast: f32, firm: f32) -> f32 {
     0.8 * fast + 0.2 * firm
 }
 
 impl Candidate {
-    /// Candidate with the combined strength that the live decision uses.
-    ///
-    /// The fast window has four fifths of the say: it is what an answer within
-    /// two periods rests on. The firm window's fifth settles near ties.
-    pub fn new(pitch: f32, fast: f32, firm: f32) -> Self {
-        Candidate {
-            pitch,
-            fast,
-            firm,
-            strength: live_strength(fast, firm),
-            period: (-pitch / 12.0).exp2(),
-        }
-    }
-
-    /// The same pitch heard otherwise.
+    /// The same pitch as strong as two windows say.
     pub fn heard(&self, fast: f32, firm: f32) -> Self {
         Candidate {
             fast,
@@ -340,12 +330,13 @@ impl Seen {
             fast[i] = nats(self.residue[Window::Fast as usize][i]);
             firm[i] = nats(self.residue[Window::Firm as usize][i]);
         }
-        (0..self.count).map(move |i| Candidate {
-            pitch: pitch[i],
-            fast: fast[i],
-            firm: firm[i],
-            strength: live_strength(fast[i], firm[i]),
-            period: self.lag[i] / (KEY_0_S * rate_hz),
+        (0..self.count).map(move |i| {
+            let candidate = Candidate {
+                pitch: pitch[i],
+                period: self.lag[i] / (KEY_0_S * rate_hz),
+                ..Candidate::default()
+            };
+            candidate.heard(fast[i], firm[i])
         })
     }
 }
@@ -435,8 +426,8 @@ mod tests {
         assert!((b_flat_1.pitch - 34.0).abs() < 1e-4, "{b_flat_1:?}");
         assert!((b_flat_1.period_s() * 58.270_47 - 1.0).abs() < 1e-6);
         assert!((a4.fast - 2f32.ln()).abs() < 1e-6);
-        let by_pitch = Candidate::new(34.0, 0.0, 0.0);
-        assert!((by_pitch.period / b_flat_1.period - 1.0).abs() < 1e-5);
+        let by_pitch = (-34f32 / 12.0).exp2();
+        assert!((by_pitch / b_flat_1.period - 1.0).abs() < 1e-5);
         assert!(seen.knows(27.3) && !seen.knows(28.1) && !seen.knows(26.4));
     }
 }

@@ -244,11 +244,15 @@ pub struct EmptyFolder;
 
 impl Drop for EmptyFolder {
     fn drop(&mut self) {
-        let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(folder) = made.take() {
-            // Refused where there is something in it, which is as it should be.
-            let _ = std::fs::remove_dir(folder);
-        }
+        take_folder_back();
+    }
+}
+
+fn take_folder_back() {
+    let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(folder) = made.take() {
+        // Refused where there is something in it, which is as it should be.
+        let _ = std::fs::remove_dir(folder);
     }
 }
 
@@ -256,7 +260,7 @@ impl Drop for EmptyFolder {
 /// half done.
 pub fn abandon() {
     leadpipe::output::abandon();
-    drop(EmptyFolder);
+    take_folder_back();
 }
 
 /// Rows of comma-separated values.

@@ -43,9 +43,9 @@ pub struct Listener {
     causal: Vec<Note>,
     /// So many frames make a chapter.
     chapter: usize,
-    /// Notes of closed chapters, and their frames but for those taken away.
+    /// Notes of closed chapters, and their tracks but for those taken away.
     notes: Vec<Note>,
-    track: Vec<Refined>,
+    tracks: Vec<Timeline>,
     /// So many notes are described.
     described: usize,
     keep_track: bool,
@@ -85,7 +85,7 @@ impl Listener {
             from_s: None,
             causal: Vec::new(),
             notes: Vec::new(),
-            track: Vec::new(),
+            tracks: Vec::new(),
             described: 0,
             keep_track: true,
             keep_contours: true,
@@ -125,10 +125,7 @@ impl Listener {
         if frames.len() >= self.chapter
             && let Some(cut) = self.chapter_end()
         {
-            let track = self.close(cut);
-            if self.keep_track {
-                self.track.extend(track.into_frames());
-            }
+            self.close(cut);
             self.describe(articulation::NEIGHBOURS);
             self.chapter = self.hops(CHAPTER_S);
         }
@@ -137,10 +134,7 @@ impl Listener {
     /// Takes away the part of the track that is decided on, if there is any: some
     /// twenty minutes at a time. What [`Listener::finish`] gives goes on from there.
     pub fn decided(&mut self) -> Option<Timeline> {
-        let frames = std::mem::take(&mut self.track);
-        let hop_s = self.tracker.hop_s();
-        let start_s = self.from_s? - frames.len() as f64 * hop_s;
-        (!frames.is_empty()).then(|| Timeline::new(frames, start_s, hop_s))
+        (!self.tracks.is_empty()).then(|| self.tracks.remove(0))
     }
 
     fn hops(&self, seconds: f64) -> usize {
@@ -161,8 +155,8 @@ impl Listener {
         Some(half + pause.end - self.hops(BREATH_S))
     }
 
-    /// Decides on the first frames, so many; gives them.
-    fn close(&mut self, cut: usize) -> Timeline {
+    /// Decides on the first frames, so many.
+    fn close(&mut self, cut: usize) {
         let hop_s = self.tracker.hop_s();
         let rest = self.frames.split_off(cut);
         let chapter = std::mem::replace(&mut self.frames, rest);
@@ -174,7 +168,9 @@ impl Listener {
             self.notes.extend(second_pass(&mut track, &self.causal));
             self.causal.retain(|note| note.offset_s > cut_s);
         }
-        track
+        if self.keep_track {
+            self.tracks.push(track);
+        }
     }
 
     /// Describes the notes there are but for the last, so many.
@@ -204,14 +200,9 @@ impl Listener {
         if mode == Mode::Full {
             self.path.finish(&mut self.frames);
         }
-        let before = self.decided();
-        let mut track = self.close(self.frames.len());
-        if !self.keep_track {
-            track = Timeline::new(Vec::new(), 0.0, self.tracker.hop_s());
-        } else if let Some(before) = before {
-            track = before.followed_by(track);
-        }
+        self.close(self.frames.len());
         self.describe(0);
+        let track = Timeline::joined(self.tracks, self.tracker.hop_s());
         let notes = match mode {
             Mode::Causal => self.causal,
             Mode::Full => self.notes,

@@ -42,16 +42,18 @@ impl Timeline {
         }
     }
 
-    /// The frames alone.
-    pub(crate) fn into_frames(self) -> Vec<Refined> {
-        self.frames
-    }
-
-    /// This and the frames after it.
-    pub(crate) fn followed_by(self, after: Timeline) -> Timeline {
-        let mut frames = self.frames;
-        frames.extend(after.frames);
-        Timeline::new(frames, self.start_s, self.hop_s)
+    /// Parts that follow on each other, as one.
+    pub(crate) fn joined(parts: Vec<Timeline>, hop_s: f64) -> Self {
+        let mut parts = parts.into_iter();
+        let Some(first) = parts.next() else {
+            return Timeline::new(Vec::new(), 0.0, hop_s);
+        };
+        if parts.len() == 0 {
+            return first;
+        }
+        let mut frames = first.frames;
+        frames.extend(parts.flat_map(|part| part.frames));
+        Timeline::new(frames, first.start_s, hop_s)
     }
 
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the

@@ -23,7 +23,11 @@ impl<W: io::Write> Rows<W> {
 
     /// Writes the next part.
     pub fn push(&mut self, part: &Timeline) -> io::Result<()> {
-        self.head()?;
+        if !self.headed {
+            let head = ["time_s", "frequency_hz", "confidence", "level_db"];
+            self.rows.write_record(head)?;
+            self.headed = true;
+        }
         for moment in part.moments() {
             let frequency = moment
                 .pitch
@@ -40,15 +44,7 @@ impl<W: io::Write> Rows<W> {
 
     /// Sees that all is written.
     pub fn finish(mut self) -> io::Result<()> {
-        self.head()?;
         self.rows.flush()
-    }
-
-    fn head(&mut self) -> io::Result<()> {
-        if !std::mem::replace(&mut self.headed, true) {
-            (self.rows).write_record(["time_s", "frequency_hz", "confidence", "level_db"])?;
-        }
-        Ok(())
     }
 }
 

@@ -122,6 +122,7 @@ impl WithSimd for Lagged<'_> {
         let newest = &self.past[..self.window];
         let past = &self.past[self.first..];
         let rest = self.window / PARTS * PARTS;
+        // Two registers may hold more lags than a band.
         let mut parts = [[0f32; 2 * BAND]; PARTS + 1];
         for from in (0..BAND).step_by(2 * S::F32_LANES) {
             let past = &past[from..];

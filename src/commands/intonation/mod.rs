@@ -92,15 +92,12 @@ pub fn run(options: &Options) -> Result<()> {
     }
     let takes = many::gather(&options.takes)?;
     let excerpt = &options.many.excerpt;
+    let listen = |take: &Path, progress: bool| {
+        let wanted = Wanted::Contours;
+        listen_and_read(take, excerpt, &options.ear, &reading, progress, wanted)
+    };
     if let [take] = &takes[..] {
-        let line = listen_and_read(
-            take,
-            excerpt,
-            &options.ear,
-            &reading,
-            true,
-            Wanted::Contours,
-        )?;
+        let line = listen(take, true)?;
         let temperature_c = options.page.temperature;
         if let Some(page) = &options.report {
             let sound = options.page.sound(take, excerpt)?;
@@ -125,14 +122,7 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     }
     let done = many::each(&takes, options.many.jobs, |take| {
-        let line = listen_and_read(
-            take,
-            excerpt,
-            &options.ear,
-            &reading,
-            false,
-            Wanted::Contours,
-        )?;
+        let line = listen(take, false)?;
         Ok(Kept::new(&line, day(take)))
     });
     // What failed has been named; the rest is worth having.
