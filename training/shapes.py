@@ -1,0 +1,81 @@
+"""What both kinds of line share: melody, the shape of a note's pitch, air before a tone."""
+import math
+
+import numpy as np
+
+STEP_S = 0.005  # contours have a point every 5 ms
+
+
+def next_pitch(rng, pitch, lowest, highest):
+    """The next note's pitch: steps mostly, semitones often, leaps within an octave, now and then more."""
+    for _ in range(8):
+        kind = rng.random()
+        if kind < 0.25:
+            interval = 1
+        elif kind < 0.55:
+            interval = 2
+        elif kind < 0.95:
+            interval = int(rng.integers(3, 13))
+        else:
+            interval = int(rng.integers(12, 20))
+        new = pitch + interval * rng.choice((-1, 1)) + rng.normal(0, 0.08)
+        if lowest <= new <= highest:
+            return new
+    return float(np.clip(pitch + rng.choice((-1, 1)), lowest, highest))
+
+
+def smooth_step(x):
+    x = np.clip(x, 0, 1)
+    return x * x * (3 - 2 * x)
+
+
+def pitch_shape(rng, length_s):
+    """The way pitch moves within a note of length_s: (times_s, semitones from the note's pitch, name).
+
+    Semitones are None for a note that keeps its pitch.
+    """
+    times = np.arange(0, length_s + STEP_S, STEP_S)
+    shape = np.zeros_like(times)
+    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift"]
+    kind = kinds[rng.choice(len(kinds), p=[0.15, 0.2, 0.1, 0.07, 0.25, 0.08, 0.1, 0.05])]
+    if kind == "plain" or length_s < 0.15:
+        return times, None, "plain"
+    if "scoop" in kind:
+        rise_s = rng.uniform(0.05, min(0.2, 0.6 * length_s))
+        shape -= rng.uniform(1, 4) * (1 - smooth_step(times / rise_s) ** rng.uniform(0.5, 1.2))
+    if kind in ("fall", "doit"):
+        move_s = rng.uniform(0.08, min(0.4, 0.6 * length_s))
+        moved = np.clip((times - length_s + move_s) / move_s, 0, 1) ** rng.uniform(1, 2)
+        shape += moved * rng.uniform(1, 7) * (-1 if kind == "fall" else 1)
+    if "vibrato" in kind:
+        after_s = rng.uniform(0, min(0.4, 0.4 * length_s))
+        depth = rng.uniform(0.08, 0.8) * smooth_step((times - after_s) / 0.2)
+        shape += depth * np.sin(2 * math.pi * rng.uniform(4, 7.5) * times + rng.uniform(0, 2 * math.pi))
+    if kind == "glissando":  # keeps moving until it rests on the note's own pitch
+        move_s = rng.uniform(0.12, max(0.13, min(0.6, 0.6 * length_s)))
+        shape += rng.uniform(1.5, 7) * rng.choice((-1, 1)) * (1 - np.clip(times / move_s, 0, 1))
+    if kind == "drift":
+        shape += np.interp(times, [0, length_s], [0, rng.uniform(-0.4, 0.4)])
+    return times, shape, kind
+
+
+def puff(rng, line, tone, level, rate):
+    """Add the air that goes before a tone, which is no part of it: a 10 to 20 Hz puff or breath noise."""
+    length = int(rng.uniform(0.03, 0.13) * rate)
+    first = tone - length
+    if first < 0:
+        return
+    times = np.arange(length) / rate
+    if rng.random() < 0.6:
+        length += int(0.03 * rate)  # it dies away under the tone
+        times = np.arange(min(length, len(line) - first)) / rate
+        wave = np.sin(2 * math.pi * rng.uniform(10, 20) * times) * np.sin(math.pi * np.arange(len(times)) / len(times)) ** 2
+        line[first: first + len(wave)] += (wave * level * 10 ** (rng.uniform(-20, 6) / 20)).astype(line.dtype)
+    if rng.random() < 0.6:
+        noise = rng.standard_normal(length + 64)
+        kernel = np.hanning(int(rng.integers(3, 20)))
+        noise = np.convolve(noise, kernel / np.sqrt((kernel ** 2).sum()), "same")[: min(length, len(line) - first)]
+        noise -= noise.mean()
+        rise = np.linspace(0, 1, len(noise)) ** rng.uniform(0.5, 2)
+        rise[-min(len(rise), int(0.005 * rate)):] *= np.linspace(1, 0, min(len(rise), int(0.005 * rate)))
+        line[first: first + len(noise)] += (noise * rise * level * 10 ** (rng.uniform(-45, -20) / 20)).astype(line.dtype)

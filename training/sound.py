@@ -1,0 +1,78 @@
+"""Training sound: lines of brass notes with known onsets, ends and pitches, in random surroundings.
+
+    sources = Sources.load("sources.npz")
+    samples, notes, info = make_line(np.random.default_rng(7), sources)
+"""
+import numpy as np
+from scipy.signal import resample_poly
+
+from joined import RATE, Note, joined_line
+from surroundings import rms, surrounded
+from synthesis import synthetic_line
+
+NO_HORN = 0.04  # share of lines that have surroundings only
+SYNTHETIC = 0.35  # share of the others that are synthesised
+
+
+class Sources:
+    """The single notes of sources.npz (made by pack.py)."""
+
+    def __init__(self, notes):
+        self.notes = notes
+
+    @classmethod
+    def load(cls, path):
+        with np.load(path) as file:
+            differences = (file["high"].astype(np.uint16) << 8) | file["low"]
+            names = ("length", "midi", "on", "off", "instrument", "origin")
+            columns = [file[name].tolist() for name in names]
+        notes, first = [], 0
+        for length, midi, on_s, off_s, instrument, origin in zip(*columns):
+            samples = np.cumsum(differences[first: first + length], dtype=np.uint16).view(np.int16)
+            notes.append(Note(samples.astype(np.float32) / 32768, midi, on_s, off_s, instrument, origin))
+            first += length
+        return cls(notes)
+
+    def without(self, exclude):
+        """The notes whose origin and instrument are not in `exclude`."""
+        return [note for note in self.notes if note.origin not in exclude and note.instrument not in exclude]
+
+
+def make_line(rng, sources, rate=RATE, exclude=()):
+    """One line of 8 to 12 s: (samples, notes, info).
+
+    samples: float32, mono, at `rate` Hz. notes: dicts of onset_s and offset_s (where the tone begins and
+    ends), midi (A4 = 69), attack ("tongued" or "slurred"), contour (None, or times_s and midi as two arrays
+    where pitch moves), and "trill" or "flutter" True where the note has one. info: origin, instrument and
+    style of the horn, and each surrounding used. exclude: origins ("brass-dev", "soundfont", "synthesis"),
+    instruments ("tuba", ...) and surroundings (the keys of surroundings.SHARES) to leave out.
+    """
+    exclude = frozenset(exclude)
+    length_s, lead_s = rng.uniform(8, 12), rng.uniform(0.2, 2)
+    pool = sources.without(exclude)
+    if rng.random() < NO_HORN:
+        samples, notes, info = np.zeros(int(length_s * RATE), np.float32), [], dict(origin="none", instrument="none")
+    elif "synthesis" not in exclude and (not pool or rng.random() < SYNTHETIC):
+        samples, notes, info = synthetic_line(rng, length_s - rng.uniform(0, 1), lead_s)
+    elif pool:
+        samples, notes, info = joined_line(rng, pool, length_s - rng.uniform(0, 1), lead_s)
+    else:
+        raise ValueError("every origin of horn sound is excluded: leave one in")
+    samples = np.pad(samples, (0, max(0, int(length_s * RATE) - len(samples))))
+
+    playing = np.zeros(len(samples), bool)
+    for note in notes:
+        playing[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)] = True
+    horn_level = rms(samples[playing]) if playing.any() else 0.05
+    samples, used = surrounded(rng, samples, horn_level, exclude)
+
+    skipped = int(rng.integers(0, 201))  # where a listener's first frame falls must not matter
+    samples = samples[skipped:]
+    for note in notes:
+        note["onset_s"] -= skipped / RATE
+        note["offset_s"] -= skipped / RATE
+        if note["contour"] is not None:
+            note["contour"] = (note["contour"][0] - skipped / RATE, note["contour"][1])
+    if rate != RATE:
+        samples = resample_poly(samples, rate, RATE).astype(np.float32)
+    return samples, notes, dict(info, surroundings=used)

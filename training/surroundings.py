@@ -1,0 +1,238 @@
+"""Rooms, noises, other instruments and recording faults around a dry line."""
+import math
+
+import numpy as np
+from scipy.signal import butter, fftconvolve, sosfilt
+
+RATE = 24000
+
+
+def log_uniform(rng, low, high):
+    return math.exp(rng.uniform(math.log(low), math.log(high)))
+
+
+def rms(samples):
+    return math.sqrt(float(np.mean(np.square(samples)))) + 1e-12
+
+
+def scaled(samples, level):
+    return samples * (level / rms(samples))
+
+
+def impulse_response(rng):
+    """The reverberant part of a room: early reflections, then noise that decays faster in the treble."""
+    decay_s = log_uniform(rng, 0.2, 2.8)
+    length = int(min(1.2 * decay_s, 3.0) * RATE)
+    times = np.arange(length) / RATE
+    spectrum = np.fft.rfft(rng.standard_normal(length))
+    octave = np.log2(np.maximum(np.fft.rfftfreq(length, 1 / RATE), 20.0))
+    low, high = rng.uniform(0.8, 1.5), rng.uniform(0.25, 0.9)
+    tail = np.zeros(length)
+    edges = [math.log2(f) for f in (250, 1000, 3500)]
+    below = [np.clip(0.5 + (edge - octave), 0, 1) for edge in edges]  # crossovers an octave wide
+    shares = [below[0], below[1] - below[0], below[2] - below[1], 1 - below[2]]
+    for share, factor in zip(shares, (low, 1.0, (1 + high) / 2, high)):
+        tail += np.fft.irfft(spectrum * share, length) * 10 ** (-3 * times / (decay_s * factor))
+    before = int(rng.uniform(0.001, 0.03) * RATE)
+    response = np.concatenate([np.zeros(before), tail])
+    for _ in range(int(rng.integers(0, 13))):
+        at = before + int(rng.uniform(0, 0.06) * RATE)
+        if at < len(response):
+            response[at] += rng.choice((-1, 1)) * rng.uniform(0.5, 6)
+    return response, decay_s
+
+
+def coloured_noise(rng, length, slope):
+    """Noise whose power falls as frequency ** -slope: 0 white, 1 pink, 2 brown; nothing below 20 Hz."""
+    frequency = np.fft.rfftfreq(length, 1 / RATE)
+    spectrum = np.fft.rfft(rng.standard_normal(length)) * np.maximum(frequency, 20.0) ** (-slope / 2)
+    spectrum[frequency < 20] = 0
+    return np.fft.irfft(spectrum, length)
+
+
+def periodic(hz, strengths, phases, start, length):
+    """A steady tone with these partials, read from one stored period."""
+    size = 8192
+    angle = 2 * math.pi * np.arange(size) / size
+    period = sum(s * np.sin(k * angle + p) for k, (s, p) in enumerate(zip(strengths, phases), 1) if k * hz < RATE / 2 - 500)
+    position = (start + np.arange(length)) * (hz / RATE * size)
+    return np.asarray(period)[position.astype(np.int64) % size] if np.ndim(period) else np.zeros(length)
+
+
+def hum(rng, length):
+    mains = rng.choice((50.0, 60.0)) + rng.normal(0, 0.05)
+    strengths = rng.uniform(0, 1, 12) ** 2 / np.arange(1, 13) ** rng.uniform(0, 1.5)
+    if rng.random() < 0.5:
+        strengths[2::2] *= 0.1  # a rectifier's hum is mostly at twice the mains
+    return periodic(mains, strengths, rng.uniform(0, 2 * math.pi, 12), 0, length)
+
+
+def pad(rng, length):
+    """Sustained chords, two to five tones, with partials; changing, perhaps swelling or coming and going."""
+    out = np.zeros(length)
+    at, slow = 0, rng.random() < 0.4
+    while at < length:
+        hold = min(int(rng.uniform(1, 4) * RATE), length - at)
+        root = rng.uniform(33, 66)
+        exponent, count = rng.uniform(0.8, 2.5), int(rng.integers(1, 12))
+        chord = rng.choice([0, 3, 4, 7, 10, 12, 14, 15, 16, 19, 24], int(rng.integers(2, 6)), replace=False)
+        tones = sum(periodic(440 * 2 ** ((root + step + rng.normal(0, 0.05) - 69) / 12),
+                             1 / np.arange(1, count + 1) ** exponent, rng.uniform(0, 2 * math.pi, count), at, hold)
+                    for step in chord)
+        rise = min(hold // 2, int(log_uniform(rng, 0.005, 1.0 if slow else 0.1) * RATE))
+        if rise:
+            tones[:rise] *= np.linspace(0, 1, rise)
+            tones[-rise:] *= np.linspace(1, 0, rise)
+        if rng.random() < 0.3:
+            tones *= 10 ** (-rng.uniform(0, 12) / 20 * (1 - np.sin(math.pi * np.arange(hold) / hold)))
+        if rng.random() < 0.9:
+            out[at: at + hold] += tones
+        at += hold
+    return out
+
+
+def knock(rng):
+    """One short sound that is no note: click, valve clatter, hand clap, key knock or a talker's burst. Peak 1."""
+    kind = ("click", "valves", "clap", "knock", "talker")[rng.integers(5)]
+    if kind == "talker":
+        length = int(rng.uniform(0.2, 1.5) * RATE)
+        times = np.arange(length) / RATE
+        voice = rng.standard_normal(length)
+        if rng.random() < 0.5:  # voiced, with a gliding pitch
+            hz = rng.uniform(90, 220) * 2 ** (np.interp(times, [0, times[-1]], rng.uniform(-0.3, 0.3, 2)))
+            voice = 0.2 * voice + (np.cumsum(hz) / RATE % 1 < 0.1) * 3
+        band = butter(2, (rng.uniform(150, 400), rng.uniform(1500, 4000)), "band", fs=RATE, output="sos")
+        sound = sosfilt(band, voice) * np.abs(np.sin(math.pi * rng.uniform(2, 5) * times + rng.uniform(0, 3))) ** 2
+    else:
+        length = int(0.15 * RATE)
+        times = np.arange(length) / RATE
+        sound = np.zeros(length)
+        for _ in range({"click": 1, "valves": int(rng.integers(2, 6)), "clap": int(rng.integers(1, 5)), "knock": 1}[kind]):
+            at = int(rng.uniform(0, {"click": 0, "valves": 0.09, "clap": 0.02, "knock": 0}[kind]) * RATE)
+            after = times[: length - at]
+            if kind == "knock":
+                hit = np.sin(2 * math.pi * log_uniform(rng, 100, 2500) * after) * np.exp(-after / rng.uniform(0.008, 0.05))
+            else:
+                decay_s = {"click": rng.uniform(0.0003, 0.003), "valves": rng.uniform(0.001, 0.008), "clap": rng.uniform(0.005, 0.04)}[kind]
+                hit = rng.standard_normal(len(after)) * np.exp(-after / decay_s)
+            sound[at:] += rng.uniform(0.3, 1) * hit
+        if kind in ("valves", "clap"):
+            centre = log_uniform(rng, 700, 4000)
+            sound = sosfilt(butter(1, (centre / 1.6, min(centre * 1.6, 11000)), "band", fs=RATE, output="sos"), sound)
+    return sound / (np.abs(sound).max() + 1e-9), kind
+
+
+def knocks(rng, length, level):
+    """Short sounds at random times, each with its own strength against `level`."""
+    out, kinds = np.zeros(length), set()
+    for _ in range(int(rng.integers(1, 9))):
+        sound, kind = knock(rng)
+        at = int(rng.uniform(0, length - 100))
+        sound = sound[: length - at]
+        out[at: at + len(sound)] += sound * level * 3 * 10 ** (-rng.uniform(10, 40) / 20)
+        kinds.add(kind)
+    return out, sorted(kinds)
+
+
+def equalised(rng, samples):
+    """A random smooth response, some 6 dB up and down."""
+    spectrum = np.fft.rfft(samples)
+    octave = np.log2(np.maximum(np.fft.rfftfreq(len(samples), 1 / RATE), 25) / 25)
+    points = np.linspace(0, 9, 8)
+    gains = rng.normal(0, rng.uniform(1, 4), 8) + rng.normal(0, 0.8) * (points - 4)
+    return np.fft.irfft(spectrum * 10 ** (np.interp(octave, points, gains) / 20), len(samples))
+
+
+def band_limited(rng, samples):
+    """Telephone, a dull or a thin microphone, or both."""
+    kind = rng.choice(["telephone", "low-pass", "high-pass", "both"])
+    if kind == "telephone":
+        low, high = 300 * rng.uniform(0.8, 1.2), 3400 * rng.uniform(0.8, 1.15)
+        sections = [butter(int(rng.integers(1, 5)), (low, high), "band", fs=RATE, output="sos")]
+    else:
+        sections = []
+        if kind != "high-pass":
+            sections.append(butter(int(rng.integers(1, 5)), log_uniform(rng, 2000, 10000), fs=RATE, output="sos"))
+        if kind != "low-pass":
+            sections.append(butter(int(rng.integers(1, 5)), log_uniform(rng, 40, 400), "high", fs=RATE, output="sos"))
+    for section in sections:
+        samples = sosfilt(section, samples)
+    return samples, str(kind)
+
+
+SHARES = {  # how often each surrounding is used where a line has surroundings at all
+    "reverberation": 0.65, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.3, "fan": 0.12,
+    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.25, "clipping": 0.08, "offset": 0.15,
+}
+
+
+def surrounded(rng, dry, horn_level, exclude=()):
+    """The line in random surroundings, same length: (samples, dict of what was used).
+
+    horn_level is the RMS of the horn while it plays; strengths are given against it.
+    """
+    length, used = len(dry), {}
+    clean = rng.random() < 0.2  # dry or nearly so
+    chosen = {name: rng.random() < share * (0.15 if clean and name not in ("equaliser", "offset") else 1)
+              and name not in exclude for name, share in SHARES.items()}
+    line, background = dry.astype(float), np.zeros(length)
+
+    if chosen["knocks"]:
+        sounds, used["knocks"] = knocks(rng, length, horn_level)
+        if rng.random() < 0.6:
+            line = line + sounds
+        else:
+            background += sounds
+    if chosen["reverberation"]:
+        response, decay_s = impulse_response(rng)
+        ratio_db = rng.uniform(-2, 15)
+        wet = fftconvolve(line, response)[:length]
+        line = line + wet * (rms(line) / rms(wet) * 10 ** (-ratio_db / 20))
+        used["reverberation"] = dict(decay_s=round(decay_s, 3), direct_db=round(ratio_db, 1))
+    if chosen["noise"]:
+        under_db = rng.uniform(6, 30) if rng.random() < 0.5 else rng.uniform(30, 60)
+        slope = rng.uniform(0, 2)
+        background += scaled(coloured_noise(rng, length, slope), horn_level * 10 ** (-under_db / 20))
+        used["noise"] = dict(under_db=round(under_db, 1), slope=round(slope, 2))
+    if chosen["rumble"]:
+        under_db = rng.uniform(-12, 30)
+        low = sosfilt(butter(2, rng.uniform(12, 30), fs=RATE, output="sos"), rng.standard_normal(length))
+        background += scaled(low, horn_level * 10 ** (-under_db / 20))
+        used["rumble"] = round(under_db, 1)
+    if chosen["hum"]:
+        under_db = rng.uniform(15, 45)
+        background += scaled(hum(rng, length), horn_level * 10 ** (-under_db / 20))
+        used["hum"] = round(under_db, 1)
+    if chosen["pad"]:
+        under_db = rng.uniform(8, 40)
+        chords = pad(rng, length)
+        if np.abs(chords).max() > 0:
+            background += scaled(chords, horn_level * 10 ** (-under_db / 20))
+            used["pad"] = round(under_db, 1)
+    if chosen["fan"]:
+        under_db = rng.uniform(20, 50)
+        for _ in range(int(rng.integers(1, 4))):
+            tone = periodic(log_uniform(rng, 80, 3000), [1.0, rng.uniform(0, 0.5)], rng.uniform(0, 6, 2), 0, length)
+            background += scaled(tone, horn_level * 10 ** (-under_db / 20))
+        used["fan"] = round(under_db, 1)
+    if used and rng.random() < 0.15:  # the recording is silent, to the sample, before it starts
+        background[: int(rng.uniform(0.05, 0.5) * RATE)] = 0
+    line = line + background
+
+    if chosen["equaliser"]:
+        line = equalised(rng, line)
+        used["equaliser"] = True
+    if chosen["band-limit"]:
+        line, used["band-limit"] = band_limited(rng, line)
+    if chosen["clipping"]:
+        drive = rng.uniform(0.5, 3) / (np.abs(line).max() + 1e-12)
+        line = np.tanh(line * drive)
+        used["clipping"] = True
+    peak_dbfs = rng.uniform(-25, 0) if rng.random() < 0.7 else rng.uniform(-70, -25)
+    line = line * (10 ** (peak_dbfs / 20) / (np.abs(line).max() + 1e-12))
+    if chosen["offset"]:
+        steady = np.abs(line).max() * 10 ** (-rng.uniform(20, 60) / 20) * rng.choice((-1, 1))
+        line = line * (1 - abs(steady) / (np.abs(line).max() + 1e-12)) + steady
+        used["offset"] = True
+    used["peak_dbfs"] = round(peak_dbfs, 1)
+    return line.astype(np.float32), used
