@@ -64,6 +64,12 @@ def main():
     parser.add_argument("--without", nargs="*", default=[], metavar="NAME")
     parser.add_argument("--sources", default=os.path.join(HERE, "sources.npz"))
     options = parser.parse_args()
+    if not os.path.exists(options.sources):
+        parser.error(f"{options.sources} is missing: make it with pack.py")
+    names = Sources.load(options.sources).names()
+    for name in options.without:
+        if name not in names:
+            parser.error(f"--without {name}: nothing has that name; there are {', '.join(names)}")
     os.makedirs(options.out, exist_ok=True)
     began = time.monotonic()
     tasks = [(options.out, number, options.seed, tuple(options.without)) for number in range(options.count)]

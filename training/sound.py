@@ -7,7 +7,7 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from joined import RATE, Note, joined_line
-from surroundings import rms, surrounded
+from surroundings import SHARES, rms, surrounded
 from synthesis import synthetic_line
 
 NO_HORN = 0.04  # share of lines that have surroundings only
@@ -33,6 +33,10 @@ class Sources:
             first += length
         return cls(notes)
 
+    def names(self):
+        """Every name that make_line's `exclude` takes."""
+        return sorted({"synthesis"} | set(SHARES) | {name for note in self.notes for name in (note.origin, note.instrument)})
+
     def without(self, exclude):
         """The notes whose origin and instrument are not in `exclude`."""
         return [note for note in self.notes if note.origin not in exclude and note.instrument not in exclude]
@@ -45,7 +49,8 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     ends), midi (A4 = 69), attack ("tongued" or "slurred"), contour (None, or times_s and midi as two arrays
     where pitch moves), and "trill" or "flutter" True where the note has one. info: origin, instrument and
     style of the horn, and each surrounding used. exclude: origins ("brass-dev", "soundfont", "synthesis"),
-    instruments ("tuba", ...) and surroundings (the keys of surroundings.SHARES) to leave out.
+    instruments ("tuba", ...) and surroundings (the keys of surroundings.SHARES) to leave out; without "level"
+    every line peaks at -3 dBFS.
     """
     exclude = frozenset(exclude)
     length_s, lead_s = rng.uniform(8, 12), rng.uniform(0.2, 2)

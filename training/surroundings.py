@@ -162,7 +162,7 @@ def band_limited(rng, samples):
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
     "reverberation": 0.65, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.3, "fan": 0.12,
-    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.25, "clipping": 0.08, "offset": 0.15,
+    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.25, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 
@@ -173,7 +173,7 @@ def surrounded(rng, dry, horn_level, exclude=()):
     """
     length, used = len(dry), {}
     clean = rng.random() < 0.2  # dry or nearly so
-    chosen = {name: rng.random() < share * (0.15 if clean and name not in ("equaliser", "offset") else 1)
+    chosen = {name: rng.random() < share * (0.15 if clean and name not in ("equaliser", "offset", "level") else 1)
               and name not in exclude for name, share in SHARES.items()}
     line, background = dry.astype(float), np.zeros(length)
 
@@ -228,7 +228,9 @@ def surrounded(rng, dry, horn_level, exclude=()):
         drive = rng.uniform(0.5, 3) / (np.abs(line).max() + 1e-12)
         line = np.tanh(line * drive)
         used["clipping"] = True
-    peak_dbfs = rng.uniform(-25, 0) if rng.random() < 0.7 else rng.uniform(-70, -25)
+    peak_dbfs = -3.0
+    if chosen["level"]:
+        peak_dbfs = rng.uniform(-25, 0) if rng.random() < 0.7 else rng.uniform(-70, -25)
     line = line * (10 ** (peak_dbfs / 20) / (np.abs(line).max() + 1e-12))
     if chosen["offset"]:
         steady = np.abs(line).max() * 10 ** (-rng.uniform(20, 60) / 20) * rng.choice((-1, 1))
