@@ -7,9 +7,10 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 from scipy.signal import butter, resample_poly, sosfilt
 
-from shapes import next_pitch, pitch_shape, puff
+from shapes import dynamics, flutter, next_pitch, pitch_shape, puff
 
 RATE = 24000
+LONGEST_FADE_S = 0.035  # of a note that is cut short
 LOWEST, HIGHEST = 21.0, 90.0  # MIDI: pedal notes of a bass trombone or tuba to a high trumpet
 
 # style: (share, share of joins gap / abut / slur / dip, shortest and longest note in seconds, share of repeated pitches)
@@ -71,7 +72,7 @@ def rendered(rng, note, semitones, length_s, moving):
             contour = times, shape
     length = int(length_s * RATE)
     if off - on > length:
-        fade = int(rng.uniform(0.010, 0.035) * RATE)
+        fade = int(rng.uniform(0.010, LONGEST_FADE_S) * RATE)
         samples = samples[: on + length].copy()
         fade = min(fade, length // 3)
         samples[-fade:] *= np.cos(np.linspace(0, math.pi / 2, fade)) ** 2
@@ -141,6 +142,15 @@ def joined_line(rng, sources, length_s, lead_s):
         if off - on < 0.03 * RATE:
             at += int(0.02 * RATE)
             continue
+        marks = {}
+        if expressive and off - on > 0.25 * RATE and rng.random() < 0.4:
+            sample = sample.copy()
+            tone_times = np.arange(off - on) / RATE
+            if rng.random() < 0.3:
+                sample[on:off] *= 10 ** (flutter(rng, tone_times) / 20)
+                marks["flutter"] = True
+            else:
+                sample[on:off] *= 10 ** (dynamics(rng, tone_times, (off - on) / RATE) / 20)
         level = level_db(sample[on:off])
         loud = np.flatnonzero(level > -8)
 
@@ -217,11 +227,11 @@ def joined_line(rng, sources, length_s, lead_s):
         line[place:last] += segment[: last - place]
         if notes:
             notes[-1]["off"] = min(notes[-1]["off"], tone)
-        notes.append(dict(on=tone, off=finish, midi=midi, attack=attack,
+        notes.append(dict(on=tone, off=finish, midi=midi, attack=attack, **marks,
                           contour=None if contour is None else (contour[0] + (tone - tone_shift) / RATE, midi + contour[1])))
-        # where the level is still near its loudest, on the line's clock
-        steady = tone + int(loud[-1]) - tone_shift - int(0.005 * RATE) if len(loud) else None
-        if steady is not None and steady < tone + 0.03 * RATE:
+        # where the level is still near its loudest and not yet faded, on the line's clock
+        steady = tone - tone_shift + min(int(loud[-1]) - int(0.005 * RATE), off - on - int(LONGEST_FADE_S * RATE))
+        if steady < tone + 0.03 * RATE:
             steady = None
         at = finish
     line = line[: int(length_s * RATE)]

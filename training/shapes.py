@@ -59,6 +59,29 @@ def pitch_shape(rng, length_s):
     return times, shape, kind
 
 
+def dynamics(rng, times, length_s):
+    """Level over a note, dB: even, or a crescendo, decrescendo, swell or fp."""
+    kind = ("even", "crescendo", "decrescendo", "swell", "fp")[rng.choice(5, p=[0.6, 0.12, 0.12, 0.08, 0.08])]
+    depth = rng.uniform(3, 18)
+    x = np.clip(times / length_s, 0, 1)
+    if kind == "even" or length_s < 0.25:
+        return rng.uniform(-3, 0) * x
+    if kind == "crescendo":
+        return -depth * (1 - x)
+    if kind == "decrescendo":
+        return -depth * x
+    if kind == "swell":
+        return -depth * (1 - np.sin(math.pi * x))
+    return -min(depth, 14) * smooth_step((times - 0.08) / 0.1) * (1 - 0.5 * x)
+
+
+def flutter(rng, times):
+    """Level of a flutter tongue, dB, 3 to 10 dB deep at 20 to 30 Hz, its rate not quite steady."""
+    wander = np.interp(times, np.linspace(0, times[-1], 12), rng.uniform(-1, 1, 12))
+    turns = np.cumsum(rng.uniform(20, 30) + wander) * (times[1] - times[0])
+    return rng.uniform(1.5, 5) * (np.sin(2 * math.pi * turns) - 1) * smooth_step(times / 0.05)
+
+
 def puff(rng, line, tone, level, rate):
     """Add the air that goes before a tone, which is no part of it: a 10 to 20 Hz puff or breath noise."""
     length = int(rng.uniform(0.03, 0.13) * rate)

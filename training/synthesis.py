@@ -5,7 +5,7 @@ import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
 from joined import HIGHEST, LOWEST, RATE, finished, log_uniform
-from shapes import next_pitch, pitch_shape, puff, smooth_step
+from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, smooth_step
 
 CONTROL = 1000  # control values a second: pitch, level and every partial's strength
 SILENT_DB = -90.0
@@ -27,22 +27,6 @@ def slow_noise(rng, length, cutoff_hz, count=None):
     pole = math.exp(-2 * math.pi * cutoff_hz / CONTROL)
     slow = lfilter([1 - pole], [1, -pole], noise, axis=-1)
     return slow / np.sqrt((1 - pole) / (1 + pole))
-
-
-def dynamics(rng, times, length_s):
-    """Level over a note, dB: even, or a crescendo, decrescendo, swell or fp."""
-    kind = ("even", "crescendo", "decrescendo", "swell", "fp")[rng.choice(5, p=[0.6, 0.12, 0.12, 0.08, 0.08])]
-    depth = rng.uniform(3, 18)
-    x = np.clip(times / length_s, 0, 1)
-    if kind == "even" or length_s < 0.25:
-        return rng.uniform(-3, 0) * x
-    if kind == "crescendo":
-        return -depth * (1 - x)
-    if kind == "decrescendo":
-        return -depth * x
-    if kind == "swell":
-        return -depth * (1 - np.sin(math.pi * x))
-    return -min(depth, 14) * smooth_step((times - 0.08) / 0.1) * (1 - 0.5 * x)
 
 
 def score(rng, length_s, lead_s):
@@ -82,15 +66,14 @@ def score(rng, length_s, lead_s):
             pitch[body] = midi + (0 if shape is None else np.interp(times, shape_times, shape))
             level[body] = gain_db + dynamics(rng, times, duration_s)
             note = dict(on=at, off=at + length, midi=midi, attack="tongued")
-            if kind == "plain" and duration_s > 0.5 and expressive and rng.random() < 0.12:
+            if duration_s > 0.4 and expressive and rng.random() < 0.08:
                 # a shake or trill: one note whose pitch swings
                 swing = 0.5 - 0.5 * np.cos(2 * math.pi * rng.uniform(4.5, 9) * times)
-                step = rng.choice((1, 2, 3), p=[0.3, 0.5, 0.2])
+                step = rng.choice((1, 2, 3), p=[0.3, 0.5, 0.2])  # up to the next partial, for a shake
                 pitch[body] = midi + step * smooth_step(2.0 * (swing - 0.5) + 0.5) * (times > rng.uniform(0, 0.2))
                 note["trill"] = True
             if duration_s > 0.25 and rng.random() < 0.08:
-                flutter = np.sin(2 * math.pi * np.cumsum(rng.uniform(20, 30) + slow_noise(rng, length, 3)) / CONTROL)
-                level[body] += rng.uniform(1.5, 5) * (flutter - 1) * smooth_step(times / 0.05)
+                level[body] += flutter(rng, times)
                 note["flutter"] = True
             if index == 0:
                 if rng.random() < 0.08 and length > 200:  # half-valve start: weak, wandering
