@@ -30,7 +30,7 @@ _sources = None
 def plain(note):
     """A note as JSON takes it: numbers rounded to 0.1 ms and 0.1 cent, arrays as lists."""
     out = dict(note, onset_s=round(float(note["onset_s"]), 5), offset_s=round(float(note["offset_s"]), 5),
-               midi=round(float(note["midi"]), 4))
+               midi=round(float(note["midi"]), 4), level_db=round(note["level_db"], 1))
     if note["contour"] is not None:
         times, midi = note["contour"]
         out["contour"] = dict(times_s=np.round(times, 4).tolist(), midi=np.round(midi, 3).tolist())

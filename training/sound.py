@@ -45,12 +45,16 @@ class Sources:
 def make_line(rng, sources, rate=RATE, exclude=()):
     """One line of 8 to 12 s: (samples, notes, info).
 
-    samples: float32, mono, at `rate` Hz. notes: dicts of onset_s and offset_s (where the tone begins and
-    ends), midi (A4 = 69), attack ("tongued" or "slurred"), contour (None, or times_s and midi as two arrays
-    where pitch moves), and "trill" or "flutter" True where the note has one. info: origin, instrument and
-    style of the horn, and each surrounding used. exclude: origins ("brass-dev", "soundfont", "synthesis"),
-    instruments ("tuba", ...) and surroundings (the keys of surroundings.SHARES) to leave out; without "level"
-    every line peaks at -3 dBFS.
+    samples: float32, mono, at `rate` Hz.
+    notes: dicts of onset_s and offset_s (where the tone begins and ends), midi (A4 = 69), attack ("tongued" or
+    "slurred"), level_db (the dry note's RMS over that of all notes, against which the strengths of the surroundings
+    in info are given), contour (None, or times_s and midi as two arrays where pitch moves), and "trill" or "flutter"
+    True where the note has one.
+    info: origin, instrument and style of the horn, and each surrounding used.
+    exclude: origins ("brass-dev", "soundfont", "synthesis"), instruments ("tuba", ...) and surroundings (the keys of
+    surroundings.SHARES) to leave out; without "level" every line peaks at -3 dBFS.
+
+    Raises ValueError where no horn is left.
     """
     exclude = frozenset(exclude)
     length_s, lead_s = rng.uniform(8, 12), rng.uniform(0.2, 2)
@@ -69,6 +73,9 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     for note in notes:
         playing[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)] = True
     horn_level = rms(samples[playing]) if playing.any() else 0.05
+    for note in notes:
+        tone = samples[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)]
+        note["level_db"] = 20 * float(np.log10(rms(tone) / horn_level))
     samples, used = surrounded(rng, samples, horn_level, exclude)
 
     skipped = int(rng.integers(0, 201))  # where a listener's first frame falls must not matter

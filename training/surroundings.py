@@ -145,7 +145,7 @@ def equalised(rng, samples):
 
 def band_limited(rng, samples):
     """Telephone, a dull or a thin microphone, or both."""
-    kind = rng.choice(["telephone", "low-pass", "high-pass", "both"])
+    kind = rng.choice(["telephone", "low-pass", "high-pass", "both"], p=[0.35, 0.25, 0.2, 0.2])
     if kind == "telephone":
         low, high = 300 * rng.uniform(0.8, 1.2), 3400 * rng.uniform(0.8, 1.15)
         sections = [butter(int(rng.integers(1, 5)), (low, high), "band", fs=RATE, output="sos")]
@@ -162,7 +162,7 @@ def band_limited(rng, samples):
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
     "reverberation": 0.65, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.3, "fan": 0.12,
-    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.25, "clipping": 0.08, "offset": 0.15, "level": 1.0,
+    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 
