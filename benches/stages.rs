@@ -3,16 +3,16 @@
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use leadpipe::analysis::candidates::{CandidateFinder, Candidates};
 use leadpipe::analysis::correlator::Correlator;
 use leadpipe::analysis::decimate::Decimator;
-use leadpipe::analysis::decoder::{Decoder, Prices};
-use leadpipe::analysis::evidence::{Candidates, Evidence};
-use leadpipe::analysis::path::Path;
-use leadpipe::analysis::{Analyser, Frame, Settings, tuner};
+use leadpipe::analysis::decoder::{Decoder, TransitionCosts};
+use leadpipe::analysis::offline_decoder::OfflineDecoder;
+use leadpipe::analysis::{Analyser, Frame, Settings, fine_pitch};
 use leadpipe::demo::line;
-use leadpipe::ear::{Listener, Mode, Tracker};
-use leadpipe::notes::Moment;
+use leadpipe::notes::PitchFrame;
 use leadpipe::notes::segment::Segmenter;
+use leadpipe::transcriber::{Mode, Tracker, Transcriber};
 
 const RATE_HZ: f64 = 48_000.0;
 /// Rate, hop and longest lag of the analyser at 48 kHz.
@@ -60,13 +60,13 @@ fn stages(c: &mut Criterion) {
     let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
-    group.bench_function("evidence", |b| {
-        let mut evidence = Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0);
+    group.bench_function("candidates", |b| {
+        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0);
         let mut out = Candidates::default();
-        b.iter(|| (0..750).for_each(|_| evidence.read(black_box(&correlator), &mut out)));
+        b.iter(|| (0..750).for_each(|_| finder.find(black_box(&correlator), &mut out)));
     });
     group.bench_function("decode", |b| {
-        let mut decoder = Decoder::new(Prices::default(), 0.00133);
+        let mut decoder = Decoder::new(TransitionCosts::default(), 0.00133);
         b.iter(|| {
             for frame in &frames {
                 let mut candidates = frame.candidates;
@@ -78,7 +78,7 @@ fn stages(c: &mut Criterion) {
         let lag = LOW_RATE_HZ / 349.2;
         b.iter(|| {
             (0..750).for_each(|_| {
-                black_box(tuner::refine(&correlator, LOW_RATE_HZ, black_box(lag)));
+                black_box(fine_pitch::refine(&correlator, LOW_RATE_HZ, black_box(lag)));
             })
         });
     });
@@ -88,11 +88,11 @@ fn stages(c: &mut Criterion) {
         b.iter(|| {
             for frame in &frames {
                 now += 0.00133;
-                let leader = frame.belief.leader;
-                let moment = Moment {
+                let best = frame.best_path.hypothesis;
+                let moment = PitchFrame {
                     time_s: now,
-                    pitch: leader.map(|l| l.pitch),
-                    lead: frame.belief.lead,
+                    pitch: best.map(|l| l.pitch),
+                    margin: frame.best_path.margin,
                     confidence: 1.0,
                     level_db: frame.level.hop_db,
                     floor_db: frame.level.floor_db,
@@ -104,7 +104,7 @@ fn stages(c: &mut Criterion) {
     });
     group.bench_function("path", |b| {
         let analyser = Analyser::new(RATE_HZ, Settings::default());
-        let mut path = Path::new(&analyser);
+        let mut path = OfflineDecoder::new(&analyser);
         let mut out = Vec::new();
         b.iter(|| {
             frames
@@ -123,9 +123,9 @@ fn stages(c: &mut Criterion) {
     });
     group.bench_function("both passes as a whole", |b| {
         b.iter(|| {
-            let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Full);
-            listener.push(black_box(&sound));
-            listener.finish().notes.len()
+            let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Full);
+            transcriber.push(black_box(&sound));
+            transcriber.finish().notes.len()
         });
     });
     group.finish();

@@ -3,9 +3,9 @@
 //! `cargo run --release --example follow`
 
 use leadpipe::demo::line;
-use leadpipe::ear::{Heard, Tracker};
 use leadpipe::horn;
-use leadpipe::notes::segment::Event;
+use leadpipe::notes::segment::NoteEvent;
+use leadpipe::transcriber::{Event, Tracker};
 use leadpipe::units::Pitch;
 
 fn main() -> leadpipe::error::Result<()> {
@@ -14,7 +14,7 @@ fn main() -> leadpipe::error::Result<()> {
     // Any block size will do; a sound card's is 64 to 256.
     for block in line::render(48_000.0).chunks(128) {
         tracker.push(block, &mut |heard| {
-            if let Heard::Note(Event::Started(note)) = heard {
+            if let Event::Note(NoteEvent::Started(note)) = heard {
                 let hz = Pitch(f64::from(note.pitch)).hz();
                 println!(
                     "{:7.3} s  {hz:6.1} Hz  {}",

@@ -5,9 +5,9 @@
 use std::path::Path;
 
 use leadpipe::audio::{Selection, Take};
-use leadpipe::ear::{Listener, Mode};
 use leadpipe::line::{Line, Reading};
 use leadpipe::output::{Output, csv::Csv, midi::MidiFile, save_all};
+use leadpipe::transcriber::{Mode, Transcriber};
 use leadpipe::tuning::Reference;
 use leadpipe::{horn, tuning};
 
@@ -20,14 +20,14 @@ fn main() -> leadpipe::error::Result<()> {
     let trumpet = horn::find("trumpet")?;
     let mut take = Take::open(Path::new(&take), &Selection::default())?;
     let settings = horn::listening(Some(&trumpet), -60.0);
-    let mut listener = Listener::new(take.sample_rate_hz(), settings, Mode::Full);
+    let mut transcriber = Transcriber::new(take.sample_rate_hz(), settings, Mode::Full);
     let mut block = Vec::new();
     while take.next_block(&mut block)? {
-        listener.push(&block);
+        transcriber.push(&block);
     }
     let mut reading = Reading::plain(tuning::find("just", Some("Bb"), Reference::default())?);
     reading.horn = Some(trumpet);
-    let notes = listener.finish().notes;
+    let notes = transcriber.finish().notes;
     let length_s = take.length_s().unwrap_or(0.0);
     let line = Line::new("take", length_s, notes, reading);
     for note in &line.notes {

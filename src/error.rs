@@ -4,33 +4,33 @@
 
 use std::path::PathBuf;
 
-/// Everything that can go wrong, with its mend.
+/// Everything that can go wrong, with its hint.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
     /// The input cannot be used as it is (exit code 3).
-    #[error("{}: {problem}; {mend}", .path.display())]
+    #[error("{}: {problem}; {hint}", .path.display())]
     Input {
         path: PathBuf,
         problem: String,
-        mend: String,
+        hint: String,
     },
     /// A name, option or settings file makes no sense (exit code 4).
-    #[error("{problem}; {mend}")]
-    Setting { problem: String, mend: String },
+    #[error("{problem}; {hint}")]
+    Setting { problem: String, hint: String },
     /// An output could not be written (exit code 5).
-    #[error("{}: {problem}; {mend}", .path.display())]
+    #[error("{}: {problem}; {hint}", .path.display())]
     Output {
         path: PathBuf,
         problem: String,
-        mend: String,
+        hint: String,
     },
     /// A sound device or a port cannot be used (exit code 7).
-    #[error("{device}: {problem}; {mend}")]
+    #[error("{device}: {problem}; {hint}")]
     Device {
         device: String,
         problem: String,
-        mend: String,
+        hint: String,
     },
     /// The take holds no sound at all (exit code 6).
     #[error("{}: nothing to hear: the loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
@@ -55,12 +55,12 @@ impl Error {
     pub fn input(
         path: impl Into<PathBuf>,
         problem: impl std::fmt::Display,
-        mend: impl Into<String>,
+        hint: impl Into<String>,
     ) -> Self {
         Error::Input {
             path: path.into(),
             problem: problem.to_string(),
-            mend: mend.into(),
+            hint: hint.into(),
         }
     }
 
@@ -78,10 +78,10 @@ impl Error {
     }
 
     /// Setting problem.
-    pub fn setting(problem: impl std::fmt::Display, mend: impl Into<String>) -> Self {
+    pub fn setting(problem: impl std::fmt::Display, hint: impl Into<String>) -> Self {
         Error::Setting {
             problem: problem.to_string(),
-            mend: mend.into(),
+            hint: hint.into(),
         }
     }
 
@@ -89,12 +89,12 @@ impl Error {
     pub fn output(
         path: impl Into<PathBuf>,
         problem: impl std::fmt::Display,
-        mend: impl Into<String>,
+        hint: impl Into<String>,
     ) -> Self {
         Error::Output {
             path: path.into(),
             problem: problem.to_string(),
-            mend: mend.into(),
+            hint: hint.into(),
         }
     }
 
@@ -102,12 +102,12 @@ impl Error {
     pub fn device(
         device: impl Into<String>,
         problem: impl std::fmt::Display,
-        mend: impl Into<String>,
+        hint: impl Into<String>,
     ) -> Self {
         Error::Device {
             device: device.into(),
             problem: problem.to_string(),
-            mend: mend.into(),
+            hint: hint.into(),
         }
     }
 
@@ -128,7 +128,7 @@ impl Error {
 /// From this likeness on (Jaro and Winkler's, 0 to 1) a name may have been meant.
 const ALIKE: f64 = 0.7;
 
-/// The mend for a name that no catalogue has: the nearest one, if any is near, and the
+/// The hint for a name that no catalogue has: the nearest one, if any is near, and the
 /// command that lists them all.
 pub fn name_hint<'a>(
     wanted: &str,

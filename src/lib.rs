@@ -1,20 +1,20 @@
 //! A brass player's ear for the synthesizer rig.
 //!
-//! [`ear`] is the front door: feed samples to a [`ear::Tracker`] for what a live
-//! engine decides while the horn plays, or a whole take to a [`ear::Listener`].
+//! [`transcriber`] is the front door: feed samples to a [`transcriber::Tracker`] for what a live
+//! engine decides while the horn plays, or a whole take to a [`transcriber::Transcriber`].
 //! [`mod@line`] then names the notes for the horn in hand ([`horn`]) and measures
 //! them against a table ([`tuning`]); [`output`] writes the line down.
 //!
 //! ```
 //! use leadpipe::analysis::Settings;
 //! use leadpipe::demo::line;
-//! use leadpipe::ear::{Listener, Mode};
+//! use leadpipe::transcriber::{Transcriber, Mode};
 //! use leadpipe::line::{Line, Reading};
 //! use leadpipe::{horn, tuning};
 //!
-//! let mut listener = Listener::new(48_000.0, Settings::default(), Mode::Full);
-//! listener.push(&line::render(48_000.0));
-//! let heard = listener.finish();
+//! let mut transcriber = Transcriber::new(48_000.0, Settings::default(), Mode::Full);
+//! transcriber.push(&line::render(48_000.0));
+//! let heard = transcriber.finish();
 //!
 //! let table = tuning::find("equal-12", None, tuning::Reference::default())?;
 //! let mut reading = Reading::plain(table);
@@ -30,18 +30,19 @@ pub mod analysis;
 pub mod audio;
 pub mod compare;
 pub mod demo;
-pub mod ear;
+
 pub mod error;
 pub mod horn;
 pub mod intonation;
 pub mod line;
 #[cfg(feature = "live")]
 pub mod live;
+pub mod notation;
 pub mod notes;
 pub mod output;
-pub mod score;
+pub mod reference;
 mod settings_file;
-pub mod target;
+pub mod transcriber;
 pub mod tuning;
 pub mod units;
 pub mod voice;

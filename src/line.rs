@@ -5,7 +5,7 @@ use std::borrow::Borrow;
 
 use crate::horn::Horn;
 use crate::notes::Note;
-use crate::tuning::Table;
+use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, Written};
 
@@ -15,7 +15,7 @@ pub struct Reading {
     /// The horn in hand; written equals concert pitch where none is named.
     pub horn: Option<Horn>,
     /// The table that pitches are measured against.
-    pub table: Table,
+    pub table: Tuning,
     /// How pitches are sent on.
     pub snap: Snap,
     /// MIDI key at 0 V.
@@ -27,7 +27,7 @@ pub const ZERO_VOLT_NOTE: f64 = 60.0;
 
 impl Reading {
     /// Reading of concert pitch as played against a table.
-    pub fn plain(table: Table) -> Self {
+    pub fn plain(table: Tuning) -> Self {
         Reading {
             horn: None,
             table,
@@ -67,7 +67,7 @@ pub struct LineNote {
 
 impl LineNote {
     /// Names a note. The quantiser holds nothing afterwards.
-    pub fn new<T: Borrow<Table>>(
+    pub fn new<T: Borrow<Tuning>>(
         note: Note,
         reading: &Reading,
         quantiser: &mut Quantiser<T>,

@@ -7,21 +7,21 @@ use serde::de::DeserializeOwned;
 use crate::error::{Error, Result};
 
 /// Largest settings file read, in bytes.
-const MOST_BYTES: u64 = 1 << 20;
+const MAX_BYTES: u64 = 1 << 20;
 
 /// What is wrong with a settings text, and where.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Fault {
+pub struct ParseError {
     /// In words.
     pub message: String,
     /// Line and column, counted from 1.
     pub place: Option<(usize, usize)>,
 }
 
-impl Fault {
-    /// Fault without a place.
+impl ParseError {
+    /// ParseError without a place.
     pub fn plain(message: String) -> Self {
-        Fault {
+        ParseError {
             message,
             place: None,
         }
@@ -29,8 +29,8 @@ impl Fault {
 }
 
 /// Parses TOML.
-pub fn parse<T: DeserializeOwned>(text: &str) -> std::result::Result<T, Fault> {
-    toml::from_str(text).map_err(|error| Fault {
+pub fn parse<T: DeserializeOwned>(text: &str) -> std::result::Result<T, ParseError> {
+    toml::from_str(text).map_err(|error| ParseError {
         message: error.message().replace('\n', ", "),
         place: error.span().map(|span| place(text, span.start)),
     })
@@ -47,10 +47,13 @@ fn place(text: &str, offset: usize) -> (usize, usize) {
 ///
 /// # Errors
 /// [`Error::Setting`] naming file, line and column.
-pub fn read<T>(path: &Path, parse: impl Fn(&str) -> std::result::Result<T, Fault>) -> Result<T> {
+pub fn read<T>(
+    path: &Path,
+    parse: impl Fn(&str) -> std::result::Result<T, ParseError>,
+) -> Result<T> {
     let shown = path.display();
     let size = std::fs::metadata(path).map(|m| m.len());
-    if size.is_ok_and(|bytes| bytes > MOST_BYTES) {
+    if size.is_ok_and(|bytes| bytes > MAX_BYTES) {
         return Err(Error::setting(
             format!("{shown}: more than a megabyte"),
             "this is no settings file",
@@ -62,12 +65,12 @@ pub fn read<T>(path: &Path, parse: impl Fn(&str) -> std::result::Result<T, Fault
             "check the name and the permissions",
         )
     })?;
-    parse(&text).map_err(|fault| {
-        let place = fault.place.map_or(String::new(), |(line, column)| {
+    parse(&text).map_err(|error| {
+        let place = error.place.map_or(String::new(), |(line, column)| {
             format!(" line {line}, column {column}:")
         });
         Error::setting(
-            format!("{shown}:{place} {}", fault.message),
+            format!("{shown}:{place} {}", error.message),
             "mend that line",
         )
     })

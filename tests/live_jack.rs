@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
-use leadpipe::ear::{Listener, Mode};
+use leadpipe::transcriber::{Mode, Transcriber};
 use stage::{Back, Live, OscEar, Server, alone, play};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -188,9 +188,9 @@ fn osc_agrees(played: &Played) {
 fn the_voice_follows(played: &Played) {
     let voice = &played.back.audio[0];
     assert_eq!(voice, &played.back.audio[1]);
-    let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Full);
-    listener.push(voice);
-    let track = listener.finish().track;
+    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Full);
+    transcriber.push(voice);
+    let track = transcriber.finish().track;
     let steady = played
         .causal
         .iter()

@@ -11,7 +11,7 @@ use std::process::{Child, Command, Stdio};
 
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
-use leadpipe::ear::{Listener, Mode};
+use leadpipe::transcriber::{Mode, Transcriber};
 use stage::{Live, wait};
 
 /// A sound server of its own; ended when dropped.
@@ -144,9 +144,9 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
         .chunks_exact(4)
         .map(|b| f32::from_le_bytes(b.try_into().unwrap()))
         .collect();
-    let mut listener = Listener::new(48_000.0, Settings::default(), Mode::Full);
-    listener.push(&voice);
-    let doubled: Vec<i32> = listener
+    let mut transcriber = Transcriber::new(48_000.0, Settings::default(), Mode::Full);
+    transcriber.push(&voice);
+    let doubled: Vec<i32> = transcriber
         .finish()
         .notes
         .iter()

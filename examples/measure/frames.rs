@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use leadpipe::ear::Mode;
+use leadpipe::transcriber::Mode;
 
 use crate::quantile;
 use crate::recordings::{listen, manifest, samples};

@@ -8,8 +8,8 @@
 use std::path::Path;
 
 use leadpipe::analysis::{Analyser, Settings};
-use leadpipe::ear::Mode;
 use leadpipe::notes::{Attack, Note};
+use leadpipe::transcriber::Mode;
 
 use crate::quantile;
 use crate::recordings::{Known, lines, listen, samples};
@@ -131,7 +131,7 @@ fn matched(
 fn floor(known: &[Known], sound: &[f32], rate_hz: f64) -> Vec<(f64, f64)> {
     let mut frames = Vec::new();
     Analyser::new(rate_hz, Settings::default()).push(sound, &mut |f| frames.push(*f));
-    let periodic = leadpipe::analysis::evidence::strength(0.8, 1.0);
+    let periodic = leadpipe::analysis::candidates::strength(0.8, 1.0);
     let mut floors = Vec::new();
     for note in known {
         let mut since_s = None;
@@ -141,7 +141,7 @@ fn floor(known: &[Known], sound: &[f32], rate_hz: f64) -> Vec<(f64, f64)> {
             .find(|frame| {
                 let there =
                     frame.candidates.as_slice().iter().any(|c| {
-                        (f64::from(c.pitch) - note.midi).abs() < 0.5 && c.fast >= periodic
+                        (f64::from(c.pitch) - note.midi).abs() < 0.5 && c.short >= periodic
                     });
                 if !there {
                     since_s = None;

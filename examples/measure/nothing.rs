@@ -4,8 +4,8 @@ use std::f64::consts::TAU;
 
 use leadpipe::demo::brass::{Noise, Room, play};
 use leadpipe::demo::line;
-use leadpipe::ear::Mode;
 use leadpipe::notes::Note;
+use leadpipe::transcriber::Mode;
 
 use crate::recordings::listen;
 

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use leadpipe::ear::Mode;
 use leadpipe::notes::{Attack, Length, Note, Technique};
+use leadpipe::transcriber::Mode;
 
 use crate::recordings::{listen, manifest, samples};
 

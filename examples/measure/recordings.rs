@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use leadpipe::analysis::Settings;
 use leadpipe::audio::{Selection, Take};
-use leadpipe::ear::{Listened, Listener, Mode};
+use leadpipe::transcriber::{Mode, Transcriber, Transcription};
 use serde::Deserialize;
 
 /// A row of the manifest.
@@ -62,8 +62,8 @@ pub fn samples(path: &Path) -> (Vec<f32>, f64) {
     (all, take.sample_rate_hz())
 }
 
-pub fn listen(samples: &[f32], rate_hz: f64, mode: Mode) -> Listened {
-    let mut listener = Listener::new(rate_hz, Settings::default(), mode);
-    listener.push(samples);
-    listener.finish()
+pub fn listen(samples: &[f32], rate_hz: f64, mode: Mode) -> Transcription {
+    let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
+    transcriber.push(samples);
+    transcriber.finish()
 }

@@ -1,8 +1,8 @@
 //! What must not shatter: a synthetic take for each, with the note count.
 
 use leadpipe::demo::shapes;
-use leadpipe::ear::Mode;
 use leadpipe::notes::Technique;
+use leadpipe::transcriber::Mode;
 
 use crate::recordings::listen;
 

@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
-use leadpipe::ear::{Listener, Mode};
+use leadpipe::transcriber::{Mode, Transcriber};
 
 pub fn measure() {
     println!("speed: ten minutes at 48 kHz on one core, decoding not counted");
@@ -16,11 +16,11 @@ pub fn measure() {
         ("both passes", Mode::Full),
     ] {
         let start = Instant::now();
-        let mut listener = Listener::new(rate_hz, Settings::default(), mode);
+        let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
         for _ in 0..times {
-            listener.push(&line);
+            transcriber.push(&line);
         }
-        let notes = listener.finish().notes.len();
+        let notes = transcriber.finish().notes.len();
         let took_s = start.elapsed().as_secs_f64();
         let length_s = times as f64 * line::LENGTH_S;
         println!(

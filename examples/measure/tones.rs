@@ -3,8 +3,8 @@
 use std::f64::consts::TAU;
 
 use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
-use leadpipe::ear::Mode;
 use leadpipe::notes::Technique;
+use leadpipe::transcriber::Mode;
 use leadpipe::units::Pitch;
 
 use crate::quantile;

@@ -1,7 +1,7 @@
 //! Any bytes as a score: parts in order of time, or refused.
 #![no_main]
 
-use leadpipe::target::midi;
+use leadpipe::reference::midi;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
@@ -9,12 +9,12 @@ fuzz_target!(|bytes: &[u8]| {
         return;
     };
     for part in parts {
-        for pair in part.aims.windows(2) {
+        for pair in part.notes.windows(2) {
             assert!(pair[0].start_s <= pair[1].start_s);
         }
-        for aim in &part.aims {
-            assert!(aim.start_s.is_finite() && aim.length_s.is_finite());
-            assert!(aim.length_s >= 0.0, "{aim:?}");
+        for target in &part.notes {
+            assert!(target.start_s.is_finite() && target.length_s.is_finite());
+            assert!(target.length_s >= 0.0, "{target:?}");
         }
     }
 });

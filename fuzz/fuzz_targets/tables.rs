@@ -2,22 +2,22 @@
 //! every pitch, or refused.
 #![no_main]
 
-use leadpipe::tuning::{Reference, Table, bulk_dump, table_file};
+use leadpipe::tuning::{Reference, Tuning, bulk_dump, tuning_file};
 use leadpipe::units::Pitch;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
     if let Ok(dump) = bulk_dump::decode(bytes) {
-        let table = Table::from_keys(&dump.name, &dump.pitches, Reference::default());
+        let table = Tuning::from_keys(&dump.name, &dump.pitches, Reference::default());
         assert!(table.nearest(Pitch(60.0)).0.is_finite());
     }
     let Ok(text) = std::str::from_utf8(bytes) else {
         return;
     };
-    let Ok(file) = table_file::parse(text) else {
+    let Ok(file) = tuning_file::parse(text) else {
         return;
     };
-    if let Ok(table) = Table::new(&file, None, Reference::default()) {
+    if let Ok(table) = Tuning::new(&file, None, Reference::default()) {
         for key in 0..128 {
             let pitch = Pitch(f64::from(key));
             assert!(table.nearest(pitch).0.is_finite());

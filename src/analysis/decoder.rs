@@ -2,8 +2,8 @@
 //! algorithm over pitch candidates and silence.
 //!
 //! Each hop every hypothesis gains its strength in nats and may be reached from
-//! the hypotheses of the hop before at a price: little for a pitch nearby,
-//! a jump's price for another, a start's for tone after silence. What a live
+//! the hypotheses of the hop before at a cost: little for a pitch nearby,
+//! a jump's cost for another, a start's for tone after silence. What a live
 //! engine needs on top is to know *when* the leader may be believed. The lead
 //! over the best different hypothesis is the accumulated log likelihood ratio,
 //! so that waiting for a fixed lead is a sequential probability ratio test
@@ -11,12 +11,12 @@
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::evidence::{Candidate, Candidates};
+use super::candidates::{Candidate, Candidates};
 use super::lanes::{LANES, higher, lower};
 
-/// Prices of the decoder, in nats.
+/// TransitionCosts of the decoder, in nats.
 #[derive(Debug, Clone, Copy)]
-pub struct Prices {
+pub struct TransitionCosts {
     /// Strength that silence has each hop. A candidate weaker than this is
     /// more likely noise.
     pub silence: f32,
@@ -30,9 +30,9 @@ pub struct Prices {
     pub glide: f32,
 }
 
-impl Default for Prices {
+impl Default for TransitionCosts {
     fn default() -> Self {
-        Prices {
+        TransitionCosts {
             silence: 0.8,
             start: 1.5,
             stop: 3.0,
@@ -57,18 +57,18 @@ pub struct Hypothesis {
 
 /// What the decoder believes after a hop.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Belief {
+pub struct BestPath {
     /// Leading pitch, if tone leads silence.
-    pub leader: Option<Hypothesis>,
+    pub hypothesis: Option<Hypothesis>,
     /// Lead of the leader over the best hypothesis more than a quarter tone
     /// away, silence included. Nats.
-    pub lead: f32,
+    pub margin: f32,
 }
 
 /// Forward decoder.
 #[derive(Debug, Clone)]
 pub struct Decoder {
-    prices: Prices,
+    costs: TransitionCosts,
     tones: Tones,
     silence: f32,
     hop_s: f32,
@@ -96,21 +96,21 @@ impl Tones {
 
 /// Leads are not counted beyond this: a note held for a minute must not take a
 /// minute to be given up.
-const MOST_LEAD: f32 = 30.0;
+const MAX_MARGIN: f32 = 30.0;
 /// Lead in nats from which a pitch counts as heard.
-const SETTLED_LEAD: f32 = 2.0;
+const SETTLED_MARGIN: f32 = 2.0;
 /// How fast the mark fades that a clear tone sets, in nats per second.
 const SETTLED_FADE_PER_S: f32 = 10.0;
 /// What an echo of the note before loses, in nats.
-const ECHO_PENALTY: f32 = 2.0;
+const SUBHARMONIC_PENALTY: f32 = 2.0;
 /// How long it may be one, in its own periods.
-const ECHO_PERIODS: f32 = 3.6;
+const SUBHARMONIC_PERIODS: f32 = 3.6;
 
 impl Decoder {
     /// Decoder in silence, for candidates every `hop_s` seconds.
-    pub fn new(prices: Prices, hop_s: f64) -> Self {
+    pub fn new(costs: TransitionCosts, hop_s: f64) -> Self {
         Decoder {
-            prices,
+            costs,
             tones: Tones::NONE,
             silence: 0.0,
             hop_s: hop_s as f32,
@@ -123,30 +123,30 @@ impl Decoder {
     /// Takes the candidates of one hop, and takes echoes of the note before off
     /// their strength. With `closed` (level under the gate) only silence is
     /// possible.
-    pub fn push(&mut self, candidates: &mut Candidates, closed: bool) -> Belief {
-        candidates.weigh(|c| c.strength - self.echo_doubt(c));
+    pub fn push(&mut self, candidates: &mut Candidates, closed: bool) -> BestPath {
+        candidates.weigh(|c| c.strength - self.subharmonic_penalty(c));
         let step = Step {
-            prices: self.prices,
+            costs: self.costs,
             before: &self.tones,
             silence: self.silence,
             candidates: if closed { &[] } else { candidates.as_slice() },
         };
         (self.tones, self.silence) = Arch::new().dispatch(step);
-        let (belief, leader) = self.belief(candidates);
+        let (best_path, best) = self.best_path(candidates);
         self.since_settled_s += self.hop_s;
         // The pitch of a dying tone wanders off; only a tone as clear as the
         // last, or one much later, says anew where it was.
         let faded = self.settled_strength - SETTLED_FADE_PER_S * self.hop_s;
-        self.settled_strength = faded.max(self.prices.silence);
-        if let Some(leader) = leader
-            && belief.lead > SETTLED_LEAD
-            && leader.strength > self.settled_strength
+        self.settled_strength = faded.max(self.costs.silence);
+        if let Some(best) = best
+            && best_path.margin > SETTLED_MARGIN
+            && best.strength > self.settled_strength
         {
-            self.settled = leader;
-            self.settled_strength = leader.strength;
+            self.settled = best;
+            self.settled_strength = best.strength;
             self.since_settled_s = 0.0;
         }
-        belief
+        best_path
     }
 
     /// What a low candidate loses for being a multiple of the period just left.
@@ -155,45 +155,45 @@ impl Decoder {
     /// that for a moment a multiple of the old period looks better than
     /// anything. It is doubted until its own windows, 3.5 periods together at the
     /// most, can hold none of it.
-    fn echo_doubt(&self, candidate: &Candidate) -> f32 {
-        let recent = self.since_settled_s < ECHO_PERIODS * candidate.period_s();
+    fn subharmonic_penalty(&self, candidate: &Candidate) -> f32 {
+        let recent = self.since_settled_s < SUBHARMONIC_PERIODS * candidate.period_s();
         if recent && candidate.is_multiple_of(&self.settled) {
-            ECHO_PENALTY
+            SUBHARMONIC_PENALTY
         } else {
             0.0
         }
     }
 
     /// The decision, and the candidate that leads.
-    fn belief(&self, candidates: &Candidates) -> (Belief, Option<Candidate>) {
+    fn best_path(&self, candidates: &Candidates) -> (BestPath, Option<Candidate>) {
         let Tones { pitch, score } = &self.tones;
         let at = (1..LANES).fold(0, |best, i| if score[i] >= score[best] { i } else { best });
         if score[at] <= self.silence {
-            return (Belief::default(), None);
+            return (BestPath::default(), None);
         }
         let rival = (0..LANES)
             .filter(|&i| (pitch[i] - pitch[at]).abs() > 0.5)
             .map(|i| score[i])
             .fold(self.silence, higher);
-        let leader = candidates.as_slice()[at];
+        let best = candidates.as_slice()[at];
         let hypothesis = Hypothesis {
             pitch: pitch[at],
             score: score[at],
-            strength: leader.strength,
-            confidence: leader.confidence(),
+            strength: best.strength,
+            confidence: best.confidence(),
         };
-        let belief = Belief {
-            leader: Some(hypothesis),
-            lead: score[at] - rival,
+        let best_path = BestPath {
+            hypothesis: Some(hypothesis),
+            margin: score[at] - rival,
         };
-        (belief, Some(leader))
+        (best_path, Some(best))
     }
 }
 
 /// One step of the forward algorithm: from the hypotheses before and this hop's
 /// candidates to the hypotheses now and the score of silence.
 struct Step<'a> {
-    prices: Prices,
+    costs: TransitionCosts,
     before: &'a Tones,
     silence: f32,
     candidates: &'a [Candidate],
@@ -205,7 +205,7 @@ impl WithSimd for Step<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> (Tones, f32) {
         let Step {
-            prices,
+            costs,
             before,
             silence,
             candidates,
@@ -215,19 +215,19 @@ impl WithSimd for Step<'_> {
             let mut reached = [f32::NEG_INFINITY; LANES];
             for (lane, reached) in reached.iter_mut().enumerate() {
                 let step = (before.pitch[lane] - candidate.pitch).abs();
-                *reached = before.score[lane] - lower(prices.glide * step, prices.jump);
+                *reached = before.score[lane] - lower(costs.glide * step, costs.jump);
             }
             now.pitch[at] = candidate.pitch;
-            now.score[at] = highest(reached, silence - prices.start) + candidate.strength;
+            now.score[at] = highest(reached, silence - costs.start) + candidate.strength;
         }
-        let ended = highest(before.score, f32::NEG_INFINITY) - prices.stop;
-        let silence = higher(silence, ended) + prices.silence;
+        let ended = highest(before.score, f32::NEG_INFINITY) - costs.stop;
+        let silence = higher(silence, ended) + costs.silence;
         // Scores are kept relative to the leader and never fall too far behind.
         let top = highest(now.score, silence);
         for score in &mut now.score[..candidates.len()] {
-            *score = higher(*score - top, -MOST_LEAD);
+            *score = higher(*score - top, -MAX_MARGIN);
         }
-        (now, higher(silence - top, -MOST_LEAD))
+        (now, higher(silence - top, -MAX_MARGIN))
     }
 }
 

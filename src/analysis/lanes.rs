@@ -1,9 +1,9 @@
 //! For arithmetic on all candidates of a moment side by side, in vector registers.
 
-use super::evidence::MOST;
+use super::candidates::MAX_CANDIDATES;
 
 /// Room for the candidates of a moment in whole registers of eight.
-pub const LANES: usize = MOST.next_multiple_of(8);
+pub const LANES: usize = MAX_CANDIDATES.next_multiple_of(8);
 
 /// The lower of two. One instruction, where [`f32::min`] takes pains over what is
 /// not a number.

@@ -7,24 +7,24 @@
 //!                                      tuner (precise pitch of the leader)
 //! ```
 //!
-//! Everything here looks only back. [`path`] is the one stage that waits: it
+//! Everything here looks only back. [`offline_decoder`] is the one stage that waits: it
 //! decodes the same frames again with the future known.
 
+pub mod baseline;
+pub mod candidates;
 pub mod correlator;
 pub mod decimate;
 pub mod decoder;
-pub mod evidence;
+pub mod fine_pitch;
 mod lanes;
 pub mod level;
-pub mod path;
+pub mod offline_decoder;
 pub mod peaks;
-pub mod second_opinion;
-pub mod tuner;
 
+use candidates::{CandidateFinder, Candidates};
 use correlator::{Correlator, Window};
 use decimate::Decimator;
-use decoder::{Belief, Decoder, Prices};
-use evidence::{Candidates, Evidence};
+use decoder::{BestPath, Decoder, TransitionCosts};
 use level::{Gate, Level};
 
 /// Lowest and highest frequency that is looked for where no horn narrows it,
@@ -62,7 +62,7 @@ impl Default for Settings {
 
 /// Pitch of the leading candidate, measured precisely.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Tuned {
+pub struct FinePitch {
     /// Pitch in MIDI semitones.
     pub pitch: f32,
     /// Time from the middle of the sound it was read from to the frame's time,
@@ -80,9 +80,9 @@ pub struct Frame {
     /// All pitch candidates.
     pub candidates: Candidates,
     /// The running decision.
-    pub belief: Belief,
+    pub best_path: BestPath,
     /// Precise pitch of the leader, where there is one.
-    pub tuned: Option<Tuned>,
+    pub fine_pitch: Option<FinePitch>,
 }
 
 /// The streaming analysis of one channel.
@@ -95,7 +95,7 @@ pub struct Frame {
 ///     .map(|i| 0.1 * (i as f32 * 233.08 * std::f32::consts::TAU / 48_000.0).sin())
 ///     .collect();
 /// let mut last = None;
-/// analyser.push(&tone, &mut |frame| last = frame.belief.leader);
+/// analyser.push(&tone, &mut |frame| last = frame.best_path.hypothesis);
 /// assert!((last.unwrap().pitch - 58.0).abs() < 0.02);
 /// ```
 #[derive(Debug, Clone)]
@@ -106,7 +106,7 @@ pub struct Analyser {
     rumble: HighPass,
     smoother: Smoother,
     correlator: Correlator,
-    evidence: Evidence,
+    finder: CandidateFinder,
     decoder: Decoder,
     gate: Gate,
     /// Decimated samples, in room that is never outgrown: the audio path must not
@@ -138,8 +138,8 @@ impl Analyser {
             rumble: HighPass::new(RUMBLE_HZ, rate_hz),
             smoother: Smoother::default(),
             correlator: Correlator::new(rate_hz, hop, longest),
-            evidence: Evidence::new(rate_hz, lowest_hz, highest_hz),
-            decoder: Decoder::new(Prices::default(), hop_s),
+            finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
+            decoder: Decoder::new(TransitionCosts::default(), hop_s),
             gate: Gate::new(settings.gate_db, hop_s),
             low: Vec::with_capacity(AT_ONCE),
             block: Vec::with_capacity(hop),
@@ -184,25 +184,27 @@ impl Analyser {
         if level.closed {
             self.candidates.clear();
         } else {
-            self.evidence.read(&self.correlator, &mut self.candidates);
+            self.finder.find(&self.correlator, &mut self.candidates);
         }
-        let belief = self.decoder.push(&mut self.candidates, level.closed);
-        self.tone = belief.leader.is_some();
-        let tuned = belief.leader.and_then(|leader| self.tune(leader.pitch));
+        let best_path = self.decoder.push(&mut self.candidates, level.closed);
+        self.tone = best_path.hypothesis.is_some();
+        let fine_pitch = best_path
+            .hypothesis
+            .and_then(|best| self.fine_pitch(best.pitch));
         let delay = self.decimator.delay() as f64;
         Frame {
             time_s: (self.samples as f64 - delay) / self.sample_rate_hz,
             level,
             candidates: self.candidates,
-            belief,
-            tuned,
+            best_path,
+            fine_pitch,
         }
     }
 
-    fn tune(&self, pitch: f32) -> Option<Tuned> {
+    fn fine_pitch(&self, pitch: f32) -> Option<FinePitch> {
         let hz = crate::units::Pitch(f64::from(pitch)).hz();
-        let (lag, span) = tuner::refine(&self.correlator, self.rate_hz, self.rate_hz / hz)?;
-        Some(Tuned {
+        let (lag, span) = fine_pitch::refine(&self.correlator, self.rate_hz, self.rate_hz / hz)?;
+        Some(FinePitch {
             pitch: crate::units::Pitch::from_hz(self.rate_hz / lag).0 as f32,
             age_s: (0.5 * span / self.rate_hz) as f32,
         })

@@ -12,7 +12,7 @@ pub struct Peak {
 /// Most peaks kept per window and hop: no more than there may be candidates. A horn
 /// tone has one at each multiple of its period; the shortest dozen above the
 /// threshold hold the period itself.
-pub const MOST: usize = 12;
+pub const MAX_PEAKS: usize = 12;
 
 /// A later peak must be so much better to take an earlier one's place.
 const TIE: f32 = 0.1;
@@ -21,7 +21,7 @@ const TIE: f32 = 0.1;
 /// nothing.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Peaks {
-    list: [Peak; MOST],
+    list: [Peak; MAX_PEAKS],
     count: usize,
 }
 
@@ -35,7 +35,7 @@ impl Peaks {
     ///
     /// The top of each is interpolated by the parabola through three points,
     /// good to a few cents; precise pitch is measured once it is known which
-    /// peak is the note. Where more than [`MOST`] are found the weakest goes.
+    /// peak is the note. Where more than [`MAX_PEAKS`] are found the weakest goes.
     #[inline(always)]
     pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, least: f32) {
         self.count = 0;
@@ -70,8 +70,8 @@ impl Peaks {
     }
 
     fn insert(&mut self, peak: Peak) {
-        if self.count == MOST {
-            let weakest = (0..MOST)
+        if self.count == MAX_PEAKS {
+            let weakest = (0..MAX_PEAKS)
                 .min_by(|&a, &b| self.list[a].rho.total_cmp(&self.list[b].rho))
                 .unwrap_or(0);
             // Multiples of a period stand as high as the period: the first
@@ -136,7 +136,7 @@ mod tests {
             .collect();
         let mut peaks = Peaks::default();
         peaks.find(&rho, 5, 390, 0.2);
-        assert_eq!(peaks.as_slice().len(), MOST);
+        assert_eq!(peaks.as_slice().len(), MAX_PEAKS);
         let first = peaks.as_slice()[0];
         assert!((first.lag - 20.3).abs() < 0.05, "{first:?}");
         assert!(peaks.near(40.6, 0.03).is_some());

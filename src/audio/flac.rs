@@ -20,10 +20,10 @@ pub struct Flac {
 }
 
 /// Longest sound that is put into a page, in seconds: a browser holds it all.
-const MOST_S: f64 = 3_600.0;
+const MAX_LENGTH_S: f64 = 3_600.0;
 /// Highest rate packed, in hertz: what the encoder takes. Above it neighbours are
 /// averaged; what that folds down lies above 48 kHz.
-const MOST_HZ: f64 = 96_000.0;
+const MAX_HZ: f64 = 96_000.0;
 const BITS: usize = 16;
 const FULL: f32 = 32_767.0;
 
@@ -34,7 +34,7 @@ impl Flac {
     /// Those of [`Take`]; [`Error::Setting`] for more than an hour.
     pub fn read(path: &Path, selection: &Selection) -> Result<Flac> {
         let mut take = Take::open(path, selection)?;
-        let fold = (take.sample_rate_hz() / MOST_HZ).ceil().max(1.0) as usize;
+        let fold = (take.sample_rate_hz() / MAX_HZ).ceil().max(1.0) as usize;
         let rate_hz = take.sample_rate_hz() / fold as f64;
         let refused = |cause: String| {
             Error::setting(
@@ -53,7 +53,7 @@ impl Flac {
             samples.extend(packed.map(|s| (s.clamp(-1.0, 1.0) * FULL).round() as i32));
             waiting.drain(..whole);
             count += block.len();
-            if count as f64 > MOST_S * take.sample_rate_hz() {
+            if count as f64 > MAX_LENGTH_S * take.sample_rate_hz() {
                 return Err(Error::setting(
                     format!(
                         "{}: more than an hour of sound for one page",

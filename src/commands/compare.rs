@@ -5,11 +5,11 @@ use clap::Args;
 use leadpipe::compare::{Compared, Comparison, Verdict, better_shift, compare};
 use leadpipe::error::{Error, Result};
 use leadpipe::line::Line;
-use leadpipe::target::{self, Target};
+use leadpipe::reference::{self, ReferencePart};
 use leadpipe::units::whole;
 
-use super::listening::{Wanted, listen_and_read};
-use super::{EarOptions, Excerpt, Form, TableOptions, TakeOptions};
+use super::transcription::{NoteDetail, transcribe_line};
+use super::{Excerpt, Form, PitchOptions, TakeOptions, TuningOptions};
 
 /// Practise against a target: right, wrong, missing and extra notes
 #[derive(Args)]
@@ -40,22 +40,29 @@ pub struct Options {
     #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true, default_value_t = 0, value_parser = clap::value_parser!(i32).range(-48..=48))]
     shift: i32,
     #[command(flatten)]
-    ear: EarOptions,
+    pitch: PitchOptions,
     #[command(flatten)]
-    table: TableOptions,
+    table: TuningOptions,
     /// Form of the comparison on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let reading = options.table.reading(options.ear.horn()?, None)?;
+    let reading = options.table.reading(options.pitch.horn()?, None)?;
     let listen = |path: &PathBuf, excerpt: &Excerpt| {
-        listen_and_read(path, excerpt, &options.ear, &reading, true, Wanted::List)
+        transcribe_line(
+            path,
+            excerpt,
+            &options.pitch,
+            &reading,
+            true,
+            NoteDetail::List,
+        )
     };
     // The score first: a misspelt name should not cost a minute's listening.
-    let target = if target::is_score(&options.target) {
-        target::read(&options.target, options.part)?
+    let reference = if reference::is_score(&options.target) {
+        reference::read(&options.target, options.part)?
     } else {
         if options.part.is_some() {
             return Err(Error::setting(
@@ -63,19 +70,19 @@ pub fn run(options: &Options) -> Result<()> {
                 "leave it out: only scores have parts",
             ));
         }
-        Target::played(&listen(&options.target, &Excerpt::default())?)
+        ReferencePart::played(&listen(&options.target, &Excerpt::default())?)
     };
-    let target = target.shifted(options.shift);
+    let reference = reference.shifted(options.shift);
     let line = listen(&options.take.take, &options.take.excerpt)?;
-    let found = compare(&line, &target)?;
-    if let Some(shift) = better_shift(&line, &target, &found) {
+    let found = compare(&line, &reference)?;
+    if let Some(shift) = better_shift(&line, &reference, &found) {
         eprintln!(
             "leadpipe: the target fits far better {shift:+} semitones from here: is it in another transposition? try --shift {}",
             options.shift + shift
         );
     }
     super::print(|to| match options.format {
-        Form::Table => table(&line, &target, &found, to),
+        Form::Table => table(&line, &reference, &found, to),
         Form::Csv => super::write_rows(&found.notes, to),
         Form::Json => super::write_json(&found, to),
     })
@@ -83,7 +90,7 @@ pub fn run(options: &Options) -> Result<()> {
 
 fn table(
     line: &Line,
-    target: &Target,
+    reference: &ReferencePart,
     found: &Comparison,
     to: &mut dyn io::Write,
 ) -> io::Result<()> {
@@ -92,7 +99,7 @@ fn table(
         to,
         "{} against {} · {}",
         line.source,
-        target.name,
+        reference.name,
         horn.map_or("concert pitch", |h| h.title.as_str())
     )?;
     let other = found.notes.iter().any(|n| n.cents_from_target.is_some());
@@ -112,7 +119,7 @@ fn table(
         found.wrong,
         found.missing,
         found.extra,
-        target.aims.len()
+        reference.notes.len()
     )?;
     if found.right == 0 {
         return Ok(());
@@ -122,21 +129,21 @@ fn table(
         "timing within {:.0} ms of the beat around (standard deviation); {:+.1} cents, spread {:.1}",
         found.timing_spread_ms, found.mean_cents, found.spread_cents
     )?;
-    let percent = |pace: f64| format!("{:.0} %", 100.0 * pace);
-    if let Some(pace) = found.pace {
-        let tempo = match (found.tempo, target.tempo) {
+    let percent = |ratio: f64| format!("{:.0} %", 100.0 * ratio);
+    if let Some(ratio) = found.tempo_ratio {
+        let tempo = match (found.tempo, reference.tempo) {
             (Some(played), Some(written)) => {
                 format!(": {played:.0} quarters a minute for {written:.0}")
             }
             _ => String::new(),
         };
-        let ends = match (found.pace_first, found.pace_last) {
+        let ends = match (found.tempo_ratio_first, found.tempo_ratio_last) {
             (Some(first), Some(last)) => {
                 format!(", from {} to {}", percent(first), percent(last))
             }
             _ => String::new(),
         };
-        writeln!(to, "pace {} of the target's{tempo}{ends}", percent(pace))?;
+        writeln!(to, "pace {} of the target's{tempo}{ends}", percent(ratio))?;
     }
     Ok(())
 }

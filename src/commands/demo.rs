@@ -5,13 +5,13 @@ use leadpipe::analysis::level::DEFAULT_GATE_DB;
 use leadpipe::audio::Selection;
 use leadpipe::audio::flac::Flac;
 use leadpipe::demo::line;
-use leadpipe::ear::{Listener, Mode};
 use leadpipe::error::Result;
 use leadpipe::horn::{self, tube};
 use leadpipe::intonation::report;
 use leadpipe::line::{Line, Reading};
 use leadpipe::output::cv::FULL_SCALE_V;
 use leadpipe::output::{self, Draft, table, track, wav};
+use leadpipe::transcriber::{Mode, Transcriber};
 use leadpipe::tuning::{self, Reference};
 
 use super::transcribe::{CvOptions, FileKind, PartOptions};
@@ -38,9 +38,9 @@ pub fn run(options: &Options) -> Result<()> {
     let horn = horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
     let settings = horn::listening(Some(&horn), DEFAULT_GATE_DB);
-    let mut listener = Listener::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
-    listener.push(&samples);
-    let heard = listener.finish();
+    let mut transcriber = Transcriber::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
+    transcriber.push(&samples);
+    let heard = transcriber.finish();
     let mut reading = Reading::plain(tuning::find("equal-12", None, Reference::default())?);
     reading.horn = Some(horn);
     let track_draft = Draft::write(

@@ -8,7 +8,6 @@ pub mod demo;
 pub mod devices;
 pub mod horns;
 pub mod intonation;
-pub mod listening;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod manual;
@@ -19,6 +18,7 @@ pub mod rig;
 pub mod soundcheck;
 pub mod track;
 pub mod transcribe;
+mod transcription;
 pub mod tunings;
 
 use std::io::{self, Write};
@@ -103,7 +103,7 @@ pub struct Excerpt {
 
 /// How to listen.
 #[derive(Args)]
-pub struct EarOptions {
+pub struct PitchOptions {
     /// Horn in hand: a name from `leadpipe horns`, or a TOML file of your own
     #[arg(long, value_name = "NAME")]
     pub horn: Option<String>,
@@ -120,7 +120,7 @@ pub struct EarOptions {
 
 /// What to measure pitch against.
 #[derive(Args)]
-pub struct TableOptions {
+pub struct TuningOptions {
     /// Tuning table: a name from `leadpipe tunings`, a TOML file or a .syx dump
     #[arg(long, value_name = "NAME", default_value = "equal-12")]
     pub tuning: String,
@@ -188,14 +188,14 @@ pub fn stem(take: &Path) -> String {
     stem.to_string_lossy().into_owned()
 }
 
-impl EarOptions {
+impl PitchOptions {
     pub fn horn(&self) -> Result<Option<Horn>> {
         self.horn.as_deref().map(horn::find).transpose()
     }
 }
 
-impl TableOptions {
-    pub fn table(&self) -> Result<tuning::Table> {
+impl TuningOptions {
+    pub fn table(&self) -> Result<tuning::Tuning> {
         let reference = Reference::new(self.reference)?;
         tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }

@@ -5,8 +5,8 @@ use leadpipe::error::{Error, Result};
 use leadpipe::notes::timeline::Timeline;
 use leadpipe::output::track::Rows;
 
-use super::listening::follow;
-use super::{EarOptions, TakeOptions};
+use super::transcription::follow;
+use super::{PitchOptions, TakeOptions};
 
 /// Follow the pitch of a take, a row every 1.3 ms
 #[derive(Args)]
@@ -21,14 +21,14 @@ pub struct Options {
     #[command(flatten)]
     take: TakeOptions,
     #[command(flatten)]
-    ear: EarOptions,
+    pitch: PitchOptions,
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let horn = options.ear.horn()?;
+    let horn = options.pitch.horn()?;
     let TakeOptions { take, excerpt } = &options.take;
     let mut rows = Rows::new(io::stdout().lock());
     let mut push = |part: &Timeline| rows.push(part).map_err(Error::Stdout);
-    follow(take, excerpt, &options.ear, horn.as_ref(), &mut push)?;
+    follow(take, excerpt, &options.pitch, horn.as_ref(), &mut push)?;
     rows.finish().map_err(Error::Stdout)
 }

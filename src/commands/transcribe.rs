@@ -5,16 +5,16 @@ use clap::{Args, ValueEnum};
 use leadpipe::audio::flac::Flac;
 use leadpipe::error::{Error, Result};
 use leadpipe::line::Line;
+use leadpipe::notation::{Metre, NotationOptions};
 use leadpipe::output::cv::{ControlVoltage, FULL_SCALE_V};
 use leadpipe::output::midi::MidiFile;
 use leadpipe::output::musicxml::{CENTS_OVER, MusicXml};
 use leadpipe::output::picture::Picture;
 use leadpipe::output::report::Html;
 use leadpipe::output::{self, Output, csv, json, table};
-use leadpipe::score::{Metre, Wish};
 
-use super::listening::{Wanted, listen_and_read};
-use super::{EarOptions, Form, ManyOptions, SendOptions, TableOptions, intonation, many, stem};
+use super::transcription::{NoteDetail, transcribe_line};
+use super::{Form, ManyOptions, PitchOptions, SendOptions, TuningOptions, intonation, many, stem};
 
 /// Write down takes: every note with pitch, cents and articulation
 #[derive(Args)]
@@ -44,9 +44,9 @@ pub struct Options {
     #[command(flatten)]
     many: ManyOptions,
     #[command(flatten)]
-    ear: EarOptions,
+    pitch: PitchOptions,
     #[command(flatten)]
-    table: TableOptions,
+    table: TuningOptions,
     #[command(flatten)]
     send: SendOptions,
     #[command(flatten)]
@@ -191,7 +191,7 @@ impl FileKind {
                 sample_rate_hz: cv.cv_rate,
             }),
             FileKind::Musicxml => Box::new(MusicXml {
-                wish: Wish {
+                options: NotationOptions {
                     tempo: part.tempo,
                     metre: Some(part.meter.0),
                     fifths: part.key,
@@ -215,13 +215,13 @@ pub fn run(options: &Options) -> Result<()> {
         .map(super::check_folder)
         .transpose()?;
     // Names first: a misspelt table should not cost a minute's listening.
-    let horn = options.ear.horn()?;
+    let horn = options.pitch.horn()?;
     let reading = options.table.reading(horn, Some(&options.send))?;
     let takes = many::gather(&options.takes)?;
     let listen = |take: &Path, progress: bool| {
         let excerpt = &options.many.excerpt;
-        let wanted = options.wanted();
-        listen_and_read(take, excerpt, &options.ear, &reading, progress, wanted)
+        let detail = options.note_detail();
+        transcribe_line(take, excerpt, &options.pitch, &reading, progress, detail)
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;
@@ -266,12 +266,12 @@ impl Options {
         }
     }
 
-    fn wanted(&self) -> Wanted {
+    fn note_detail(&self) -> NoteDetail {
         let list = |kind: &FileKind| matches!(kind, FileKind::Csv | FileKind::Json);
         if self.kinds().iter().all(list) {
-            Wanted::List
+            NoteDetail::List
         } else {
-            Wanted::Contours
+            NoteDetail::Contours
         }
     }
 }

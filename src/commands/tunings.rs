@@ -3,9 +3,9 @@ use std::path::PathBuf;
 use clap::Args;
 use leadpipe::error::Result;
 use leadpipe::output::Draft;
-use leadpipe::tuning::{bulk_dump, catalogue, table_file::TableFile};
+use leadpipe::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
 
-use super::TableOptions;
+use super::TuningOptions;
 
 /// List the tuning tables, show one, or send it out as a MIDI dump
 #[derive(Args)]
@@ -69,7 +69,7 @@ fn list(options: &Options) -> Result<()> {
     })
 }
 
-fn as_json(table: &TableFile) -> serde_json::Value {
+fn as_json(table: &TuningFile) -> serde_json::Value {
     serde_json::json!({
         "name": table.name,
         "title": table.title,
@@ -83,7 +83,7 @@ fn as_json(table: &TableFile) -> serde_json::Value {
 }
 
 fn show(name: &str, options: &Options) -> Result<()> {
-    let wanted = TableOptions {
+    let wanted = TuningOptions {
         tuning: name.to_owned(),
         tonic: options.tonic.clone(),
         reference: options.reference,

@@ -5,14 +5,14 @@
 //! replaced, left out and put in. Pitch decides first; the time at which a note
 //! was due, known from a first alignment, then tells repeated notes apart.
 
-use super::pace::Pace;
+use super::tempo::TempoCurve;
 use crate::line::LineNote;
-use crate::target::Aim;
+use crate::reference::TargetNote;
 
 /// A note of the target, of the playing, or both together, by index.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Pair {
-    pub aim: Option<usize>,
+    pub target: Option<usize>,
     pub note: Option<usize>,
 }
 
@@ -31,12 +31,12 @@ const LATE_S: f64 = 0.5;
 const ROUNDS: usize = 2;
 
 /// Aligns, in order.
-pub fn align(aims: &[Aim], notes: &[LineNote]) -> Vec<Pair> {
-    let mut pairs = round(aims, notes, |_| None);
+pub fn align(targets: &[TargetNote], notes: &[LineNote]) -> Vec<Pair> {
+    let mut pairs = round(targets, notes, |_| None);
     for _ in 0..ROUNDS {
-        let pace = Pace::new(aims, notes, &pairs);
-        let due: Vec<Option<f64>> = (0..aims.len()).map(|i| pace.due_s(i)).collect();
-        pairs = round(aims, notes, |i| due[i]);
+        let curve = TempoCurve::new(targets, notes, &pairs);
+        let due: Vec<Option<f64>> = (0..notes.len()).map(|i| curve.due_s(i)).collect();
+        pairs = round(targets, notes, |i| due[i]);
     }
     pairs
 }
@@ -44,13 +44,17 @@ pub fn align(aims: &[Aim], notes: &[LineNote]) -> Vec<Pair> {
 #[derive(Clone, Copy, PartialEq)]
 enum Step {
     Both,
-    AimAlone,
+    TargetAlone,
     NoteAlone,
 }
 
-fn round(aims: &[Aim], notes: &[LineNote], due_s: impl Fn(usize) -> Option<f64>) -> Vec<Pair> {
+fn round(
+    targets: &[TargetNote],
+    notes: &[LineNote],
+    due_s: impl Fn(usize) -> Option<f64>,
+) -> Vec<Pair> {
     let width = notes.len() + 1;
-    let mut steps = vec![Step::NoteAlone; (aims.len() + 1) * width];
+    let mut steps = vec![Step::NoteAlone; (targets.len() + 1) * width];
     let extra: Vec<f32> = notes
         .iter()
         .map(|n| {
@@ -66,14 +70,14 @@ fn round(aims: &[Aim], notes: &[LineNote], due_s: impl Fn(usize) -> Option<f64>)
         above[j] = above[j - 1] + extra[j - 1];
     }
     let mut row = vec![0.0; width];
-    for (i, aim) in aims.iter().enumerate() {
-        let missing = if aim.length_s > 0.0 { ALONE } else { SLIGHT };
+    for (i, target) in targets.iter().enumerate() {
+        let missing = if target.length_s > 0.0 { ALONE } else { SLIGHT };
         let due_s = due_s(i);
         row[0] = above[0] + missing;
-        steps[(i + 1) * width] = Step::AimAlone;
+        steps[(i + 1) * width] = Step::TargetAlone;
         for j in 1..width {
             let note = &notes[j - 1];
-            let pitch = if note.concert == aim.concert {
+            let pitch = if note.concert == target.concert {
                 0.0
             } else {
                 WRONG
@@ -83,11 +87,11 @@ fn round(aims: &[Aim], notes: &[LineNote], due_s: impl Fn(usize) -> Option<f64>)
                 LATE * share.min(1.0) as f32
             });
             let both = above[j - 1] + pitch + late;
-            let (aim_alone, note_alone) = (above[j] + missing, row[j - 1] + extra[j - 1]);
-            let (cost, step) = if both <= aim_alone && both <= note_alone {
+            let (target_alone, note_alone) = (above[j] + missing, row[j - 1] + extra[j - 1]);
+            let (cost, step) = if both <= target_alone && both <= note_alone {
                 (both, Step::Both)
-            } else if aim_alone <= note_alone {
-                (aim_alone, Step::AimAlone)
+            } else if target_alone <= note_alone {
+                (target_alone, Step::TargetAlone)
             } else {
                 (note_alone, Step::NoteAlone)
             };
@@ -96,14 +100,14 @@ fn round(aims: &[Aim], notes: &[LineNote], due_s: impl Fn(usize) -> Option<f64>)
         }
         std::mem::swap(&mut above, &mut row);
     }
-    let (mut i, mut j) = (aims.len(), notes.len());
+    let (mut i, mut j) = (targets.len(), notes.len());
     let mut pairs = Vec::with_capacity(i.max(j));
     while i > 0 || j > 0 {
         let step = steps[i * width + j];
-        let (aim, note) = (step != Step::NoteAlone, step != Step::AimAlone);
-        (i, j) = (i - usize::from(aim), j - usize::from(note));
+        let (target, note) = (step != Step::NoteAlone, step != Step::TargetAlone);
+        (i, j) = (i - usize::from(target), j - usize::from(note));
         pairs.push(Pair {
-            aim: aim.then_some(i),
+            target: target.then_some(i),
             note: note.then_some(j),
         });
     }

@@ -5,15 +5,15 @@
 //! ```
 
 mod align;
-mod pace;
+mod tempo;
 
 use serde::Serialize;
 
 use crate::error::{Error, Result};
 use crate::line::{Line, LineNote};
-use crate::target::{Aim, Target};
+use crate::reference::{ReferencePart, TargetNote};
 use align::Pair;
-use pace::Pace;
+use tempo::TempoCurve;
 
 /// What came of a note.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -75,11 +75,14 @@ pub struct Comparison {
     pub extra: usize,
     /// Standard deviation of the timing, milliseconds.
     pub timing_spread_ms: f64,
-    /// Pace against the target's: 1 as written, 1.1 a tenth faster.
-    pub pace: Option<f64>,
+    /// Tempo against the reference's: 1 as written, 1.1 a tenth faster.
+    #[serde(rename = "pace")]
+    pub tempo_ratio: Option<f64>,
     /// The same over the first and the last quarter of the notes.
-    pub pace_first: Option<f64>,
-    pub pace_last: Option<f64>,
+    #[serde(rename = "pace_first")]
+    pub tempo_ratio_first: Option<f64>,
+    #[serde(rename = "pace_last")]
+    pub tempo_ratio_last: Option<f64>,
     /// Quarter notes a minute as played, where the target says its tempo.
     pub tempo: Option<f64>,
     /// Mean and spread against the table of the right notes, cents.
@@ -88,39 +91,39 @@ pub struct Comparison {
 }
 
 /// Most pairs of notes that are weighed: 250 million, some seconds.
-const MOST_PAIRS: usize = 250_000_000;
+const MAX_PAIRS: usize = 250_000_000;
 
 /// Compares a line with a target.
 ///
 /// # Errors
 /// [`Error::Setting`] where both are so long that it would take minutes.
-pub fn compare(line: &Line, target: &Target) -> Result<Comparison> {
-    let (aims, notes) = (&target.aims, &line.notes);
-    if aims.len().saturating_mul(notes.len()) > MOST_PAIRS {
+pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
+    let (targets, notes) = (&reference.notes, &line.notes);
+    if targets.len().saturating_mul(notes.len()) > MAX_PAIRS {
         return Err(Error::setting(
-            format!("{} notes against {}", notes.len(), aims.len()),
+            format!("{} notes against {}", notes.len(), targets.len()),
             "choose a part of the take with --start and --end",
         ));
     }
-    let pairs = align::align(aims, notes);
-    let pace = Pace::new(aims, notes, &pairs);
-    let compared = |pair: &Pair| one(pair, line, aims, &pace);
+    let pairs = align::align(targets, notes);
+    let curve = TempoCurve::new(targets, notes, &pairs);
+    let compared = |pair: &Pair| one(pair, line, targets, &curve);
     let compared: Vec<Compared> = pairs.iter().map(compared).collect();
     let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
     let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
     let (_, timing_spread_ms) = spread(right().filter_map(|c| c.late_ms));
     let (mean_cents, spread_cents) = spread(right().filter_map(|c| c.cents));
-    let whole = pace.overall();
+    let whole = curve.overall();
     Ok(Comparison {
         right: count(Verdict::Right),
         wrong: count(Verdict::Wrong),
         missing: count(Verdict::Missing),
         extra: count(Verdict::Extra),
         timing_spread_ms,
-        pace: whole,
-        pace_first: pace.quarter(0),
-        pace_last: pace.quarter(3),
-        tempo: whole.and_then(|p| Some(p * target.tempo?)),
+        tempo_ratio: whole,
+        tempo_ratio_first: curve.quarter(0),
+        tempo_ratio_last: curve.quarter(3),
+        tempo: whole.and_then(|p| Some(p * reference.tempo?)),
         mean_cents,
         spread_cents,
         notes: compared,
@@ -129,52 +132,54 @@ pub fn compare(line: &Line, target: &Target) -> Result<Comparison> {
 
 /// The shift in semitones under which a target fits a line far better than as
 /// it is, if there is one: a part read in the wrong transposition.
-pub fn better_shift(line: &Line, target: &Target, found: &Comparison) -> Option<i32> {
+pub fn better_shift(line: &Line, reference: &ReferencePart, found: &Comparison) -> Option<i32> {
     /// As far as horns transpose.
     const FARTHEST: i32 = 26;
     /// The beginning tells: as many notes are tried.
     const NOTES: usize = 400;
-    if 2 * found.right >= target.aims.len() {
+    if 2 * found.right >= reference.notes.len() {
         return None;
     }
-    let (mut line, mut target) = (line.clone(), target.clone());
+    let (mut line, mut reference) = (line.clone(), reference.clone());
     line.notes.truncate(NOTES);
-    target.aims.truncate(NOTES);
+    reference.notes.truncate(NOTES);
     let right = |shift: i32| {
-        let shifted = target.clone().shifted(shift);
+        let shifted = reference.clone().shifted(shift);
         compare(&line, &shifted).map_or(0, |c| c.right)
     };
     let shifts = (-FARTHEST..=FARTHEST).filter(|s| *s != 0);
     let (count, best) = shifts
         .map(|s| (right(s), s))
         .max_by_key(|(n, s)| (*n, -s.abs()))?;
-    (10 * count >= 7 * target.aims.len() && count > 2 * right(0)).then_some(best)
+    (10 * count >= 7 * reference.notes.len() && count > 2 * right(0)).then_some(best)
 }
 
-fn one(pair: &Pair, line: &Line, aims: &[Aim], pace: &Pace) -> Compared {
-    let aim = pair.aim.map(|i| &aims[i]);
+fn one(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoCurve) -> Compared {
+    let target = pair.target.map(|i| &targets[i]);
     let note: Option<&LineNote> = pair.note.map(|i| &line.notes[i]);
-    let verdict = match (aim, note) {
+    let verdict = match (target, note) {
         (Some(a), Some(n)) if a.concert == n.concert => Verdict::Right,
         (Some(_), Some(_)) => Verdict::Wrong,
         (Some(_), None) => Verdict::Missing,
         _ => Verdict::Extra,
     };
-    let both = pair.aim.zip(note);
-    let around = both.and_then(|(i, _)| pace.around(i));
-    let timed = |f: &dyn Fn(&Aim, &LineNote, pace::Local) -> f64| {
-        let (local, (aim, note)) = (around?, aim.zip(note)?);
-        (aim.length_s > 0.0).then(|| f(aim, note, local))
+    let both = pair.target.zip(note);
+    let around = both.and_then(|(i, _)| curve.around(i));
+    let timed = |f: &dyn Fn(&TargetNote, &LineNote, tempo::LocalTempo) -> f64| {
+        let (local, (target, note)) = (around?, target.zip(note)?);
+        (target.length_s > 0.0).then(|| f(target, note, local))
     };
-    let late_ms =
-        timed(&|aim, note, local| 1000.0 * (note.note.onset_s - local.expected_s(aim.start_s)));
-    let length_percent =
-        timed(&|aim, note, local| 100.0 * note.note.duration_s() / (aim.length_s * local.stretch));
-    let target_pitch = aim.and_then(|a| a.pitch);
+    let late_ms = timed(&|target, note, local| {
+        1000.0 * (note.note.onset_s - local.expected_s(target.start_s))
+    });
+    let length_percent = timed(&|target, note, local| {
+        100.0 * note.note.duration_s() / (target.length_s * local.stretch)
+    });
+    let target_pitch = target.and_then(|a| a.pitch);
     Compared {
         verdict,
-        bar: aim.and_then(|a| a.bar.clone()),
-        target: aim.map(|a| line.reading.written(a.concert).to_string()),
+        bar: target.and_then(|a| a.bar.clone()),
+        target: target.map(|a| line.reading.written(a.concert).to_string()),
         played: note.map(|n| n.written.to_string()),
         onset_s: note.map(|n| n.note.onset_s),
         late_ms,

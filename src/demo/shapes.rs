@@ -10,7 +10,7 @@ pub struct Shape {
     pub name: &'static str,
     /// What is played.
     pub played: Vec<Played>,
-    /// How many notes that is to a listener.
+    /// How many notes that is to a transcriber.
     pub count: usize,
     /// Technique of the first note, empty for none in particular.
     pub technique: &'static str,

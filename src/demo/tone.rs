@@ -3,8 +3,8 @@
 use std::f64::consts::TAU;
 
 use super::brass::Noise;
-use crate::ear::Listened;
 use crate::notes::articulation::median;
+use crate::transcriber::Transcription;
 use crate::units::Pitch;
 
 /// Sample rate of the tones, in hertz.
@@ -34,7 +34,7 @@ pub fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u
 
 /// Median deviation from a pitch of the frames in such a tone's middle, in cents;
 /// a frame without pitch counts as infinitely far.
-pub fn median_error_cents(heard: &Listened, pitch: f64) -> f64 {
+pub fn median_error_cents(heard: &Transcription, pitch: f64) -> f64 {
     let off = |found: f32| 100.0 * (f64::from(found) - pitch).abs();
     let errors = heard
         .track

@@ -183,12 +183,12 @@ impl TryFrom<Entry> for Horn {
     }
 }
 
-fn parse(text: &str) -> std::result::Result<Vec<Horn>, settings_file::Fault> {
+fn parse(text: &str) -> std::result::Result<Vec<Horn>, settings_file::ParseError> {
     let file: File = settings_file::parse(text)?;
     let horns = file.horn.into_iter().map(Horn::try_from);
     horns
         .collect::<std::result::Result<_, String>>()
-        .map_err(settings_file::Fault::plain)
+        .map_err(settings_file::ParseError::plain)
 }
 
 static CATALOGUE: LazyLock<Vec<Horn>> = LazyLock::new(|| {
@@ -325,7 +325,7 @@ mod tests {
 
     #[test]
     fn faulty_horns_say_where() {
-        let fault = parse("[[horn]]\nname = \"x\"\nsounds = \"low\"\n").unwrap_err();
-        assert_eq!(fault.place, Some((3, 10)));
+        let error = parse("[[horn]]\nname = \"x\"\nsounds = \"low\"\n").unwrap_err();
+        assert_eq!(error.place, Some((3, 10)));
     }
 }

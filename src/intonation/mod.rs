@@ -80,7 +80,7 @@ impl Report {
             .filter(|p| off(p) >= WATCH_CENTS && p.time_s >= WATCH_S)
             .collect();
         pitches.sort_by(|a, b| off(b).total_cmp(&off(a)));
-        pitches.truncate(WATCH_MOST);
+        pitches.truncate(MAX_WATCHED);
         pitches
     }
 
@@ -99,7 +99,7 @@ const WATCH_CENTS: f64 = 8.0;
 /// Sounding time below which a pitch says little, in seconds.
 const WATCH_S: f64 = 0.3;
 /// As many as one can practise at a time.
-const WATCH_MOST: usize = 5;
+const MAX_WATCHED: usize = 5;
 
 /// Measures a line.
 ///

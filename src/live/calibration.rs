@@ -18,7 +18,7 @@ pub struct Fit {
 }
 
 /// Least swing that is taken for an output, in volts at full scale.
-const LEAST_V: f64 = 0.3;
+const MIN_V: f64 = 0.3;
 
 impl Fit {
     /// Line through pairs of sample and volts, by least squares.
@@ -40,7 +40,7 @@ impl Fit {
         let full_scale_v = together / spread;
         let offset_v = y - full_scale_v * x;
         let off = |r: &(f64, f64)| (full_scale_v * r.0 + offset_v - r.1).abs();
-        if full_scale_v.abs() < LEAST_V {
+        if full_scale_v.abs() < MIN_V {
             return Err(Error::setting(
                 "the meter hardly moves",
                 "check the channel and the cable; an interface that is not DC-coupled passes no steady voltage",

@@ -7,11 +7,11 @@ use super::command::Command;
 use super::gestures::Gestures;
 use super::player::Player;
 use super::signal::{Cue, Signal};
-use crate::ear::{Heard, Tracker, causal_moment};
 use crate::horn::{Horn, listening};
-use crate::notes::segment::Event;
-use crate::notes::{Attack, Moment};
-use crate::tuning::Table;
+use crate::notes::segment::NoteEvent;
+use crate::notes::{Attack, PitchFrame};
+use crate::transcriber::{Event, Tracker, causal_frame};
+use crate::tuning::Tuning;
 
 /// What the engine can be switched between while playing.
 #[derive(Debug, Clone)]
@@ -19,7 +19,7 @@ pub struct Stand {
     /// Horns within reach; none for concert pitch as it sounds.
     pub horns: Vec<Arc<Horn>>,
     /// Tables of the set.
-    pub tables: Vec<Arc<Table>>,
+    pub tables: Vec<Arc<Tuning>>,
     /// Note sources of the set.
     pub sources: Vec<super::source::Source>,
 }
@@ -40,8 +40,8 @@ pub struct Engine {
     table: usize,
     source: usize,
     cues: Vec<Cue>,
-    events: Vec<Event>,
-    last: Option<Moment>,
+    events: Vec<NoteEvent>,
+    last: Option<PitchFrame>,
 }
 
 impl Engine {
@@ -79,7 +79,7 @@ impl Engine {
     }
 
     /// The last moment heard.
-    pub fn last(&self) -> Option<Moment> {
+    pub fn last(&self) -> Option<PitchFrame> {
         self.last
     }
 
@@ -94,10 +94,10 @@ impl Engine {
         let (cues, events, last) = (&mut self.cues, &mut self.events, &mut self.last);
         let (began_s, hop_s) = (self.began_s, self.tracker.hop_s());
         self.tracker.push(samples, &mut |heard| match heard {
-            Heard::Frame(frame) => {
+            Event::Frame(frame) => {
                 // The events of a frame follow it.
                 settle(events, *last, player, gestures, cues, out);
-                let mut moment = causal_moment(frame);
+                let mut moment = causal_frame(frame);
                 moment.time_s += began_s;
                 if let Some(cents) = gestures.hop(moment, cues) {
                     player.vibrato_cents = cents;
@@ -105,7 +105,7 @@ impl Engine {
                 player.hop(moment, hop_s, out);
                 *last = Some(moment);
             }
-            Heard::Note(event) => events.push(shifted(event, began_s)),
+            Event::Note(event) => events.push(shifted(event, began_s)),
         });
         settle(events, *last, player, gestures, cues, out);
         self.send_cues(out);
@@ -116,7 +116,7 @@ impl Engine {
     pub fn finish(&mut self, out: &mut Vec<Signal>) {
         let (events, began_s) = (&mut self.events, self.began_s);
         self.tracker.finish(&mut |heard| {
-            if let Heard::Note(event) = heard {
+            if let Event::Note(event) = heard {
                 events.push(shifted(event, began_s));
             }
         });
@@ -170,11 +170,11 @@ impl Engine {
                 }
             }
             Command::Shift(semitones) => {
-                self.player.shift = (*semitones).clamp(-MOST_SHIFT, MOST_SHIFT);
+                self.player.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
             }
             Command::ShiftBy(semitones) => {
                 let shift = self.player.shift.saturating_add(*semitones);
-                self.player.shift = shift.clamp(-MOST_SHIFT, MOST_SHIFT);
+                self.player.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
             }
             Command::Mute(muted) => self.player.mute(*muted, out),
             Command::ToggleMute => self.player.mute(!self.player.muted(), out),
@@ -232,15 +232,15 @@ impl Engine {
 }
 
 /// Farthest shift either way, in semitones.
-const MOST_SHIFT: i32 = 48;
+const MAX_SHIFT: i32 = 48;
 
-fn shifted(mut event: Event, by_s: f64) -> Event {
+fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
     match &mut event {
-        Event::Started(start) => {
+        NoteEvent::Started(start) => {
             start.onset_s += by_s;
             start.decided_s += by_s;
         }
-        Event::Ended(note) => note.shift(by_s),
+        NoteEvent::Ended(note) => note.shift(by_s),
     }
     event
 }
@@ -248,8 +248,8 @@ fn shifted(mut event: Event, by_s: f64) -> Event {
 /// Sends on the events of a frame: a note that ends, and the one that begins in
 /// its place.
 fn settle(
-    events: &mut Vec<Event>,
-    last: Option<Moment>,
+    events: &mut Vec<NoteEvent>,
+    last: Option<PitchFrame>,
     player: &mut Player,
     gestures: &mut Gestures,
     cues: &mut Vec<Cue>,
@@ -258,15 +258,15 @@ fn settle(
     let now_s = last.map_or(0.0, |m| m.time_s);
     let slurred_on = events
         .iter()
-        .any(|e| matches!(e, Event::Started(s) if s.attack == Attack::Slurred));
+        .any(|e| matches!(e, NoteEvent::Started(s) if s.attack == Attack::Slurred));
     for event in events.drain(..) {
         match event {
-            Event::Started(start) => {
+            NoteEvent::Started(start) => {
                 gestures.start(start, cues);
                 player.vibrato_cents = 0.0;
                 player.start(start, out);
             }
-            Event::Ended(mut note) => {
+            NoteEvent::Ended(mut note) => {
                 gestures.end(&mut note, now_s, slurred_on, cues);
                 player.end(note, now_s, out);
             }

@@ -4,8 +4,8 @@
 use super::signal::{Cue, Gesture};
 use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
-use crate::notes::segment::Start;
-use crate::notes::{Attack, Length, Moment, Note, Technique};
+use crate::notes::segment::NoteStart;
+use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
 
 /// How long after its decision a note's attack is measured, in seconds: the
 /// rise of a tongued note is over by then.
@@ -35,7 +35,7 @@ pub struct Gestures {
 
 #[derive(Debug, Clone, Copy)]
 struct Running {
-    start: Start,
+    start: NoteStart,
     attack_db: f32,
     attack_known: bool,
     looked_s: f64,
@@ -59,7 +59,7 @@ impl Gestures {
     }
 
     /// A note begins.
-    pub fn start(&mut self, start: Start, cues: &mut Vec<Cue>) {
+    pub fn start(&mut self, start: NoteStart, cues: &mut Vec<Cue>) {
         let gesture = match start.attack {
             Attack::Slurred => Gesture::Slurred,
             Attack::Tongued | Attack::Breath => Gesture::Tongued,
@@ -85,7 +85,7 @@ impl Gestures {
     }
 
     /// A hop goes by. Gives the depth of the vibrato in cents, when looked at.
-    pub fn hop(&mut self, moment: Moment, cues: &mut Vec<Cue>) -> Option<f32> {
+    pub fn hop(&mut self, moment: PitchFrame, cues: &mut Vec<Cue>) -> Option<f32> {
         let note = self.note.as_mut()?;
         let now_s = moment.time_s;
         let points = &mut self.recent.points;

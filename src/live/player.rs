@@ -6,8 +6,8 @@ use std::sync::Arc;
 use super::signal::{Motion, Signal, Start};
 use super::source::Source;
 use crate::line::{LineNote, Reading};
-use crate::notes::{Attack, Moment, Note, segment};
-use crate::tuning::Table;
+use crate::notes::{Attack, Note, PitchFrame, segment};
+use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, db_power, power_db};
 
@@ -77,7 +77,7 @@ struct Sounding {
 #[derive(Debug, Clone)]
 pub struct Player {
     reading: Reading,
-    quantiser: Quantiser<Table>,
+    quantiser: Quantiser<Tuning>,
     /// Where notes come from.
     pub source: Source,
     /// Between what levels the player plays.
@@ -142,7 +142,7 @@ impl Player {
     }
 
     /// A note begins.
-    pub fn start(&mut self, start: segment::Start, out: &mut Vec<Signal>) {
+    pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<Signal>) {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
         self.settle_end(out);
         if self.muted {
@@ -198,7 +198,7 @@ impl Player {
     }
 
     /// A hop of the stream goes by.
-    pub fn hop(&mut self, moment: Moment, hop_s: f64, out: &mut Vec<Signal>) {
+    pub fn hop(&mut self, moment: PitchFrame, hop_s: f64, out: &mut Vec<Signal>) {
         self.settle_end(out);
         let share = (hop_s / LEVEL_S).min(1.0) as f32;
         let power = db_power(moment.level_db);
@@ -250,7 +250,7 @@ impl Player {
 }
 
 impl Sounding {
-    fn follow(&mut self, moment: Moment, level_db: f32, hop_s: f64) {
+    fn follow(&mut self, moment: PitchFrame, level_db: f32, hop_s: f64) {
         let Some(pitch) = moment.pitch else {
             return;
         };
@@ -287,8 +287,8 @@ mod tests {
         Player::new(reading, source, Levels::default(), 0)
     }
 
-    fn start(pitch: f32, attack: Attack) -> segment::Start {
-        segment::Start {
+    fn start(pitch: f32, attack: Attack) -> segment::NoteStart {
+        segment::NoteStart {
             onset_s: 0.98,
             decided_s: 1.0,
             pitch,
@@ -304,10 +304,10 @@ mod tests {
         player.start(start(pitch(0.0), Attack::Tongued), &mut out);
         for i in 0..(length_s / HOP_S) as usize {
             let since_s = i as f64 * HOP_S;
-            let moment = Moment {
+            let moment = PitchFrame {
                 time_s: 1.0 + since_s,
                 pitch: Some(pitch(since_s)),
-                lead: 5.0,
+                margin: 5.0,
                 confidence: 1.0,
                 level_db: -20.0,
                 floor_db: -70.0,

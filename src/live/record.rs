@@ -12,17 +12,17 @@ use std::thread::JoinHandle;
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::analysis::Settings;
-use crate::ear::{Listener, Mode};
 use crate::error::{Error, Result};
 use crate::line::{Line, Reading};
 use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
+use crate::transcriber::{Mode, Transcriber};
 
 /// Blocks that wait for the disk at most: some seconds.
 const QUEUE: usize = 4_096;
 /// The file is made whole (header and all) this often, in samples over the rate.
 const FLUSH_S: f64 = 1.0;
 /// A WAV file holds less than 4 GB; another is begun before, in bytes.
-const MOST_BYTES: u64 = 3_900_000_000;
+const MAX_BYTES: u64 = 3_900_000_000;
 /// 24 bits: the noise of the best converters lies above its steps.
 const BITS: u16 = 24;
 const FULL: f32 = 8_388_607.0;
@@ -107,7 +107,7 @@ struct Writing {
     since_flush: u64,
     ear: Settings,
     reading: Reading,
-    listener: Listener,
+    transcriber: Transcriber,
     written: Vec<PathBuf>,
 }
 
@@ -126,7 +126,7 @@ impl Writing {
             rate_hz,
             samples: 0,
             since_flush: 0,
-            listener: Listener::new(rate_hz, ear, Mode::Full),
+            transcriber: Transcriber::new(rate_hz, ear, Mode::Full),
             ear,
             reading,
             written: Vec::new(),
@@ -140,7 +140,7 @@ impl Writing {
                 Message::Rate(rate_hz) if rate_hz != self.rate_hz => self.next_part(rate_hz)?,
                 Message::Rate(_) => {}
             }
-            if self.samples * u64::from(BITS / 8) > MOST_BYTES {
+            if self.samples * u64::from(BITS / 8) > MAX_BYTES {
                 self.next_part(self.rate_hz)?;
             }
         }
@@ -158,7 +158,7 @@ impl Writing {
             let value = (sample.clamp(-1.0, 1.0) * FULL).round() as i32;
             writer.write_sample(value).map_err(refused)?;
         }
-        self.listener.push(block);
+        self.transcriber.push(block);
         self.samples += block.len() as u64;
         self.since_flush += block.len() as u64;
         if self.since_flush as f64 >= FLUSH_S * self.rate_hz {
@@ -184,8 +184,8 @@ impl Writing {
             writer.finalize().map_err(|e| fault(&self.path, e))?;
             self.written.push(self.path.clone());
         }
-        let fresh = Listener::new(self.rate_hz, self.ear, Mode::Full);
-        let heard = std::mem::replace(&mut self.listener, fresh).finish();
+        let fresh = Transcriber::new(self.rate_hz, self.ear, Mode::Full);
+        let heard = std::mem::replace(&mut self.transcriber, fresh).finish();
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
         let length_s = self.samples as f64 / self.rate_hz;
         let line = Line::new(&stem, length_s, heard.notes, self.reading.clone());

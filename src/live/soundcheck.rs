@@ -1,7 +1,7 @@
 //! What a soundcheck makes of the room, the player and the rig.
 
 use crate::analysis::Settings;
-use crate::ear::{Heard, Tracker};
+use crate::transcriber::{Event, Tracker};
 use crate::units::{db_power, power_db};
 
 /// Levels of one part of a soundcheck, in dBFS over 20 ms each.
@@ -46,9 +46,9 @@ impl Listening {
         let (sum, tones, hops) = (&mut self.sum, &mut self.tones, &mut self.hops);
         let (heeded, stretch) = (&mut self.heeded, self.stretch);
         self.tracker.push(samples, &mut |heard| {
-            let Heard::Frame(frame) = heard else { return };
+            let Event::Frame(frame) = heard else { return };
             *sum += f64::from(db_power(frame.level.hop_db));
-            *tones += usize::from(frame.belief.leader.is_some());
+            *tones += usize::from(frame.best_path.hypothesis.is_some());
             *hops += 1;
             if *hops == stretch {
                 let level_db = f64::from(power_db((*sum / stretch as f64) as f32));
@@ -113,7 +113,7 @@ const GATE_OVER_DB: f64 = 6.0;
 /// this extra notes come up (`cargo run --release --example measure`).
 const CLEAR_DB: f64 = 35.0;
 /// Least tone in a part, in seconds.
-const LEAST_TONE_S: f64 = 0.5;
+const MIN_TONE_S: f64 = 0.5;
 /// Samples nearer to full scale than this are about to clip, in dB.
 const HOT_DB: f64 = -6.0;
 
@@ -138,7 +138,7 @@ impl Verdict {
     /// Whether both kinds of playing were heard, so that the levels mean
     /// something.
     pub fn heard_playing(soft: &Heeded, loud: &Heeded) -> bool {
-        soft.tone_s().min(loud.tone_s()) >= LEAST_TONE_S
+        soft.tone_s().min(loud.tone_s()) >= MIN_TONE_S
     }
 
     /// From soft playing down to the rig's bleed, in dB.
@@ -150,7 +150,7 @@ impl Verdict {
     pub fn warnings(&self, soft: &Heeded, loud: &Heeded) -> Vec<String> {
         let mut warnings = Vec::new();
         for (what, part) in [("soft", soft), ("loud", loud)] {
-            if part.tone_s() < LEAST_TONE_S {
+            if part.tone_s() < MIN_TONE_S {
                 warnings.push(format!(
                     "no {what} notes were heard: check channel and microphone, and play longer"
                 ));

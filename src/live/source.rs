@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use crate::tuning::Table;
+use crate::tuning::Tuning;
 use crate::units::Pitch;
 
 /// Where the notes that are sent come from.
@@ -75,7 +75,13 @@ impl Draw {
     /// alike where there are none. The same seed draws the same notes.
     ///
     /// `None` where no note lies in the range, or none has any weight.
-    pub fn new(table: &Table, low: Pitch, high: Pitch, weights: &[f64], seed: u64) -> Option<Self> {
+    pub fn new(
+        table: &Tuning,
+        low: Pitch,
+        high: Pitch,
+        weights: &[f64],
+        seed: u64,
+    ) -> Option<Self> {
         let (notes, own): (Vec<Pitch>, Vec<f64>) = table
             .degreed()
             .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
@@ -115,7 +121,7 @@ mod tests {
     use super::*;
     use crate::tuning::{Reference, find};
 
-    fn table(name: &str) -> Table {
+    fn table(name: &str) -> Tuning {
         find(name, Some("C"), Reference::default()).unwrap()
     }
 

@@ -44,7 +44,7 @@ const AHEAD_BLOCKS: usize = 2;
 /// long now and then.
 const AHEAD_S: f64 = 0.003;
 /// Nor more, however often the ring ran dry.
-const AHEAD_MOST_S: f64 = 0.06;
+const MAX_AHEAD_S: f64 = 0.06;
 /// The device's first moments do not count as gaps.
 const SETTLE: Duration = Duration::from_millis(700);
 
@@ -251,7 +251,7 @@ impl Speaker {
             self.gaps += new;
             let block = stream.counts.block.load(Ordering::Relaxed) as f64;
             let more_s = self.ahead(stream) as f64 / stream.rate_hz + block / stream.rate_hz;
-            self.ahead_s = more_s.min(AHEAD_MOST_S);
+            self.ahead_s = more_s.min(MAX_AHEAD_S);
         }
     }
 

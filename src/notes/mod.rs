@@ -2,13 +2,13 @@
 //!
 //! The same [`segment::Segmenter`] serves both passes: live it reads the
 //! running belief, in the full pass the path decoded with the future known.
-//! [`hindsight`] then does what only hindsight can: dates onsets and offsets by
+//! [`refinement`] then does what only hindsight can: dates onsets and offsets by
 //! the sound's own level and joins what belongs together. [`articulation`]
 //! names what was played.
 
 pub mod articulation;
 pub mod contour;
-pub mod hindsight;
+pub mod refinement;
 pub mod segment;
 pub mod timeline;
 
@@ -101,13 +101,13 @@ impl Length {
 
 /// One hop as the segmenter sees it, from either pass.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Moment {
+pub struct PitchFrame {
     /// Stream time in seconds.
     pub time_s: f64,
     /// Pitch in MIDI semitones, if there is tone.
     pub pitch: Option<f32>,
     /// How far the pitch leads any other explanation, in nats.
-    pub lead: f32,
+    pub margin: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
     /// Level of the hop, dBFS.
@@ -116,7 +116,7 @@ pub struct Moment {
     pub floor_db: f32,
 }
 
-impl Moment {
+impl PitchFrame {
     /// The moment as a point of a note's contour.
     pub fn point(&self) -> Point {
         Point {

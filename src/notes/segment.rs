@@ -8,15 +8,15 @@
 use std::collections::VecDeque;
 
 use super::contour::Contour;
-use super::{Attack, Length, Measured, Moment, Note};
-use crate::analysis::evidence::multiple_of;
+use super::{Attack, Length, Measured, Note, PitchFrame};
+use crate::analysis::candidates::multiple_of;
 use crate::units::{db_power, power_db};
 
 /// What the segmenter reports, at the hop in which it is sure.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Event {
+pub enum NoteEvent {
     /// A note has begun.
-    Started(Start),
+    Started(NoteStart),
     /// The note that had begun is over. Its articulation within is not yet
     /// named.
     Ended(Note),
@@ -24,7 +24,7 @@ pub enum Event {
 
 /// A note at the moment it is committed to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Start {
+pub struct NoteStart {
     /// When it began, stream seconds.
     pub onset_s: f64,
     /// When that was decided, stream seconds.
@@ -83,7 +83,7 @@ const YOUNG_S: f64 = 0.05;
 /// The same for a note that is still swelling: youth starts anew with every so
 /// many dB, up to an age.
 const SWELL_DB: f32 = 3.0;
-const YOUNG_MOST_S: f64 = 0.2;
+const MAX_YOUNG_S: f64 = 0.2;
 /// How far it may go for it, in semitones.
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
@@ -139,7 +139,7 @@ struct Away {
 /// The note that is sounding.
 #[derive(Debug, Clone)]
 struct Open {
-    start: Start,
+    start: NoteStart,
     dip_db: f32,
     anchor: f32,
     /// Last time the pitch was at home.
@@ -186,7 +186,7 @@ pub struct Segmenter {
     /// Whether frames look back only, so that a change shows late by half the
     /// sound they were read from.
     causal: bool,
-    history: VecDeque<(Moment, f32)>,
+    history: VecDeque<(PitchFrame, f32)>,
     note: Option<Open>,
     tail: Tail,
     run: (f32, usize),
@@ -220,7 +220,7 @@ impl Segmenter {
     }
 
     /// Takes the next moment; appends what it settles to `events`.
-    pub fn push(&mut self, moment: Moment, events: &mut Vec<Event>) {
+    pub fn push(&mut self, moment: PitchFrame, events: &mut Vec<NoteEvent>) {
         self.remember(moment);
         self.count_run(moment.pitch);
         let envelope_db = self.envelope_db();
@@ -246,8 +246,8 @@ impl Segmenter {
                 let age_s = moment.time_s - note.start.decided_s;
                 let young = note.start.attack != Attack::Slurred
                     && moment.time_s - note.swelled_s < YOUNG_S
-                    && age_s < YOUNG_MOST_S;
-                if young && away < YOUNG_REACH && moment.lead >= SURE {
+                    && age_s < MAX_YOUNG_S;
+                if young && away < YOUNG_REACH && moment.margin >= SURE {
                     // The attack is still finding its pitch.
                     note.anchor = pitch;
                 }
@@ -293,14 +293,14 @@ impl Segmenter {
     }
 
     /// Ends what still sounds, at the end of the stream.
-    pub fn finish(&mut self, events: &mut Vec<Event>) {
+    pub fn finish(&mut self, events: &mut Vec<NoteEvent>) {
         if let Some(note) = self.note.take() {
             let end_s = note.last_loud_s.min(note.last_tone_s);
             self.end(note, end_s, events);
         }
     }
 
-    fn remember(&mut self, moment: Moment) {
+    fn remember(&mut self, moment: PitchFrame) {
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
@@ -343,7 +343,7 @@ impl Segmenter {
     }
 
     /// Keeps track of how the note before dies away.
-    fn follow_tail(&mut self, moment: Moment, envelope_db: f32) {
+    fn follow_tail(&mut self, moment: PitchFrame, envelope_db: f32) {
         let tail = &mut self.tail;
         tail.low_db = tail.low_db.min(envelope_db);
         tail.dying &= envelope_db > tail.peak_db - ONSET_DB && envelope_db < tail.low_db + 6.0;
@@ -354,12 +354,12 @@ impl Segmenter {
 
     fn try_start(
         &mut self,
-        moment: Moment,
+        moment: PitchFrame,
         envelope_db: f32,
-        events: &mut Vec<Event>,
+        events: &mut Vec<NoteEvent>,
     ) -> Option<Open> {
         let pitch = moment.pitch?;
-        if moment.lead < SURE || self.run.1 < AGREE {
+        if moment.margin < SURE || self.run.1 < AGREE {
             return None;
         }
         // The tail of a note that was given up is not a new one: that takes a
@@ -405,25 +405,25 @@ impl Segmenter {
 
     fn open(
         &mut self,
-        moment: Moment,
+        moment: PitchFrame,
         onset_s: f64,
         pitch: f32,
         attack: Attack,
         dip_db: f32,
-        events: &mut Vec<Event>,
+        events: &mut Vec<NoteEvent>,
     ) -> Open {
         let peak_db = self.envelope_db();
         self.dip.risen_s = None;
         (self.dip.low_s, self.dip.low_db) = (moment.time_s, peak_db);
-        let start = Start {
+        let start = NoteStart {
             onset_s,
             decided_s: moment.time_s,
             pitch,
             level_db: peak_db,
             attack,
         };
-        events.push(Event::Started(start));
-        let past: Vec<&Moment> = self
+        events.push(NoteEvent::Started(start));
+        let past: Vec<&PitchFrame> = self
             .history
             .iter()
             .map(|(m, _)| m)
@@ -449,7 +449,7 @@ impl Segmenter {
         }
     }
 
-    fn end(&mut self, note: Open, end_s: f64, events: &mut Vec<Event>) {
+    fn end(&mut self, note: Open, end_s: f64, events: &mut Vec<NoteEvent>) {
         let onset_s = note.start.onset_s;
         let offset_s = end_s.max(onset_s + self.hop_s);
         self.tail = Tail {
@@ -480,11 +480,11 @@ impl Segmenter {
             contour,
         };
         super::articulation::measure_pitch(&mut ended);
-        events.push(Event::Ended(ended));
+        events.push(NoteEvent::Ended(ended));
     }
 
     /// Follows a pitch that has left home.
-    fn wander(&self, note: &mut Open, moment: Moment, pitch: f32) {
+    fn wander(&self, note: &mut Open, moment: PitchFrame, pitch: f32) {
         let now = moment.time_s;
         let fresh = |since_s| Away {
             since_s,
@@ -509,7 +509,7 @@ impl Segmenter {
     }
 
     /// Onset of a new note at the pitch that the old one has left for.
-    fn settled_elsewhere(&self, note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
+    fn settled_elsewhere(&self, note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
         let away = note.away?;
         if envelope_db < note.peak_db - DYING_DB {
             // The end of a fall settles too.
@@ -523,7 +523,7 @@ impl Segmenter {
             SETTLE_SLOW_S
         };
         let still_s = moment.time_s - away.still_since_s;
-        if moment.lead < SURE || away.hops < AGREE || still_s < settle_s {
+        if moment.margin < SURE || away.hops < AGREE || still_s < settle_s {
             return None;
         }
         if quick && !self.slowed(note, &away, still_s) {
@@ -562,8 +562,8 @@ impl Segmenter {
         f64::from(away.high - away.low) < SLOWED * speed * still_s
     }
 
-    /// Moment of a tongue stroke on the pitch that sounds already.
-    fn reattack(&mut self, note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
+    /// PitchFrame of a tongue stroke on the pitch that sounds already.
+    fn reattack(&mut self, note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
         let now = moment.time_s;
         let dip = &mut self.dip;
         if dip.low_s < note.start.onset_s || envelope_db < dip.low_db {
@@ -595,7 +595,7 @@ impl Segmenter {
     fn date_back(&self, now_s: f64) -> f64 {
         let from_s = (now_s - LEAD_IN_S).max(self.tail.until_s);
         let past = self.history.iter().map(|(m, _)| *m);
-        let lead_in: Vec<Moment> = past.filter(|m| m.time_s > from_s).collect();
+        let lead_in: Vec<PitchFrame> = past.filter(|m| m.time_s > from_s).collect();
         let peak_db = lead_in.iter().map(|m| m.level_db).fold(-120.0, f32::max);
         match first_sound(&lead_in, peak_db, self.hop_s) {
             Some(at) => lead_in[at].time_s - self.hop_s,
@@ -625,7 +625,7 @@ impl Segmenter {
         (before.min(after) - low).max(0.0)
     }
 
-    /// Moment of the lowest level around a time.
+    /// PitchFrame of the lowest level around a time.
     fn low_near(&self, at_s: f64) -> f64 {
         let near = self.history.iter().enumerate();
         let near = near.filter(|(_, (m, _))| (m.time_s - at_s).abs() < 0.04);
@@ -643,9 +643,9 @@ impl Segmenter {
 /// That is the first sound within 30 dB of the peak after the first of the
 /// quietest 8 ms: a puff of air or a click of the tongue often comes well before
 /// the tone and belongs to it, the release of the note before does not.
-pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize> {
+pub fn first_sound(lead_in: &[PitchFrame], peak_db: f32, hop_s: f64) -> Option<usize> {
     let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
-    let power = |m: &Moment| db_power(m.level_db);
+    let power = |m: &PitchFrame| db_power(m.level_db);
     let levels = lead_in
         .windows(width)
         .map(|w| power_db(w.iter().map(power).sum::<f32>() / width as f32));
@@ -653,7 +653,7 @@ pub fn first_sound(lead_in: &[Moment], peak_db: f32, hop_s: f64) -> Option<usize
     let quiet = levels
         .clone()
         .position(|db| db < quietest_db + QUIET_TIE_DB)?;
-    let least_db = |m: &Moment| {
+    let least_db = |m: &PitchFrame| {
         let room_db = m.floor_db + FLOOR_MARGIN_DB;
         (peak_db - ONSET_DB).max(room_db).max(quietest_db + RISE_DB)
     };
@@ -680,7 +680,7 @@ fn period_s(pitch: f32) -> f32 {
 }
 
 /// Whether and when a note has ended.
-fn over(note: &Open, moment: Moment, envelope_db: f32) -> Option<f64> {
+fn over(note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
     let lost_s = moment.time_s - note.last_tone_s;
     let fallen_db = note.peak_db - envelope_db;
     let over = fallen_db > OVER_DB

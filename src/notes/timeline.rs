@@ -1,8 +1,8 @@
 //! A whole take, hop by hop.
 
 use super::contour::Contour;
-use super::{Moment, Note};
-use crate::analysis::path::Refined;
+use super::{Note, PitchFrame};
+use crate::analysis::offline_decoder::DecodedFrame;
 use crate::units::{Pitch, db_power, mean_level_db, power_db};
 
 /// How far a note has fallen in its release, in dB, and how long that takes at most,
@@ -14,7 +14,7 @@ const NEAR: f64 = 0.65;
 
 /// The frames of a whole take with fast sums of their power.
 pub struct Timeline {
-    frames: Vec<Refined>,
+    frames: Vec<DecodedFrame>,
     start_s: f64,
     floor_db: f32,
     /// Sum of power before each moment.
@@ -25,7 +25,7 @@ pub struct Timeline {
 impl Timeline {
     /// Timeline of frames `hop_s` apart, the first at `start_s`. The room's level
     /// is measured anew over the whole take.
-    pub fn new(frames: Vec<Refined>, start_s: f64, hop_s: f64) -> Self {
+    pub fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
         sums.push(total);
@@ -58,7 +58,7 @@ impl Timeline {
 
     /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
     /// street. Only hindsight knows the room's level.
-    pub fn hush_room(&mut self) {
+    pub fn gate_noise(&mut self) {
         let least = db_power(self.floor_db + ROOM_MARGIN_DB);
         for at in 0..self.len() {
             if self.power_around(at, 0.02) < least {
@@ -84,12 +84,12 @@ impl Timeline {
     }
 
     /// The moment at an index.
-    pub fn moment(&self, at: usize) -> Moment {
+    pub fn moment(&self, at: usize) -> PitchFrame {
         let frame = self.frames[at];
-        Moment {
+        PitchFrame {
             time_s: self.start_s + at as f64 * self.hop_s,
             pitch: (!frame.pitch.is_nan()).then_some(frame.pitch),
-            lead: f32::INFINITY,
+            margin: f32::INFINITY,
             confidence: frame.confidence,
             level_db: frame.level_db,
             floor_db: self.floor_db,
@@ -97,7 +97,7 @@ impl Timeline {
     }
 
     /// All moments in order.
-    pub fn moments(&self) -> impl Iterator<Item = Moment> {
+    pub fn moments(&self) -> impl Iterator<Item = PitchFrame> {
         (0..self.len()).map(|at| self.moment(at))
     }
 
@@ -115,7 +115,7 @@ impl Timeline {
     }
 
     /// Moments from one time up to another.
-    pub(super) fn between(&self, from_s: f64, to_s: f64) -> Vec<Moment> {
+    pub(super) fn between(&self, from_s: f64, to_s: f64) -> Vec<PitchFrame> {
         self.range(from_s, to_s).map(|at| self.moment(at)).collect()
     }
 
@@ -132,7 +132,7 @@ impl Timeline {
     /// How long a note's pitch is heard, in seconds.
     pub(super) fn tone_s(&self, note: &Note) -> f64 {
         let range = self.range(note.onset_s, note.offset_s);
-        let near = |f: &&Refined| (f64::from(f.pitch) - note.pitch).abs() < NEAR;
+        let near = |f: &&DecodedFrame| (f64::from(f.pitch) - note.pitch).abs() < NEAR;
         self.frames[range].iter().filter(near).count() as f64 * self.hop_s
     }
 
@@ -233,9 +233,9 @@ const STRETCH_S: f64 = 0.02;
 /// twentieth of its stretches stay under. A take without a rest has no such
 /// stretches; where none recur, the room lies no higher than 36 dB under the loud
 /// ones.
-fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
+fn room_level_db(frames: &[DecodedFrame], hop_s: f64) -> f32 {
     let stretch = ((STRETCH_S / hop_s).round() as usize).max(1);
-    let mean_db = |c: &[Refined]| mean_level_db(c.iter().map(|f| f.level_db));
+    let mean_db = |c: &[DecodedFrame]| mean_level_db(c.iter().map(|f| f.level_db));
     let levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
     if levels.is_empty() {
         return -120.0;
@@ -249,7 +249,7 @@ fn room_level_db(frames: &[Refined], hop_s: f64) -> f32 {
     steady.unwrap_or(quiet_db.min(soft_db))
 }
 
-fn middle_pitch(stretch: &[Refined]) -> f32 {
+fn middle_pitch(stretch: &[DecodedFrame]) -> f32 {
     stretch[stretch.len() / 2].pitch
 }
 
@@ -296,7 +296,7 @@ mod tests {
     fn room_db(seconds: f64, sound: impl Fn(f64) -> (f32, f32)) -> f32 {
         let frames = (0..(seconds / HOP_S) as usize).map(|at| {
             let (pitch, level_db) = sound(at as f64 * HOP_S);
-            Refined {
+            DecodedFrame {
                 pitch,
                 confidence: 0.9,
                 level_db,

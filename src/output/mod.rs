@@ -98,12 +98,12 @@ impl Draft {
         let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
         let folder = folder.unwrap_or(Path::new("."));
         let refused = |error: io::Error| {
-            let mend = match error.kind() {
+            let hint = match error.kind() {
                 io::ErrorKind::PermissionDenied => "choose a folder that you may write to",
                 io::ErrorKind::StorageFull => "free some space",
                 _ => "choose another folder",
             };
-            Error::output(folder, error, mend)
+            Error::output(folder, error, hint)
         };
         std::fs::create_dir_all(folder).map_err(refused)?;
         // Listed as soon as it is there: an interrupt may come in between.

@@ -10,16 +10,16 @@ use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 use super::{Output, Sink};
 use crate::horn::{Clef, Horn};
 use crate::line::{Line, LineNote};
+use crate::notation::bars::{Bar, What, Written, value};
+use crate::notation::beams::{self, Beam};
+use crate::notation::{NotationOptions, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
-use crate::score::bars::{Bar, What, Written, value};
-use crate::score::beams::{self, Beam};
-use crate::score::{QUARTER, Score, Wish};
 use crate::units::{Concert, Pitch};
 
 /// The part, written as wished.
 pub struct MusicXml {
     /// Tempo, metre and key, given or not.
-    pub wish: Wish,
+    pub options: NotationOptions,
     /// Notes farther off the table than this carry their cents as text.
     pub cents_over: f64,
 }
@@ -34,7 +34,7 @@ impl Output for MusicXml {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let score = Score::new(line, &self.wish);
+        let score = Part::new(line, &self.options);
         let mut page = Page {
             xml: Writer::new_with_indent(to, b' ', 1),
             cents_over: self.cents_over,
@@ -51,7 +51,7 @@ struct Page<'a, W> {
     cents_over: f64,
     tenuto_is_rare: bool,
     line: &'a Line,
-    score: &'a Score,
+    score: &'a Part,
 }
 
 impl<W: io::Write> Page<'_, W> {

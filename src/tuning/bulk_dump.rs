@@ -12,7 +12,7 @@
 
 use std::path::Path;
 
-use super::Table;
+use super::Tuning;
 use crate::error::{Error, Result};
 use crate::units::Pitch;
 
@@ -30,7 +30,7 @@ pub struct Dump {
 }
 
 /// The dump that tunes each key to the table's nearest pitch.
-pub fn encode(table: &Table, program: u8) -> Vec<u8> {
+pub fn encode(table: &Tuning, program: u8) -> Vec<u8> {
     let mut bytes = vec![0xF0, 0x7E, 0x7F, 0x08, 0x01, program & 0x7F];
     let ascii = table
         .name()

@@ -7,7 +7,7 @@
 
 pub mod bulk_dump;
 pub mod quantiser;
-pub mod table_file;
+pub mod tuning_file;
 
 use std::path::Path;
 
@@ -16,7 +16,7 @@ use serde::Serialize;
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::units::{A4_HZ, Pitch, parse_key};
-use table_file::TableFile;
+use tuning_file::TuningFile;
 
 /// Lowest and highest pitch that a table is laid out for, MIDI semitones.
 const SPAN: (f64, f64) = (-12.0, 140.0);
@@ -78,7 +78,7 @@ impl Default for Reference {
 
 /// A tuning table at a reference pitch.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Table {
+pub struct Tuning {
     name: String,
     title: String,
     about: String,
@@ -92,12 +92,12 @@ pub struct Table {
     lowest_degree: usize,
 }
 
-impl Table {
+impl Tuning {
     /// Lays out a table file.
     ///
     /// `tonic` overrides the file's. The anchor (the file's, else the tonic)
     /// sounds exactly where equal temperament on the reference has it.
-    pub fn new(file: &TableFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
+    pub fn new(file: &TuningFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
         let degrees = file.cents()?;
         let tonic_key = tonic.unwrap_or(file.tonic_key()?);
         let anchor_key = file.anchor_key()?.unwrap_or(tonic_key);
@@ -122,7 +122,7 @@ impl Table {
         }
         pitches.retain(|(p, _)| (SPAN.0..=SPAN.1).contains(p));
         pitches.sort_by(|a, b| a.0.total_cmp(&b.0));
-        Ok(Table {
+        Ok(Tuning {
             name: file.name.clone(),
             title: file.title.clone(),
             about: file.about.clone(),
@@ -139,7 +139,7 @@ impl Table {
         let mut pitches: Vec<f64> = keys.iter().map(|p| p.0).collect();
         pitches.sort_by(f64::total_cmp);
         pitches.dedup();
-        Table {
+        Tuning {
             name: name.to_owned(),
             title: name.to_owned(),
             about: "From a MIDI Tuning Standard bulk dump.".into(),
@@ -196,7 +196,7 @@ impl Table {
             .map(move |(i, pitch)| (Pitch(*pitch), degree(i)))
     }
 
-    /// Index into [`Table::pitches`] of the pitch nearest to one.
+    /// Index into [`Tuning::pitches`] of the pitch nearest to one.
     pub fn nearest_index(&self, pitch: Pitch) -> usize {
         let after = self.pitches.partition_point(|&p| p < pitch.0);
         let last = self.pitches.len() - 1;
@@ -261,10 +261,10 @@ bundled![
 ];
 
 /// The tables that are built in.
-pub fn catalogue() -> Vec<TableFile> {
+pub fn catalogue() -> Vec<TuningFile> {
     BUNDLED
         .iter()
-        .map(|(_, text)| table_file::parse(text).expect("the built-in tables are sound"))
+        .map(|(_, text)| tuning_file::parse(text).expect("the built-in tables are sound"))
         .collect()
 }
 
@@ -274,15 +274,15 @@ pub fn catalogue() -> Vec<TableFile> {
 /// # Errors
 /// [`Error::Setting`] for an unknown name (with the nearest one), a faulty file
 /// (with line and column), or a tonic that cannot be read.
-pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Table> {
+pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tuning> {
     let tonic = tonic.map(parse_tonic).transpose()?;
     if name.ends_with(".syx") {
         let dump = bulk_dump::read(Path::new(name))?;
-        return Ok(Table::from_keys(&dump.name, &dump.pitches, reference));
+        return Ok(Tuning::from_keys(&dump.name, &dump.pitches, reference));
     }
     if name.ends_with(".toml") {
-        let file = settings_file::read(Path::new(name), table_file::parse)?;
-        return Table::new(&file, tonic, reference);
+        let file = settings_file::read(Path::new(name), tuning_file::parse)?;
+        return Tuning::new(&file, tonic, reference);
     }
     let wanted = name.to_lowercase();
     let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
@@ -292,8 +292,8 @@ pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tab
             name_hint(&wanted, names, "leadpipe tunings"),
         ));
     };
-    let file = table_file::parse(text).expect("the built-in tables are sound");
-    Table::new(&file, tonic, reference)
+    let file = tuning_file::parse(text).expect("the built-in tables are sound");
+    Tuning::new(&file, tonic, reference)
 }
 
 /// Reads a tonic: a pitch name with or without octave (`Bb` is `Bb4`).

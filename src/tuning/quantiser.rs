@@ -2,7 +2,7 @@
 
 use std::borrow::Borrow;
 
-use super::Table;
+use super::Tuning;
 use crate::units::Pitch;
 
 /// How a played pitch is sent on.
@@ -50,14 +50,14 @@ pub struct Quantiser<T> {
 /// of a semitone is above the wander of a steady tone (some 5 cents).
 const PAST: f64 = 0.1;
 
-impl<T: Borrow<Table>> Quantiser<T> {
+impl<T: Borrow<Tuning>> Quantiser<T> {
     /// Quantiser on a table, borrowed or owned, holding nothing.
     pub fn new(table: T) -> Self {
         Quantiser { table, held: None }
     }
 
     /// Its table.
-    pub fn table(&self) -> &Table {
+    pub fn table(&self) -> &Tuning {
         self.table.borrow()
     }
 
@@ -94,12 +94,12 @@ mod tests {
     use crate::tuning::{Reference, catalogue};
     use proptest::prelude::*;
 
-    fn tables() -> Vec<Table> {
+    fn tables() -> Vec<Tuning> {
         let reference = Reference::default();
         let files = catalogue();
         files
             .iter()
-            .map(|f| Table::new(f, None, reference).unwrap())
+            .map(|f| Tuning::new(f, None, reference).unwrap())
             .collect()
     }
 

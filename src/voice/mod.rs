@@ -64,7 +64,7 @@ pub struct Settings {
 /// Level that the voice starts at: low, for it may come out of a big system.
 pub const LEVEL_DB: f64 = -24.0;
 /// The voice never gets louder than this, in dBFS.
-pub const MOST_LEVEL_DB: f64 = -3.0;
+pub const MAX_LEVEL_DB: f64 = -3.0;
 /// From the softest to the loudest playing the voice grows by this, in dB: less
 /// than a horn does, so that soft notes are still heard beside it.
 const DYNAMIC_DB: f32 = 30.0;
@@ -222,7 +222,7 @@ impl Voice {
         let (soft, loud) = self.settings.timbre.cutoff();
         let open = soft + (loud - soft) * self.strength * self.envelope;
         self.filter.tune(open * self.step);
-        let level_db = (self.settings.level_db.min(MOST_LEVEL_DB)) as f32;
+        let level_db = (self.settings.level_db.min(MAX_LEVEL_DB)) as f32;
         self.gain_goal = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
     }
 }
@@ -231,7 +231,7 @@ impl Voice {
 mod tests {
     use super::*;
     use crate::analysis;
-    use crate::ear::{Listener, Mode};
+    use crate::transcriber::{Mode, Transcriber};
 
     fn sound(settings: Settings, pitch: f64) -> Vec<f32> {
         let mut voice = Voice::new(48_000.0, settings);
@@ -247,10 +247,10 @@ mod tests {
                     timbre,
                     ..Settings::default()
                 };
-                let mut listener =
-                    Listener::new(48_000.0, analysis::Settings::default(), Mode::Full);
-                listener.push(&sound(settings, pitch));
-                let notes = listener.finish().notes;
+                let mut transcriber =
+                    Transcriber::new(48_000.0, analysis::Settings::default(), Mode::Full);
+                transcriber.push(&sound(settings, pitch));
+                let notes = transcriber.finish().notes;
                 assert_eq!(notes.len(), 1, "{timbre:?} {pitch}");
                 assert!(
                     (notes[0].pitch - pitch).abs() < 0.02,

@@ -32,9 +32,9 @@ use kernels::{Lagged, difference, exchange, normalised, products};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Window {
     /// About one period, at least 3.5 ms.
-    Fast = 0,
+    Short = 0,
     /// Two and a half periods, at least 12 ms.
-    Firm = 1,
+    Long = 1,
 }
 
 /// Number of window sets.
@@ -161,7 +161,7 @@ impl Correlator {
     /// The unexplained share at a period divided by this is YIN's cumulative
     /// mean normalised difference: rumble, which correlates at every short lag
     /// alike, comes out near one, and only what stands out as a period is small.
-    pub fn contrast(&self, set: Window, lag: usize) -> f32 {
+    pub fn normaliser(&self, set: Window, lag: usize) -> f32 {
         let (chunk, set) = (lag / CHUNK, &self.sets[set as usize]);
         let rest = &set.rho.as_flattened()[chunk * CHUNK..=lag];
         let before = &set.before.as_flattened()[chunk];
@@ -350,7 +350,7 @@ mod tests {
             correlator.push(block, wanted);
             let heard = &x[..(n + 1) * hop];
             if n % 37 == 0 && n > 80 && wanted {
-                for set in [Window::Fast, Window::Firm] {
+                for set in [Window::Short, Window::Long] {
                     for lag in [1usize, 7, 60, 199] {
                         let window = correlator.window(set, lag);
                         let want = by_definition(heard, window, lag);
@@ -398,9 +398,9 @@ mod tests {
             .with_simd(pulp::Scalar);
             plain.row = (plain.row + 1) % plain.rows;
         }
-        for set in [Window::Fast, Window::Firm] {
+        for set in [Window::Short, Window::Long] {
             assert_eq!(widest.rho(set), plain.rho(set));
-            assert_eq!(widest.contrast(set, 300), plain.contrast(set, 300));
+            assert_eq!(widest.normaliser(set, 300), plain.normaliser(set, 300));
         }
         let lagged = |window, first| Lagged {
             past: &plain.reversed[plain.head..],

@@ -9,8 +9,8 @@ use leadpipe::intonation::report;
 use leadpipe::output::report::{Html, across::AcrossHtml};
 use leadpipe::output::{Draft, Output};
 
-use super::listening::{Wanted, listen_and_read};
-use super::{EarOptions, Excerpt, Form, ManyOptions, TableOptions, many};
+use super::transcription::{NoteDetail, transcribe_line};
+use super::{Excerpt, Form, ManyOptions, PitchOptions, TuningOptions, many};
 
 mod text;
 
@@ -40,9 +40,9 @@ pub struct Options {
     #[command(flatten)]
     many: ManyOptions,
     #[command(flatten)]
-    ear: EarOptions,
+    pitch: PitchOptions,
     #[command(flatten)]
-    table: TableOptions,
+    table: TuningOptions,
     #[command(flatten)]
     page: PageOptions,
     /// Write the report as one HTML file too
@@ -84,7 +84,7 @@ impl PageOptions {
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let reading = options.table.reading(options.ear.horn()?, None)?;
+    let reading = options.table.reading(options.pitch.horn()?, None)?;
     options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {
         // A folder that cannot be written should not cost a minute's listening.
@@ -93,8 +93,8 @@ pub fn run(options: &Options) -> Result<()> {
     let takes = many::gather(&options.takes)?;
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
-        let wanted = Wanted::Contours;
-        listen_and_read(take, excerpt, &options.ear, &reading, progress, wanted)
+        let detail = NoteDetail::Contours;
+        transcribe_line(take, excerpt, &options.pitch, &reading, progress, detail)
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;

@@ -20,7 +20,7 @@ use leadpipe::live::send::midi_port::{MidiPort, Port};
 use leadpipe::live::send::osc::Osc;
 use leadpipe::live::session::Parts;
 use leadpipe::live::speaker::{self, Speaker};
-use leadpipe::tuning::{self, Reference, Table};
+use leadpipe::tuning::{self, Reference, Tuning};
 use leadpipe::voice;
 
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
@@ -226,7 +226,7 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
     })
 }
 
-fn tables(rig: &Rig) -> Result<Vec<Arc<Table>>> {
+fn tables(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
     let reference = Reference::new(rig.a4_hz())?;
     let plain = ["equal-12".to_owned()];
     let names = match rig.tunings.is_empty() {
@@ -241,7 +241,7 @@ fn tables(rig: &Rig) -> Result<Vec<Arc<Table>>> {
 
 /// A pedal that names a horn or table which is not on the stand would do nothing
 /// on stage: it is refused before.
-fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Table>]) -> Result<()> {
+fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>]) -> Result<()> {
     use leadpipe::live::command::Command;
     for switch in switches {
         match &switch.command {

@@ -11,7 +11,7 @@ use serde::Deserialize;
 
 use super::signal::Gesture;
 use crate::error::{Error, Result};
-use crate::settings_file::{self, Fault};
+use crate::settings_file::{self, ParseError};
 use crate::tuning::quantiser::Snap;
 use crate::voice;
 
@@ -195,7 +195,7 @@ impl Rig {
 }
 
 /// Parses a rig.
-pub fn parse(text: &str) -> std::result::Result<Rig, Fault> {
+pub fn parse(text: &str) -> std::result::Result<Rig, ParseError> {
     settings_file::parse(text)
 }
 
@@ -268,10 +268,10 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tuning::{Reference, Table, find};
+    use crate::tuning::{Reference, Tuning, find};
     use proptest::prelude::*;
 
-    fn table() -> Table {
+    fn table() -> Tuning {
         find("equal-12", None, Reference::default()).unwrap()
     }
 
@@ -299,8 +299,8 @@ mod tests {
 
     #[test]
     fn faults_are_placed() {
-        let fault = parse("horns = [\"flugelhorn\"]\n\n[midi]\nprot = \"x\"\n").unwrap_err();
-        assert_eq!(fault.place.map(|p| p.0), Some(4), "{fault:?}");
+        let error = parse("horns = [\"flugelhorn\"]\n\n[midi]\nprot = \"x\"\n").unwrap_err();
+        assert_eq!(error.place.map(|p| p.0), Some(4), "{error:?}");
     }
 
     #[test]

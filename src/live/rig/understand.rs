@@ -11,7 +11,7 @@ use crate::live::routes::{Action, Routes};
 use crate::live::source::{Draw, Sequence, Source};
 use crate::live::volts::Scale;
 use crate::output::cv::FULL_SCALE_V;
-use crate::tuning::Table;
+use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use crate::voice;
 
@@ -104,7 +104,7 @@ impl Rig {
     ///
     /// # Errors
     /// [`Error::Setting`] where notes cannot be read.
-    pub fn sources(&self, table: &Table) -> Result<Vec<Source>> {
+    pub fn sources(&self, table: &Tuning) -> Result<Vec<Source>> {
         let mut sources = vec![Source::Follow];
         let notes: Vec<Pitch> = self
             .sequence

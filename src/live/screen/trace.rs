@@ -12,7 +12,7 @@ use crate::units::key_name;
 /// Time from the left end to the right, in seconds.
 pub const SPAN_S: f64 = 8.0;
 /// Least range of pitch that is shown, in semitones.
-const LEAST: f64 = 7.0;
+const MIN_SPAN: f64 = 7.0;
 
 /// Draws the trace, its lowest and highest key named at the left.
 pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
@@ -33,7 +33,7 @@ pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
         return;
     }
     let middle = 0.5 * (low + high);
-    let half = (0.5 * (high - low)).max(0.5 * LEAST) + 0.5;
+    let half = (0.5 * (high - low)).max(0.5 * MIN_SPAN) + 0.5;
     let (low, high) = ((middle - half).floor(), (middle + half).ceil());
     let mut lines = vec![String::new(); usize::from(names.height)];
     let last = lines.len() - 1;

@@ -6,7 +6,7 @@ use super::{Report, Sink, picture};
 use crate::intonation::groups::BIN_CENTS;
 
 /// Cents a plot reaches to at least, either way.
-const LEAST_CENTS: f64 = 30.0;
+const MIN_CENTS: f64 = 30.0;
 
 /// Sounding time by cents.
 pub fn histogram(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
@@ -20,7 +20,7 @@ pub fn histogram(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     }
     let reach = (report.histogram.iter())
         .map(|b| b.from_cents.abs().max((b.from_cents + BIN_CENTS).abs()))
-        .fold(LEAST_CENTS, f64::max);
+        .fold(MIN_CENTS, f64::max);
     let (width, height) = (560.0, 150.0);
     let x = |cents: f64| width * (cents + reach) / (2.0 * reach);
     write!(
@@ -87,7 +87,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
             let tube = horn(&p.written).map_or(0.0, |s| s.horn_cents);
             [p.mean_cents.abs() + p.spread_cents, tube.abs()]
         })
-        .fold(LEAST_CENTS, f64::max);
+        .fold(MIN_CENTS, f64::max);
     let step = 34.0;
     let (left, half) = (44.0, 90.0);
     let width = left + step * report.pitches.len() as f64 + 10.0;

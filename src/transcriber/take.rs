@@ -2,23 +2,23 @@
 
 use std::ops::Range;
 
-use super::{Heard, Tracker, causal_moment};
-use crate::analysis::path::{Path, Refined};
-use crate::analysis::second_opinion::SecondOpinion;
+use super::{Event, Tracker, causal_frame};
+use crate::analysis::baseline::BaselineDetector;
+use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
 use crate::analysis::{Frame, Settings};
-use crate::notes::segment::Event;
+use crate::notes::segment::NoteEvent;
 use crate::notes::timeline::{Timeline, carry_to_edges};
-use crate::notes::{Note, articulation, hindsight};
+use crate::notes::{Note, articulation, refinement};
 
 /// A take, heard.
-pub struct Listened {
+pub struct Transcription {
     /// Every hop with its pitch; empty where the notes alone were asked for.
     pub track: Timeline,
     /// The notes.
     pub notes: Vec<Note>,
 }
 
-impl Listened {
+impl Transcription {
     /// Counts all times from `start_s` earlier: for a part of a take, from the
     /// start of its file.
     pub fn shift(&mut self, start_s: f64) {
@@ -33,11 +33,11 @@ impl Listened {
 ///
 /// Long takes are decided on in chapters, from rest to rest, so that memory holds
 /// one of them at a time (and the notes; and the track, if it is asked for).
-pub struct Listener {
+pub struct Transcriber {
     tracker: Tracker,
-    path: Path,
+    decoder: OfflineDecoder,
     /// Frames that are still to be decided on, the first at `from_s`.
-    frames: Vec<Refined>,
+    frames: Vec<DecodedFrame>,
     from_s: Option<f64>,
     /// What the live engine heard in them.
     causal: Vec<Note>,
@@ -73,12 +73,12 @@ pub enum Mode {
     Full,
 }
 
-impl Listener {
+impl Transcriber {
     /// Ear for a take at `sample_rate_hz`.
     pub fn new(sample_rate_hz: f64, settings: Settings, mode: Mode) -> Self {
         let tracker = Tracker::new(sample_rate_hz, settings);
-        Listener {
-            path: Path::new(&tracker.analyser),
+        Transcriber {
+            decoder: OfflineDecoder::new(&tracker.analyser),
             chapter: (CHAPTER_S / tracker.hop_s()) as usize,
             tracker,
             frames: Vec::new(),
@@ -108,19 +108,19 @@ impl Listener {
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
-        let (path, frames) = (&mut self.path, &mut self.frames);
+        let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
         let mode = self.mode;
         self.tracker.push(samples, &mut |heard| match heard {
-            Heard::Frame(frame) => {
+            Event::Frame(frame) => {
                 from_s.get_or_insert(frame.time_s);
                 match mode {
-                    Mode::Full => path.push(frame, frames),
-                    Mode::Causal => frames.push(causal_frame(frame)),
+                    Mode::Full => decoder.push(frame, frames),
+                    Mode::Causal => frames.push(causal_decoded_frame(frame)),
                 }
             }
-            Heard::Note(Event::Ended(note)) => keep(causal, note, mode),
-            Heard::Note(Event::Started(_)) => {}
+            Event::Note(NoteEvent::Ended(note)) => keep(causal, note, mode),
+            Event::Note(NoteEvent::Started(_)) => {}
         });
         if frames.len() >= self.chapter
             && let Some(cut) = self.chapter_end()
@@ -132,7 +132,7 @@ impl Listener {
     }
 
     /// Takes away the part of the track that is decided on, if there is any: some
-    /// twenty minutes at a time. What [`Listener::finish`] gives goes on from there.
+    /// twenty minutes at a time. What [`Transcriber::finish`] gives goes on from there.
     pub fn decided(&mut self) -> Option<Timeline> {
         (!self.tracks.is_empty()).then(|| self.tracks.remove(0))
     }
@@ -190,15 +190,15 @@ impl Listener {
     }
 
     /// Hears the take out.
-    pub fn finish(mut self) -> Listened {
+    pub fn finish(mut self) -> Transcription {
         let (causal, mode) = (&mut self.causal, self.mode);
         self.tracker.finish(&mut |heard| {
-            if let Heard::Note(Event::Ended(note)) = heard {
+            if let Event::Note(NoteEvent::Ended(note)) = heard {
                 keep(causal, note, mode);
             }
         });
         if mode == Mode::Full {
-            self.path.finish(&mut self.frames);
+            self.decoder.finish(&mut self.frames);
         }
         self.close(self.frames.len());
         self.describe(0);
@@ -207,12 +207,12 @@ impl Listener {
             Mode::Causal => self.causal,
             Mode::Full => self.notes,
         };
-        Listened { track, notes }
+        Transcription { track, notes }
     }
 }
 
 /// The longest stretch without a pitch.
-fn longest_rest(frames: &[Refined]) -> Range<usize> {
+fn longest_rest(frames: &[DecodedFrame]) -> Range<usize> {
     let mut longest = 0..0;
     let mut from = 0;
     for (at, frame) in frames.iter().enumerate() {
@@ -233,9 +233,9 @@ fn keep(causal: &mut Vec<Note>, mut note: Note, mode: Mode) {
     causal.push(note);
 }
 
-fn causal_frame(frame: &Frame) -> Refined {
-    let moment = causal_moment(frame);
-    Refined {
+fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
+    let moment = causal_frame(frame);
+    DecodedFrame {
         pitch: moment.pitch.unwrap_or(f32::NAN),
         confidence: moment.confidence,
         level_db: moment.level_db,
@@ -243,8 +243,8 @@ fn causal_frame(frame: &Frame) -> Refined {
 }
 
 fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
-    track.hush_room();
-    let mut notes = hindsight::notes(track);
+    track.gate_noise();
+    let mut notes = refinement::notes(track);
     carry_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision(note, causal);
@@ -267,16 +267,16 @@ fn causal_decision(note: &Note, causal: &[Note]) -> f64 {
 
 /// A take heard by the `pitch-detection` crate's ear and our segmenter. Notes
 /// count as decided when the crate's window over their start is full.
-pub struct SecondListener {
-    detector: SecondOpinion,
-    frames: Vec<Refined>,
+pub struct BaselineTranscriber {
+    detector: BaselineDetector,
+    frames: Vec<DecodedFrame>,
 }
 
-impl SecondListener {
+impl BaselineTranscriber {
     /// Ear for a take at `sample_rate_hz`.
     pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
-        SecondListener {
-            detector: SecondOpinion::new(sample_rate_hz, settings),
+        BaselineTranscriber {
+            detector: BaselineDetector::new(sample_rate_hz, settings),
             frames: Vec::new(),
         }
     }
@@ -287,16 +287,16 @@ impl SecondListener {
     }
 
     /// Hears the take out.
-    pub fn finish(self) -> Listened {
+    pub fn finish(self) -> Transcription {
         let (hop_s, first_s) = (self.detector.hop_s(), self.detector.first_s());
         let mut track = Timeline::new(self.frames, first_s, hop_s);
-        track.hush_room();
-        let mut notes = hindsight::notes(&track);
+        track.gate_noise();
+        let mut notes = refinement::notes(&track);
         for note in &mut notes {
             note.decided_s += first_s;
         }
         articulation::describe(&mut notes);
-        Listened { track, notes }
+        Transcription { track, notes }
     }
 }
 
@@ -313,7 +313,7 @@ mod tests {
             take.extend(line::render(rate_hz));
         }
         let hear = |chapter_s: f64, alone: bool| {
-            let mut ear = Listener::new(rate_hz, Settings::default(), Mode::Full);
+            let mut ear = Transcriber::new(rate_hz, Settings::default(), Mode::Full);
             ear.chapter = (chapter_s / ear.tracker.hop_s()) as usize;
             if alone {
                 ear = ear.notes_alone().without_contours();
@@ -350,7 +350,7 @@ mod tests {
         let take = [line::render(rate_hz), line::render(rate_hz)].concat();
         for mode in [Mode::Causal, Mode::Full] {
             let hear = |chapter_s: f64| {
-                let mut ear = Listener::new(rate_hz, Settings::default(), mode);
+                let mut ear = Transcriber::new(rate_hz, Settings::default(), mode);
                 ear.chapter = ear.hops(chapter_s);
                 let mut moments = Vec::new();
                 for block in take.chunks(4_800) {

@@ -38,7 +38,7 @@ const MIDDLE_SHARE: f64 = 0.09;
 /// A lip trill dips more than a slur; this much is a new attack, in dB.
 const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
-const MOST: usize = 64;
+const MAX_RUN: usize = 64;
 
 /// Joins each swing to one note.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
@@ -51,15 +51,15 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
                 return None;
             }
             let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
-            Some((length, Swing::read(&contour)?, contour))
+            Some((length, Oscillation::read(&contour)?, contour))
         });
-        if let Some((length, swing, contour)) = found {
+        if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
             notes.drain(at + 1..at + length);
             let note = &mut notes[at];
             note.offset_s = offset_s;
-            note.pitch = swing.pitch;
-            note.techniques.push(swing.technique);
+            note.pitch = oscillation.pitch;
+            note.techniques.push(oscillation.technique);
             note.contour = contour;
         }
         at += 1;
@@ -73,12 +73,17 @@ fn run_length(notes: &[Note]) -> usize {
         let linked = *i == 0 || note.measured.dip_db < DIP_DB;
         linked && (note.duration_s() < NOTE_S || missed(note))
     };
-    notes.iter().take(MOST).enumerate().take_while(fits).count()
+    notes
+        .iter()
+        .take(MAX_RUN)
+        .enumerate()
+        .take_while(fits)
+        .count()
 }
 
 /// Whether a long note swings so far that the segmenter should have cut it.
 fn missed(note: &Note) -> bool {
-    Swing::read(&note.contour).is_some_and(|swing| swing.width > MISSED_WIDTH)
+    Oscillation::read(&note.contour).is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
 }
 
 /// How many notes one counts for: a long one is several that the segmenter missed.
@@ -87,15 +92,15 @@ fn turns(note: &Note) -> usize {
 }
 
 /// A swing with the pitch that it is heard at.
-struct Swing {
+struct Oscillation {
     technique: Technique,
     pitch: f64,
     /// From the low side to the high, in semitones.
     width: f32,
 }
 
-impl Swing {
-    fn read(contour: &Contour) -> Option<Swing> {
+impl Oscillation {
+    fn read(contour: &Contour) -> Option<Oscillation> {
         let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
         if pitches.len() < 8 {
             return None;
@@ -127,7 +132,7 @@ impl Swing {
         let vibrato = wide_vibrato(contour, SINE_SHARE);
         if let Some(technique) = vibrato.filter(|_| in_the_middle > MIDDLE_SHARE) {
             let pitch = f64::from(middle);
-            return Some(Swing {
+            return Some(Oscillation {
                 technique,
                 pitch,
                 width,
@@ -146,7 +151,7 @@ impl Swing {
             rate_hz: (turns / span_s) as f32,
             interval_cents: ((upper - lower) * 100.0) as f32,
         };
-        Some(Swing {
+        Some(Oscillation {
             technique,
             pitch: lower,
             width,
@@ -197,7 +202,7 @@ mod tests {
 
     #[test]
     fn trill_vibrato_and_run_are_told_apart() {
-        let trill = Swing::read(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
+        let trill = Oscillation::read(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
         let Technique::Trill {
             rate_hz,
             interval_cents,
@@ -207,12 +212,12 @@ mod tests {
         };
         assert!((rate_hz - 6.0).abs() < 0.1 && (interval_cents - 100.0).abs() < 1.0);
         assert!((trill.pitch - 60.0).abs() < 0.01);
-        let wide = Swing::read(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
+        let wide = Oscillation::read(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
         assert!(matches!(wide.technique, Technique::Vibrato { .. }));
         assert!((wide.pitch - 60.0).abs() < 0.1);
         // A run up, an arpeggio up and down, slow eighths back and forth.
-        assert!(Swing::read(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
-        assert!(Swing::read(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
-        assert!(Swing::read(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
+        assert!(Oscillation::read(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
+        assert!(Oscillation::read(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
+        assert!(Oscillation::read(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
     }
 }

@@ -1,32 +1,32 @@
 //! The ear: samples in, notes out. The crate's front door.
 //!
 //! [`Tracker`] is the live engine's ear: it answers while the horn plays and
-//! never looks ahead. [`Listener`] hears a whole take: it runs the same engine,
+//! never looks ahead. [`Transcriber`] hears a whole take: it runs the same engine,
 //! keeps what it saw, and decides again with the future known.
 
-mod takes;
+mod take;
 
 use crate::analysis::{Analyser, Frame, Settings};
-use crate::notes::Moment;
-use crate::notes::segment::{Event, Segmenter};
+use crate::notes::PitchFrame;
+use crate::notes::segment::{NoteEvent, Segmenter};
 
-pub use takes::{Listened, Listener, Mode, SecondListener};
+pub use take::{BaselineTranscriber, Mode, Transcriber, Transcription};
 
 /// Something heard.
 #[derive(Debug)]
-pub enum Heard<'a> {
+pub enum Event<'a> {
     /// A frame of the analysis, every 1.3 ms.
     Frame(&'a Frame),
     /// A note began or ended.
-    Note(Event),
+    Note(NoteEvent),
 }
 
 /// The causal ear.
 ///
 /// ```
 /// use leadpipe::analysis::Settings;
-/// use leadpipe::ear::{Heard, Tracker};
-/// use leadpipe::notes::segment::Event;
+/// use leadpipe::transcriber::{Event, Tracker};
+/// use leadpipe::notes::segment::NoteEvent;
 ///
 /// let mut tracker = Tracker::new(48_000.0, Settings::default());
 /// let tone: Vec<f32> = (0..24_000)
@@ -37,7 +37,7 @@ pub enum Heard<'a> {
 ///     .collect();
 /// let mut started = Vec::new();
 /// tracker.push(&tone, &mut |heard| {
-///     if let Heard::Note(Event::Started(note)) = heard {
+///     if let Event::Note(NoteEvent::Started(note)) = heard {
 ///         started.push(note);
 ///     }
 /// });
@@ -49,7 +49,7 @@ pub enum Heard<'a> {
 pub struct Tracker {
     analyser: Analyser,
     segmenter: Segmenter,
-    events: Vec<Event>,
+    events: Vec<NoteEvent>,
 }
 
 impl Tracker {
@@ -69,39 +69,39 @@ impl Tracker {
     }
 
     /// Takes samples (full scale 1.0) and hands over what is heard in them.
-    pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(Heard)) {
+    pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(Event)) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
-            segmenter.push(causal_moment(frame), events);
-            heard(Heard::Frame(frame));
+            segmenter.push(causal_frame(frame), events);
+            heard(Event::Frame(frame));
             for event in events.drain(..) {
-                heard(Heard::Note(event));
+                heard(Event::Note(event));
             }
         });
     }
 
     /// Ends a note that still sounds.
-    pub fn finish(&mut self, heard: &mut dyn FnMut(Heard)) {
+    pub fn finish(&mut self, heard: &mut dyn FnMut(Event)) {
         self.segmenter.finish(&mut self.events);
         for event in self.events.drain(..) {
-            heard(Heard::Note(event));
+            heard(Event::Note(event));
         }
     }
 }
 
 /// What the causal engine takes a frame for: the leading pitch, measured
 /// precisely where that speaks of the same peak, and the level.
-pub fn causal_moment(frame: &Frame) -> Moment {
-    let leader = frame.belief.leader;
-    let tuned = frame.tuned.map(|t| t.pitch);
-    Moment {
+pub fn causal_frame(frame: &Frame) -> PitchFrame {
+    let best = frame.best_path.hypothesis;
+    let fine_pitch = frame.fine_pitch.map(|t| t.pitch);
+    PitchFrame {
         time_s: frame.time_s,
-        pitch: leader.map(|l| match tuned {
+        pitch: best.map(|l| match fine_pitch {
             Some(pitch) if (pitch - l.pitch).abs() < 0.3 => pitch,
             _ => l.pitch,
         }),
-        lead: frame.belief.lead,
-        confidence: leader.map_or(0.0, |l| l.confidence),
+        margin: frame.best_path.margin,
+        confidence: best.map_or(0.0, |l| l.confidence),
         level_db: frame.level.hop_db,
         floor_db: frame.level.floor_db,
     }

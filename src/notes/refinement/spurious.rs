@@ -28,22 +28,22 @@ pub(super) fn clicks(note: &Note, timeline: &Timeline) -> bool {
 
 /// What an unsteady breath finds before or after a note lasts no longer, in
 /// seconds.
-const CLATTER_S: f64 = 0.25;
+const SPURIOUS_S: f64 = 0.25;
 /// Less of such a sound than this is explained by its pitch.
-const CLATTER_CONFIDENCE: f32 = 0.85;
+const SPURIOUS_CONFIDENCE: f32 = 0.85;
 /// Notes so near are a clatter's own, in seconds.
-const CLATTER_REACH_S: f64 = 0.5;
+const SPURIOUS_REACH_S: f64 = 0.5;
 
 /// Drops what valves, a slide or a puff of air sound like beside loud notes: short,
 /// far softer, and hardly a tone.
-pub(super) fn drop_clatter(notes: &mut Vec<Note>) {
+pub(super) fn drop_spurious(notes: &mut Vec<Note>) {
     let loud = |note: &Note, other: &Note| {
         let apart_s = (other.onset_s - note.offset_s).max(note.onset_s - other.offset_s);
-        apart_s < CLATTER_REACH_S && other.level_db > note.level_db + PUFF_DB
+        apart_s < SPURIOUS_REACH_S && other.level_db > note.level_db + PUFF_DB
     };
     for at in (0..notes.len()).rev() {
         let note = &notes[at];
-        let faint = note.duration_s() < CLATTER_S && note.confidence < CLATTER_CONFIDENCE;
+        let faint = note.duration_s() < SPURIOUS_S && note.confidence < SPURIOUS_CONFIDENCE;
         let around = &notes[at.saturating_sub(1)..(at + 2).min(notes.len())];
         if faint && around.iter().any(|other| loud(note, other)) {
             notes.remove(at);

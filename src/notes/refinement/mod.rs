@@ -1,15 +1,15 @@
 //! What only hindsight can do: the second pass over a take's notes.
 
-mod clatter;
-mod dates;
+mod boundaries;
 mod fragments;
+mod oscillation;
 mod slides;
+mod spurious;
 mod steps;
-mod swing;
 
 use super::Note;
 use super::articulation::measure_pitch;
-use super::segment::{Event, Segmenter};
+use super::segment::{NoteEvent, Segmenter};
 use super::timeline::{Timeline, smooth_s};
 use crate::units::Pitch;
 
@@ -37,8 +37,8 @@ pub fn notes(timeline: &Timeline) -> Vec<Note> {
     }
     segmenter.finish(&mut events);
     let found = events.into_iter().filter_map(|event| match event {
-        Event::Ended(note) => Some(note),
-        Event::Started(_) => None,
+        NoteEvent::Ended(note) => Some(note),
+        NoteEvent::Started(_) => None,
     });
     refine(found.collect(), timeline)
 }
@@ -50,13 +50,13 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     }
     fragments::join(&mut notes, timeline);
     steps::split(&mut notes, timeline);
-    dates::date(&mut notes, timeline);
+    boundaries::date(&mut notes, timeline);
     read_contours(&mut notes, timeline);
-    swing::join(&mut notes, timeline);
+    oscillation::join(&mut notes, timeline);
     slides::join(&mut notes, timeline);
     slides::join_passing(&mut notes, timeline);
-    notes.retain(|note| note.confidence > TONE && !clatter::clicks(note, timeline));
-    clatter::drop_clatter(&mut notes);
+    notes.retain(|note| note.confidence > TONE && !spurious::clicks(note, timeline));
+    spurious::drop_spurious(&mut notes);
     let slides = slides::between(&notes, timeline);
     read_contours(&mut notes, timeline);
     for (note, slide) in notes.iter_mut().zip(slides) {
@@ -95,7 +95,7 @@ fn hz(note: &Note) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::path::Refined;
+    use crate::analysis::offline_decoder::DecodedFrame;
     use crate::notes::Attack;
 
     const HOP_S: f64 = 0.004 / 3.0;
@@ -104,7 +104,7 @@ mod tests {
     fn heard(seconds: f64, sound: impl Fn(f64) -> (f64, f64, f64)) -> Vec<Note> {
         let frames = (0..(seconds / HOP_S) as usize).map(|i| {
             let (pitch, level_db, confidence) = sound(i as f64 * HOP_S);
-            Refined {
+            DecodedFrame {
                 pitch: pitch as f32,
                 confidence: confidence as f32,
                 level_db: level_db as f32,

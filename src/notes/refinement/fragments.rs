@@ -15,7 +15,7 @@ const SEARCH_REACH: f64 = 1.6;
 const RINGING: f64 = 7.0;
 const RINGING_PERIODS: f64 = 4.0;
 /// Too short to be a note or to have a dip after it, in seconds.
-const GLIMPSE_S: f64 = 0.025;
+const SPURIOUS_S: f64 = 0.025;
 
 /// Joins what belongs together: attacks that find their pitch, bits of release.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
@@ -26,7 +26,7 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         let apart = (left.pitch - right.pitch).abs();
         let rise_db = right.level_db - left.level_db;
         let searching = left.duration_s() < SEARCH_S && apart < SEARCH_REACH && rise_db > 6.0;
-        let glimpse = left.duration_s() < GLIMPSE_S;
+        let glimpse = left.duration_s() < SPURIOUS_S;
         let puff = left.duration_s() < SEARCH_S && rise_db > PUFF_DB;
         let bit = left.duration_s() < FRAGMENT_S && (rise_db > 10.0 || apart < 0.65);
         let dying = right.duration_s() < SEARCH_S && rise_db < -10.0;

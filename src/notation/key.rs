@@ -27,7 +27,7 @@ const MINOR: [f64; 12] = [
     6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17,
 ];
 /// Farthest signature that is written: beyond it the enharmonic one is easier.
-const MOST: i32 = 6;
+const MAX_FIFTHS: i32 = 6;
 const STEPS: [char; 7] = ['F', 'C', 'G', 'D', 'A', 'E', 'B'];
 
 impl Key {
@@ -88,7 +88,11 @@ impl Key {
 
 fn signature(tonic: usize) -> i32 {
     let fifths = (7 * tonic as i32).rem_euclid(12);
-    if fifths > MOST { fifths - 12 } else { fifths }
+    if fifths > MAX_FIFTHS {
+        fifths - 12
+    } else {
+        fifths
+    }
 }
 
 fn correlation(a: &[f64], b: &[f64]) -> f64 {

@@ -2,12 +2,12 @@
 //! read from them, with their strengths, as an SVG on standard output.
 //!
 //! ```text
-//! cargo run --release --example evidence > docs/evidence.svg
+//! cargo run --release --example candidates > docs/candidates.svg
 //! ```
 
+use leadpipe::analysis::candidates::{CandidateFinder, Candidates};
 use leadpipe::analysis::correlator::{Correlator, Window};
 use leadpipe::analysis::decimate::Decimator;
-use leadpipe::analysis::evidence::{Candidates, Evidence};
 use leadpipe::demo::line;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -41,7 +41,7 @@ fn main() {
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     let mut candidates = Candidates::default();
-    Evidence::new(LOW_RATE_HZ, 28.0, 1_650.0).read(&correlator, &mut candidates);
+    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0).find(&correlator, &mut candidates);
 
     println!(
         r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">
@@ -66,8 +66,8 @@ fn main() {
         );
     }
     for (set, colour, name, label_x) in [
-        (Window::Firm, "#1b7f79", "firm window, 2.5 periods", 720.0),
-        (Window::Fast, "#b5651d", "fast window, 1 period", 570.0),
+        (Window::Long, "#1b7f79", "firm window, 2.5 periods", 720.0),
+        (Window::Short, "#b5651d", "fast window, 1 period", 570.0),
     ] {
         let points: Vec<String> = correlator.rho(set)[..LONGEST]
             .iter()
@@ -92,7 +92,7 @@ fn main() {
         );
     }
     println!(
-        r#"<text x="{LEFT}" y="{:.1}">Dashed: candidates with their strength in nats, doubts taken off. The first is the period; its multiples explain the sound no better.</text>
+        r#"<text x="{LEFT}" y="{:.1}">Dashed: candidates with their strength in nats, penalties taken off. The first is the period; its multiples explain the sound no better.</text>
 </svg>"#,
         HEIGHT - 14.0
     );

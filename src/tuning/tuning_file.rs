@@ -13,7 +13,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
-use crate::settings_file::{self, Fault};
+use crate::settings_file::{self, ParseError};
 use crate::units::parse_key;
 
 /// Whether a file is a whole table or a selection of notes to quantise to.
@@ -35,7 +35,7 @@ pub enum Degree {
 /// A tuning table as it stands in a file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct TableFile {
+pub struct TuningFile {
     pub name: String,
     pub title: String,
     pub kind: Kind,
@@ -55,23 +55,23 @@ fn octave() -> f64 {
 }
 
 /// Most degrees in a period: a table of single cents.
-const MOST_DEGREES: usize = 1200;
+const MAX_DEGREES: usize = 1200;
 
 /// Parses and checks a table.
-pub fn parse(text: &str) -> std::result::Result<TableFile, Fault> {
-    let mut file: TableFile = settings_file::parse(text)?;
+pub fn parse(text: &str) -> std::result::Result<TuningFile, ParseError> {
+    let mut file: TuningFile = settings_file::parse(text)?;
     let comment = text.lines().take_while(|line| line.starts_with('#'));
     let words: Vec<&str> = comment.map(|line| line[1..].trim()).collect();
     file.about = words.join(" ");
-    // Every fault must show here, where the file's name is known.
+    // Every error must show here, where the file's name is known.
     let checked = file.cents().and(file.tonic_key()).and(file.anchor_key());
     match checked {
         Ok(_) => Ok(file),
-        Err(error) => Err(Fault::plain(error.to_string())),
+        Err(error) => Err(ParseError::plain(error.to_string())),
     }
 }
 
-impl TableFile {
+impl TuningFile {
     /// Degrees in cents above the tonic, rising, each once.
     ///
     /// # Errors
@@ -79,14 +79,14 @@ impl TableFile {
     /// period that is not positive.
     pub fn cents(&self) -> Result<Vec<f64>> {
         let wrong =
-            |problem: String, mend: &str| Error::setting(format!("{}: {problem}", self.name), mend);
+            |problem: String, hint: &str| Error::setting(format!("{}: {problem}", self.name), hint);
         if !(self.period.is_finite() && self.period >= 50.0) {
             return Err(wrong(
                 format!("a period of {} cents", self.period),
                 "give 50 cents or more",
             ));
         }
-        if self.degrees.is_empty() || self.degrees.len() > MOST_DEGREES {
+        if self.degrees.is_empty() || self.degrees.len() > MAX_DEGREES {
             return Err(wrong(
                 format!("{} degrees", self.degrees.len()),
                 "give 1 to 1200",
@@ -152,8 +152,8 @@ mod tests {
 
     #[test]
     fn faults_have_places() {
-        let fault = parse("name = \"x\"\ntitle = 5\n").unwrap_err();
-        assert_eq!(fault.place, Some((2, 9)), "{fault:?}");
+        let error = parse("name = \"x\"\ntitle = 5\n").unwrap_err();
+        assert_eq!(error.place, Some((2, 9)), "{error:?}");
         let text = "name=\"x\"\ntitle=\"x\"\nkind=\"table\"\ntonic=\"C4\"\ndegrees=[\"3/0\"]\n";
         assert!(parse(text).unwrap_err().message.contains("3/0"));
     }

@@ -2,7 +2,7 @@
 
 pub mod midi;
 pub mod musicxml;
-mod pace_map;
+mod tempo_map;
 
 use std::path::Path;
 
@@ -12,7 +12,7 @@ use crate::units::Concert;
 
 /// A note to be played.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Aim {
+pub struct TargetNote {
     /// Start in seconds at the target's own tempo.
     pub start_s: f64,
     /// Length in seconds at that tempo; 0 for a grace note.
@@ -27,44 +27,44 @@ pub struct Aim {
 
 /// A part to be played, in order of time, one note at a time.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Target {
+pub struct ReferencePart {
     /// Name of the file, without folder.
     pub name: String,
     /// The notes.
-    pub aims: Vec<Aim>,
+    pub notes: Vec<TargetNote>,
     /// Quarter notes a minute at the start, where the score says.
     pub tempo: Option<f64>,
 }
 
 /// Largest score read, in bytes.
-const MOST_BYTES: u64 = 16 << 20;
+const MAX_BYTES: u64 = 16 << 20;
 /// Most notes of a part.
-const MOST_NOTES: usize = 100_000;
+const MAX_NOTES: usize = 100_000;
 /// Tempo where a score does not say, quarters a minute.
 const ANY_TEMPO: f64 = 120.0;
 
-impl Target {
+impl ReferencePart {
     /// A line that was played, as a target.
-    pub fn played(line: &Line) -> Target {
-        let aim = |n: &crate::line::LineNote| Aim {
+    pub fn played(line: &Line) -> ReferencePart {
+        let target = |n: &crate::line::LineNote| TargetNote {
             start_s: n.note.onset_s,
             length_s: n.note.duration_s(),
             concert: n.concert,
             pitch: Some(n.note.pitch),
             bar: None,
         };
-        Target {
+        ReferencePart {
             name: line.source.clone(),
-            aims: line.notes.iter().map(aim).collect(),
+            notes: line.notes.iter().map(target).collect(),
             tempo: None,
         }
     }
 
     /// The same, sounding so many semitones higher.
-    pub fn shifted(mut self, semitones: i32) -> Target {
-        for aim in &mut self.aims {
-            aim.concert.0 += semitones;
-            aim.pitch = aim.pitch.map(|p| p + f64::from(semitones));
+    pub fn shifted(mut self, semitones: i32) -> ReferencePart {
+        for target in &mut self.notes {
+            target.concert.0 += semitones;
+            target.pitch = target.pitch.map(|p| p + f64::from(semitones));
         }
         self
     }
@@ -96,10 +96,10 @@ fn kind(path: &Path) -> Option<Kind> {
 /// # Errors
 /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
 /// such part, naming the parts there are.
-pub fn read(path: &Path, part: Option<usize>) -> Result<Target> {
+pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
     let refused = |e: std::io::Error| Error::unreadable(path, e);
     let size = std::fs::metadata(path).map_err(refused)?.len();
-    if size > MOST_BYTES {
+    if size > MAX_BYTES {
         return Err(Error::input(
             path,
             "more than 16 megabytes",
@@ -129,70 +129,70 @@ pub fn read(path: &Path, part: Option<usize>) -> Result<Target> {
     let parts = parts.map_err(damaged)?;
     let number = match part {
         Some(number) => number,
-        None => 1 + parts.iter().position(|p| !p.aims.is_empty()).unwrap_or(0),
+        None => 1 + parts.iter().position(|p| !p.notes.is_empty()).unwrap_or(0),
     };
     let names: Vec<String> = (1..)
         .zip(&parts)
-        .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.aims.len()))
+        .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.notes.len()))
         .collect();
     let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
-    let Some(part) = wanted.filter(|p| !p.aims.is_empty()) else {
+    let Some(part) = wanted.filter(|p| !p.notes.is_empty()) else {
         return Err(Error::input(
             path,
             format!("part {number} has no notes"),
             format!("choose --part from: {}", names.join(", ")),
         ));
     };
-    if part.aims.len() > MOST_NOTES {
+    if part.notes.len() > MAX_NOTES {
         return Err(Error::input(
             path,
-            format!("more than {MOST_NOTES} notes"),
+            format!("more than {MAX_NOTES} notes"),
             "give the score of one piece",
         ));
     }
     let name = path.file_name().unwrap_or_default();
-    Ok(Target {
+    Ok(ReferencePart {
         name: name.to_string_lossy().into_owned(),
-        aims: part.aims,
+        notes: part.notes,
         tempo: part.tempo,
     })
 }
 
 /// A part as a reader finds it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Part {
+pub struct ScorePart {
     /// Its name in the score.
     pub name: String,
     /// Its notes, in order, one at a time.
-    pub aims: Vec<Aim>,
+    pub notes: Vec<TargetNote>,
     /// Quarter notes a minute at the start, where the score says.
     pub tempo: Option<f64>,
 }
 
 /// One note at a time: of those that start together the highest, each ending
 /// where the next begins at the latest.
-fn one_at_a_time(mut aims: Vec<Aim>) -> Vec<Aim> {
+fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
     /// Notes of a chord may start this far apart, in seconds.
     const TOGETHER_S: f64 = 0.005;
-    aims.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-    let mut line: Vec<Aim> = Vec::with_capacity(aims.len());
-    for aim in aims {
+    targets.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    let mut line: Vec<TargetNote> = Vec::with_capacity(targets.len());
+    for target in targets {
         match line.last_mut() {
             // A grace note stands at the place of the note it leads to.
             Some(last)
-                if aim.start_s - last.start_s < TOGETHER_S
+                if target.start_s - last.start_s < TOGETHER_S
                     && last.length_s > 0.0
-                    && aim.length_s > 0.0 =>
+                    && target.length_s > 0.0 =>
             {
-                if aim.concert > last.concert {
-                    *last = aim;
+                if target.concert > last.concert {
+                    *last = target;
                 }
             }
             Some(last) => {
-                last.length_s = last.length_s.min(aim.start_s - last.start_s);
-                line.push(aim);
+                last.length_s = last.length_s.min(target.start_s - last.start_s);
+                line.push(target);
             }
-            None => line.push(aim),
+            None => line.push(target),
         }
     }
     line

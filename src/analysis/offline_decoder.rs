@@ -13,14 +13,14 @@
 
 use std::collections::VecDeque;
 
+use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
-use super::decoder::Prices;
-use super::evidence::{Candidate, Candidates, MOST};
+use super::decoder::TransitionCosts;
 use super::{Analyser, Frame};
 
 /// A frame after the second decoding.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Refined {
+pub struct DecodedFrame {
     /// Pitch in MIDI semitones, or not a number where there is none.
     pub pitch: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
@@ -33,16 +33,16 @@ pub struct Refined {
 #[derive(Debug, Clone)]
 struct Slot {
     candidates: Candidates,
-    tuned: f32,
+    fine_pitch: f32,
     level_db: f32,
     closed: bool,
-    /// For each state its best predecessor, once decoded. State `MOST` is silence.
-    from: [u8; MOST + 1],
+    /// For each state its best predecessor, once decoded. State `MAX_CANDIDATES` is silence.
+    from: [u8; MAX_CANDIDATES + 1],
 }
 
 /// Second decoding of a stream of frames.
 #[derive(Debug)]
-pub struct Path {
+pub struct OfflineDecoder {
     hop_s: f64,
     /// Spans of the windows in hops, by semitone from 0 to 127.
     spans: Vec<(usize, usize)>,
@@ -51,14 +51,14 @@ pub struct Path {
     slots: VecDeque<Slot>,
     /// How many of the slots are decoded.
     decoded: usize,
-    scores: [f32; MOST + 1],
+    scores: [f32; MAX_CANDIDATES + 1],
     horizon: usize,
 }
 
-/// Prices of the second decoding. Strengths of neighbouring frames repeat the
+/// TransitionCosts of the second decoding. Strengths of neighbouring frames repeat the
 /// same sound, and with the future known a jump need not be quick: it may cost
 /// more.
-const PRICES: Prices = Prices {
+const COSTS: TransitionCosts = TransitionCosts {
     silence: 0.3,
     start: 3.0,
     stop: 3.0,
@@ -75,7 +75,7 @@ const LONGEST_SPAN_S: f64 = 0.16;
 /// A window that only touches a moment with its beginning or end speaks for it by
 /// so many nats less than one that straddles it: its pitch is that of its middle,
 /// and where the pitch glides, another. Without this, the resting ends of a wide,
-/// fast vibrato are filed over the ways between and make it a trill; from 0.3 they
+/// short vibrato are filed over the ways between and make it a trill; from 0.3 they
 /// are not, and above 0.4 its extent is read 5 cents too wide.
 const EDGE: f32 = 0.33;
 
@@ -91,18 +91,18 @@ const MULTIPLE_OCTAVES: f32 = 1.0;
 /// Candidates within this many semitones are one.
 const SAME: f32 = 0.35;
 
-impl Path {
+impl OfflineDecoder {
     /// Second decoding for the frames of an analyser.
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
         let hops = |set, key| (analyser.span_s(set, key as f32) / hop_s).round() as usize;
         let spans: Vec<(usize, usize)> = (0..128)
-            .map(|key| (hops(Window::Fast, key), hops(Window::Firm, key)))
+            .map(|key| (hops(Window::Short, key), hops(Window::Long, key)))
             .collect();
         let longest = spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
-        let mut scores = [f32::NEG_INFINITY; MOST + 1];
-        scores[MOST] = 0.0;
-        Path {
+        let mut scores = [f32::NEG_INFINITY; MAX_CANDIDATES + 1];
+        scores[MAX_CANDIDATES] = 0.0;
+        OfflineDecoder {
             hop_s,
             longest: longest.min((LONGEST_SPAN_S / hop_s) as usize),
             spans,
@@ -114,35 +114,35 @@ impl Path {
     }
 
     /// Takes the next frame; appends what is decided to `out`.
-    pub fn push(&mut self, frame: &Frame, out: &mut Vec<Refined>) {
+    pub fn push(&mut self, frame: &Frame, out: &mut Vec<DecodedFrame>) {
         self.slots.push_back(Slot {
             candidates: Candidates::default(),
-            tuned: f32::NAN,
+            fine_pitch: f32::NAN,
             level_db: frame.level.hop_db,
             closed: frame.level.closed,
-            from: [MOST as u8; MOST + 1],
+            from: [MAX_CANDIDATES as u8; MAX_CANDIDATES + 1],
         });
         for candidate in frame.candidates.as_slice() {
             let key = ((candidate.pitch + 0.5) as usize).min(127);
-            let (fast, firm) = self.spans[key];
-            let doubt = candidate.doubt();
-            if doubt > HOPELESS {
+            let (short, long) = self.spans[key];
+            let penalty = candidate.penalty();
+            if penalty > HOPELESS {
                 continue;
             }
-            let (fast_nats, firm_nats) = (candidate.fast - doubt, candidate.firm - doubt);
+            let (short_nats, long_nats) = (candidate.short - penalty, candidate.long - penalty);
             let unseen = f32::NEG_INFINITY;
-            self.file(0, candidate.heard(fast_nats - EDGE, firm_nats - EDGE));
-            for (back, price) in [(fast / 2, 0.0), (fast, EDGE)] {
-                self.file(back, candidate.heard(fast_nats - price, unseen));
+            self.file(0, candidate.heard(short_nats - EDGE, long_nats - EDGE));
+            for (back, cost) in [(short / 2, 0.0), (short, EDGE)] {
+                self.file(back, candidate.heard(short_nats - cost, unseen));
             }
-            for (back, price) in [(firm / 2, 0.0), (firm, EDGE)] {
-                self.file(back, candidate.heard(unseen, firm_nats - price));
+            for (back, cost) in [(long / 2, 0.0), (long, EDGE)] {
+                self.file(back, candidate.heard(unseen, long_nats - cost));
             }
         }
-        if let Some(tuned) = frame.tuned {
-            let back = (f64::from(tuned.age_s) / self.hop_s).round() as usize;
+        if let Some(fine_pitch) = frame.fine_pitch {
+            let back = (f64::from(fine_pitch.age_s) / self.hop_s).round() as usize;
             if let Some(slot) = self.slot_back(back) {
-                slot.tuned = tuned.pitch;
+                slot.fine_pitch = fine_pitch.pitch;
             }
         }
         if self.slots.len() - self.decoded > self.longest {
@@ -154,7 +154,7 @@ impl Path {
     }
 
     /// Decides all that is left, at the end of the take.
-    pub fn finish(&mut self, out: &mut Vec<Refined>) {
+    pub fn finish(&mut self, out: &mut Vec<DecodedFrame>) {
         while self.decoded < self.slots.len() {
             self.decode_next();
         }
@@ -167,11 +167,11 @@ impl Path {
         };
         match slot.candidates.near(fresh.pitch, SAME) {
             Some(known) => {
-                if fresh.fast.max(fresh.firm) > known.fast.max(known.firm) {
+                if fresh.short.max(fresh.long) > known.short.max(known.long) {
                     known.place(&fresh);
                 }
-                known.fast = known.fast.max(fresh.fast);
-                known.firm = known.firm.max(fresh.firm);
+                known.short = known.short.max(fresh.short);
+                known.long = known.long.max(fresh.long);
                 known.strength = combined(known);
             }
             None => {
@@ -201,33 +201,33 @@ impl Path {
         let Some(slot) = pair.next() else {
             return;
         };
-        slot.candidates.doubt_multiples(MULTIPLE_OCTAVES);
+        slot.candidates.penalise_multiples(MULTIPLE_OCTAVES);
         coast(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
-        let mut scores = [f32::NEG_INFINITY; MOST + 1];
+        let mut scores = [f32::NEG_INFINITY; MAX_CANDIDATES + 1];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
-                let mut best = (self.scores[MOST] - PRICES.start, MOST);
+                let mut best = (self.scores[MAX_CANDIDATES] - COSTS.start, MAX_CANDIDATES);
                 for (j, past) in before.iter().enumerate() {
                     let step = (past.pitch - candidate.pitch).abs();
-                    let price = (PRICES.glide * step).min(PRICES.jump);
-                    if self.scores[j] - price > best.0 {
-                        best = (self.scores[j] - price, j);
+                    let cost = (COSTS.glide * step).min(COSTS.jump);
+                    if self.scores[j] - cost > best.0 {
+                        best = (self.scores[j] - cost, j);
                     }
                 }
                 scores[i] = best.0 + candidate.strength;
                 from[i] = best.1 as u8;
             }
         }
-        let mut best = (self.scores[MOST], MOST);
+        let mut best = (self.scores[MAX_CANDIDATES], MAX_CANDIDATES);
         for j in 0..before.len() {
-            if self.scores[j] - PRICES.stop > best.0 {
-                best = (self.scores[j] - PRICES.stop, j);
+            if self.scores[j] - COSTS.stop > best.0 {
+                best = (self.scores[j] - COSTS.stop, j);
             }
         }
-        scores[MOST] = best.0 + PRICES.silence;
-        from[MOST] = best.1 as u8;
+        scores[MAX_CANDIDATES] = best.0 + COSTS.silence;
+        from[MAX_CANDIDATES] = best.1 as u8;
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);
         self.scores = scores;
@@ -235,14 +235,14 @@ impl Path {
     }
 
     /// Walks back from the best last state and hands on the oldest `count`.
-    fn trace(&mut self, count: usize, out: &mut Vec<Refined>) {
-        let mut state = (0..=MOST)
+    fn trace(&mut self, count: usize, out: &mut Vec<DecodedFrame>) {
+        let mut state = (0..=MAX_CANDIDATES)
             .max_by(|&a, &b| self.scores[a].total_cmp(&self.scores[b]))
-            .unwrap_or(MOST);
+            .unwrap_or(MAX_CANDIDATES);
         let start = out.len();
         for (age, slot) in self.slots.range(..self.decoded).enumerate().rev() {
             if age < count {
-                out.push(refined(slot, state));
+                out.push(decoded_frame(slot, state));
             }
             state = slot.from[state] as usize;
         }
@@ -252,16 +252,16 @@ impl Path {
     }
 }
 
-/// The live weights the other way round: there is no hurry here, and the firm
+/// The live weights the other way round: there is no hurry here, and the long
 /// window knows the pitch better. A window that did not see the candidate counts
 /// as having heard noise.
 fn combined(candidate: &Candidate) -> f32 {
-    0.2 * candidate.fast.max(0.0) + 0.8 * candidate.firm.max(0.0)
+    0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
 }
 
 /// Lets the leading pitches of the moment before go on where this one shows no
 /// peak for them, at no strength: between the pulses of a low note nothing repeats.
-fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MOST + 1]) {
+fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MAX_CANDIDATES + 1]) {
     let known = before.as_slice();
     for _ in 0..COASTING.min(known.len()) {
         let leading = |best, at| if scores[at] > scores[best] { at } else { best };
@@ -273,14 +273,14 @@ fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MOST + 1])
     }
 }
 
-fn refined(slot: &Slot, state: usize) -> Refined {
+fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
     let candidate = slot.candidates.as_slice().get(state);
     let (pitch, confidence) = candidate.map_or((f32::NAN, 0.0), |c| {
-        let tuned = (slot.tuned - c.pitch).abs() < SAME;
-        let pitch = if tuned { slot.tuned } else { c.pitch };
+        let fine_pitch = (slot.fine_pitch - c.pitch).abs() < SAME;
+        let pitch = if fine_pitch { slot.fine_pitch } else { c.pitch };
         (pitch, c.confidence())
     });
-    Refined {
+    DecodedFrame {
         pitch,
         confidence,
         level_db: slot.level_db,

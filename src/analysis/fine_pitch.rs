@@ -18,7 +18,7 @@ const REACH_S: f64 = 0.012;
 /// Least window compared, in seconds.
 const WINDOW_S: f64 = 0.012;
 /// Correlation below which a multiple is not trusted.
-const LEAST_RHO: f32 = 0.8;
+const MIN_RHO: f32 = 0.8;
 /// Half-width of the interpolating kernel in samples.
 const HALF: usize = 6;
 /// Lags computed around a peak: the kernel, and a sample on either side for the
@@ -34,8 +34,8 @@ const AROUND: usize = 2 * HALF + 4;
 pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f64)> {
     let window = (WINDOW_S * rate_hz).max(lag).round() as usize;
     let longest = (REACH_S * rate_hz).min((correlator.lags() - AROUND) as f64);
-    let rho = correlator.rho(Window::Firm);
-    let clear = |multiple: f64| rho[(multiple * lag).round() as usize] > LEAST_RHO;
+    let rho = correlator.rho(Window::Long);
+    let clear = |multiple: f64| rho[(multiple * lag).round() as usize] > MIN_RHO;
     let mut multiple = (longest / lag).floor().max(1.0);
     while multiple > 1.0 && !clear(multiple) {
         multiple = (0.5 * multiple).floor();

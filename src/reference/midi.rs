@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 
-use super::pace_map::PaceMap;
-use super::{Aim, MOST_NOTES, Part, one_at_a_time};
+use super::tempo_map::TempoMap;
+use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
 use crate::units::Concert;
 
 /// A note in ticks.
@@ -20,19 +20,19 @@ struct Struck {
 ///
 /// # Errors
 /// What is wrong with the file, in words.
-pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
+pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     // -128 frames a second: nonsense that midly 0.5.3 overflows on.
     let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
     if head.into_iter().any(|w| w[12] == 0x80) {
         return Err("no sound MIDI file (its time code makes no sense)".into());
     }
     let smf = Smf::parse(bytes).map_err(|e| format!("no sound MIDI file ({e})"))?;
-    let mut pace = PaceMap::default();
+    let mut tempo_map = TempoMap::default();
     let quarter = match smf.header.timing {
         Timing::Metrical(ticks) => f64::from(ticks.as_int().max(1)),
         Timing::Timecode(frames, sub) => {
             // A quarter at 60 a minute is a second.
-            pace.change(0.0, 60.0);
+            tempo_map.change(0.0, 60.0);
             f64::from(frames.as_f32()) * f64::from(sub.max(1))
         }
     };
@@ -52,7 +52,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
                     name = String::from_utf8_lossy(text).trim().to_owned();
                 }
                 TrackEventKind::Meta(MetaMessage::Tempo(micros)) if !timed => {
-                    pace.change(quarters, 60e6 / f64::from(micros.as_int().max(1)));
+                    tempo_map.change(quarters, 60e6 / f64::from(micros.as_int().max(1)));
                 }
                 TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) => {
                     let length = f64::from(beats.max(1)) * 4.0 / 2f64.powi(i32::from(power.min(6)));
@@ -76,7 +76,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
                             key,
                         });
                         count += 1;
-                        if count > 4 * MOST_NOTES {
+                        if count > 4 * MAX_NOTES {
                             return Err("too many notes".into());
                         }
                     }
@@ -95,21 +95,21 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
     }
     metres.sort_by(|a, b| a.0.total_cmp(&b.0));
     let part = |(name, struck): (String, Vec<Struck>)| {
-        let aim = |note: Struck| {
+        let target = |note: Struck| {
             let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
-            let start_s = pace.seconds(start);
-            Aim {
+            let start_s = tempo_map.seconds(start);
+            TargetNote {
                 start_s,
-                length_s: pace.seconds(end) - start_s,
+                length_s: tempo_map.seconds(end) - start_s,
                 concert: Concert(i32::from(note.key)),
                 pitch: None,
                 bar: (!timed).then(|| bar(&metres, start).to_string()),
             }
         };
-        Part {
+        ScorePart {
             name,
-            aims: one_at_a_time(struck.into_iter().map(aim).collect()),
-            tempo: pace.first().filter(|_| !timed),
+            notes: one_at_a_time(struck.into_iter().map(target).collect()),
+            tempo: tempo_map.first().filter(|_| !timed),
         }
     };
     Ok(found.into_values().map(part).collect())

@@ -5,7 +5,7 @@ use super::{TONGUED_DIP_DB, TOUCH_S, dip_db};
 use crate::notes::articulation::median;
 use crate::notes::segment::{ONSET_DB, first_sound};
 use crate::notes::timeline::{Timeline, smooth_s};
-use crate::notes::{Attack, Moment, Note};
+use crate::notes::{Attack, Note, PitchFrame};
 
 /// How long before the tone its first sound is looked for, in seconds: a soft
 /// horn breathes first, and the longer this is the more of the release before is
@@ -81,9 +81,9 @@ impl Change {
             return None;
         }
         // 0 at the old pitch, 1 at the new.
-        let place = |m: &Moment| m.pitch.map(|p| (f64::from(p) - before.pitch) / way);
-        let old = |m: &Moment| place(m).is_some_and(|p| (-1.0..0.5).contains(&p));
-        let new = |m: &Moment| place(m).is_some_and(|p| p >= 0.5);
+        let place = |m: &PitchFrame| m.pitch.map(|p| (f64::from(p) - before.pitch) / way);
+        let old = |m: &PitchFrame| place(m).is_some_and(|p| (-1.0..0.5).contains(&p));
+        let new = |m: &PitchFrame| place(m).is_some_and(|p| p >= 0.5);
         let past = timeline.between(before.onset_s, note.onset_s + timeline.hop_s);
         let last = past.iter().rposition(old)?;
         let future = timeline.between(past[last].time_s, note.offset_s);
@@ -127,7 +127,7 @@ const RING_S: f64 = 1.0;
 /// what goes on without a rest is the room; in the take's last moments, the end.
 fn rests_at(note: &Note, latest_s: f64, Rest(under_db, rest_s): Rest, timeline: &Timeline) -> f64 {
     let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + RING_S));
-    let quiet = |m: &Moment| m.level_db < (note.level_db - under_db).max(m.floor_db + ROOM_DB);
+    let quiet = |m: &PitchFrame| m.level_db < (note.level_db - under_db).max(m.floor_db + ROOM_DB);
     // The pulses of a low tone leave gaps of nearly a period.
     let hops = (smooth_s(note.pitch).max(rest_s) / timeline.hop_s).ceil() as usize;
     let rest = tail.windows(hops).position(|w| w.iter().all(quiet));

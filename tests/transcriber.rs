@@ -9,13 +9,13 @@ use leadpipe::analysis::Settings;
 use leadpipe::demo::brass::Noise;
 use leadpipe::demo::shapes;
 use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
-use leadpipe::ear::{Listened, Listener, Mode};
 use leadpipe::notes::Technique;
+use leadpipe::transcriber::{Mode, Transcriber, Transcription};
 
-fn listen(sound: &[f32], mode: Mode) -> Listened {
-    let mut listener = Listener::new(RATE_HZ, Settings::default(), mode);
-    listener.push(sound);
-    listener.finish()
+fn listen(sound: &[f32], mode: Mode) -> Transcription {
+    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), mode);
+    transcriber.push(sound);
+    transcriber.finish()
 }
 
 /// Median error of the full pass on a tone, cents.
@@ -193,10 +193,10 @@ fn hostile_samples_are_survived() {
         assert!(heard.notes.iter().all(|n| n.pitch.is_finite()));
     }
     // And the ear still works afterwards.
-    let mut listener = Listener::new(RATE_HZ, Settings::default(), Mode::Causal);
-    listener.push(&hostile);
-    listener.push(&vec![0.0; 48_000]);
-    listener.push(&tone(|_| 58.0, &[1.0, 0.6, 0.4], -60.0, 3));
-    let last = listener.finish().notes.pop().expect("a note");
+    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Causal);
+    transcriber.push(&hostile);
+    transcriber.push(&vec![0.0; 48_000]);
+    transcriber.push(&tone(|_| 58.0, &[1.0, 0.6, 0.4], -60.0, 3));
+    let last = transcriber.finish().notes.pop().expect("a note");
     assert!((last.pitch - 58.0).abs() < 0.02, "{last:?}");
 }

@@ -7,11 +7,11 @@ use pitch_detection::detector::PitchDetector;
 use pitch_detection::detector::mcleod::McLeodDetector;
 
 use super::Settings;
-use super::path::Refined;
+use super::offline_decoder::DecodedFrame;
 use crate::units::{Pitch, power_db};
 
 /// Streaming wrapper around the crate's detector.
-pub struct SecondOpinion {
+pub struct BaselineDetector {
     sample_rate_hz: usize,
     range_hz: (f64, f64),
     gate: f32,
@@ -31,12 +31,12 @@ const PERIODS: f64 = 2.2;
 /// value from memory).
 const CLARITY: f32 = 0.7;
 
-impl SecondOpinion {
+impl BaselineDetector {
     /// Detector for samples at a rate.
     pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
         let size = (PERIODS * sample_rate_hz / settings.range_hz.0) as usize;
         let size = size.next_power_of_two();
-        SecondOpinion {
+        BaselineDetector {
             sample_rate_hz: sample_rate_hz as usize,
             range_hz: settings.range_hz,
             gate: 10f64.powf(settings.gate_db / 10.0) as f32 * size as f32,
@@ -59,7 +59,7 @@ impl SecondOpinion {
     }
 
     /// Takes samples; appends finished frames.
-    pub fn push(&mut self, samples: &[f32], out: &mut Vec<Refined>) {
+    pub fn push(&mut self, samples: &[f32], out: &mut Vec<DecodedFrame>) {
         for &sample in samples {
             self.window.push(sample);
             self.samples += 1;
@@ -70,7 +70,7 @@ impl SecondOpinion {
         }
     }
 
-    fn frame(&mut self) -> Refined {
+    fn frame(&mut self) -> DecodedFrame {
         let found = self
             .detector
             .get_pitch(&self.window, self.sample_rate_hz, self.gate, CLARITY)
@@ -81,7 +81,7 @@ impl SecondOpinion {
         // The level of the hop in the middle, where the pitch is read.
         let middle = &self.window[(self.size - self.hop) / 2..][..self.hop];
         let power = middle.iter().map(|x| f64::from(x * x)).sum::<f64>() / self.hop as f64;
-        Refined {
+        DecodedFrame {
             pitch: found.as_ref().map_or(f32::NAN, |p| {
                 Pitch::from_hz(f64::from(p.frequency)).0 as f32
             }),

@@ -8,12 +8,12 @@
 
 use super::align::Pair;
 use crate::line::LineNote;
-use crate::target::Aim;
+use crate::reference::TargetNote;
 
 /// Notes on either side that make the beat.
-const NEAREST: usize = 5;
+const NEIGHBOURS: usize = 5;
 /// Fewest notes that do.
-const LEAST: usize = 3;
+const MIN_ANCHORS: usize = 3;
 /// Distance off the line, in medians of it, from which a note has no say
 /// (Cleveland's bisquare uses six).
 const OUTLIER: f64 = 6.0;
@@ -23,14 +23,14 @@ const STRETCH: f64 = 3.0;
 
 /// The beat around one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Local {
+pub struct LocalTempo {
     at_s: f64,
     played_s: f64,
     /// Seconds played a second of the target.
     pub stretch: f64,
 }
 
-impl Local {
+impl LocalTempo {
     /// When a place of the target was due in the take, seconds.
     pub fn expected_s(&self, target_s: f64) -> f64 {
         self.played_s + (target_s - self.at_s) * self.stretch
@@ -39,36 +39,37 @@ impl Local {
 
 /// Times of notes that were played right: target index, target and played
 /// seconds.
-pub struct Pace {
+pub struct TempoCurve {
     anchors: Vec<(usize, f64, f64)>,
     starts_s: Vec<f64>,
 }
 
-impl Pace {
+impl TempoCurve {
     /// Learns it from an alignment.
-    pub fn new(aims: &[Aim], notes: &[LineNote], pairs: &[Pair]) -> Pace {
+    pub fn new(targets: &[TargetNote], notes: &[LineNote], pairs: &[Pair]) -> TempoCurve {
         let anchor = |pair: &Pair| {
-            let (i, note) = (pair.aim?, &notes[pair.note?]);
-            let same = note.concert == aims[i].concert && aims[i].length_s > 0.0;
-            same.then(|| (i, aims[i].start_s, note.note.onset_s))
+            let (i, note) = (pair.target?, &notes[pair.note?]);
+            let same = note.concert == targets[i].concert && targets[i].length_s > 0.0;
+            same.then(|| (i, targets[i].start_s, note.note.onset_s))
         };
-        Pace {
+        TempoCurve {
             anchors: pairs.iter().filter_map(anchor).collect(),
-            starts_s: aims.iter().map(|a| a.start_s).collect(),
+            starts_s: targets.iter().map(|a| a.start_s).collect(),
         }
     }
 
     /// The beat around a note of the target.
-    pub fn around(&self, aim: usize) -> Option<Local> {
-        let at_s = self.starts_s[aim];
-        let place = self.anchors.partition_point(|(i, ..)| *i < aim);
-        let nearest = place.saturating_sub(NEAREST)..(place + NEAREST + 1).min(self.anchors.len());
+    pub fn around(&self, target: usize) -> Option<LocalTempo> {
+        let at_s = self.starts_s[target];
+        let place = self.anchors.partition_point(|(i, ..)| *i < target);
+        let nearest =
+            place.saturating_sub(NEIGHBOURS)..(place + NEIGHBOURS + 1).min(self.anchors.len());
         let points: Vec<(f64, f64)> = self.anchors[nearest]
             .iter()
-            .filter(|(i, ..)| *i != aim)
+            .filter(|(i, ..)| *i != target)
             .map(|(_, target_s, played_s)| (target_s - at_s, *played_s))
             .collect();
-        if points.len() < LEAST {
+        if points.len() < MIN_ANCHORS {
             return None;
         }
         let reach = points.iter().map(|(x, _)| x.abs()).fold(0.0, f64::max) * 1.2;
@@ -88,7 +89,7 @@ impl Pace {
             line = fit(&points, &weights).unwrap_or(line);
         }
         let believed = (1.0 / STRETCH..=STRETCH).contains(&line.1);
-        believed.then_some(Local {
+        believed.then_some(LocalTempo {
             at_s,
             played_s: line.0,
             stretch: line.1,
@@ -96,8 +97,8 @@ impl Pace {
     }
 
     /// When a note was due, seconds.
-    pub fn due_s(&self, aim: usize) -> Option<f64> {
-        self.around(aim).map(|local| local.played_s)
+    pub fn due_s(&self, target: usize) -> Option<f64> {
+        self.around(target).map(|local| local.played_s)
     }
 
     /// Pace of the whole against the target's: 1 as written.
@@ -114,7 +115,7 @@ impl Pace {
 
 fn pace_of(anchors: &[(usize, f64, f64)]) -> Option<f64> {
     let points: Vec<(f64, f64)> = anchors.iter().map(|(_, t, p)| (*t, *p)).collect();
-    if points.len() < LEAST {
+    if points.len() < MIN_ANCHORS {
         return None;
     }
     let (_, stretch) = fit(&points, &vec![1.0; points.len()])?;

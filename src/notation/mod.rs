@@ -50,7 +50,7 @@ impl Metre {
 
 /// How a line is to be written.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Wish {
+pub struct NotationOptions {
     /// Quarter notes a minute; estimated where left out.
     pub tempo: Option<f64>,
     /// The metre; common time where left out, none for unmeasured bars.
@@ -61,7 +61,7 @@ pub struct Wish {
 
 /// A line in notation.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Score {
+pub struct Part {
     /// Quarter notes a minute.
     pub tempo: f64,
     /// The metre, if it is measured.
@@ -72,25 +72,25 @@ pub struct Score {
     pub bars: Vec<Bar>,
 }
 
-impl Score {
+impl Part {
     /// Writes a line down.
-    pub fn new(line: &Line, wish: &Wish) -> Score {
+    pub fn new(line: &Line, options: &NotationOptions) -> Part {
         let onsets: Vec<f64> = line.notes.iter().map(|n| n.note.onset_s).collect();
-        let beat = match wish.tempo {
+        let beat = match options.tempo {
             Some(tempo) => Beat::at(60.0 / tempo, &onsets),
             None => Beat::estimate(&onsets),
         };
-        let metre = wish.metre.unwrap_or(Some(Metre::COMMON));
+        let metre = options.metre.unwrap_or(Some(Metre::COMMON));
         let placed: Vec<Placed> = rhythm::place(line, &beat);
         let keys = line
             .notes
             .iter()
             .map(|n| (n.written.0, n.note.duration_s()));
-        let key = match wish.fifths {
+        let key = match options.fifths {
             Some(fifths) => Key { fifths },
             None => Key::estimate(keys),
         };
-        Score {
+        Part {
             tempo: 60.0 / beat.period_s,
             metre,
             key,

@@ -11,10 +11,10 @@ use super::peaks::{self, Peaks, top_around};
 pub struct Candidate {
     /// Pitch in MIDI semitones.
     pub pitch: f32,
-    /// Strength in nats by the fast window, see [`strength`].
-    pub fast: f32,
-    /// Strength in nats by the firm window.
-    pub firm: f32,
+    /// Strength in nats by the short window, see [`strength`].
+    pub short: f32,
+    /// Strength in nats by the long window.
+    pub long: f32,
     /// Both together, less what doubts take off. About 0 for noise, 3.5 for a
     /// clean tone.
     pub strength: f32,
@@ -24,19 +24,19 @@ pub struct Candidate {
 
 /// The combined strength that the live decision uses.
 ///
-/// The fast window has four fifths of the say: it is what an answer within
-/// two periods rests on. The firm window's fifth settles near ties.
-fn live_strength(fast: f32, firm: f32) -> f32 {
-    0.8 * fast + 0.2 * firm
+/// The short window has four fifths of the say: it is what an answer within
+/// two periods rests on. The long window's fifth settles near ties.
+fn live_strength(short: f32, long: f32) -> f32 {
+    0.8 * short + 0.2 * long
 }
 
 impl Candidate {
     /// The same pitch as strong as two windows say.
-    pub fn heard(&self, fast: f32, firm: f32) -> Self {
+    pub fn heard(&self, short: f32, long: f32) -> Self {
         Candidate {
-            fast,
-            firm,
-            strength: live_strength(fast, firm),
+            short,
+            long,
+            strength: live_strength(short, long),
             ..*self
         }
     }
@@ -48,8 +48,8 @@ impl Candidate {
     }
 
     /// What the combined strength has lost to doubts, in nats.
-    pub fn doubt(&self) -> f32 {
-        live_strength(self.fast, self.firm) - self.strength
+    pub fn penalty(&self) -> f32 {
+        live_strength(self.short, self.long) - self.strength
     }
 
     /// The candidate's period in seconds.
@@ -64,7 +64,7 @@ impl Candidate {
 
     /// Share of the sound that the period explains, 0 to 1.
     pub fn confidence(&self) -> f32 {
-        (1.0 + CLEAN - (-self.fast.max(self.firm)).exp()).clamp(0.0, 1.0)
+        (1.0 + CLEAN - (-self.short.max(self.long)).exp()).clamp(0.0, 1.0)
     }
 }
 
@@ -72,12 +72,12 @@ impl Candidate {
 const KEY_0_S: f32 = 0.122_312_2;
 
 /// Most candidates per hop.
-pub const MOST: usize = 12;
+pub const MAX_CANDIDATES: usize = 12;
 
 /// The candidates of one moment in fixed room.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Candidates {
-    list: [Candidate; MOST],
+    list: [Candidate; MAX_CANDIDATES],
     count: usize,
 }
 
@@ -96,11 +96,11 @@ impl Candidates {
     /// if it was not itself the weakest.
     pub fn add(&mut self, candidate: Candidate) -> Option<usize> {
         let mut at = self.count;
-        if at < MOST {
+        if at < MAX_CANDIDATES {
             self.count += 1;
         } else {
             at = 0;
-            for i in 1..MOST {
+            for i in 1..MAX_CANDIDATES {
                 if self.list[i].strength < self.list[at].strength {
                     at = i;
                 }
@@ -136,23 +136,23 @@ impl Candidates {
     /// well: a period twice as long explains any sound at least as well. No
     /// multiple must beat its part by more than `most` octaves' worth: where
     /// evidence is thin, some weak peak lies at a fraction of every long period.
-    pub fn doubt_multiples(&mut self, most: f32) {
-        Arch::new().dispatch(Doubt(self, most));
+    pub fn penalise_multiples(&mut self, most: f32) {
+        Arch::new().dispatch(PenaliseMultiples(self, most));
     }
 }
 
-/// [`Candidates::doubt_multiples`] in vector registers.
-struct Doubt<'a>(&'a mut Candidates, f32);
+/// [`Candidates::penalise_multiples`] in vector registers.
+struct PenaliseMultiples<'a>(&'a mut Candidates, f32);
 
-impl WithSimd for Doubt<'_> {
+impl WithSimd for PenaliseMultiples<'_> {
     type Output = ();
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) {
-        let Doubt(candidates, most) = self;
+        let PenaliseMultiples(candidates, most) = self;
         let parts = Parts::of(candidates);
         for candidate in &mut candidates.list[..candidates.count] {
-            candidate.strength -= parts.multiple_doubt(candidate, most);
+            candidate.strength -= parts.multiple_penalty(candidate, most);
         }
     }
 }
@@ -191,20 +191,20 @@ impl Parts {
 
     /// What a candidate loses, in nats, for being a multiple of one of these.
     #[inline(always)]
-    fn multiple_doubt(&self, candidate: &Candidate, most: f32) -> f32 {
+    fn multiple_penalty(&self, candidate: &Candidate, most: f32) -> f32 {
         let strength = lower(candidate.strength, ENOUGH);
-        let mut doubts = [0f32; 8];
+        let mut penalties = [0f32; 8];
         for from in (0..LANES).step_by(8) {
-            for (lane, doubt) in doubts.iter_mut().enumerate() {
+            for (lane, penalty) in penalties.iter_mut().enumerate() {
                 let at = from + lane;
                 let octaves = lower((self.pitch[at] - candidate.pitch) * (1.0 / 12.0), most);
                 let excess = self.strength[at] - (strength - MULTIPLE_MARGIN * octaves);
                 let this = higher(lower(excess * (1.0 / MULTIPLE_SOFT), 1.0), 0.0);
                 let multiple = whole_multiple(candidate.period * self.rate[at]);
-                *doubt = higher(*doubt, if multiple { this } else { 0.0 });
+                *penalty = higher(*penalty, if multiple { this } else { 0.0 });
             }
         }
-        MULTIPLE_PENALTY * doubts.into_iter().fold(0.0, higher)
+        MULTIPLE_PENALTY * penalties.into_iter().fold(0.0, higher)
     }
 }
 
@@ -223,7 +223,7 @@ fn whole_multiple(ratio: f32) -> bool {
 }
 
 /// Peaks below this correlation are not looked at.
-const LEAST_RHO: f32 = 0.4;
+const MIN_RHO: f32 = 0.4;
 
 /// Noise share that a clean tone is allowed: keeps the strength of a perfect
 /// tone finite, at -ln(0.03) = 3.5 nats.
@@ -236,20 +236,20 @@ const CLEAN: f32 = 0.03;
 /// The difference of two strengths is then the log of the ratio of their
 /// residuals, which is (up to the number of independent samples) the log
 /// likelihood ratio of the two periods in Gaussian noise.
-pub fn strength(rho: f32, contrast: f32) -> f32 {
-    nats(residue(rho, contrast))
+pub fn strength(rho: f32, normaliser: f32) -> f32 {
+    nats(aperiodicity(rho, normaliser))
 }
 
 /// Share of the sound that a period leaves unexplained, at most 1.
 #[inline(always)]
-fn residue(rho: f32, contrast: f32) -> f32 {
-    let unexplained = (1.0 - rho.min(1.0)) / contrast.max(1e-3);
+fn aperiodicity(rho: f32, normaliser: f32) -> f32 {
+    let unexplained = (1.0 - rho.min(1.0)) / normaliser.max(1e-3);
     (unexplained + CLEAN).min(1.0)
 }
 
 #[inline(always)]
-fn nats(residue: f32) -> f32 {
-    -std::f32::consts::LN_2 * log2(residue)
+fn nats(aperiodicity: f32) -> f32 {
+    -std::f32::consts::LN_2 * log2(aperiodicity)
 }
 
 /// Nats by which a multiple of a period must beat it, per octave, to be
@@ -257,7 +257,7 @@ fn nats(residue: f32) -> f32 {
 const MULTIPLE_MARGIN: f32 = 0.55;
 /// Octaves beyond which that margin grows no more; the second decoding, which
 /// hears each moment from three sides, asks for less.
-const MOST_OCTAVES: f32 = 2.0;
+const MAX_OCTAVES: f32 = 2.0;
 /// Strength beyond which a multiple gains nothing over its part: lips at
 /// fortissimo swing a little differently every other time, and a period that
 /// explains nine tenths of the sound is the one that is heard.
@@ -269,17 +269,17 @@ const MULTIPLE_SOFT: f32 = 0.3;
 
 /// Reads the candidates between two lags from a correlator.
 #[derive(Debug, Clone)]
-pub struct Evidence {
+pub struct CandidateFinder {
     rate_hz: f32,
     shortest: usize,
     longest: usize,
     peaks: Peaks,
 }
 
-impl Evidence {
+impl CandidateFinder {
     /// Candidates between two frequencies in hertz at a correlator's rate.
     pub fn new(rate_hz: f64, lowest_hz: f64, highest_hz: f64) -> Self {
-        Evidence {
+        CandidateFinder {
             rate_hz: rate_hz as f32,
             shortest: (rate_hz / highest_hz).floor() as usize,
             longest: (rate_hz / lowest_hz).ceil() as usize,
@@ -288,9 +288,9 @@ impl Evidence {
     }
 
     /// Fills `out` with the candidates after the correlator's last hop.
-    pub fn read(&mut self, correlator: &Correlator, out: &mut Candidates) {
-        Arch::new().dispatch(Read {
-            evidence: self,
+    pub fn find(&mut self, correlator: &Correlator, out: &mut Candidates) {
+        Arch::new().dispatch(Find {
+            finder: self,
             correlator,
             out,
         });
@@ -298,14 +298,14 @@ impl Evidence {
 }
 
 /// Room for the peaks of both windows, in whole registers of eight.
-const ROOM: usize = (2 * peaks::MOST).next_multiple_of(8);
+const ROOM: usize = (2 * peaks::MAX_PEAKS).next_multiple_of(8);
 
 /// The peaks of both windows, side by side, so that their logarithms are taken at once.
 struct Seen {
     count: usize,
     lag: [f32; ROOM],
     /// What each window leaves unexplained at the lag, in the order of [`Window`].
-    residue: [[f32; ROOM]; 2],
+    aperiodicity: [[f32; ROOM]; 2],
 }
 
 impl Seen {
@@ -323,12 +323,12 @@ impl Seen {
     /// What was seen, as candidates.
     #[inline(always)]
     fn candidates(&self, rate_hz: f32) -> impl ExactSizeIterator<Item = Candidate> {
-        let [mut pitch, mut fast, mut firm] = [[0.0; ROOM]; 3];
+        let [mut pitch, mut short, mut long] = [[0.0; ROOM]; 3];
         let a4 = rate_hz / 440.0;
         for i in 0..ROOM {
             pitch[i] = 69.0 + 12.0 * log2(a4 / self.lag[i]);
-            fast[i] = nats(self.residue[Window::Fast as usize][i]);
-            firm[i] = nats(self.residue[Window::Firm as usize][i]);
+            short[i] = nats(self.aperiodicity[Window::Short as usize][i]);
+            long[i] = nats(self.aperiodicity[Window::Long as usize][i]);
         }
         (0..self.count).map(move |i| {
             let candidate = Candidate {
@@ -336,25 +336,25 @@ impl Seen {
                 period: self.lag[i] / (KEY_0_S * rate_hz),
                 ..Candidate::default()
             };
-            candidate.heard(fast[i], firm[i])
+            candidate.heard(short[i], long[i])
         })
     }
 }
 
-/// [`Evidence::read`] in vector registers.
-struct Read<'a> {
-    evidence: &'a mut Evidence,
+/// [`CandidateFinder::find`] in vector registers.
+struct Find<'a> {
+    finder: &'a mut CandidateFinder,
     correlator: &'a Correlator,
     out: &'a mut Candidates,
 }
 
-impl WithSimd for Read<'_> {
+impl WithSimd for Find<'_> {
     type Output = ();
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
-        let Read {
-            evidence,
+        let Find {
+            finder,
             correlator,
             out,
         } = self;
@@ -362,31 +362,33 @@ impl WithSimd for Read<'_> {
         let mut seen = Seen {
             count: 0,
             lag: [f32::INFINITY; ROOM],
-            residue: [[1.0; ROOM]; 2],
+            aperiodicity: [[1.0; ROOM]; 2],
         };
-        // The firm window places a peak better; the fast one sees it sooner.
-        for (set, other) in [(Window::Firm, Window::Fast), (Window::Fast, Window::Firm)] {
-            evidence.peaks.find(
+        // The long window places a peak better; the short one sees it sooner.
+        for (set, other) in [(Window::Long, Window::Short), (Window::Short, Window::Long)] {
+            finder.peaks.find(
                 correlator.rho(set),
-                evidence.shortest,
-                evidence.longest,
-                LEAST_RHO,
+                finder.shortest,
+                finder.longest,
+                MIN_RHO,
             );
-            for peak in evidence.peaks.as_slice() {
-                if set == Window::Fast && seen.knows(peak.lag) {
+            for peak in finder.peaks.as_slice() {
+                if set == Window::Short && seen.knows(peak.lag) {
                     continue;
                 }
                 let lag = (peak.lag + 0.5) as usize;
                 let top = top_around(correlator.rho(other), lag);
                 let i = seen.count;
                 seen.lag[i] = peak.lag;
-                seen.residue[set as usize][i] = residue(peak.rho, correlator.contrast(set, lag));
-                seen.residue[other as usize][i] = residue(top, correlator.contrast(other, lag));
+                seen.aperiodicity[set as usize][i] =
+                    aperiodicity(peak.rho, correlator.normaliser(set, lag));
+                seen.aperiodicity[other as usize][i] =
+                    aperiodicity(top, correlator.normaliser(other, lag));
                 seen.count += 1;
             }
         }
-        let found = seen.candidates(evidence.rate_hz);
-        if found.len() <= MOST {
+        let found = seen.candidates(finder.rate_hz);
+        if found.len() <= MAX_CANDIDATES {
             out.count = found.len();
             for (place, candidate) in out.list.iter_mut().zip(found) {
                 *place = candidate;
@@ -395,14 +397,14 @@ impl WithSimd for Read<'_> {
             // Not all have room: doubted first, so that the multiples go.
             let mut parts = Parts::NONE;
             for mut candidate in found {
-                candidate.strength -= parts.multiple_doubt(&candidate, MOST_OCTAVES);
+                candidate.strength -= parts.multiple_penalty(&candidate, MAX_OCTAVES);
                 if let Some(at) = out.add(candidate) {
                     parts.set(at, &candidate);
                 }
             }
-            out.weigh(|c| live_strength(c.fast, c.firm));
+            out.weigh(|c| live_strength(c.short, c.long));
         }
-        Doubt(out, MOST_OCTAVES).with_simd(simd);
+        PenaliseMultiples(out, MAX_OCTAVES).with_simd(simd);
     }
 }
 
@@ -415,7 +417,7 @@ mod tests {
         let mut seen = Seen {
             count: 2,
             lag: [f32::INFINITY; ROOM],
-            residue: [[0.5; ROOM]; 2],
+            aperiodicity: [[0.5; ROOM]; 2],
         };
         seen.lag[..2].copy_from_slice(&[12_000.0 / 440.0, 12_000.0 / 58.270_47]);
         let found: Vec<_> = seen.candidates(12_000.0).collect();
@@ -425,7 +427,7 @@ mod tests {
         assert!((a4.pitch - 69.0).abs() < 1e-4, "{a4:?}");
         assert!((b_flat_1.pitch - 34.0).abs() < 1e-4, "{b_flat_1:?}");
         assert!((b_flat_1.period_s() * 58.270_47 - 1.0).abs() < 1e-6);
-        assert!((a4.fast - 2f32.ln()).abs() < 1e-6);
+        assert!((a4.short - 2f32.ln()).abs() < 1e-6);
         let by_pitch = (-34f32 / 12.0).exp2();
         assert!((by_pitch / b_flat_1.period - 1.0).abs() < 1e-5);
         assert!(seen.knows(27.3) && !seen.knows(28.1) && !seen.knows(26.4));

@@ -9,14 +9,14 @@ use std::collections::HashMap;
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 
-use super::pace_map::PaceMap;
-use super::{Aim, MOST_NOTES, Part, one_at_a_time};
+use super::tempo_map::TempoMap;
+use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
 use crate::units::Concert;
 
 /// Bars that a part may have when its repeats are written out.
-const MOST_BARS: usize = 20_000;
+const MAX_BARS: usize = 20_000;
 /// Times a repeat may be played.
-const MOST_TIMES: u32 = 16;
+const MAX_TIMES: u32 = 16;
 
 /// A bar as it is written; places are quarters from its start.
 #[derive(Debug, Clone, Default)]
@@ -44,7 +44,7 @@ struct Note {
 
 /// # Errors
 /// What is wrong with the file, in words.
-pub fn parts(bytes: &[u8]) -> Result<Vec<Part>, String> {
+pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     let text = std::str::from_utf8(bytes).map_err(|_| "not UTF-8")?;
     let written = Reading::default().document(text)?;
     let tempi = written.iter().find(|(_, bars)| {
@@ -159,7 +159,7 @@ impl Reading {
                 "forward" => self.bar.repeat_from = true,
                 _ => {
                     let times = attribute(tag, "times").parse().unwrap_or(2);
-                    self.bar.repeat_times = Some(times.clamp(1, MOST_TIMES));
+                    self.bar.repeat_times = Some(times.clamp(1, MAX_TIMES));
                 }
             },
             "ending" => {
@@ -222,7 +222,7 @@ impl Reading {
                 let bar = std::mem::take(&mut self.bar);
                 if let Some((_, bars)) = self.parts.last_mut() {
                     bars.push(bar);
-                    if bars.len() > MOST_BARS {
+                    if bars.len() > MAX_BARS {
                         return Err("more bars than a piece has".into());
                     }
                 }
@@ -288,15 +288,15 @@ fn quarters(value: &str) -> f64 {
 }
 
 /// A part with its repeats written out.
-fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<Part, String> {
-    let mut aims: Vec<Aim> = Vec::new();
+fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
+    let mut targets: Vec<TargetNote> = Vec::new();
     let mut spans: Vec<(f64, f64)> = Vec::new();
-    let mut pace = PaceMap::default();
+    let mut tempo_map = TempoMap::default();
     let mut at = 0.0;
     let order = unfold(bars)?;
     for index in &order {
         for (place, tempo) in tempi.get(*index).map_or(&[][..], |b| &b.tempi) {
-            pace.change(at + place, *tempo);
+            tempo_map.change(at + place, *tempo);
         }
         at += bars[*index].length;
     }
@@ -314,17 +314,17 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<Part, String> {
             }
             // A tied note goes on with the one of the same pitch that ends here; where
             // there is none, the tie hangs in the air and the note is a note.
-            let before = aims.iter().rposition(|a| a.concert.0 == key);
+            let before = targets.iter().rposition(|a| a.concert.0 == key);
             let before = before.filter(|b| note.tied_in && (spans[*b].1 - start).abs() < 1e-6);
             if let Some(before) = before {
                 spans[before].1 = end;
                 continue;
             }
-            if aims.len() >= MOST_NOTES {
+            if targets.len() >= MAX_NOTES {
                 return Err("too many notes".into());
             }
             spans.push((start, end));
-            aims.push(Aim {
+            targets.push(TargetNote {
                 start_s: 0.0,
                 length_s: if note.grace { 0.0 } else { 1.0 },
                 concert: Concert(key),
@@ -334,14 +334,14 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<Part, String> {
         }
         at += bar.length;
     }
-    for (aim, (start, end)) in aims.iter_mut().zip(spans) {
-        aim.start_s = pace.seconds(start);
-        aim.length_s *= pace.seconds(end) - aim.start_s;
+    for (target, (start, end)) in targets.iter_mut().zip(spans) {
+        target.start_s = tempo_map.seconds(start);
+        target.length_s *= tempo_map.seconds(end) - target.start_s;
     }
-    Ok(Part {
+    Ok(ScorePart {
         name: name.to_owned(),
-        aims: one_at_a_time(aims),
-        tempo: pace.first(),
+        notes: one_at_a_time(targets),
+        tempo: tempo_map.first(),
     })
 }
 
@@ -356,7 +356,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
         }
         if bar.passes.is_empty() || bar.passes.contains(&pass) {
             order.push(index);
-            if order.len() > MOST_BARS {
+            if order.len() > MAX_BARS {
                 return Err("more bars than a piece has".into());
             }
             let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
@@ -364,7 +364,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
             if let Some(times) = bar.repeat_times {
                 // An ending for passes 1 and 2 leaves a third to come.
                 let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
-                if pass < times.min(MOST_TIMES) {
+                if pass < times.min(MAX_TIMES) {
                     (index, pass) = (from, pass + 1);
                     continue;
                 }
@@ -451,12 +451,12 @@ mod tests {
             (parts[0].name.as_str(), parts[0].tempo),
             ("Lead", Some(60.0))
         );
-        let aims: Vec<(f64, f64, i32)> = parts[0]
-            .aims
+        let targets: Vec<(f64, f64, i32)> = parts[0]
+            .notes
             .iter()
             .map(|a| (a.start_s, a.length_s, a.concert.0))
             .collect();
-        assert_eq!(aims, [(0.0, 2.0, 62), (2.0, 0.0, 60), (2.0, 3.0, 65)]);
+        assert_eq!(targets, [(0.0, 2.0, 62), (2.0, 0.0, 60), (2.0, 3.0, 65)]);
     }
 
     /// Engraving programs leave ties behind that lead nowhere.
@@ -477,7 +477,7 @@ mod tests {
             note(4, stop)
         );
         let parts = parts(text.as_bytes()).unwrap();
-        let keys: Vec<i32> = parts[0].aims.iter().map(|a| a.concert.0).collect();
+        let keys: Vec<i32> = parts[0].notes.iter().map(|a| a.concert.0).collect();
         assert_eq!(keys, [67, 79, 67]);
     }
 

@@ -6,47 +6,47 @@ use std::time::Instant;
 
 use leadpipe::audio::Take;
 use leadpipe::audio::health::Health;
-use leadpipe::ear::{Listened, Listener, Mode, SecondListener};
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::intonation::groups::clock;
 use leadpipe::line::{Line, Reading};
 use leadpipe::notes::timeline::Timeline;
+use leadpipe::transcriber::{BaselineTranscriber, Mode, Transcriber, Transcription};
 
-use super::{EarOptions, Estimator, Excerpt, stem};
+use super::{Estimator, Excerpt, PitchOptions, stem};
 
 /// Whichever ear was chosen.
-enum AnyListener {
-    Own(Box<Listener>),
-    Second(SecondListener),
+enum AnyTranscriber {
+    Own(Box<Transcriber>),
+    Baseline(BaselineTranscriber),
 }
 
-impl AnyListener {
+impl AnyTranscriber {
     fn push(&mut self, block: &[f32]) {
         match self {
-            AnyListener::Own(ear) => ear.push(block),
-            AnyListener::Second(ear) => ear.push(block),
+            AnyTranscriber::Own(t) => t.push(block),
+            AnyTranscriber::Baseline(t) => t.push(block),
         }
     }
 
     fn decided(&mut self) -> Option<Timeline> {
         match self {
-            AnyListener::Own(ear) => ear.decided(),
-            AnyListener::Second(_) => None,
+            AnyTranscriber::Own(t) => t.decided(),
+            AnyTranscriber::Baseline(_) => None,
         }
     }
 
-    fn finish(self) -> Listened {
+    fn finish(self) -> Transcription {
         match self {
-            AnyListener::Own(ear) => ear.finish(),
-            AnyListener::Second(ear) => ear.finish(),
+            AnyTranscriber::Own(t) => t.finish(),
+            AnyTranscriber::Baseline(t) => t.finish(),
         }
     }
 }
 
-/// What is wanted of a take's notes.
+/// How much of a take's notes a command needs.
 #[derive(Clone, Copy, PartialEq, Eq)]
-pub enum Wanted {
+pub enum NoteDetail {
     /// What a list says of them.
     List,
     /// Every hop of them too, for what is drawn or sent on.
@@ -60,17 +60,17 @@ type Told<'a> = &'a mut dyn FnMut(&Timeline) -> Result<()>;
 pub fn follow(
     path: &Path,
     excerpt: &Excerpt,
-    ear: &EarOptions,
+    pitch: &PitchOptions,
     horn: Option<&Horn>,
     told: Told,
 ) -> Result<()> {
-    let (heard, _) = hear(
+    let (heard, _) = transcribe(
         path,
         excerpt,
-        ear,
+        pitch,
         horn,
         true,
-        Wanted::List,
+        NoteDetail::List,
         Some(&mut *told),
     )?;
     told(&heard.track)
@@ -79,40 +79,46 @@ pub fn follow(
 /// Listens to a take. Warnings go to standard error; times count from the start
 /// of the file. `progress` is shown for long takes. Gives what was heard, with that
 /// of the track which is not yet `told`, and where the selected part ends.
-fn hear(
+fn transcribe(
     path: &Path,
     excerpt: &Excerpt,
-    ear: &EarOptions,
+    pitch: &PitchOptions,
     horn: Option<&Horn>,
     progress: bool,
-    wanted: Wanted,
+    detail: NoteDetail,
     mut told: Option<Told>,
-) -> Result<(Listened, f64)> {
+) -> Result<(Transcription, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
     let rate_hz = source.sample_rate_hz();
-    let settings = horn::listening(horn, ear.gate);
-    let mode = if ear.causal { Mode::Causal } else { Mode::Full };
-    let mut listener = match ear.estimator {
+    let settings = horn::listening(horn, pitch.gate);
+    let mode = if pitch.causal {
+        Mode::Causal
+    } else {
+        Mode::Full
+    };
+    let mut transcriber = match pitch.estimator {
         Estimator::Own => {
-            let mut own = Listener::new(rate_hz, settings, mode);
+            let mut own = Transcriber::new(rate_hz, settings, mode);
             if told.is_none() {
                 own = own.notes_alone();
             }
-            if wanted == Wanted::List {
+            if detail == NoteDetail::List {
                 own = own.without_contours();
             }
-            AnyListener::Own(Box::new(own))
+            AnyTranscriber::Own(Box::new(own))
         }
-        Estimator::PitchDetection => AnyListener::Second(SecondListener::new(rate_hz, settings)),
+        Estimator::PitchDetection => {
+            AnyTranscriber::Baseline(BaselineTranscriber::new(rate_hz, settings))
+        }
     };
     let mut progress = Progress::new("listening", source.length_s().filter(|_| progress));
     let mut health = Health::default();
     let (mut block, mut samples) = (Vec::new(), 0u64);
     while source.next_block(&mut block)? {
         health.push(&block);
-        listener.push(&block);
+        transcriber.push(&block);
         if let Some(told) = &mut told
-            && let Some(mut part) = listener.decided()
+            && let Some(mut part) = transcriber.decided()
         {
             part.shift(source.start_s());
             told(&part)?;
@@ -130,7 +136,7 @@ fn hear(
     for warning in health.warnings() {
         warn(path, &warning);
     }
-    let mut heard = listener.finish();
+    let mut heard = transcriber.finish();
     heard.shift(source.start_s());
     if heard.notes.is_empty() {
         warn(
@@ -142,16 +148,16 @@ fn hear(
 }
 
 /// Listens to a take and reads it as a line.
-pub fn listen_and_read(
+pub fn transcribe_line(
     path: &Path,
     excerpt: &Excerpt,
-    ear: &EarOptions,
+    pitch: &PitchOptions,
     reading: &Reading,
     progress: bool,
-    wanted: Wanted,
+    detail: NoteDetail,
 ) -> Result<Line> {
     let horn = reading.horn.as_ref();
-    let (heard, end_s) = hear(path, excerpt, ear, horn, progress, wanted, None)?;
+    let (heard, end_s) = transcribe(path, excerpt, pitch, horn, progress, detail, None)?;
     Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
 }
 

@@ -4,7 +4,7 @@
 use super::{TOUCH_S, hz};
 use crate::notes::articulation::{GLISSANDO_S, HOME};
 use crate::notes::timeline::Timeline;
-use crate::notes::{Attack, Moment, Note, Technique};
+use crate::notes::{Attack, Note, PitchFrame, Technique};
 
 /// A slide takes at least this long, in seconds; valves and lip slurs are
 /// quicker.
@@ -35,8 +35,8 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             notes.remove(at);
             continue;
         }
-        let swings = !(left.techniques.is_empty() && right.techniques.is_empty());
-        if swings || right.attack != Attack::Slurred || !slid(left, right, timeline) {
+        let oscillation = !(left.techniques.is_empty() && right.techniques.is_empty());
+        if oscillation || right.attack != Attack::Slurred || !slid(left, right, timeline) {
             continue;
         }
         if plateau_s(right, timeline) < PLATEAU_S {
@@ -95,7 +95,7 @@ fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
     let from_s = left.onset_s.max(right.onset_s - 0.4);
     let to_s = right.offset_s.min(right.onset_s + 0.4);
-    let pitch = |m: &Moment| m.pitch.unwrap_or(f32::NAN);
+    let pitch = |m: &PitchFrame| m.pitch.unwrap_or(f32::NAN);
     timeline.between(from_s, to_s).iter().map(pitch).collect()
 }
 

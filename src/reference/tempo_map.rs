@@ -4,12 +4,12 @@ use super::ANY_TEMPO;
 
 /// Tempi from places on, in quarters.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct PaceMap {
+pub struct TempoMap {
     /// Place in quarters, and quarters a minute from there on.
     changes: Vec<(f64, f64)>,
 }
 
-impl PaceMap {
+impl TempoMap {
     /// Notes a tempo. What makes no sense is left out.
     pub fn change(&mut self, quarters: f64, tempo: f64) {
         if (1.0..=2_000.0).contains(&tempo) && quarters.is_finite() {
@@ -48,7 +48,7 @@ mod tests {
 
     #[test]
     fn tempi_change_where_they_are_written() {
-        let mut map = PaceMap::default();
+        let mut map = TempoMap::default();
         assert_eq!(map.seconds(2.0), 1.0);
         map.change(4.0, 120.0);
         map.change(0.0, 60.0);
