@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use leadpipe::audio::{Selection, Take};
-use leadpipe::line::{Line, Reading};
+use leadpipe::line::{Line, LineContext};
 use leadpipe::output::{Output, csv::Csv, midi::MidiFile, save_all};
 use leadpipe::transcriber::{Mode, Transcriber};
 use leadpipe::tuning::Reference;
@@ -25,11 +25,11 @@ fn main() -> leadpipe::error::Result<()> {
     while take.next_block(&mut block)? {
         transcriber.push(&block);
     }
-    let mut reading = Reading::plain(tuning::find("just", Some("Bb"), Reference::default())?);
-    reading.horn = Some(trumpet);
+    let mut context = LineContext::plain(tuning::find("just", Some("Bb"), Reference::default())?);
+    context.horn = Some(trumpet);
     let notes = transcriber.finish().notes;
     let length_s = take.length_s().unwrap_or(0.0);
-    let line = Line::new("take", length_s, notes, reading);
+    let line = Line::new("take", length_s, notes, context);
     for note in &line.notes {
         println!("{:>4} {:+.0} cents", note.written.to_string(), note.cents);
     }

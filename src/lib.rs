@@ -9,17 +9,17 @@
 //! use leadpipe::analysis::Settings;
 //! use leadpipe::demo::line;
 //! use leadpipe::transcriber::{Transcriber, Mode};
-//! use leadpipe::line::{Line, Reading};
+//! use leadpipe::line::{Line, LineContext};
 //! use leadpipe::{horn, tuning};
 //!
 //! let mut transcriber = Transcriber::new(48_000.0, Settings::default(), Mode::Full);
 //! transcriber.push(&line::render(48_000.0));
-//! let heard = transcriber.finish();
+//! let transcription = transcriber.finish();
 //!
-//! let table = tuning::find("equal-12", None, tuning::Reference::default())?;
-//! let mut reading = Reading::plain(table);
-//! reading.horn = Some(horn::find("flugelhorn")?);
-//! let line = Line::new("lamplight", line::LENGTH_S, heard.notes, reading);
+//! let tuning = tuning::find("equal-12", None, tuning::Reference::default())?;
+//! let mut context = LineContext::plain(tuning);
+//! context.horn = Some(horn::find("flugelhorn")?);
+//! let line = Line::new("lamplight", line::LENGTH_S, transcription.notes, context);
 //! assert_eq!(line.notes[0].written.to_string(), "C4");
 //! # Ok::<(), leadpipe::error::Error>(())
 //! ```

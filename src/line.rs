@@ -11,11 +11,11 @@ use crate::units::{Concert, Pitch, Written};
 
 /// How a line is to be read.
 #[derive(Debug, Clone)]
-pub struct Reading {
+pub struct LineContext {
     /// The horn in hand; written equals concert pitch where none is named.
     pub horn: Option<Horn>,
     /// The table that pitches are measured against.
-    pub table: Tuning,
+    pub tuning: Tuning,
     /// How pitches are sent on.
     pub snap: Snap,
     /// MIDI key at 0 V.
@@ -25,12 +25,12 @@ pub struct Reading {
 /// MIDI key at 0 V where nothing else is said: middle C.
 pub const ZERO_VOLT_NOTE: f64 = 60.0;
 
-impl Reading {
+impl LineContext {
     /// Reading of concert pitch as played against a table.
-    pub fn plain(table: Tuning) -> Self {
-        Reading {
+    pub fn plain(tuning: Tuning) -> Self {
+        LineContext {
             horn: None,
-            table,
+            tuning,
             snap: Snap::Off,
             zero_volt_note: ZERO_VOLT_NOTE,
         }
@@ -55,7 +55,7 @@ pub struct LineNote {
     /// Key in the player's part.
     pub written: Written,
     /// The table's pitch.
-    pub table_pitch: Pitch,
+    pub tuning_pitch: Pitch,
     /// Played against the table, in cents; positive is sharp.
     pub cents: f64,
     /// Pitch that is sent on for the note as a whole.
@@ -69,26 +69,26 @@ impl LineNote {
     /// Names a note. The quantiser holds nothing afterwards.
     pub fn new<T: Borrow<Tuning>>(
         note: Note,
-        reading: &Reading,
+        context: &LineContext,
         quantiser: &mut Quantiser<T>,
     ) -> Self {
         let played = Pitch(note.pitch);
         quantiser.release();
-        let table_pitch = quantiser.push(played);
+        let tuning_pitch = quantiser.push(played);
         quantiser.release();
-        let (sent, named) = match reading.snap {
+        let (sent, named) = match context.snap {
             Snap::Off => (played, played),
-            Snap::Hard | Snap::Bend => (table_pitch, table_pitch),
+            Snap::Hard | Snap::Bend => (tuning_pitch, tuning_pitch),
         };
-        let concert = Concert(reading.table.reference().nearest_key(named));
+        let concert = Concert(context.tuning.reference().nearest_key(named));
         LineNote {
             concert,
-            written: reading.written(concert),
-            table_pitch,
-            cents: played.cents_above(table_pitch),
+            written: context.written(concert),
+            tuning_pitch,
+            cents: played.cents_above(tuning_pitch),
             sent,
-            volts: sent.volts(reading.zero_volt_note),
-            snap: reading.snap,
+            volts: sent.volts(context.zero_volt_note),
+            snap: context.snap,
             note,
         }
     }
@@ -114,22 +114,22 @@ pub struct Line {
     /// Length of the take in seconds.
     pub length_s: f64,
     /// How it is read.
-    pub reading: Reading,
+    pub context: LineContext,
     /// The notes in order.
     pub notes: Vec<LineNote>,
 }
 
 impl Line {
     /// Reads notes as a line.
-    pub fn new(source: &str, length_s: f64, notes: Vec<Note>, reading: Reading) -> Self {
-        let mut quantiser = Quantiser::new(&reading.table);
-        let name = |note| LineNote::new(note, &reading, &mut quantiser);
+    pub fn new(source: &str, length_s: f64, notes: Vec<Note>, context: LineContext) -> Self {
+        let mut quantiser = Quantiser::new(&context.tuning);
+        let name = |note| LineNote::new(note, &context, &mut quantiser);
         let notes = notes.into_iter().map(name).collect();
         Line {
             source: source.to_owned(),
             length_s,
             notes,
-            reading,
+            context,
         }
     }
 

@@ -8,8 +8,8 @@ use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
     if let Ok(dump) = bulk_dump::decode(bytes) {
-        let table = Tuning::from_keys(&dump.name, &dump.pitches, Reference::default());
-        assert!(table.nearest(Pitch(60.0)).0.is_finite());
+        let tuning = Tuning::from_keys(&dump.name, &dump.pitches, Reference::default());
+        assert!(tuning.nearest(Pitch(60.0)).0.is_finite());
     }
     let Ok(text) = std::str::from_utf8(bytes) else {
         return;
@@ -17,10 +17,10 @@ fuzz_target!(|bytes: &[u8]| {
     let Ok(file) = tuning_file::parse(text) else {
         return;
     };
-    if let Ok(table) = Tuning::new(&file, None, Reference::default()) {
+    if let Ok(tuning) = Tuning::new(&file, None, Reference::default()) {
         for key in 0..128 {
             let pitch = Pitch(f64::from(key));
-            assert!(table.nearest(pitch).0.is_finite());
+            assert!(tuning.nearest(pitch).0.is_finite());
         }
     }
 });

@@ -42,20 +42,20 @@ pub struct Options {
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
-    table: TuningOptions,
+    tuning: TuningOptions,
     /// Form of the comparison on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let reading = options.table.reading(options.pitch.horn()?, None)?;
+    let context = options.tuning.context(options.pitch.horn()?, None)?;
     let listen = |path: &PathBuf, excerpt: &Excerpt| {
         transcribe_line(
             path,
             excerpt,
             &options.pitch,
-            &reading,
+            &context,
             true,
             NoteDetail::List,
         )
@@ -94,7 +94,7 @@ fn table(
     found: &Comparison,
     to: &mut dyn io::Write,
 ) -> io::Result<()> {
-    let horn = line.reading.horn.as_ref();
+    let horn = line.context.horn.as_ref();
     writeln!(
         to,
         "{} against {} · {}",

@@ -8,7 +8,7 @@ use leadpipe::demo::line;
 use leadpipe::error::Result;
 use leadpipe::horn::{self, tube};
 use leadpipe::intonation::report;
-use leadpipe::line::{Line, Reading};
+use leadpipe::line::{Line, LineContext};
 use leadpipe::output::cv::FULL_SCALE_V;
 use leadpipe::output::{self, Draft, table, track, wav};
 use leadpipe::transcriber::{Mode, Transcriber};
@@ -41,8 +41,8 @@ pub fn run(options: &Options) -> Result<()> {
     let mut transcriber = Transcriber::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
     transcriber.push(&samples);
     let heard = transcriber.finish();
-    let mut reading = Reading::plain(tuning::find("equal-12", None, Reference::default())?);
-    reading.horn = Some(horn);
+    let mut context = LineContext::plain(tuning::find("equal-12", None, Reference::default())?);
+    context.horn = Some(horn);
     let track_draft = Draft::write(
         options.out.join(format!("{}.track.csv", line::NAME)),
         |to| track::write(&heard.track, to),
@@ -50,7 +50,7 @@ pub fn run(options: &Options) -> Result<()> {
     let take_draft = Draft::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
         wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
     })?;
-    let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, reading);
+    let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, context);
     let cv = CvOptions {
         volts_full_scale: FULL_SCALE_V,
         cv_rate: SAMPLE_RATE_HZ,

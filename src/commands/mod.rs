@@ -30,7 +30,7 @@ use leadpipe::analysis::level::DEFAULT_GATE_DB;
 use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
-use leadpipe::line::{Reading, ZERO_VOLT_NOTE};
+use leadpipe::line::{LineContext, ZERO_VOLT_NOTE};
 use leadpipe::tuning::quantiser::Snap;
 use leadpipe::tuning::{self, Reference};
 use leadpipe::units::{A4_HZ, parse_key};
@@ -195,15 +195,15 @@ impl PitchOptions {
 }
 
 impl TuningOptions {
-    pub fn table(&self) -> Result<tuning::Tuning> {
+    pub fn tuning(&self) -> Result<tuning::Tuning> {
         let reference = Reference::new(self.reference)?;
         tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }
 
-    pub fn reading(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<Reading> {
-        Ok(Reading {
+    pub fn context(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<LineContext> {
+        Ok(LineContext {
             horn,
-            table: self.table()?,
+            tuning: self.tuning()?,
             snap: send.map_or(Snap::Off, |s| s.snap),
             zero_volt_note: send.map_or(ZERO_VOLT_NOTE, |s| s.zero_volt_note),
         })

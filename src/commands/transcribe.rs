@@ -46,7 +46,7 @@ pub struct Options {
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
-    table: TuningOptions,
+    tuning: TuningOptions,
     #[command(flatten)]
     send: SendOptions,
     #[command(flatten)]
@@ -216,12 +216,12 @@ pub fn run(options: &Options) -> Result<()> {
         .transpose()?;
     // Names first: a misspelt table should not cost a minute's listening.
     let horn = options.pitch.horn()?;
-    let reading = options.table.reading(horn, Some(&options.send))?;
+    let context = options.tuning.context(horn, Some(&options.send))?;
     let takes = many::gather(&options.takes)?;
     let listen = |take: &Path, progress: bool| {
         let excerpt = &options.many.excerpt;
         let detail = options.note_detail();
-        transcribe_line(take, excerpt, &options.pitch, &reading, progress, detail)
+        transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;

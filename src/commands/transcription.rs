@@ -9,7 +9,7 @@ use leadpipe::audio::health::Health;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::intonation::groups::clock;
-use leadpipe::line::{Line, Reading};
+use leadpipe::line::{Line, LineContext};
 use leadpipe::notes::timeline::Timeline;
 use leadpipe::transcriber::{BaselineTranscriber, Mode, Transcriber, Transcription};
 
@@ -152,13 +152,13 @@ pub fn transcribe_line(
     path: &Path,
     excerpt: &Excerpt,
     pitch: &PitchOptions,
-    reading: &Reading,
+    context: &LineContext,
     progress: bool,
     detail: NoteDetail,
 ) -> Result<Line> {
-    let horn = reading.horn.as_ref();
+    let horn = context.horn.as_ref();
     let (heard, end_s) = transcribe(path, excerpt, pitch, horn, progress, detail, None)?;
-    Ok(Line::new(&stem(path), end_s, heard.notes, reading.clone()))
+    Ok(Line::new(&stem(path), end_s, heard.notes, context.clone()))
 }
 
 /// Says something about a take, on a line of its own even where a list's progress

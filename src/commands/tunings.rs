@@ -54,64 +54,68 @@ pub fn run(options: &Options) -> Result<()> {
 }
 
 fn list(options: &Options) -> Result<()> {
-    let tables = catalogue();
+    let tunings = catalogue();
     super::print(|to| {
         if options.json {
-            let all: Vec<_> = tables.iter().map(as_json).collect();
+            let all: Vec<_> = tunings.iter().map(as_json).collect();
             serde_json::to_writer_pretty(&mut *to, &all)?;
             return writeln!(to);
         }
-        for table in &tables {
-            let count = table.degrees.len();
-            writeln!(to, "{:<18} {:>3} notes  {}", table.name, count, table.title)?;
+        for tuning in &tunings {
+            let count = tuning.degrees.len();
+            writeln!(
+                to,
+                "{:<18} {:>3} notes  {}",
+                tuning.name, count, tuning.title
+            )?;
         }
         Ok(())
     })
 }
 
-fn as_json(table: &TuningFile) -> serde_json::Value {
+fn as_json(tuning: &TuningFile) -> serde_json::Value {
     serde_json::json!({
-        "name": table.name,
-        "title": table.title,
-        "about": table.about,
-        "kind": table.kind,
-        "tonic": table.tonic,
-        "anchor": table.anchor,
-        "period_cents": table.period,
-        "degrees_cents": table.cents().unwrap_or_default(),
+        "name": tuning.name,
+        "title": tuning.title,
+        "about": tuning.about,
+        "kind": tuning.kind,
+        "tonic": tuning.tonic,
+        "anchor": tuning.anchor,
+        "period_cents": tuning.period,
+        "degrees_cents": tuning.cents().unwrap_or_default(),
     })
 }
 
 fn show(name: &str, options: &Options) -> Result<()> {
-    let wanted = TuningOptions {
+    let selected = TuningOptions {
         tuning: name.to_owned(),
         tonic: options.tonic.clone(),
         reference: options.reference,
     };
-    let table = wanted.table()?;
+    let tuning = selected.tuning()?;
     if let Some(path) = &options.dump {
-        let bytes = bulk_dump::encode(&table, options.program);
+        let bytes = bulk_dump::encode(&tuning, options.program);
         let path = Draft::write(path.clone(), |to| to.write_all(&bytes))?.keep()?;
         super::tell_files(&[path]);
     }
     super::print(|to| {
         if options.json {
             let shown = serde_json::json!({
-                "name": table.name(),
-                "title": table.title(),
-                "about": table.about(),
-                "reference_hz": table.reference().a4_hz(),
-                "period_cents": Some(table.period_cents()).filter(|p| p.is_finite()),
-                "degrees_cents": table.degrees_cents(),
+                "name": tuning.name(),
+                "title": tuning.title(),
+                "about": tuning.about(),
+                "reference_hz": tuning.reference().a4_hz(),
+                "period_cents": Some(tuning.period_cents()).filter(|p| p.is_finite()),
+                "degrees_cents": tuning.degrees_cents(),
             });
             serde_json::to_writer_pretty(&mut *to, &shown)?;
             return writeln!(to);
         }
-        writeln!(to, "{} ({})", table.title(), table.name())?;
-        writeln!(to, "{}", table.about())?;
-        writeln!(to, "A4 = {} Hz", table.reference().a4_hz())?;
+        writeln!(to, "{} ({})", tuning.title(), tuning.name())?;
+        writeln!(to, "{}", tuning.about())?;
+        writeln!(to, "A4 = {} Hz", tuning.reference().a4_hz())?;
         writeln!(to, "{:>6} {:>10}", "degree", "cents")?;
-        for (degree, cents) in table.degrees_cents().iter().enumerate() {
+        for (degree, cents) in tuning.degrees_cents().iter().enumerate() {
             writeln!(to, "{degree:>6} {cents:>10.3}")?;
         }
         Ok(())

@@ -179,7 +179,7 @@ fn one(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoCurve) -> 
     Compared {
         verdict,
         bar: target.and_then(|a| a.bar.clone()),
-        target: target.map(|a| line.reading.written(a.concert).to_string()),
+        target: target.map(|a| line.context.written(a.concert).to_string()),
         played: note.map(|n| n.written.to_string()),
         onset_s: note.map(|n| n.note.onset_s),
         late_ms,

@@ -110,7 +110,7 @@ fn grouped(line: &Line, of: impl Fn(&LineNote) -> (i32, String)) -> Vec<Group> {
 /// Low up to the third mode of the open tube, middle up to the sixth, high above
 /// (common practice on trumpet and trombone).
 fn register(line: &Line, named: &LineNote) -> (i32, String) {
-    let Some(horn) = &line.reading.horn else {
+    let Some(horn) = &line.context.horn else {
         let octave = named.concert.0.div_euclid(12) - 1;
         return (octave, format!("octave {octave}"));
     };

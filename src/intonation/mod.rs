@@ -112,7 +112,7 @@ pub fn report(line: &Line, temperature_c: f64) -> Report {
     let all = || line.notes.iter().map(|n| (n.cents, n.note.duration_s()));
     let (offset_cents, spread_cents) = weighted(all());
     let sounded: Vec<Sounded> = line.notes.iter().map(Sounded::new).collect();
-    let reference_hz = line.reading.table.reference().a4_hz();
+    let reference_hz = line.context.tuning.reference().a4_hz();
     Report {
         pitches: by_pitch(&sounded),
         groups: Groups::of(line),
@@ -120,7 +120,7 @@ pub fn report(line: &Line, temperature_c: f64) -> Report {
         histogram: groups::histogram(line),
         attacks: Attacks::of(line),
         shares: shares::shares(line, temperature_c),
-        tuning_slide_mm: (line.reading.horn.as_ref()).map(|h| h.tuning_slide_mm(offset_cents)),
+        tuning_slide_mm: (line.context.horn.as_ref()).map(|h| h.tuning_slide_mm(offset_cents)),
         temperature_c,
         notes,
         offset_cents,
@@ -174,7 +174,7 @@ fn note_report(named: &LineNote) -> NoteReport {
     let cents: Vec<(f64, f64)> = note
         .contour
         .voiced()
-        .map(|(t, p)| (t, (f64::from(p.pitch) - named.table_pitch.0) * 100.0))
+        .map(|(t, p)| (t, (f64::from(p.pitch) - named.tuning_pitch.0) * 100.0))
         .filter(|(_, c)| (c - named.cents).abs() < 60.0)
         .collect();
     let (_, spread_cents) = weighted(cents.iter().map(|(_, c)| (*c, 1.0)));

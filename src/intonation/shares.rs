@@ -37,7 +37,7 @@ pub struct Share {
 /// The shares of every written pitch of a line, lowest first; none without a
 /// horn or for what the horn has no way to play.
 pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
-    let Some(horn) = &line.reading.horn else {
+    let Some(horn) = &line.context.horn else {
         return Vec::new();
     };
     let mut keys: Vec<Concert> = line.notes.iter().map(|n| n.concert).collect();
@@ -54,18 +54,18 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         let over = |f: &dyn Fn(&LineNote) -> f64| {
             weighted(notes.iter().map(|n| (f(n), n.note.duration_s()))).0
         };
-        let table_pitch = over(&|n| n.table_pitch.0);
+        let tuning_pitch = over(&|n| n.tuning_pitch.0);
         let played_cents = over(&|n| n.cents);
-        let equal = line.reading.table.reference().equal(concert.0);
+        let equal = line.context.tuning.reference().equal(concert.0);
         let horn_cents =
-            100.0 * (equal.0 - table_pitch) + way.cents + tube::warmth_cents(temperature_c);
+            100.0 * (equal.0 - tuning_pitch) + way.cents + tube::warmth_cents(temperature_c);
         // Where the slide stands is not heard, only where the pitch ended up.
         let slide_mm = way.slide.then(|| {
             let out_mm = way.slide_out_mm() + way.slide_mm(horn_cents - way.cents);
             (out_mm, way.slide_mm(played_cents))
         });
         Some(Share {
-            written: line.reading.written(*concert).to_string(),
+            written: line.context.written(*concert).to_string(),
             fingering: way.name(),
             partial: way.partial,
             others: ways[1..].iter().map(Way::name).take(3).collect(),
@@ -86,7 +86,7 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
 mod tests {
     use super::*;
     use crate::horn::find;
-    use crate::line::Reading;
+    use crate::line::LineContext;
     use crate::notes::{Attack, Length, Measured, Note};
     use crate::tuning::{self, Reference};
 
@@ -105,10 +105,10 @@ mod tests {
             measured: Measured::default(),
             contour: Default::default(),
         };
-        let table = tuning::find("equal-12", None, Reference::default()).unwrap();
-        let mut reading = Reading::plain(table);
-        reading.horn = Some(find(horn).unwrap());
-        Line::new("x", 1.0, vec![note], reading)
+        let tuning = tuning::find("equal-12", None, Reference::default()).unwrap();
+        let mut context = LineContext::plain(tuning);
+        context.horn = Some(find(horn).unwrap());
+        Line::new("x", 1.0, vec![note], context)
     }
 
     #[test]

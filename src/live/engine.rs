@@ -211,7 +211,7 @@ impl Engine {
         }
         self.table = to % count;
         let mut reading = self.player.reading().clone();
-        reading.table = (*self.stand.tables[self.table]).clone();
+        reading.tuning = (*self.stand.tables[self.table]).clone();
         self.player.read(reading);
     }
 

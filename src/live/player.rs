@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::signal::{Motion, Signal, Start};
 use super::source::Source;
-use crate::line::{LineNote, Reading};
+use crate::line::{LineContext, LineNote};
 use crate::notes::{Attack, Note, PitchFrame, segment};
 use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
@@ -76,7 +76,7 @@ struct Sounding {
 /// Turns what is heard into signals.
 #[derive(Debug, Clone)]
 pub struct Player {
-    reading: Reading,
+    reading: LineContext,
     quantiser: Quantiser<Tuning>,
     /// Where notes come from.
     pub source: Source,
@@ -95,9 +95,9 @@ pub struct Player {
 
 impl Player {
     /// Player of a reading.
-    pub fn new(reading: Reading, source: Source, levels: Levels, shift: i32) -> Self {
+    pub fn new(reading: LineContext, source: Source, levels: Levels, shift: i32) -> Self {
         Player {
-            quantiser: Quantiser::new(reading.table.clone()),
+            quantiser: Quantiser::new(reading.tuning.clone()),
             reading,
             source,
             levels,
@@ -111,13 +111,13 @@ impl Player {
     }
 
     /// How notes are read.
-    pub fn reading(&self) -> &Reading {
+    pub fn reading(&self) -> &LineContext {
         &self.reading
     }
 
     /// Reads notes in another way from now on.
-    pub fn read(&mut self, reading: Reading) {
-        self.quantiser = Quantiser::new(reading.table.clone());
+    pub fn read(&mut self, reading: LineContext) {
+        self.quantiser = Quantiser::new(reading.tuning.clone());
         self.reading = reading;
     }
 
@@ -155,7 +155,7 @@ impl Player {
             Snap::Off => played,
             Snap::Hard | Snap::Bend => table,
         };
-        let reference = self.reading.table.reference();
+        let reference = self.reading.tuning.reference();
         let concert = Concert(reference.nearest_key(named));
         // A slur goes on from the note of the attack before it.
         let held = self.sounding.filter(|_| slurred_on).map(|s| s.target);
@@ -282,7 +282,7 @@ mod tests {
     const HOP_S: f64 = 0.004 / 3.0;
 
     fn player(snap: Snap, source: Source) -> Player {
-        let mut reading = Reading::plain(find("equal-12", None, Reference::default()).unwrap());
+        let mut reading = LineContext::plain(find("equal-12", None, Reference::default()).unwrap());
         reading.snap = snap;
         Player::new(reading, source, Levels::default(), 0)
     }

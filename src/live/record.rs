@@ -13,7 +13,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::analysis::Settings;
 use crate::error::{Error, Result};
-use crate::line::{Line, Reading};
+use crate::line::{Line, LineContext};
 use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
 use crate::transcriber::{Mode, Transcriber};
 
@@ -48,7 +48,7 @@ impl Recorder {
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn start(folder: &Path, rate_hz: f64, ear: Settings, reading: Reading) -> Result<Self> {
+    pub fn start(folder: &Path, rate_hz: f64, ear: Settings, reading: LineContext) -> Result<Self> {
         let mut writing = Writing::begin(folder, rate_hz, ear, reading)?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
@@ -106,13 +106,13 @@ struct Writing {
     samples: u64,
     since_flush: u64,
     ear: Settings,
-    reading: Reading,
+    reading: LineContext,
     transcriber: Transcriber,
     written: Vec<PathBuf>,
 }
 
 impl Writing {
-    fn begin(folder: &Path, rate_hz: f64, ear: Settings, reading: Reading) -> Result<Self> {
+    fn begin(folder: &Path, rate_hz: f64, ear: Settings, reading: LineContext) -> Result<Self> {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
         let stem = free_stem(folder);
@@ -240,7 +240,13 @@ mod tests {
 
     fn recorder(folder: &Path) -> Recorder {
         let table = find("equal-12", None, Reference::default()).unwrap();
-        Recorder::start(folder, 48_000.0, Settings::default(), Reading::plain(table)).unwrap()
+        Recorder::start(
+            folder,
+            48_000.0,
+            Settings::default(),
+            LineContext::plain(table),
+        )
+        .unwrap()
     }
 
     #[test]

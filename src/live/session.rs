@@ -360,7 +360,7 @@ impl Running {
             .horn
             .as_ref()
             .map_or("concert pitch".into(), |h| h.title.clone());
-        shown.table = reading.table.title().to_owned();
+        shown.table = reading.tuning.title().to_owned();
         shown.source = player.source.name().to_owned();
         shown.shift = player.shift;
         shown.muted = player.muted();
@@ -452,7 +452,7 @@ mod tests {
     use super::*;
     use crate::audio::Selection;
     use crate::demo::brass::{Played, Room, play};
-    use crate::line::Reading;
+    use crate::line::LineContext;
     use crate::live::engine::Stand;
     use crate::live::intake::Wish;
     use crate::live::player::{Levels, Player};
@@ -493,7 +493,12 @@ mod tests {
         let draft = Draft::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
         draft.unwrap().keep().unwrap();
         let table = find("equal-12", None, Reference::default()).unwrap();
-        let player = Player::new(Reading::plain(table), Source::Follow, Levels::default(), 0);
+        let player = Player::new(
+            LineContext::plain(table),
+            Source::Follow,
+            Levels::default(),
+            0,
+        );
         let stand = Stand {
             horns: Vec::new(),
             tables: Vec::new(),

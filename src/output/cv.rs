@@ -120,7 +120,7 @@ impl<'a> Voltages<'a> {
         };
         if time_s <= self.body_end_s {
             self.pitch_v =
-                pitch_v(named, time_s, self.line.reading.zero_volt_note).unwrap_or(self.pitch_v);
+                pitch_v(named, time_s, self.line.context.zero_volt_note).unwrap_or(self.pitch_v);
         }
         let gate = if time_s < gate_end_s { GATE_V } else { 0.0 };
         let triggered = note.attack != Attack::Slurred && time_s < note.onset_s + TRIGGER_S;

@@ -68,17 +68,17 @@ impl Output for Json {
 
 /// Writes the note list anywhere, standard output included.
 pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
-    let reading = &line.reading;
+    let context = &line.context;
     let document = Document {
         format: 1,
         take: Take {
             name: &line.source,
             length_s: rounded(line.length_s, 4),
-            horn: reading.horn.as_ref().map(|h| h.name.as_str()),
-            tuning: reading.table.name(),
-            reference_hz: reading.table.reference().a4_hz(),
-            snap: reading.snap,
-            zero_volt_note: reading.zero_volt_note,
+            horn: context.horn.as_ref().map(|h| h.name.as_str()),
+            tuning: context.tuning.name(),
+            reference_hz: context.tuning.reference().a4_hz(),
+            snap: context.snap,
+            zero_volt_note: context.zero_volt_note,
         },
         notes: line.notes.iter().map(entry).collect(),
     };

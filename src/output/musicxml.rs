@@ -67,7 +67,7 @@ impl<W: io::Write> Page<'_, W> {
         self.text("software", concat!("leadpipe ", env!("CARGO_PKG_VERSION")))?;
         self.close("encoding")?;
         self.close("identification")?;
-        let horn = self.line.reading.horn.as_ref();
+        let horn = self.line.context.horn.as_ref();
         let name = horn.map_or("Concert pitch", |h| &h.title).to_owned();
         self.open("part-list", &[])?;
         self.open("score-part", &[("id", "P1")])?;
@@ -126,7 +126,7 @@ impl<W: io::Write> Page<'_, W> {
         self.close("clef")?;
         let sounds = self
             .line
-            .reading
+            .context
             .horn
             .as_ref()
             .map_or(0, |h: &Horn| h.sounds);
@@ -236,12 +236,12 @@ impl<W: io::Write> Page<'_, W> {
         let Some(start) = pitches.get(pitches.len() / 2) else {
             return named.written.0;
         };
-        let reading = &self.line.reading;
-        let key = reading
-            .table
+        let context = &self.line.context;
+        let key = context
+            .tuning
             .reference()
             .nearest_key(Pitch(f64::from(*start)));
-        reading.written(Concert(key)).0
+        context.written(Concert(key)).0
     }
 
     fn notations(
@@ -434,7 +434,7 @@ fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
 }
 
 fn clef(line: &Line) -> (&'static str, u32) {
-    match line.reading.horn.as_ref().map(|h| h.clef) {
+    match line.context.horn.as_ref().map(|h| h.clef) {
         Some(Clef::Treble) => ("G", 2),
         Some(Clef::Alto) => ("C", 3),
         Some(Clef::Tenor) => ("C", 4),

@@ -84,7 +84,7 @@ pub fn range(line: &Line) -> (f64, f64) {
     let pitches = line
         .notes
         .iter()
-        .flat_map(|n| [n.note.pitch, n.table_pitch.0]);
+        .flat_map(|n| [n.note.pitch, n.tuning_pitch.0]);
     let (low, high) = pitches.fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p), h.max(p)));
     if low > high {
         return (57.0, 69.0);
@@ -95,13 +95,13 @@ pub fn range(line: &Line) -> (f64, f64) {
 /// The table's pitches within a range, each with the written name of the key
 /// nearest to it.
 pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
-    let table = &line.reading.table;
+    let tuning = &line.context.tuning;
     let within = |p: &&f64| (low..=high).contains(*p);
     let named = |p: &f64| {
-        let key = Concert(table.reference().nearest_key(Pitch(*p)));
-        (*p, line.reading.written(key).to_string())
+        let key = Concert(tuning.reference().nearest_key(Pitch(*p)));
+        (*p, line.context.written(key).to_string())
     };
-    table.pitches().iter().filter(within).map(named).collect()
+    tuning.pitches().iter().filter(within).map(named).collect()
 }
 
 /// The whole picture.
@@ -122,7 +122,7 @@ pub fn svg(line: &Line) -> String {
          font-family=\"sans-serif\" font-size=\"11\">\
          <title>{} played against {}</title>",
         escape(&line.source),
-        escape(line.reading.table.title())
+        escape(line.context.tuning.title())
     );
     let lines = table_lines(line, range);
     for row in first..last {
@@ -207,7 +207,7 @@ impl Row<'_> {
             self.x(named.note.onset_s.max(self.from_s)),
             self.x(named.note.offset_s.min(to_s)),
         );
-        let y = self.y(named.table_pitch.0);
+        let y = self.y(named.tuning_pitch.0);
         let _ = write!(
             svg,
             "<line class=\"aim\" x1=\"{x1:.1}\" x2=\"{x2:.1}\" y1=\"{y:.1}\" y2=\"{y:.1}\" \

@@ -7,8 +7,8 @@ use crate::line::Line;
 
 /// Writes the table.
 pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
-    let reading = &line.reading;
-    let horn = reading
+    let context = &line.context;
+    let horn = context
         .horn
         .as_ref()
         .map_or("concert pitch", |h| h.title.as_str());
@@ -17,8 +17,8 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
         "{} · {} · {} at A4 = {} Hz",
         line.source,
         horn,
-        reading.table.title(),
-        reading.table.reference().a4_hz()
+        context.tuning.title(),
+        context.tuning.reference().a4_hz()
     )?;
     if line.notes.is_empty() {
         return writeln!(to, "no notes");

@@ -30,16 +30,16 @@ pub struct Dump {
 }
 
 /// The dump that tunes each key to the table's nearest pitch.
-pub fn encode(table: &Tuning, program: u8) -> Vec<u8> {
+pub fn encode(tuning: &Tuning, program: u8) -> Vec<u8> {
     let mut bytes = vec![0xF0, 0x7E, 0x7F, 0x08, 0x01, program & 0x7F];
-    let ascii = table
+    let ascii = tuning
         .name()
         .chars()
         .filter(|c| c.is_ascii_graphic() || *c == ' ');
     let name: String = ascii.chain(std::iter::repeat(' ')).take(16).collect();
     bytes.extend(name.bytes());
     for key in 0..128 {
-        let pitch = table.nearest(table.reference().equal(key));
+        let pitch = tuning.nearest(tuning.reference().equal(key));
         bytes.extend(encode_pitch(pitch));
     }
     let checksum = bytes[1..].iter().fold(0, |sum, byte| sum ^ byte);
@@ -136,11 +136,11 @@ mod tests {
     #[test]
     fn tables_survive_the_trip() {
         for name in ["equal-12", "just", "werckmeister-3", "meantone-4"] {
-            let table = find(name, None, Reference::new(442.0).unwrap()).unwrap();
-            let dump = decode(&encode(&table, 3)).unwrap();
+            let tuning = find(name, None, Reference::new(442.0).unwrap()).unwrap();
+            let dump = decode(&encode(&tuning, 3)).unwrap();
             assert_eq!(dump.name, name);
             for (key, pitch) in dump.pitches.iter().enumerate().take(127) {
-                let want = table.nearest(table.reference().equal(key as i32));
+                let want = tuning.nearest(tuning.reference().equal(key as i32));
                 assert!((pitch.0 - want.0).abs() < 1.0 / 16_384.0, "{name} {key}");
             }
         }
@@ -149,8 +149,8 @@ mod tests {
     proptest! {
         #[test]
         fn damage_is_noticed(at in 0usize..LENGTH, flip in 1u8..=255) {
-            let table = find("just", None, Reference::default()).unwrap();
-            let mut bytes = encode(&table, 0);
+            let tuning = find("just", None, Reference::default()).unwrap();
+            let mut bytes = encode(&tuning, 0);
             // Device and program may be anything; the checksum covers them.
             bytes[at] ^= flip;
             prop_assert!(decode(&bytes).is_err());

@@ -42,7 +42,7 @@ pub enum Snap {
 /// ```
 #[derive(Debug, Clone)]
 pub struct Quantiser<T> {
-    table: T,
+    tuning: T,
     held: Option<usize>,
 }
 
@@ -52,19 +52,19 @@ const PAST: f64 = 0.1;
 
 impl<T: Borrow<Tuning>> Quantiser<T> {
     /// Quantiser on a table, borrowed or owned, holding nothing.
-    pub fn new(table: T) -> Self {
-        Quantiser { table, held: None }
+    pub fn new(tuning: T) -> Self {
+        Quantiser { tuning, held: None }
     }
 
     /// Its table.
-    pub fn table(&self) -> &Tuning {
-        self.table.borrow()
+    pub fn tuning(&self) -> &Tuning {
+        self.tuning.borrow()
     }
 
     /// The table's pitch for a played one.
     pub fn push(&mut self, pitch: Pitch) -> Pitch {
-        let nearest = self.table.borrow().nearest_index(pitch);
-        let pitches = self.table.borrow().pitches();
+        let nearest = self.tuning.borrow().nearest_index(pitch);
+        let pitches = self.tuning.borrow().pitches();
         let held = match self.held {
             Some(held) if held != nearest => {
                 let (from, to) = (pitches[held], pitches[nearest]);
@@ -94,7 +94,7 @@ mod tests {
     use crate::tuning::{Reference, catalogue};
     use proptest::prelude::*;
 
-    fn tables() -> Vec<Tuning> {
+    fn tunings() -> Vec<Tuning> {
         let reference = Reference::default();
         let files = catalogue();
         files
@@ -106,17 +106,17 @@ mod tests {
     proptest! {
         #[test]
         fn first_answer_is_the_nearest(pitch in 20.0f64..100.0) {
-            for table in tables() {
-                let got = Quantiser::new(&table).push(Pitch(pitch)).0;
-                let best = table.pitches().iter().map(|p| (p - pitch).abs()).fold(f64::MAX, f64::min);
+            for tuning in tunings() {
+                let got = Quantiser::new(&tuning).push(Pitch(pitch)).0;
+                let best = tuning.pitches().iter().map(|p| (p - pitch).abs()).fold(f64::MAX, f64::min);
                 prop_assert!(((got - pitch).abs() - best).abs() < 1e-9);
             }
         }
 
         #[test]
         fn never_flickers_within_the_band(border in 40i32..80, wobble in prop::collection::vec(-0.09f64..0.09, 2..50)) {
-            let table = &tables()[0];
-            let mut quantiser = Quantiser::new(table);
+            let tuning = &tunings()[0];
+            let mut quantiser = Quantiser::new(tuning);
             let mut answers: Vec<f64> =
                 wobble.iter().map(|w| quantiser.push(Pitch(f64::from(border) + 0.5 + w)).0).collect();
             answers.dedup();
@@ -125,9 +125,9 @@ mod tests {
 
         #[test]
         fn table_pitches_stay(index in 0usize..100) {
-            for table in tables() {
-                let pitch = table.pitches()[index % table.pitches().len()];
-                prop_assert_eq!(Quantiser::new(&table).push(Pitch(pitch)).0, pitch);
+            for tuning in tunings() {
+                let pitch = tuning.pitches()[index % tuning.pitches().len()];
+                prop_assert_eq!(Quantiser::new(&tuning).push(Pitch(pitch)).0, pitch);
             }
         }
     }

@@ -42,7 +42,7 @@ pub struct Options {
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
-    table: TuningOptions,
+    tuning: TuningOptions,
     #[command(flatten)]
     page: PageOptions,
     /// Write the report as one HTML file too
@@ -84,7 +84,7 @@ impl PageOptions {
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let reading = options.table.reading(options.pitch.horn()?, None)?;
+    let context = options.tuning.context(options.pitch.horn()?, None)?;
     options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {
         // A folder that cannot be written should not cost a minute's listening.
@@ -94,7 +94,7 @@ pub fn run(options: &Options) -> Result<()> {
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
         let detail = NoteDetail::Contours;
-        transcribe_line(take, excerpt, &options.pitch, &reading, progress, detail)
+        transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;
@@ -127,16 +127,16 @@ pub fn run(options: &Options) -> Result<()> {
     });
     // What failed has been named; the rest is worth having.
     if !done.results.is_empty() {
-        let across = Across::new(done.results, reading.table.reference().a4_hz());
+        let across = Across::new(done.results, context.tuning.reference().a4_hz());
         if let Some(page) = &options.report {
             let html = AcrossHtml {
                 across: &across,
-                reading: &reading,
+                context: &context,
             };
             super::tell_files(&[Draft::write(page.clone(), |to| html.write(to))?.keep()?]);
         }
         super::print(|to| match options.format {
-            Form::Table => text::several(&reading, &across, to),
+            Form::Table => text::several(&context, &across, to),
             Form::Csv => super::write_rows(&across.takes, to),
             Form::Json => super::write_json(&across, to),
         })?;

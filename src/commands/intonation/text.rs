@@ -7,17 +7,17 @@ use leadpipe::intonation::across::{Across, Row};
 use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::Share;
 use leadpipe::intonation::{PitchReport, Report};
-use leadpipe::line::{Line, Reading};
+use leadpipe::line::{Line, LineContext};
 
 /// One take.
 pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
-    let table = &line.reading.table;
-    let a4_hz = table.reference().a4_hz();
+    let tuning = &line.context.tuning;
+    let a4_hz = tuning.reference().a4_hz();
     writeln!(
         to,
         "{} against {} at A4 = {a4_hz} Hz",
         line.source,
-        table.title()
+        tuning.title()
     )?;
     if report.notes.is_empty() {
         return writeln!(to, "no notes");
@@ -151,13 +151,13 @@ fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<
 }
 
 /// Several takes.
-pub fn several(reading: &Reading, across: &Across, to: &mut dyn io::Write) -> io::Result<()> {
+pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
         "{} takes against {} at A4 = {} Hz",
         across.takes.len(),
-        reading.table.title(),
-        reading.table.reference().a4_hz()
+        context.tuning.title(),
+        context.tuning.reference().a4_hz()
     )?;
     write_rows("take", &across.takes, to)?;
     if across.days.len() > 1 {

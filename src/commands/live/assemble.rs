@@ -5,7 +5,7 @@ use std::sync::Arc;
 use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
-use leadpipe::line::Reading;
+use leadpipe::line::LineContext;
 use leadpipe::live::controls::{self, Commands, Pedals};
 use leadpipe::live::devices::{self, Way};
 use leadpipe::live::engine::{Engine, Stand};
@@ -145,7 +145,7 @@ pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
 /// What a rig asks for, understood but not yet opened.
 struct Understood {
     stand: Stand,
-    reading: Reading,
+    context: LineContext,
     routes: Routes,
     triggers: Vec<usize>,
     switches: Vec<Switch>,
@@ -166,17 +166,17 @@ fn understand(rig: &Rig) -> Result<Understood> {
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
         controls::address("osc", text)?;
     }
-    let mut reading = Reading::plain((*tables[0]).clone());
-    reading.horn = horns.first().map(|h| (**h).clone());
-    reading.snap = rig.snap.unwrap_or_default();
-    reading.zero_volt_note = rig.scale()?.zero_volt_note;
+    let mut context = LineContext::plain((*tables[0]).clone());
+    context.horn = horns.first().map(|h| (**h).clone());
+    context.snap = rig.snap.unwrap_or_default();
+    context.zero_volt_note = rig.scale()?.zero_volt_note;
     Ok(Understood {
         stand: Stand {
             sources: rig.sources(&tables[0])?,
             horns,
             tables,
         },
-        reading,
+        context,
         routes,
         triggers,
         switches,
@@ -187,18 +187,18 @@ fn understand(rig: &Rig) -> Result<Understood> {
 pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts> {
     let Understood {
         stand,
-        reading,
+        context,
         routes,
         triggers,
         switches,
     } = understand(rig)?;
     let intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
-    let settings = horn::listening(reading.horn.as_ref(), rig.gate_db());
+    let settings = horn::listening(context.horn.as_ref(), rig.gate_db());
     let recorder = rig
         .record
         .folder
         .as_ref()
-        .map(|folder| Recorder::start(folder, intake.rate_hz(), settings, reading.clone()))
+        .map(|folder| Recorder::start(folder, intake.rate_hz(), settings, context.clone()))
         .transpose()?;
     let speakers = speakers(rig, &routes, &triggers)?;
     let outgoing = outgoing(rig, &routes, options.outs.jsonl)?;
@@ -210,7 +210,7 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
         controls::listen_osc(at, commands.clone())?;
     }
     let player = Player::new(
-        reading,
+        context,
         stand.sources[0].clone(),
         rig.player_levels(),
         rig.shift,

@@ -7,21 +7,21 @@ use quick_xml::escape::escape;
 use super::{Sink, picture, write_page};
 use crate::intonation::across::{Across, Row};
 use crate::intonation::groups::clock;
-use crate::line::Reading;
+use crate::line::LineContext;
 
 /// The report.
 pub struct AcrossHtml<'a> {
     /// What it shows.
     pub across: &'a Across,
     /// How the takes were read.
-    pub reading: &'a Reading,
+    pub context: &'a LineContext,
 }
 
 impl AcrossHtml<'_> {
     /// Writes the page.
     pub fn write(&self, to: &mut dyn Sink) -> io::Result<()> {
-        let (across, table) = (self.across, &self.reading.table);
-        let horn = self.reading.horn.as_ref();
+        let (across, tuning) = (self.across, &self.context.tuning);
+        let horn = self.context.horn.as_ref();
         let horn = horn.map_or("concert pitch", |h| h.title.as_str());
         let title = format!("{} takes", across.takes.len());
         write_page(&title, to, |to| {
@@ -34,8 +34,8 @@ impl AcrossHtml<'_> {
                  <div><dt>spread</dt><dd>{:.1} cents</dd></div>\
                  <div><dt>fits best</dt><dd>A4 = {:.1} Hz</dd></div>",
                 escape(horn),
-                escape(table.title()),
-                table.reference().a4_hz(),
+                escape(tuning.title()),
+                tuning.reference().a4_hz(),
                 across.whole.notes,
                 across.whole.mean_cents,
                 across.whole.spread_cents,

@@ -164,13 +164,13 @@ impl Shown {
             [(a, _), (b, _), ..] => b - a,
             _ => picture::STEP_S,
         };
-        let cents = |p: f64| ((p - named.table_pitch.0) * 100.0).round() as i32;
+        let cents = |p: f64| ((p - named.tuning_pitch.0) * 100.0).round() as i32;
         Shown {
             on: rounded(named.note.onset_s, 3),
             off: rounded(named.note.offset_s, 3),
             name: named.written.to_string(),
             cents: rounded(named.cents, 1),
-            aim: rounded(named.table_pitch.0, 4),
+            aim: rounded(named.tuning_pitch.0, 4),
             tune: picture::tune(named.cents).0,
             how: how(named),
             t: rounded(start, 4),

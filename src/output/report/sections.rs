@@ -23,16 +23,16 @@ pub fn how(named: &LineNote) -> String {
 
 /// Title and the facts of the whole take.
 pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
-    let reading = &line.reading;
-    let horn = (reading.horn.as_ref()).map_or("concert pitch", |h| h.title.as_str());
+    let context = &line.context;
+    let horn = (context.horn.as_ref()).map_or("concert pitch", |h| h.title.as_str());
     write!(
         to,
         "<header><h1>{}</h1><p>{} · {} at A4 = {} Hz · {}</p></header>\
          <section><h2>All in all</h2><dl class=\"facts\">",
         escape(&line.source),
         escape(horn),
-        escape(reading.table.title()),
-        reading.table.reference().a4_hz(),
+        escape(context.tuning.title()),
+        context.tuning.reference().a4_hz(),
         clock(line.length_s)
     )?;
     let mut fact = |name: &str, value: String| {
