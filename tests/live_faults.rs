@@ -9,9 +9,10 @@ mod stage;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use common::wait;
 use leadpipe::demo::brass::{Noise, Played, Room, play as render};
 use leadpipe::demo::line;
-use stage::{Live, Server, alone, free_port, play, send_osc, wait};
+use stage::{Live, Server, alone, free_port, play, send_osc};
 
 fn write(folder: &Path, samples: &[f32]) -> PathBuf {
     let path = folder.join("take.wav");
@@ -55,8 +56,8 @@ fn a_server_that_dies_and_comes_back_is_played_on() {
         "the loss is not told: {}",
         live.errors()
     );
-    std::thread::sleep(Duration::from_secs(2));
-    assert!(live.running(), "{}", live.errors());
+    // It goes on without a server for a while.
+    assert!(!wait(2.0, || !live.running()), "{}", live.errors());
     let server = Server::unasked(&name, 128);
     // Input, voice and MIDI. Each of them may find the server's graph at rest,
     // which it waits for up to ten seconds.
@@ -202,6 +203,7 @@ fn a_thousand_horn_switches_leave_nothing_hanging() {
         &[
             "--horn",
             "flugelhorn,trumpet,trombone",
+            "--jsonl",
             "--midi",
             "virtual",
             "--listen",
@@ -209,10 +211,12 @@ fn a_thousand_horn_switches_leave_nothing_hanging() {
         ],
     );
     live.wait_for_port(&server, "leadpipe:notes");
+    let lines = live.out.clone();
     let switching = std::thread::spawn(move || {
-        std::thread::sleep(Duration::from_millis(2_500));
+        assert!(wait(15.0, || starts(&lines.lock().unwrap()) > 0));
         for _ in 0..1_000 {
             send_osc(port, "/leadpipe/horn", None);
+            // Faster than any foot, and no burst that fills the network's buffer.
             std::thread::sleep(Duration::from_millis(4));
         }
         send_osc(port, "/leadpipe/horn", Some("flugelhorn"));
@@ -243,11 +247,13 @@ fn whichever_way_it_ends_the_note_ends_first() {
         let server = Server::start(128);
         let live = Live::start(
             Some(&server),
-            &["--midi", "virtual", "--double", "--cv", "jack:3-6"],
+            &[
+                "--jsonl", "--midi", "virtual", "--double", "--cv", "jack:3-6",
+            ],
         );
         live.wait_for_port(&server, "leadpipe:notes");
         let ending = std::thread::spawn(move || {
-            std::thread::sleep(Duration::from_millis(4_500));
+            assert!(wait(15.0, || starts(&live.lines()) > 0), "{signal}");
             live.end(signal)
         });
         let back = play(&server, &take, folder.path());

@@ -9,9 +9,9 @@ mod stage;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use common::rows;
+use common::{rows, wait};
 use leadpipe::demo::brass::{Bend, Played, Room, play as render};
-use stage::{Live, OscEar, free_port, send_osc, wait};
+use stage::{Live, OscEar, free_port, send_osc};
 
 /// Four tongued notes, the second harder, the third short, the last one falling.
 fn take(folder: &Path) -> PathBuf {
@@ -37,12 +37,7 @@ fn run(options: &[&str]) -> (Vec<serde_json::Value>, String) {
     let mut all = vec!["--from", take.to_str().unwrap(), "--jsonl"];
     all.extend(options);
     let mut live = Live::start(None, &all);
-    assert!(
-        wait(15.0, || !live.running()),
-        "it does not end: {}",
-        live.errors()
-    );
-    std::thread::sleep(Duration::from_millis(100));
+    live.ends_within(15.0);
     let lines = live.lines();
     let events = lines.iter().map(|l| serde_json::from_str(l).expect("JSON"));
     (events.collect(), live.errors())
@@ -183,8 +178,7 @@ fn a_rig_file_routes_and_switches() {
         .iter()
         .any(|l| l.contains("\"gesture\":\"accent\""))));
     send_osc(listen, "/leadpipe/mute", None);
-    assert!(wait(10.0, || !live.running()));
-    std::thread::sleep(Duration::from_millis(100));
+    live.ends_within(10.0);
     let events: Vec<serde_json::Value> = live
         .lines()
         .iter()

@@ -9,10 +9,11 @@ mod stage;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
+use common::wait;
 use leadpipe::analysis::Settings;
 use leadpipe::demo::line;
 use leadpipe::transcriber::{Mode, Transcriber};
-use stage::{Live, wait};
+use stage::Live;
 
 /// A sound server of its own; ended when dropped.
 struct Pulse {
@@ -64,6 +65,17 @@ impl Pulse {
         format!("unix:{}", self.folder.path().join("native").display())
     }
 
+    /// How many streams of a kind there are: `source-outputs` that listen,
+    /// `sink-inputs` that play.
+    fn streams(&self, kind: &str) -> usize {
+        let output = self
+            .tool("pactl")
+            .args(["list", "short", kind])
+            .stdout(Stdio::piped())
+            .output();
+        output.map_or(0, |o| String::from_utf8_lossy(&o.stdout).lines().count())
+    }
+
     fn tool(&self, name: &str) -> Command {
         let mut command = Command::new(name);
         command
@@ -113,7 +125,9 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
             "alsa:pulse",
         ],
     );
-    std::thread::sleep(std::time::Duration::from_secs(2));
+    // The recorder and the program listen, and the program plays.
+    let ready = || pulse.streams("source-outputs") == 2 && pulse.streams("sink-inputs") == 1;
+    assert!(wait(10.0, ready), "{}", live.errors());
     let played = pulse
         .tool("paplay")
         .arg("--device=room")
@@ -121,14 +135,18 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
         .status()
         .unwrap();
     assert!(played.success());
-    std::thread::sleep(std::time::Duration::from_secs(1));
-    let lines = live.lines();
-    let (errors, code) = (live.err.clone(), live.end("TERM"));
+    let wanted: Vec<i32> = common::causal(&take).iter().map(|r| r.midi).collect();
+    let ended = |lines: &[String]| {
+        let note = |l: &&String| l.contains("\"event\":\"note\"");
+        lines.iter().filter(note).count()
+    };
+    wait(5.0, || ended(&live.lines()) >= wanted.len());
+    let (lines, errors, code) = (live.out.clone(), live.err.clone(), live.end("TERM"));
     assert_eq!(code, Some(0), "{:?}", errors.lock().unwrap());
     recorder.kill().unwrap();
     recorder.wait().unwrap();
 
-    let wanted: Vec<i32> = common::causal(&take).iter().map(|r| r.midi).collect();
+    let lines = lines.lock().unwrap();
     let notes = lines.iter().filter(|l| l.contains("\"event\":\"note\""));
     let heard: Vec<i32> = notes
         .map(|l| {

@@ -116,14 +116,15 @@ fn main() -> Result<(), Box<dyn Error>> {
     for port in &ins {
         client.connect_ports_by_name("room:horn", port)?;
     }
-    // Let the program open the rest of its ports.
-    std::thread::sleep(Duration::from_millis(400));
+    wait_until_settled(client);
     let outs = connect_back(client, channels)?;
-    for port in client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT) {
-        client.connect_ports_by_name(&port, "room:notes")?;
+    let midi_ports = client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT);
+    for port in &midi_ports {
+        client.connect_ports_by_name(port, "room:notes")?;
     }
-    // The bend range is told again within a second.
-    std::thread::sleep(Duration::from_millis(1_500));
+    if !midi_ports.is_empty() {
+        wait_for_bend_range(&caught)?;
+    }
     go.store(true, Ordering::Release);
     while !done.load(Ordering::Acquire) {
         std::thread::sleep(Duration::from_millis(20));
@@ -166,6 +167,36 @@ fn connect_back(client: &Client, channels: usize) -> Result<usize, jack::Error> 
             Err(_) => std::thread::sleep(Duration::from_millis(100)),
         }
     }
+}
+
+/// Lets the program open the rest of its ports: waits until none has come or gone
+/// for a while.
+fn wait_until_settled(client: &Client) {
+    let all = || client.ports(None, None, PortFlags::empty());
+    let deadline = Instant::now() + Duration::from_secs(5);
+    let (mut ports, mut since) = (all(), Instant::now());
+    while since.elapsed() < Duration::from_millis(400) && Instant::now() < deadline {
+        std::thread::sleep(Duration::from_millis(20));
+        let now = all();
+        if now != ports {
+            (ports, since) = (now, Instant::now());
+        }
+    }
+}
+
+/// The program tells a virtual port's bend range again about once a second, for
+/// those who connected later.
+fn wait_for_bend_range(caught: &Mutex<Caught>) -> Result<(), Box<dyn Error>> {
+    let deadline = Instant::now() + Duration::from_secs(10);
+    // Data entry (controller 6) is the last but one of its messages.
+    let told = |(_, bytes): &(f64, Vec<u8>)| matches!(bytes[..], [0xb0..=0xbf, 6, _]);
+    while !caught.lock().expect("caught").midi.iter().any(told) {
+        if Instant::now() > deadline {
+            return Err("the bend range was never told".into());
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    Ok(())
 }
 
 fn wait_for(client: &Client, pattern: &str, flags: PortFlags) -> Vec<String> {

@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::time::{Duration, Instant};
 
 /// The program: what cargo built for the tests, or, for an example that uses
 /// this, what lies beside it.
@@ -41,6 +42,24 @@ pub fn fail(args: &[&str]) -> (i32, String) {
     assert!(!output.status.success(), "leadpipe {args:?} succeeded");
     let errors = String::from_utf8(output.stderr).expect("UTF-8");
     (output.status.code().expect("an exit code"), errors)
+}
+
+/// Waits until something is so, for at most so many seconds; says whether it came
+/// to be so.
+pub fn wait(seconds: f64, so: impl FnMut() -> bool) -> bool {
+    poll(seconds, Duration::from_millis(20), so)
+}
+
+/// The same with a rest of one's own between two questions.
+pub fn poll(seconds: f64, rest: Duration, mut so: impl FnMut() -> bool) -> bool {
+    let deadline = Instant::now() + Duration::from_secs_f64(seconds);
+    while Instant::now() < deadline {
+        if so() {
+            return true;
+        }
+        std::thread::sleep(rest);
+    }
+    so()
 }
 
 /// Writes a 32-bit float WAV.

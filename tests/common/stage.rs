@@ -12,6 +12,8 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use crate::common::{poll, wait};
+
 /// One stage at a time: two would be late for each other on a small machine.
 static STAGE: Mutex<()> = Mutex::new(());
 
@@ -20,29 +22,23 @@ pub fn alone() -> MutexGuard<'static, ()> {
     STAGE.lock().unwrap_or_else(|held| held.into_inner())
 }
 
-/// Waits until something is so, for at most so many seconds.
-pub fn wait(seconds: f64, so: impl FnMut() -> bool) -> bool {
-    look(seconds, Duration::from_millis(20), so)
-}
-
-/// The same for what is asked of a JACK server. Each question is a client that
+/// [`wait`] for what is asked of a JACK server. Each question is a client that
 /// comes and goes; many of them while others open their ports make the server
-/// stop its graph for seconds.
-fn wait_for_server(seconds: f64, so: impl FnMut() -> bool) -> bool {
-    std::thread::sleep(Duration::from_millis(500));
-    look(seconds, Duration::from_millis(500), so)
+/// stop its graph for seconds. So the first one is kept back, too.
+fn wait_for_server(seconds: f64, mut so: impl FnMut() -> bool) -> bool {
+    let mut asked = Instant::now();
+    poll(seconds, Duration::from_millis(20), || {
+        if asked.elapsed() < BETWEEN_QUESTIONS {
+            return false;
+        }
+        let is = so();
+        asked = Instant::now();
+        is
+    })
 }
 
-fn look(seconds: f64, rest: Duration, mut so: impl FnMut() -> bool) -> bool {
-    let deadline = Instant::now() + Duration::from_secs_f64(seconds);
-    while Instant::now() < deadline {
-        if so() {
-            return true;
-        }
-        std::thread::sleep(rest);
-    }
-    so()
-}
+/// Least time between two questions to a JACK server.
+const BETWEEN_QUESTIONS: Duration = Duration::from_millis(500);
 
 /// A JACK server; ended when dropped.
 pub struct Server {
@@ -174,6 +170,8 @@ pub struct Live {
     pub out: Arc<Mutex<Vec<String>>>,
     /// Lines on standard error so far.
     pub err: Arc<Mutex<Vec<String>>>,
+    /// Threads that read both until they are closed.
+    readers: Vec<JoinHandle<()>>,
 }
 
 impl Live {
@@ -186,7 +184,8 @@ impl Live {
     /// The same with variables of its environment.
     pub fn start_with(variables: &[(&str, &str)], options: &[&str]) -> Live {
         let mut live = Live::spawn(variables, options);
-        live.out = gather(live.child.stdout.take().expect("a pipe"));
+        let reader = gather(live.child.stdout.take().expect("a pipe"), &live.out);
+        live.readers.push(reader);
         live
     }
 
@@ -207,11 +206,13 @@ impl Live {
             .stderr(Stdio::piped());
         command.envs(variables.iter().copied());
         let mut child = command.spawn().expect("the program starts");
-        let err = gather(child.stderr.take().expect("a pipe"));
+        let err = Arc::default();
+        let reader = gather(child.stderr.take().expect("a pipe"), &err);
         Live {
             child,
             out: Arc::default(),
             err,
+            readers: vec![reader],
         }
     }
 
@@ -282,10 +283,21 @@ impl Live {
             .status();
     }
 
-    /// Ends it with a signal; gives its exit code.
+    /// Ends it with a signal; gives its exit code. All that it wrote has been read
+    /// then.
     pub fn end(mut self, signal: &str) -> Option<i32> {
         self.signal(signal);
-        assert!(wait(6.0, || !self.running()), "it does not end on {signal}");
+        self.ends_within(6.0)
+    }
+
+    /// Waits for it to end by itself; gives its exit code. All that it wrote has
+    /// been read then.
+    pub fn ends_within(&mut self, seconds: f64) -> Option<i32> {
+        let ended = wait(seconds, || !self.running());
+        assert!(ended, "it does not end: {}", self.errors());
+        for reader in self.readers.drain(..) {
+            reader.join().expect("a reader");
+        }
         self.child.wait().ok().and_then(|status| status.code())
     }
 }
@@ -297,15 +309,13 @@ impl Drop for Live {
     }
 }
 
-fn gather(pipe: impl Read + Send + 'static) -> Arc<Mutex<Vec<String>>> {
-    let lines = Arc::new(Mutex::new(Vec::new()));
-    let into = lines.clone();
+fn gather(pipe: impl Read + Send + 'static, into: &Arc<Mutex<Vec<String>>>) -> JoinHandle<()> {
+    let into = into.clone();
     std::thread::spawn(move || {
         for line in BufReader::new(pipe).lines().map_while(Result::ok) {
             into.lock().expect("lines").push(line);
         }
-    });
-    lines
+    })
 }
 
 /// What came back from the program while a take was played.
@@ -474,11 +484,10 @@ pub fn soak(seconds: f64) -> Soak {
     let (mut early_kb, mut back) = (0, None);
     std::thread::scope(|scope| {
         let playing = scope.spawn(|| play_for_midi(&server, &take, folder.path()));
-        while !playing.is_finished() {
-            std::thread::sleep(Duration::from_millis(200));
-            if early_kb == 0 && begun.0.elapsed().as_secs_f64() > 3.0 + 0.1 * length_s {
-                early_kb = live.memory_kb();
-            }
+        let early_s = 3.0 + 0.1 * length_s;
+        let early = || playing.is_finished() || begun.0.elapsed().as_secs_f64() > early_s;
+        if wait(early_s + 1.0, early) {
+            early_kb = live.memory_kb();
         }
         back = playing.join().ok();
     });
@@ -487,7 +496,6 @@ pub fn soak(seconds: f64) -> Soak {
     let memory_kb = (early_kb, live.memory_kb());
     let errors = live.err.clone();
     live.end("TERM");
-    std::thread::sleep(Duration::from_millis(100));
     let said = errors.lock().expect("lines").join("\n");
     Soak {
         // The causal pass hears 18 notes in the line, as tests/live_jack.rs has it.
