@@ -81,6 +81,23 @@ pub struct Candidates {
     count: usize,
 }
 
+#[cfg(test)]
+impl Candidates {
+    /// Candidates of such pitches and strengths, the same by both windows.
+    pub fn of(pitches_and_strengths: &[(f32, f32)]) -> Self {
+        let mut candidates = Candidates::default();
+        for &(pitch, strength) in pitches_and_strengths {
+            let place = Candidate {
+                pitch,
+                period: (-pitch / 12.0).exp2(),
+                ..Candidate::default()
+            };
+            candidates.add(place.heard(strength, strength));
+        }
+        candidates
+    }
+}
+
 impl Candidates {
     /// The candidates, in no order.
     pub fn as_slice(&self) -> &[Candidate] {

@@ -15,6 +15,8 @@ pub mod candidates;
 pub mod correlator;
 pub mod decimate;
 pub mod decoder;
+#[cfg(test)]
+mod exhaustive;
 pub mod fine_pitch;
 mod lanes;
 pub mod level;

@@ -286,3 +286,144 @@ fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
         level_db: slot.level_db,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::Settings;
+    use super::super::exhaustive::{Hop, Way, total, ways};
+    use super::super::level::Level;
+    use super::*;
+    use crate::demo::brass::Noise;
+
+    fn decoder() -> OfflineDecoder {
+        OfflineDecoder::new(&Analyser::new(48_000.0, Settings::default()))
+    }
+
+    fn frame(candidates: &[(f32, f32)]) -> Frame {
+        Frame {
+            time_s: 0.0,
+            level: Level {
+                hop_db: -20.0,
+                floor_db: -70.0,
+                closed: false,
+            },
+            candidates: Candidates::of(candidates),
+            best_path: Default::default(),
+            fine_pitch: None,
+        }
+    }
+
+    /// Pitches of all frames, not a number for silence.
+    fn decode(decoder: &mut OfflineDecoder, hops: &[Hop]) -> Vec<f32> {
+        let mut out = Vec::new();
+        for hop in hops {
+            decoder.push(&frame(hop), &mut out);
+        }
+        decoder.finish(&mut out);
+        out.iter().map(|f| f.pitch).collect()
+    }
+
+    fn held(hops: usize, candidates: &[(f32, f32)]) -> Vec<Hop> {
+        vec![candidates.to_vec(); hops]
+    }
+
+    #[test]
+    fn an_onset_is_dated_back_to_the_sound_it_was_read_from() {
+        let hops = [held(200, &[]), held(200, &[(58.0, 3.3)])].concat();
+        let mut decoder = decoder();
+        let (_, long) = decoder.spans[58];
+        let got = decode(&mut decoder, &hops);
+        assert_eq!(got.len(), hops.len());
+        let first = got.iter().position(|p| !p.is_nan()).unwrap();
+        assert!((200 - long..200).contains(&first), "{first}, {long} hops");
+        assert!(got[first..].iter().all(|p| *p == 58.0));
+    }
+
+    #[test]
+    fn a_slip_is_bridged_and_a_note_is_not() {
+        let slip = |hops| {
+            let note = held(200, &[(58.0, 3.3)]);
+            let lower = held(hops, &[(58.0, 1.0), (46.0, 3.3)]);
+            [&note[..], &lower, &note].concat()
+        };
+        let got = decode(&mut decoder(), &slip(3));
+        assert!(got.iter().all(|p| *p == 58.0), "{got:?}");
+        let got = decode(&mut decoder(), &slip(100));
+        assert_eq!(got[250], 46.0);
+    }
+
+    #[test]
+    fn noise_is_silence() {
+        let mut noise = Noise::new(5);
+        let mut weak = || {
+            let candidate = |_| {
+                let pitch = 60.0 + 20.0 * noise.value() as f32;
+                (pitch, 0.3 + 0.3 * noise.value() as f32)
+            };
+            (0..6).map(candidate).collect::<Hop>()
+        };
+        let hops: Vec<Hop> = (0..2_000).map(|_| weak()).collect();
+        let got = decode(&mut decoder(), &hops);
+        assert_eq!(got.iter().filter(|p| !p.is_nan()).count(), 0);
+    }
+
+    /// What is handed on after half a second is what the end of the take would say.
+    #[test]
+    fn decisions_handed_on_early_are_final() {
+        let mut noise = Noise::new(9);
+        let mut hops = Vec::new();
+        for note in 0..24 {
+            let pitch = 50.0 + 2.0 * (note * 5 % 12) as f32;
+            for _ in 0..100 {
+                let (on, off) = (2.0 + noise.value() as f32, 1.0 + noise.value() as f32);
+                let rest = note % 5 == 4;
+                hops.push(vec![
+                    (pitch, if rest { 0.2 } else { on }),
+                    (pitch - 7.0, off),
+                ]);
+            }
+        }
+        let early = decode(&mut decoder(), &hops);
+        let mut whole = decoder();
+        whole.horizon = hops.len();
+        let whole = decode(&mut whole, &hops);
+        assert_eq!(early.len(), whole.len());
+        let same = |(a, b): (&f32, &f32)| a == b || (a.is_nan() && b.is_nan());
+        assert!(early.iter().zip(&whole).all(same));
+    }
+
+    /// Three pitches, each within reach of itself in the next hop so that none need
+    /// coast, and none a multiple of another.
+    fn hop() -> impl Strategy<Value = Hop> {
+        let candidate =
+            |pitch: f32| (-0.1f32..0.1, 0f32..3.5).prop_map(move |(d, s)| (pitch + d, s));
+        (candidate(57.0), candidate(58.0), candidate(64.0)).prop_map(|(a, b, c)| vec![a, b, c])
+    }
+
+    proptest! {
+        #[test]
+        fn no_way_is_better_than_the_decoded_one(hops in prop::collection::vec(hop(), 1..6)) {
+            let mut decoder = decoder();
+            for hop in &hops {
+                decoder.slots.push_back(Slot {
+                    candidates: Candidates::of(hop),
+                    fine_pitch: f32::NAN,
+                    level_db: -20.0,
+                    closed: false,
+                    from: [MAX_CANDIDATES as u8; MAX_CANDIDATES + 1],
+                });
+            }
+            let mut out = Vec::new();
+            decoder.finish(&mut out);
+            let place = |(hop, decoded): (&Hop, &DecodedFrame)| {
+                hop.iter().position(|(pitch, _)| *pitch == decoded.pitch)
+            };
+            let decoded: Way = hops.iter().zip(&out).map(place).collect();
+            prop_assert_eq!(decoded.len(), hops.len());
+            let best = ways(&hops).iter().map(|way| total(&hops, way, &COSTS)).fold(f32::NEG_INFINITY, f32::max);
+            prop_assert!(total(&hops, &decoded, &COSTS) > best - 1e-4);
+        }
+    }
+}
