@@ -3,31 +3,31 @@
 #![cfg(all(feature = "live", debug_assertions))]
 
 use assert_no_alloc::AllocDisabler;
-use leadpipe::live::bridge::{intake, outlet};
+use leadpipe::live::callbacks::{capture_callback, playback_callback};
 
 #[global_allocator]
 static GUARD: AllocDisabler = AllocDisabler;
 
 #[test]
 fn callbacks_do_not_allocate() {
-    let (mut intake, mut ring, _) = intake(2, Some(0), 480);
+    let (mut callback, mut ring, _) = capture_callback(2, Some(0), 480);
     let block = [0.25f32; 256];
     // Until it is full, and beyond.
     for _ in 0..10 {
-        intake.take(&block);
+        callback.process(&block);
     }
     while ring.pop().is_ok() {}
-    intake.take(&[1i16; 256]);
-    let (mut outlet, mut ring, _) = outlet(vec![true; 2], 48_000.0, 480);
+    callback.process(&[1i16; 256]);
+    let (mut callback, mut ring, _) = playback_callback(vec![true; 2], 48_000.0, 480);
     for _ in 0..300 {
         let _ = ring.push(0.5);
     }
     let mut block = [0f32; 256];
     // Until it is dry, and beyond.
     for _ in 0..200 {
-        outlet.fill(&mut block);
+        callback.process(&mut block);
     }
-    outlet.fill(&mut [0i32; 256]);
+    callback.process(&mut [0i32; 256]);
 }
 
 /// The guard itself works: what it watches cannot allocate unseen.

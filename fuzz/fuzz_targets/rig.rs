@@ -8,10 +8,10 @@ fuzz_target!(|text: &str| {
     let Ok(rig) = rig::parse(text) else {
         return;
     };
-    let _ = rig.scale();
+    let _ = rig.cv_scale();
     let _ = rig.routes();
     let _ = rig.switches();
     let _ = rig.voice();
     let _ = rig.voice_channels();
-    let _ = rig.player_levels();
+    let _ = rig.dynamic_range();
 });

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use clap::Args;
 use leadpipe::error::{Error, Result};
-use leadpipe::live::calibration::{Fit, STEPS};
+use leadpipe::live::calibration::{STEPS, VoltageFit};
 use leadpipe::live::devices;
 use leadpipe::live::rig::from_one;
 use leadpipe::live::streams;
@@ -41,7 +41,7 @@ const REST: Duration = Duration::from_millis(5);
 const AHEAD_S: f64 = 0.05;
 
 pub fn run(options: &Options) -> Result<()> {
-    devices::hush_libraries();
+    devices::silence_library_messages();
     let (device, channels) = device_and_channels(&options.output)?;
     let [channel] = channels[..] else {
         return Err(Error::setting(
@@ -80,7 +80,7 @@ pub fn run(options: &Options) -> Result<()> {
     }
     eprintln!();
     steady.end();
-    let fit = Fit::new(&readings)?;
+    let fit = VoltageFit::new(&readings)?;
     super::print(|to| {
         writeln!(
             to,

@@ -1,7 +1,7 @@
 use clap::Args;
 use leadpipe::error::Result;
 use leadpipe::live::controls;
-use leadpipe::live::devices::{self, Listed, Way};
+use leadpipe::live::devices::{self, DeviceInfo, Direction};
 use leadpipe::live::send::midi_port;
 
 /// List sound devices and MIDI ports, with a hint for each problem
@@ -16,14 +16,14 @@ Example:
 pub struct Options {}
 
 pub fn run(_: &Options) -> Result<()> {
-    devices::hush_libraries();
-    let listed = devices::list();
+    devices::silence_library_messages();
+    let found = devices::list();
     let (midi_out, midi_in) = (midi_port::list_outputs(), controls::list_inputs());
     super::print(|to| {
-        for (way, title) in [(Way::In, "Inputs"), (Way::Out, "Outputs")] {
+        for (direction, title) in [(Direction::Input, "Inputs"), (Direction::Output, "Outputs")] {
             writeln!(to, "{title}")?;
             let mut any = false;
-            for device in listed.iter().filter(|d| d.way == way) {
+            for device in found.iter().filter(|d| d.direction == direction) {
                 any = true;
                 writeln!(to, "{}", line(device))?;
             }
@@ -50,7 +50,7 @@ pub fn run(_: &Options) -> Result<()> {
     })
 }
 
-fn line(device: &Listed) -> String {
+fn line(device: &DeviceInfo) -> String {
     let star = if device.default { '*' } else { ' ' };
     let state = match &device.state {
         Ok((channels, rate_hz)) => format!("{channels} channels, {rate_hz} Hz"),

@@ -1,5 +1,6 @@
 //! One file a command; what they share stands here.
 
+pub mod batch;
 #[cfg(feature = "live")]
 pub mod calibrate;
 pub mod compare;
@@ -11,7 +12,6 @@ pub mod intonation;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod manual;
-pub mod many;
 #[cfg(feature = "live")]
 pub mod rig;
 #[cfg(feature = "live")]
@@ -79,7 +79,7 @@ pub struct TakeOptions {
 
 /// Which part of each of many takes, and how many at a time.
 #[derive(Args)]
-pub struct ManyOptions {
+pub struct BatchOptions {
     #[command(flatten)]
     pub excerpt: Excerpt,
     /// Takes listened to at once; as many as the machine has cores if left out

@@ -6,12 +6,12 @@ use clap::Args;
 use leadpipe::analysis::Settings;
 use leadpipe::audio::{Selection, Take};
 use leadpipe::error::{Error, Result};
+use leadpipe::live::capture::{Capture, CaptureEvent};
 use leadpipe::live::devices;
-use leadpipe::live::intake::{Intake, News};
 use leadpipe::live::rig::Rig;
-use leadpipe::live::soundcheck::{Heeded, Listening, Verdict};
+use leadpipe::live::soundcheck::{LevelMeter, LevelReadings, SoundcheckResult};
 
-use super::live::{InputOptions, RigVoice, intake_wish, named_rig, store, take_input};
+use super::live::{InputOptions, RigVoice, apply_input_options, capture_config, named_rig, store};
 
 /// Listen to the room, to you and to the rig, and set gate and levels
 #[derive(Args)]
@@ -59,10 +59,10 @@ const PARTS: [(&str, &str); 4] = [
 const BREATH_S: f64 = 3.0;
 
 pub fn run(options: &Options) -> Result<()> {
-    devices::hush_libraries();
+    devices::silence_library_messages();
     let mut rig = named_rig(options.rig.as_deref())?;
-    take_input(&mut rig, &options.input);
-    let heeded = match options.takes.len() {
+    apply_input_options(&mut rig, &options.input);
+    let readings = match options.takes.len() {
         0 => listen(&rig, options)?,
         4 => options
             .takes
@@ -76,57 +76,57 @@ pub fn run(options: &Options) -> Result<()> {
             ));
         }
     };
-    let [room, soft, loud, bleed] = &heeded[..] else {
+    let [room, soft, loud, bleed] = &readings[..] else {
         return Ok(());
     };
-    let verdict = Verdict::new(room, soft, loud, bleed);
+    let result = SoundcheckResult::new(room, soft, loud, bleed);
     super::print(|to| {
-        writeln!(to, "room        {:6.1} dBFS", verdict.room_db)?;
-        writeln!(to, "soft        {:6.1} dBFS", verdict.soft_db)?;
-        writeln!(to, "loud        {:6.1} dBFS", verdict.loud_db)?;
+        writeln!(to, "room        {:6.1} dBFS", result.room_db)?;
+        writeln!(to, "soft        {:6.1} dBFS", result.soft_db)?;
+        writeln!(to, "loud        {:6.1} dBFS", result.loud_db)?;
         writeln!(
             to,
             "rig's bleed {:6.1} dBFS, {:.0} dB under soft playing",
-            verdict.bleed_db,
-            verdict.clear_db()
+            result.bleed_db,
+            result.clear_db()
         )?;
-        writeln!(to, "gate        {:6.1} dBFS", verdict.gate_db)?;
-        for warning in verdict.warnings(soft, loud) {
+        writeln!(to, "gate        {:6.1} dBFS", result.gate_db)?;
+        for warning in result.warnings(soft, loud) {
             writeln!(to, "! {warning}")?;
         }
         Ok(())
     })?;
-    if !Verdict::heard_playing(soft, loud) {
+    if !SoundcheckResult::has_playing(soft, loud) {
         return Err(Error::setting(
             "no playing was heard, so nothing is set",
             "check channel and microphone, then start again",
         ));
     }
     let values = [
-        ("room_db", verdict.room_db),
-        ("soft_db", verdict.soft_db),
-        ("loud_db", verdict.loud_db),
-        ("bleed_db", verdict.bleed_db),
-        ("gate_db", verdict.gate_db),
+        ("room_db", result.room_db),
+        ("soft_db", result.soft_db),
+        ("loud_db", result.loud_db),
+        ("bleed_db", result.bleed_db),
+        ("gate_db", result.gate_db),
     ];
     store(options.rig.as_deref(), "levels", &values)
 }
 
-fn listen(rig: &Rig, options: &Options) -> Result<Vec<Heeded>> {
-    let mut intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
-    let mut heeded = Vec::new();
+fn listen(rig: &Rig, options: &Options) -> Result<Vec<LevelReadings>> {
+    let mut capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
+    let mut readings = Vec::new();
     for (name, what) in PARTS {
         eprintln!("{name}: {what}");
         wait(options.hands_free)?;
         // What came in while waiting is not of this part.
-        intake.pull(&mut Vec::new())?;
+        capture.read(&mut Vec::new())?;
         let voice = match name {
             "rig" => RigVoice::start(rig)?,
             _ => None,
         };
-        heeded.push(part(&mut intake, options.seconds, voice)?);
+        readings.push(part(&mut capture, options.seconds, voice)?);
     }
-    Ok(heeded)
+    Ok(readings)
 }
 
 fn wait(hands_free: bool) -> Result<()> {
@@ -144,22 +144,22 @@ fn wait(hands_free: bool) -> Result<()> {
     Ok(())
 }
 
-fn part(intake: &mut Intake, seconds: f64, mut voice: Option<RigVoice>) -> Result<Heeded> {
-    let mut listening = Listening::new(intake.rate_hz(), Settings::default());
+fn part(capture: &mut Capture, seconds: f64, mut voice: Option<RigVoice>) -> Result<LevelReadings> {
+    let mut meter = LevelMeter::new(capture.rate_hz(), Settings::default());
     let until = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.5, 120.0));
     let mut samples = Vec::new();
     while Instant::now() < until {
         samples.clear();
-        match intake.pull(&mut samples)? {
-            News::Over => break,
-            News::Lost | News::Back(_) => {
+        match capture.read(&mut samples)? {
+            CaptureEvent::Finished => break,
+            CaptureEvent::Lost | CaptureEvent::Reconnected(_) => {
                 return Err(Error::device(
-                    intake.name(),
+                    capture.name(),
                     "it went away during the soundcheck",
                     "connect it and start again",
                 ));
             }
-            News::Samples => listening.push(&samples),
+            CaptureEvent::Samples => meter.push(&samples),
         }
         if let Some(voice) = &mut voice {
             voice.go_on();
@@ -169,15 +169,15 @@ fn part(intake: &mut Intake, seconds: f64, mut voice: Option<RigVoice>) -> Resul
     if let Some(voice) = voice {
         voice.end();
     }
-    Ok(listening.finish())
+    Ok(meter.finish())
 }
 
-fn read(path: &Path) -> Result<Heeded> {
+fn read(path: &Path) -> Result<LevelReadings> {
     let mut take = Take::open(path, &Selection::default())?;
-    let mut listening = Listening::new(take.sample_rate_hz(), Settings::default());
+    let mut meter = LevelMeter::new(take.sample_rate_hz(), Settings::default());
     let mut block = Vec::new();
     while take.next_block(&mut block)? {
-        listening.push(&block);
+        meter.push(&block);
     }
-    Ok(listening.finish())
+    Ok(meter.finish())
 }

@@ -14,7 +14,9 @@ use leadpipe::output::report::Html;
 use leadpipe::output::{self, Output, csv, json, table};
 
 use super::transcription::{NoteDetail, transcribe_line};
-use super::{Form, ManyOptions, PitchOptions, SendOptions, TuningOptions, intonation, many, stem};
+use super::{
+    BatchOptions, Form, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem,
+};
 
 /// Write down takes: every note with pitch, cents and articulation
 #[derive(Args)]
@@ -42,7 +44,7 @@ pub struct Options {
     #[arg(required_unless_present = "schema", value_name = "TAKE")]
     takes: Vec<PathBuf>,
     #[command(flatten)]
-    many: ManyOptions,
+    many: BatchOptions,
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
@@ -217,7 +219,7 @@ pub fn run(options: &Options) -> Result<()> {
     // Names first: a misspelt table should not cost a minute's listening.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
-    let takes = many::gather(&options.takes)?;
+    let takes = batch::gather(&options.takes)?;
     let listen = |take: &Path, progress: bool| {
         let excerpt = &options.many.excerpt;
         let detail = options.note_detail();
@@ -239,7 +241,7 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     }
     tell_apart(&takes)?;
-    let done = many::each(&takes, options.many.jobs, |take| {
+    let done = batch::each(&takes, options.many.jobs, |take| {
         let line = listen(take, false)?;
         let paths = save(options, take, &line)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))

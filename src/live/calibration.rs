@@ -8,7 +8,7 @@ pub const STEPS: [f64; 5] = [0.0, 0.2, 0.4, -0.2, -0.4];
 
 /// Volts against samples: a straight line.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fit {
+pub struct VoltageFit {
     /// Volts between a sample of 0 and one of 1.0.
     pub full_scale_v: f64,
     /// Volts at a sample of 0.
@@ -20,12 +20,12 @@ pub struct Fit {
 /// Least swing that is taken for an output, in volts at full scale.
 const MIN_V: f64 = 0.3;
 
-impl Fit {
+impl VoltageFit {
     /// Line through pairs of sample and volts, by least squares.
     ///
     /// # Errors
     /// [`Error::Setting`] where the readings make no line.
-    pub fn new(readings: &[(f64, f64)]) -> Result<Fit> {
+    pub fn new(readings: &[(f64, f64)]) -> Result<VoltageFit> {
         let count = readings.len() as f64;
         let mean = |f: fn(&(f64, f64)) -> f64| readings.iter().map(f).sum::<f64>() / count;
         let (x, y) = (mean(|r| r.0), mean(|r| r.1));
@@ -46,7 +46,7 @@ impl Fit {
                 "check the channel and the cable; an interface that is not DC-coupled passes no steady voltage",
             ));
         }
-        Ok(Fit {
+        Ok(VoltageFit {
             full_scale_v,
             offset_v,
             worst_v: readings.iter().map(off).fold(0.0, f64::max),
@@ -68,13 +68,13 @@ mod tests {
     fn a_dead_output_is_told_from_a_meter_s_noise() {
         let flat: Vec<(f64, f64)> = STEPS.iter().map(|s| (*s, 0.01 + 0.001 * s)).collect();
         assert!(
-            Fit::new(&flat)
+            VoltageFit::new(&flat)
                 .unwrap_err()
                 .to_string()
                 .contains("DC-coupled")
         );
-        assert!(Fit::new(&[(0.0, 1.0)]).is_err());
-        assert!(Fit::new(&[(0.2, 1.0), (0.2, 1.1)]).is_err());
+        assert!(VoltageFit::new(&[(0.0, 1.0)]).is_err());
+        assert!(VoltageFit::new(&[(0.2, 1.0), (0.2, 1.1)]).is_err());
     }
 
     proptest! {
@@ -82,7 +82,7 @@ mod tests {
         fn any_line_is_found(full in 0.5f64..20.0, offset in -0.5f64..0.5, inverts: bool) {
             let full = if inverts { -full } else { full };
             let readings: Vec<(f64, f64)> = STEPS.iter().map(|s| (*s, full * s + offset)).collect();
-            let fit = Fit::new(&readings).unwrap();
+            let fit = VoltageFit::new(&readings).unwrap();
             prop_assert!((fit.full_scale_v - full).abs() < 1e-9);
             prop_assert!((fit.offset_v - offset).abs() < 1e-9);
             prop_assert!(fit.worst_cents() < 1e-6);

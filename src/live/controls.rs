@@ -94,7 +94,7 @@ impl Pedals {
     /// # Errors
     /// What is wrong.
     pub fn reopen(&mut self) -> std::result::Result<(), String> {
-        let _turn = devices::one_at_a_time();
+        let _turn = devices::open_close_lock();
         self.connection = None;
         let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
         let (switches, commands) = (self.switches.clone(), self.commands.clone());
@@ -225,7 +225,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     };
     let socket = UdpSocket::bind(at).map_err(failed)?;
     let bound = socket.local_addr().map_err(failed)?;
-    let hear = move || {
+    let process = move || {
         // One byte more than is read shows what is too long.
         let mut packet = [0; PACKET + 1];
         loop {
@@ -243,7 +243,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     };
     std::thread::Builder::new()
         .name("leadpipe OSC in".into())
-        .spawn(hear)
+        .spawn(process)
         .map_err(failed)?;
     Ok(bound)
 }
@@ -295,13 +295,13 @@ mod tests {
             },
         ];
         let mut down = 0;
-        let mut hear = |bytes: &[u8]| midi_command(bytes, &switches, &mut down);
-        assert_eq!(hear(&[0xb0, 64, 127]), Some(Command::ToggleMute));
-        assert_eq!(hear(&[0xb0, 64, 100]), None);
-        assert_eq!(hear(&[0xb0, 64, 0]), None);
-        assert_eq!(hear(&[0xb3, 64, 64]), Some(Command::ToggleMute));
-        assert_eq!(hear(&[0xc0, 1]), Some(Command::NextHorn));
-        assert_eq!(hear(&[0xc0, 2]), None);
+        let mut process = |bytes: &[u8]| midi_command(bytes, &switches, &mut down);
+        assert_eq!(process(&[0xb0, 64, 127]), Some(Command::ToggleMute));
+        assert_eq!(process(&[0xb0, 64, 100]), None);
+        assert_eq!(process(&[0xb0, 64, 0]), None);
+        assert_eq!(process(&[0xb3, 64, 64]), Some(Command::ToggleMute));
+        assert_eq!(process(&[0xc0, 1]), Some(Command::NextHorn));
+        assert_eq!(process(&[0xc0, 2]), None);
     }
 
     #[test]

@@ -10,26 +10,26 @@ use crate::error::{Error, Result};
 
 /// Which way sound goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Way {
+pub enum Direction {
     /// Into the program.
-    In,
+    Input,
     /// Out of it.
-    Out,
+    Output,
 }
 
-impl Way {
+impl Direction {
     fn word(self) -> &'static str {
         match self {
-            Way::In => "input",
-            Way::Out => "output",
+            Direction::Input => "input",
+            Direction::Output => "output",
         }
     }
 
     /// Option that names such a device.
     fn option(self) -> &'static str {
         match self {
-            Way::In => "--input",
-            Way::Out => "--output",
+            Direction::Input => "--input",
+            Direction::Output => "--output",
         }
     }
 
@@ -39,19 +39,19 @@ impl Way {
         device: &Device,
     ) -> std::result::Result<SupportedStreamConfig, cpal::Error> {
         match self {
-            Way::In => device.default_input_config(),
-            Way::Out => device.default_output_config(),
+            Direction::Input => device.default_input_config(),
+            Direction::Output => device.default_output_config(),
         }
     }
 
     /// Whether a device goes this way. Sound systems list converters and a null
     /// device too: those are no place for a horn.
-    fn goes(self, device: &Device) -> bool {
+    fn supports(self, device: &Device) -> bool {
         let id = id_of(device);
         let bare = id.split_once(':').map_or(id.as_str(), |(_, bare)| bare);
         let other = match self {
-            Way::In => "jack:output",
-            Way::Out => "jack:input",
+            Direction::Input => "jack:output",
+            Direction::Output => "jack:input",
         };
         let hint = bare.split(':').next().unwrap_or(bare);
         id != other && !["null", "jack", "upmix", "vdownmix", "speex"].contains(&hint)
@@ -59,21 +59,21 @@ impl Way {
 
     fn default_of(self, host: &cpal::Host) -> Option<Device> {
         match self {
-            Way::In => host.default_input_device(),
-            Way::Out => host.default_output_device(),
+            Direction::Input => host.default_input_device(),
+            Direction::Output => host.default_output_device(),
         }
     }
 }
 
 /// A device as it is listed.
 #[derive(Debug, Clone)]
-pub struct Listed {
+pub struct DeviceInfo {
     /// What to give to `--input` and its like.
     pub id: String,
     /// What the system calls it.
     pub name: String,
     /// Which way.
-    pub way: Way,
+    pub direction: Direction,
     /// Channels and sample rate, or what stands in the way of using it.
     pub state: std::result::Result<(u16, u32), String>,
     /// Whether it is taken where none is named.
@@ -97,14 +97,14 @@ pub fn is_jack(id: &str) -> bool {
 
 /// Held while a device or port is opened or closed. A JACK server may stop its
 /// graph for seconds when several clients come and go at once.
-pub fn one_at_a_time() -> MutexGuard<'static, ()> {
+pub fn open_close_lock() -> MutexGuard<'static, ()> {
     static TURN: Mutex<()> = Mutex::new(());
     TURN.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Keeps the sound libraries from writing over the screen on this thread; their
 /// faults come back as errors too.
-pub fn hush_libraries() {
+pub fn silence_library_messages() {
     #[cfg(feature = "jack")]
     jack::set_logger(jack::LoggerType::None);
     #[cfg(target_os = "linux")]
@@ -119,42 +119,45 @@ pub fn id_of(device: &Device) -> String {
 }
 
 /// All devices of all sound systems.
-pub fn list() -> Vec<Listed> {
-    let default = |way| choose(None, way).ok().map(|d| id_of(&d));
-    let defaults = [(Way::In, default(Way::In)), (Way::Out, default(Way::Out))];
-    let mut listed = Vec::new();
+pub fn list() -> Vec<DeviceInfo> {
+    let default = |direction| choose(None, direction).ok().map(|d| id_of(&d));
+    let defaults = [
+        (Direction::Input, default(Direction::Input)),
+        (Direction::Output, default(Direction::Output)),
+    ];
+    let mut found = Vec::new();
     for host in hosts() {
         for device in host.devices().into_iter().flatten() {
             let id = id_of(&device);
             let name = device
                 .description()
                 .map_or_else(|_| id.clone(), |d| d.name().to_owned());
-            for (way, default) in &defaults {
+            for (direction, default) in &defaults {
                 // Asking opens the device, and some plugins speak up at that.
-                if !way.goes(&device) {
+                if !direction.supports(&device) {
                     continue;
                 }
-                let config = way.config(&device);
-                if config.is_err() && !is_hindrance(&config) {
+                let config = direction.config(&device);
+                if config.is_err() && !is_unavailable(&config) {
                     continue;
                 }
-                listed.push(Listed {
+                found.push(DeviceInfo {
                     id: id.clone(),
                     name: name.clone(),
-                    way: *way,
+                    direction: *direction,
                     state: config
                         .map(|c| (c.channels(), c.sample_rate()))
-                        .map_err(|e| format!("{e}; {}", mend(&e, *way))),
+                        .map_err(|e| format!("{e}; {}", hint(&e, *direction))),
                     default: default.as_ref() == Some(&id),
                 });
             }
         }
     }
-    listed
+    found
 }
 
 /// Whether a device is there but something stands in the way.
-fn is_hindrance(config: &std::result::Result<SupportedStreamConfig, cpal::Error>) -> bool {
+fn is_unavailable(config: &std::result::Result<SupportedStreamConfig, cpal::Error>) -> bool {
     let kinds = [ErrorKind::DeviceBusy, ErrorKind::PermissionDenied];
     config.as_ref().is_err_and(|e| kinds.contains(&e.kind()))
 }
@@ -165,33 +168,33 @@ fn is_hindrance(config: &std::result::Result<SupportedStreamConfig, cpal::Error>
 ///
 /// # Errors
 /// [`Error::Device`] with what to do about it.
-pub fn choose(name: Option<&str>, way: Way) -> Result<Device> {
+pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
     let Some(wanted) = name.filter(|n| !n.is_empty() && *n != "default") else {
-        let works = |device: &Device| way.config(device).is_ok();
+        let works = |device: &Device| direction.config(device).is_ok();
         return hosts()
             .iter()
-            .filter_map(|host| way.default_of(host))
+            .filter_map(|host| direction.default_of(host))
             .find(works)
-            .ok_or_else(|| none_at_all(way));
+            .ok_or_else(|| no_device(direction));
     };
     let hosts = hosts();
     let by_host = hosts
         .iter()
         .find(|h| h.id().to_string().eq_ignore_ascii_case(wanted));
     if let Some(host) = by_host {
-        return way.default_of(host).ok_or_else(|| {
+        return direction.default_of(host).ok_or_else(|| {
             Error::device(
                 wanted,
-                format!("no {} there", way.word()),
-                server_mend(wanted),
+                format!("no {} there", direction.word()),
+                server_hint(wanted),
             )
         });
     }
     let devices: Vec<Device> = hosts
         .iter()
         .flat_map(|h| h.devices().into_iter().flatten())
-        .filter(|d| way.goes(d))
-        .filter(|d| way.config(d).is_ok() || d.id().is_ok_and(|id| id.to_string() == wanted))
+        .filter(|d| direction.supports(d))
+        .filter(|d| direction.config(d).is_ok() || d.id().is_ok_and(|id| id.to_string() == wanted))
         .collect();
     let exact = devices.iter().find(|d| {
         let id = id_of(d);
@@ -212,11 +215,11 @@ pub fn choose(name: Option<&str>, way: Way) -> Result<Device> {
         [device] => Ok(device.clone()),
         [] => Err(Error::device(
             wanted,
-            format!("no {} is called that", way.word()),
+            format!("no {} is called that", direction.word()),
             format!(
                 "`leadpipe devices` lists them{}",
                 if is_jack(wanted) {
-                    format!("; {}", server_mend(wanted))
+                    format!("; {}", server_hint(wanted))
                 } else {
                     String::new()
                 }
@@ -224,13 +227,13 @@ pub fn choose(name: Option<&str>, way: Way) -> Result<Device> {
         )),
         _ => Err(Error::device(
             wanted,
-            format!("{} {}s are called that", found.len(), way.word()),
+            format!("{} {}s are called that", found.len(), direction.word()),
             "give more of the name, or the id that `leadpipe devices` shows",
         )),
     }
 }
 
-fn server_mend(host: &str) -> String {
+fn server_hint(host: &str) -> String {
     if !is_jack(host) {
         return "`leadpipe devices` lists what there is".into();
     }
@@ -242,50 +245,54 @@ fn server_mend(host: &str) -> String {
 }
 
 /// Error for a machine without any device that way, with what stands in the way.
-fn none_at_all(way: Way) -> Error {
-    let mend = match (sound_cards(), way) {
-        (Cards::None, _) => "there is no sound card; connect an interface, or start a sound server",
-        (Cards::Closed, _) => {
+fn no_device(direction: Direction) -> Error {
+    let hint = match (sound_cards(), direction) {
+        (SoundCards::None, _) => {
+            "there is no sound card; connect an interface, or start a sound server"
+        }
+        (SoundCards::NoPermission, _) => {
             "you may not use /dev/snd; ask to be put in the group audio, then log in again"
         }
-        (Cards::Some, Way::In) => {
+        (SoundCards::Some, Direction::Input) => {
             "connect a microphone or an interface with an input, and check that no other program holds it"
         }
-        (Cards::Some, Way::Out) => {
+        (SoundCards::Some, Direction::Output) => {
             "connect an interface with an output, and check that no other program holds it"
         }
     };
-    let mend = match way {
-        Way::In => format!("{mend} (--from TAKE plays a file through the engine without any)"),
-        Way::Out => mend.to_owned(),
+    let hint = match direction {
+        Direction::Input => {
+            format!("{hint} (--from TAKE plays a file through the engine without any)")
+        }
+        Direction::Output => hint.to_owned(),
     };
-    Error::device("sound", format!("no {} found", way.word()), mend)
+    Error::device("sound", format!("no {} found", direction.word()), hint)
 }
 
-enum Cards {
+enum SoundCards {
     None,
-    Closed,
+    NoPermission,
     Some,
 }
 
-fn sound_cards() -> Cards {
+fn sound_cards() -> SoundCards {
     if !cfg!(target_os = "linux") {
-        return Cards::Some;
+        return SoundCards::Some;
     }
     let folder = Path::new("/dev/snd");
     let Ok(entries) = std::fs::read_dir(folder) else {
-        return Cards::None;
+        return SoundCards::None;
     };
     let is_pcm = |e: &std::fs::DirEntry| e.file_name().to_string_lossy().starts_with("pcm");
     let pcms: Vec<_> = entries.flatten().filter(is_pcm).collect();
     let open = |e: &std::fs::DirEntry| std::fs::File::open(e.path()).is_ok();
     match pcms.first() {
-        None => Cards::None,
-        Some(_) if pcms.iter().any(open) => Cards::Some,
+        None => SoundCards::None,
+        Some(_) if pcms.iter().any(open) => SoundCards::Some,
         // Busy devices cannot be opened either, but say so when they are tried.
         Some(first) => match std::fs::File::open(first.path()) {
-            Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => Cards::Closed,
-            _ => Cards::Some,
+            Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => SoundCards::NoPermission,
+            _ => SoundCards::Some,
         },
     }
 }
@@ -293,18 +300,18 @@ fn sound_cards() -> Cards {
 /// One line on the state of the machine where no device can be used.
 pub fn advice() -> Option<&'static str> {
     match sound_cards() {
-        Cards::None => Some(
+        SoundCards::None => Some(
             "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works without",
         ),
-        Cards::Closed => {
+        SoundCards::NoPermission => {
             Some("/dev/snd is closed to you: ask to be put in the group audio, then log in again")
         }
-        Cards::Some => None,
+        SoundCards::Some => None,
     }
 }
 
 /// What to do about a sound system's error.
-pub fn mend(error: &cpal::Error, way: Way) -> String {
+pub fn hint(error: &cpal::Error, direction: Direction) -> String {
     match error.kind() {
         ErrorKind::DeviceBusy => "close the program that holds it, or choose another".into(),
         ErrorKind::PermissionDenied => "ask to be put in the group audio, then log in again".into(),
@@ -312,11 +319,11 @@ pub fn mend(error: &cpal::Error, way: Way) -> String {
             "check that it is connected and its server runs".into()
         }
         ErrorKind::UnsupportedConfig => "try another --block, or leave it out".into(),
-        _ => format!("try another {}", way.option()),
+        _ => format!("try another {}", direction.option()),
     }
 }
 
 /// A sound system's error as ours.
-pub fn error(device: &Device, error: &cpal::Error, way: Way) -> Error {
-    Error::device(id_of(device), error, mend(error, way))
+pub fn error(device: &Device, error: &cpal::Error, direction: Direction) -> Error {
+    Error::device(id_of(device), error, hint(error, direction))
 }

@@ -4,9 +4,9 @@
 use std::sync::Arc;
 
 use super::command::Command;
+use super::control_event::{ControlEvent, GestureEvent};
 use super::gestures::Gestures;
-use super::player::Player;
-use super::signal::{Cue, Signal};
+use super::note_mapper::NoteMapper;
 use crate::horn::{Horn, listening};
 use crate::notes::segment::NoteEvent;
 use crate::notes::{Attack, PitchFrame};
@@ -15,13 +15,13 @@ use crate::tuning::Tuning;
 
 /// What the engine can be switched between while playing.
 #[derive(Debug, Clone)]
-pub struct Stand {
+pub struct Choices {
     /// Horns within reach; none for concert pitch as it sounds.
     pub horns: Vec<Arc<Horn>>,
     /// Tables of the set.
     pub tables: Vec<Arc<Tuning>>,
     /// Note sources of the set.
-    pub sources: Vec<super::source::Source>,
+    pub sources: Vec<super::note_source::NoteSource>,
 }
 
 /// The engine.
@@ -30,16 +30,16 @@ pub struct Engine {
     gate_db: f64,
     tracker: Tracker,
     /// Stream time at which this tracker began, for times go on when it changes.
-    began_s: f64,
+    tracker_start_s: f64,
     /// Samples heard since the stream began.
     samples: u64,
-    player: Player,
+    mapper: NoteMapper,
     gestures: Gestures,
-    stand: Stand,
+    choices: Choices,
     horn: usize,
     table: usize,
     source: usize,
-    cues: Vec<Cue>,
+    gesture_events: Vec<GestureEvent>,
     events: Vec<NoteEvent>,
     last: Option<PitchFrame>,
 }
@@ -47,22 +47,22 @@ pub struct Engine {
 impl Engine {
     /// Engine for a stream at `rate_hz`. The player's reading must be of the
     /// stand's first horn and table.
-    pub fn new(rate_hz: f64, gate_db: f64, player: Player, stand: Stand) -> Self {
-        let horn = player.reading().horn.as_ref();
+    pub fn new(rate_hz: f64, gate_db: f64, mapper: NoteMapper, choices: Choices) -> Self {
+        let horn = mapper.reading().horn.as_ref();
         let tracker = Tracker::new(rate_hz, listening(horn, gate_db));
         Engine {
             rate_hz,
             gate_db,
             gestures: Gestures::new(tracker.hop_s()),
             tracker,
-            began_s: 0.0,
+            tracker_start_s: 0.0,
             samples: 0,
-            player,
-            stand,
+            mapper,
+            choices,
             horn: 0,
             table: 0,
             source: 0,
-            cues: Vec::with_capacity(8),
+            gesture_events: Vec::with_capacity(8),
             events: Vec::with_capacity(8),
             last: None,
         }
@@ -74,8 +74,8 @@ impl Engine {
     }
 
     /// The player.
-    pub fn player(&self) -> &Player {
-        &self.player
+    pub fn mapper(&self) -> &NoteMapper {
+        &self.mapper
     }
 
     /// The last moment heard.
@@ -89,59 +89,63 @@ impl Engine {
     }
 
     /// Hears samples (full scale 1.0; what is not a number is silence).
-    pub fn hear(&mut self, samples: &[f32], out: &mut Vec<Signal>) {
-        let (player, gestures) = (&mut self.player, &mut self.gestures);
-        let (cues, events, last) = (&mut self.cues, &mut self.events, &mut self.last);
-        let (began_s, hop_s) = (self.began_s, self.tracker.hop_s());
+    pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
+        let (mapper, gestures) = (&mut self.mapper, &mut self.gestures);
+        let (gesture_events, events, last) =
+            (&mut self.gesture_events, &mut self.events, &mut self.last);
+        let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());
         self.tracker.push(samples, &mut |heard| match heard {
             Event::Frame(frame) => {
                 // The events of a frame follow it.
-                settle(events, *last, player, gestures, cues, out);
+                dispatch_events(events, *last, mapper, gestures, gesture_events, out);
                 let mut moment = causal_frame(frame);
-                moment.time_s += began_s;
-                if let Some(cents) = gestures.hop(moment, cues) {
-                    player.vibrato_cents = cents;
+                moment.time_s += tracker_start_s;
+                if let Some(cents) = gestures.hop(moment, gesture_events) {
+                    mapper.vibrato_cents = cents;
                 }
-                player.hop(moment, hop_s, out);
+                mapper.hop(moment, hop_s, out);
                 *last = Some(moment);
             }
-            Event::Note(event) => events.push(shifted(event, began_s)),
+            Event::Note(event) => events.push(shifted(event, tracker_start_s)),
         });
-        settle(events, *last, player, gestures, cues, out);
+        dispatch_events(events, *last, mapper, gestures, gesture_events, out);
         self.send_cues(out);
         self.samples += samples.len() as u64;
     }
 
     /// Ends what sounds, at the end of the stream or of the horn's turn.
-    pub fn finish(&mut self, out: &mut Vec<Signal>) {
-        let (events, began_s) = (&mut self.events, self.began_s);
+    pub fn finish(&mut self, out: &mut Vec<ControlEvent>) {
+        let (events, tracker_start_s) = (&mut self.events, self.tracker_start_s);
         self.tracker.finish(&mut |heard| {
             if let Event::Note(event) = heard {
-                events.push(shifted(event, began_s));
+                events.push(shifted(event, tracker_start_s));
             }
         });
-        settle(
+        dispatch_events(
             events,
             self.last,
-            &mut self.player,
+            &mut self.mapper,
             &mut self.gestures,
-            &mut self.cues,
+            &mut self.gesture_events,
             out,
         );
-        self.player.settle_end(out);
+        self.mapper.settle_end(out);
         self.send_cues(out);
     }
 
-    fn send_cues(&mut self, out: &mut Vec<Signal>) {
-        let sent = self.cues.drain(..).filter(|_| !self.player.muted());
-        out.extend(sent.map(Signal::Cue));
+    fn send_cues(&mut self, out: &mut Vec<ControlEvent>) {
+        let sent = self
+            .gesture_events
+            .drain(..)
+            .filter(|_| !self.mapper.muted());
+        out.extend(sent.map(ControlEvent::Gesture));
     }
 
     /// The stream has stopped and another begins, perhaps at another rate: what
     /// sounds ends, times go on.
-    pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<Signal>) {
+    pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<ControlEvent>) {
         self.finish(out);
-        self.player.silence(out);
+        self.mapper.silence(out);
         let now_s = self.now_s();
         self.rate_hz = rate_hz;
         self.samples = (now_s * rate_hz).round() as u64;
@@ -149,36 +153,36 @@ impl Engine {
     }
 
     /// Does what the player asks for.
-    pub fn obey(&mut self, command: &Command, out: &mut Vec<Signal>) {
+    pub fn apply(&mut self, command: &Command, out: &mut Vec<ControlEvent>) {
         match command {
             Command::NextHorn => self.switch_horn(self.horn + 1, out),
             Command::Horn(name) => {
-                if let Some(at) = self.stand.horns.iter().position(|h| h.name == *name) {
+                if let Some(at) = self.choices.horns.iter().position(|h| h.name == *name) {
                     self.switch_horn(at, out);
                 }
             }
             Command::NextTable => self.switch_table(self.table + 1),
             Command::Table(name) => {
-                if let Some(at) = self.stand.tables.iter().position(|t| t.name() == name) {
+                if let Some(at) = self.choices.tables.iter().position(|t| t.name() == name) {
                     self.switch_table(at);
                 }
             }
             Command::NextSource => self.switch_source(self.source + 1),
             Command::Source(name) => {
-                if let Some(at) = self.stand.sources.iter().position(|s| s.name() == name) {
+                if let Some(at) = self.choices.sources.iter().position(|s| s.name() == name) {
                     self.switch_source(at);
                 }
             }
             Command::Shift(semitones) => {
-                self.player.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
+                self.mapper.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
             }
             Command::ShiftBy(semitones) => {
-                let shift = self.player.shift.saturating_add(*semitones);
-                self.player.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
+                let shift = self.mapper.shift.saturating_add(*semitones);
+                self.mapper.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
             }
-            Command::Mute(muted) => self.player.mute(*muted, out),
-            Command::ToggleMute => self.player.mute(!self.player.muted(), out),
-            Command::Panic => self.player.silence(out),
+            Command::Mute(muted) => self.mapper.mute(*muted, out),
+            Command::ToggleMute => self.mapper.mute(!self.mapper.muted(), out),
+            Command::Panic => self.mapper.silence(out),
             // The session's own.
             Command::NextTimbre | Command::Quit => {}
             #[cfg(test)]
@@ -186,48 +190,48 @@ impl Engine {
         }
     }
 
-    fn switch_horn(&mut self, to: usize, out: &mut Vec<Signal>) {
-        let count = self.stand.horns.len();
+    fn switch_horn(&mut self, to: usize, out: &mut Vec<ControlEvent>) {
+        let count = self.choices.horns.len();
         if count == 0 {
             return;
         }
         self.horn = to % count;
-        let horn = self.stand.horns[self.horn].clone();
-        let mut reading = self.player.reading().clone();
+        let horn = self.choices.horns[self.horn].clone();
+        let mut reading = self.mapper.reading().clone();
         if reading.horn.as_ref() == Some(&*horn) {
             return;
         }
         // The ear of the new horn has another range: it starts anew.
         self.finish(out);
         reading.horn = Some((*horn).clone());
-        self.player.read(reading);
+        self.mapper.read(reading);
         self.new_tracker();
     }
 
     fn switch_table(&mut self, to: usize) {
-        let count = self.stand.tables.len();
+        let count = self.choices.tables.len();
         if count == 0 {
             return;
         }
         self.table = to % count;
-        let mut reading = self.player.reading().clone();
-        reading.tuning = (*self.stand.tables[self.table]).clone();
-        self.player.read(reading);
+        let mut reading = self.mapper.reading().clone();
+        reading.tuning = (*self.choices.tables[self.table]).clone();
+        self.mapper.read(reading);
     }
 
     fn switch_source(&mut self, to: usize) {
-        let count = self.stand.sources.len();
+        let count = self.choices.sources.len();
         if count > 0 {
             self.source = to % count;
-            self.player.source = self.stand.sources[self.source].clone();
+            self.mapper.source = self.choices.sources[self.source].clone();
         }
     }
 
     fn new_tracker(&mut self) {
-        let horn = self.player.reading().horn.as_ref();
+        let horn = self.mapper.reading().horn.as_ref();
         self.tracker = Tracker::new(self.rate_hz, listening(horn, self.gate_db));
         self.gestures = Gestures::new(self.tracker.hop_s());
-        self.began_s = self.now_s();
+        self.tracker_start_s = self.now_s();
     }
 }
 
@@ -247,13 +251,13 @@ fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
 
 /// Sends on the events of a frame: a note that ends, and the one that begins in
 /// its place.
-fn settle(
+fn dispatch_events(
     events: &mut Vec<NoteEvent>,
     last: Option<PitchFrame>,
-    player: &mut Player,
+    mapper: &mut NoteMapper,
     gestures: &mut Gestures,
-    cues: &mut Vec<Cue>,
-    out: &mut Vec<Signal>,
+    gesture_events: &mut Vec<GestureEvent>,
+    out: &mut Vec<ControlEvent>,
 ) {
     let now_s = last.map_or(0.0, |m| m.time_s);
     let slurred_on = events
@@ -262,13 +266,13 @@ fn settle(
     for event in events.drain(..) {
         match event {
             NoteEvent::Started(start) => {
-                gestures.start(start, cues);
-                player.vibrato_cents = 0.0;
-                player.start(start, out);
+                gestures.start(start, gesture_events);
+                mapper.vibrato_cents = 0.0;
+                mapper.start(start, out);
             }
             NoteEvent::Ended(mut note) => {
-                gestures.end(&mut note, now_s, slurred_on, cues);
-                player.end(note, now_s, out);
+                gestures.end(&mut note, now_s, slurred_on, gesture_events);
+                mapper.end(note, now_s, out);
             }
         }
     }

@@ -1,7 +1,7 @@
 //! How a note is played, told as early as it can be known: an accent 30 ms into
 //! the note, vibrato and flutter while they go on, the rest when the note ends.
 
-use super::signal::{Cue, Gesture};
+use super::control_event::{Gesture, GestureEvent};
 use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
@@ -27,14 +27,14 @@ const ONSETS: usize = 9;
 pub struct Gestures {
     hop_s: f64,
     recent: Contour,
-    note: Option<Running>,
+    note: Option<ActiveNote>,
     /// Mean level of attacks, dBFS.
     usual_attack_db: Option<f32>,
     onsets: Vec<f64>,
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Running {
+struct ActiveNote {
     start: NoteStart,
     attack_db: f32,
     attack_known: bool,
@@ -59,18 +59,18 @@ impl Gestures {
     }
 
     /// A note begins.
-    pub fn start(&mut self, start: NoteStart, cues: &mut Vec<Cue>) {
+    pub fn start(&mut self, start: NoteStart, gesture_events: &mut Vec<GestureEvent>) {
         let gesture = match start.attack {
             Attack::Slurred => Gesture::Slurred,
             Attack::Tongued | Attack::Breath => Gesture::Tongued,
         };
-        cues.push(Cue {
+        gesture_events.push(GestureEvent {
             at_s: start.decided_s,
             gesture,
         });
         self.recent.points.clear();
         self.recent.start_s = start.decided_s;
-        self.note = Some(Running {
+        self.note = Some(ActiveNote {
             start,
             attack_db: start.level_db,
             attack_known: start.attack == Attack::Slurred,
@@ -85,7 +85,11 @@ impl Gestures {
     }
 
     /// A hop goes by. Gives the depth of the vibrato in cents, when looked at.
-    pub fn hop(&mut self, moment: PitchFrame, cues: &mut Vec<Cue>) -> Option<f32> {
+    pub fn hop(
+        &mut self,
+        moment: PitchFrame,
+        gesture_events: &mut Vec<GestureEvent>,
+    ) -> Option<f32> {
         let note = self.note.as_mut()?;
         let now_s = moment.time_s;
         let points = &mut self.recent.points;
@@ -96,8 +100,8 @@ impl Gestures {
             self.recent.start_s += gone as f64 * self.hop_s;
         }
         points.push(moment.point());
-        let mut cue = |gesture| {
-            cues.push(Cue {
+        let mut gesture_event = |gesture| {
+            gesture_events.push(GestureEvent {
                 at_s: now_s,
                 gesture,
             });
@@ -108,7 +112,7 @@ impl Gestures {
                 note.attack_known = true;
                 let usual_db = self.usual_attack_db.unwrap_or(note.attack_db);
                 if note.attack_db > usual_db + ACCENT_DB {
-                    cue(Gesture::Accent);
+                    gesture_event(Gesture::Accent);
                 }
                 let share = ATTACK_SHARE * (note.attack_db - usual_db);
                 self.usual_attack_db = Some(usual_db + share);
@@ -121,7 +125,7 @@ impl Gestures {
         let pitch = f64::from(note.start.pitch);
         if !note.flutter && articulation::flutter(&self.recent, pitch).is_some() {
             note.flutter = true;
-            cue(Gesture::Flutter);
+            gesture_event(Gesture::Flutter);
         }
         let depth = match articulation::vibrato(&self.recent) {
             Some(Technique::Vibrato { extent_cents, .. }) => extent_cents,
@@ -129,14 +133,20 @@ impl Gestures {
         };
         if depth > 0.0 && !note.vibrato {
             note.vibrato = true;
-            cue(Gesture::Vibrato);
+            gesture_event(Gesture::Vibrato);
         }
         Some(depth)
     }
 
     /// A note is over: names its articulation, and cues what that tells.
     /// `slurred_on` says that another goes on from it.
-    pub fn end(&mut self, note: &mut Note, now_s: f64, slurred_on: bool, cues: &mut Vec<Cue>) {
+    pub fn end(
+        &mut self,
+        note: &mut Note,
+        now_s: f64,
+        slurred_on: bool,
+        gesture_events: &mut Vec<GestureEvent>,
+    ) {
         self.note = None;
         let last = self.onsets.len().saturating_sub(1);
         let time_s = articulation::time_of_note_s(&self.onsets, last);
@@ -163,9 +173,14 @@ impl Gestures {
                 // Those were told while they went on.
                 Technique::Vibrato { .. } | Technique::Flutter { .. } => None,
             });
-        cues.extend(length.into_iter().chain(techniques).map(|gesture| Cue {
-            at_s: now_s,
-            gesture,
-        }));
+        gesture_events.extend(
+            length
+                .into_iter()
+                .chain(techniques)
+                .map(|gesture| GestureEvent {
+                    at_s: now_s,
+                    gesture,
+                }),
+        );
     }
 }

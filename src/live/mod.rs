@@ -6,27 +6,27 @@
 //!                            \-> screen (main thread); commands come back
 //! ```
 
-pub mod bridge;
 pub mod calibration;
+pub mod callbacks;
+pub mod capture;
 pub mod command;
+pub mod control_event;
 pub mod controls;
+pub mod cv_renderer;
 pub mod devices;
 pub mod engine;
 pub mod gestures;
-pub mod intake;
-pub mod player;
+pub mod note_mapper;
+pub mod note_source;
+pub mod output_device;
 mod priority;
+mod reconnect;
 pub mod record;
-mod reopen;
 pub mod rig;
 pub mod routes;
 pub mod screen;
 pub mod send;
 pub mod session;
-pub mod shown;
-pub mod signal;
 pub mod soundcheck;
-pub mod source;
-pub mod speaker;
 pub mod streams;
-pub mod volts;
+pub mod ui_snapshot;

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::signal::Gesture;
+use super::control_event::Gesture;
 
 /// What a route does.
 #[derive(Debug, Clone, PartialEq)]

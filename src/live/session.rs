@@ -4,50 +4,50 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::capture::{Capture, CaptureEvent};
 use super::command::Command;
+use super::control_event::ControlEvent;
 use super::controls::Pedals;
 use super::devices;
 use super::engine::Engine;
-use super::intake::{Intake, News};
+use super::output_device::OutputDevice;
 use super::priority;
 use super::record::Recorder;
-use super::send::Outgoing;
-use super::shown::{Port, Shown, TracePoint};
-use super::signal::Signal;
-use super::speaker::Speaker;
+use super::send::SenderThread;
+use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::error::{Error, Result};
 use crate::voice::Timbre;
 
 /// Everything that a session needs, open and ready.
-pub struct Parts {
+pub struct SessionParts {
     /// The engine.
     pub engine: Engine,
     /// Where the horn comes in.
-    pub intake: Intake,
+    pub capture: Capture,
     /// Ways out for signals.
-    pub outgoing: Vec<Outgoing>,
+    pub senders: Vec<SenderThread>,
     /// Ways out for sound and voltages.
-    pub speakers: Vec<Speaker>,
+    pub output_devices: Vec<OutputDevice>,
     /// The take that is kept.
     pub recorder: Option<Recorder>,
     /// Where pedals come in.
     pub pedals: Option<Pedals>,
 }
 
-impl Parts {
+impl SessionParts {
     /// The JACK server has gone. A process that holds on to any of its clients
     /// cannot become a client of the next server, so all are let go.
     fn leave_jack(&mut self) {
-        self.outgoing.iter().for_each(Outgoing::leave_jack);
+        self.senders.iter().for_each(SenderThread::leave_jack);
         self.pedals.iter_mut().for_each(Pedals::close);
-        for speaker in self.speakers.iter_mut().filter(|s| s.on_jack()) {
-            speaker.lose("the JACK server has gone; waiting for it");
+        for output_device in self.output_devices.iter_mut().filter(|s| s.on_jack()) {
+            output_device.disconnect("the JACK server has gone; waiting for it");
         }
     }
 
     /// A JACK server is there again.
     fn join_jack(&mut self) {
-        self.outgoing.iter().for_each(Outgoing::join_jack);
+        self.senders.iter().for_each(SenderThread::join_jack);
         if let Some(pedals) = &mut self.pedals {
             // Without pedals the rest can still be played.
             let _ = pedals.reopen();
@@ -72,26 +72,26 @@ pub struct Summary {
 /// A running session.
 pub struct Session {
     commands: SyncSender<Command>,
-    shown: Receiver<Shown>,
+    snapshot: Receiver<UiSnapshot>,
     thread: Option<JoinHandle<Result<Summary>>>,
 }
 
 /// Commands that wait at most.
-const COMMANDS: usize = 2_048;
+const COMMAND_QUEUE: usize = 2_048;
 /// Pictures for the screen that wait at most.
-const PICTURES: usize = 4;
+const SNAPSHOT_QUEUE: usize = 4;
 /// Time between two pictures.
-const PICTURE: Duration = Duration::from_millis(40);
+const SNAPSHOT_INTERVAL: Duration = Duration::from_millis(40);
 /// Time between two moves of a note that are sent on, in seconds. Voice and
 /// voltages get every one.
-const MOVE_S: f64 = 0.0035;
+const UPDATE_INTERVAL_S: f64 = 0.0035;
 /// Longest and shortest rest between two looks at the input.
 const REST: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(1));
 
 impl Session {
     /// Way in for commands, made before the session since ports need it.
     pub fn channel() -> (SyncSender<Command>, Receiver<Command>) {
-        sync_channel(COMMANDS)
+        sync_channel(COMMAND_QUEUE)
     }
 
     /// Starts.
@@ -99,21 +99,21 @@ impl Session {
     /// # Errors
     /// Where the system gives no thread.
     pub fn start(
-        parts: Parts,
-        (commands, asked): (SyncSender<Command>, Receiver<Command>),
+        parts: SessionParts,
+        (commands, command_queue): (SyncSender<Command>, Receiver<Command>),
     ) -> Result<Self> {
-        let (pictures, shown) = sync_channel(PICTURES);
+        let (snapshots, snapshot) = sync_channel(SNAPSHOT_QUEUE);
         let thread = std::thread::Builder::new()
             .name("leadpipe engine".into())
             .spawn(move || {
-                devices::hush_libraries();
-                let urgent = priority::raise();
-                Running::new(parts, asked, pictures, urgent).run()
+                devices::silence_library_messages();
+                let realtime = priority::raise();
+                EngineLoop::new(parts, command_queue, snapshots, realtime).run()
             })
             .map_err(|e| Error::device("engine", e, "close some programs"))?;
         Ok(Session {
             commands,
-            shown,
+            snapshot,
             thread: Some(thread),
         })
     }
@@ -124,8 +124,8 @@ impl Session {
     }
 
     /// The next picture, if one comes in time.
-    pub fn picture(&self, within: Duration) -> Option<Shown> {
-        self.shown.recv_timeout(within).ok()
+    pub fn snapshot(&self, within: Duration) -> Option<UiSnapshot> {
+        self.snapshot.recv_timeout(within).ok()
     }
 
     /// Whether the engine still runs.
@@ -165,39 +165,39 @@ impl Drop for Session {
 }
 
 /// The engine thread's own.
-struct Running {
-    parts: Option<Parts>,
-    asked: Receiver<Command>,
-    pictures: SyncSender<Shown>,
-    next: Shown,
-    pictured: Instant,
+struct EngineLoop {
+    parts: Option<SessionParts>,
+    command_queue: Receiver<Command>,
+    snapshots: SyncSender<UiSnapshot>,
+    next: UiSnapshot,
+    snapshot_taken: Instant,
     traced_s: f64,
-    moved_s: f64,
+    updated_s: f64,
     timbre: usize,
     /// Whether the thread has real-time priority.
-    urgent: bool,
+    realtime: bool,
     summary: Summary,
 }
 
-impl Running {
+impl EngineLoop {
     fn new(
-        parts: Parts,
-        asked: Receiver<Command>,
-        pictures: SyncSender<Shown>,
-        urgent: bool,
+        parts: SessionParts,
+        command_queue: Receiver<Command>,
+        snapshots: SyncSender<UiSnapshot>,
+        realtime: bool,
     ) -> Self {
-        let voice = parts.speakers.iter().find_map(Speaker::voice);
+        let voice = parts.output_devices.iter().find_map(OutputDevice::voice);
         let timbre = voice.and_then(|v| Timbre::ALL.iter().position(|t| *t == v.timbre));
-        Running {
+        EngineLoop {
             parts: Some(parts),
-            asked,
-            pictures,
-            next: Shown::default(),
-            pictured: Instant::now(),
+            command_queue,
+            snapshots,
+            next: UiSnapshot::default(),
+            snapshot_taken: Instant::now(),
             traced_s: 0.0,
-            moved_s: 0.0,
+            updated_s: 0.0,
             timbre: timbre.unwrap_or(0),
-            urgent,
+            realtime,
             summary: Summary::default(),
         }
     }
@@ -210,47 +210,47 @@ impl Running {
     }
 
     fn play(&mut self) -> Result<()> {
-        let (mut samples, mut signals) = (Vec::new(), Vec::new());
+        let (mut samples, mut events) = (Vec::new(), Vec::new());
         loop {
             let Some(parts) = &mut self.parts else {
                 return Ok(());
             };
             samples.clear();
-            let news = parts.intake.pull(&mut samples)?;
-            match news {
-                News::Samples | News::Over => {}
-                News::Lost => {
+            let event = parts.capture.read(&mut samples)?;
+            match event {
+                CaptureEvent::Samples | CaptureEvent::Finished => {}
+                CaptureEvent::Lost => {
                     // The end of the stream ends its note.
-                    let rate_hz = parts.intake.rate_hz();
-                    parts.engine.restart(rate_hz, &mut signals);
-                    if parts.intake.on_jack() {
+                    let rate_hz = parts.capture.rate_hz();
+                    parts.engine.restart(rate_hz, &mut events);
+                    if parts.capture.on_jack() {
                         parts.leave_jack();
                     }
                 }
-                News::Back(rate_hz) => {
-                    parts.engine.restart(rate_hz, &mut signals);
+                CaptureEvent::Reconnected(rate_hz) => {
+                    parts.engine.restart(rate_hz, &mut events);
                     if let Some(recorder) = &parts.recorder {
                         recorder.rate(rate_hz);
                     }
-                    if parts.intake.on_jack() {
+                    if parts.capture.on_jack() {
                         parts.join_jack();
                     }
                 }
             }
-            let mut quit = news == News::Over;
-            while let Ok(command) = self.asked.try_recv() {
+            let mut quit = event == CaptureEvent::Finished;
+            while let Ok(command) = self.command_queue.try_recv() {
                 match command {
                     Command::Quit => quit = true,
                     Command::NextTimbre => {
                         self.timbre = (self.timbre + 1) % Timbre::ALL.len();
-                        for speaker in &mut parts.speakers {
-                            if let Some(mut voice) = speaker.voice() {
+                        for output_device in &mut parts.output_devices {
+                            if let Some(mut voice) = output_device.voice() {
                                 voice.timbre = Timbre::ALL[self.timbre];
-                                speaker.set_voice(voice);
+                                output_device.set_voice(voice);
                             }
                         }
                     }
-                    other => parts.engine.obey(&other, &mut signals),
+                    other => parts.engine.apply(&other, &mut events),
                 }
             }
             if !samples.is_empty() {
@@ -262,16 +262,16 @@ impl Running {
                 if let Some(recorder) = &parts.recorder {
                     recorder.push(&samples);
                 }
-                parts.engine.hear(&samples, &mut signals);
+                parts.engine.process(&samples, &mut events);
             }
-            self.pass_on(&mut signals);
+            self.dispatch(&mut events);
             let Some(parts) = &mut self.parts else {
                 return Ok(());
             };
-            for speaker in &mut parts.speakers {
-                speaker.top_up();
+            for output_device in &mut parts.output_devices {
+                output_device.render_ahead();
             }
-            self.picture(false);
+            self.snapshot(false);
             if quit {
                 return Ok(());
             }
@@ -287,45 +287,47 @@ impl Running {
         let block_s = self
             .parts
             .as_ref()
-            .map_or(0.0, |p| p.intake.block() as f64 / p.intake.rate_hz());
+            .map_or(0.0, |p| p.capture.block() as f64 / p.capture.rate_hz());
         let rest = Duration::from_secs_f64(block_s / 4.0);
         std::thread::sleep(rest.clamp(REST.0, REST.1));
     }
 
-    fn pass_on(&mut self, signals: &mut Vec<Signal>) {
+    fn dispatch(&mut self, events: &mut Vec<ControlEvent>) {
         let Some(parts) = &mut self.parts else {
             return;
         };
-        for signal in signals.drain(..) {
-            let mut sent_on = true;
-            match &signal {
-                Signal::Start(start) => {
+        for event in events.drain(..) {
+            let mut forwarded = true;
+            match &event {
+                ControlEvent::NoteOn(start) => {
                     self.next.note = Some(*start);
-                    self.next.decision_s = parts.engine.now_s() - start.onset_s;
-                    self.moved_s = start.at_s;
+                    self.next.decision_latency_s = parts.engine.now_s() - start.onset_s;
+                    self.updated_s = start.at_s;
                 }
-                Signal::Move(motion) => {
-                    sent_on = motion.at_s - self.moved_s >= MOVE_S;
-                    if sent_on {
-                        self.moved_s = motion.at_s;
+                ControlEvent::NoteUpdate(update) => {
+                    forwarded = update.at_s - self.updated_s >= UPDATE_INTERVAL_S;
+                    if forwarded {
+                        self.updated_s = update.at_s;
                     }
                 }
-                Signal::Stop { .. } | Signal::Silence => self.next.note = None,
-                Signal::Note(note) => {
+                ControlEvent::NoteOff { .. } | ControlEvent::Silence => self.next.note = None,
+                ControlEvent::NoteFinished(note) => {
                     self.summary.notes += 1;
                     self.next.notes.push(note.clone());
                 }
-                Signal::Cue(cue) => self.next.cues.push(cue.gesture),
+                ControlEvent::Gesture(gesture_event) => {
+                    self.next.gestures.push(gesture_event.gesture)
+                }
             }
-            parts.speakers.iter_mut().for_each(|s| s.take(&signal));
-            if sent_on {
-                parts.outgoing.iter().for_each(|o| o.send(&signal));
+            parts.output_devices.iter_mut().for_each(|s| s.take(&event));
+            if forwarded {
+                parts.senders.iter().for_each(|o| o.send(&event));
             }
         }
     }
 
     /// Makes a picture when one is due; whoever does not look gets the next.
-    fn picture(&mut self, over: bool) {
+    fn snapshot(&mut self, finished: bool) {
         let Some(parts) = &self.parts else {
             return;
         };
@@ -347,50 +349,50 @@ impl Running {
             });
         }
         // By the clock: stream time stands still while the input is lost.
-        if self.pictured.elapsed() < PICTURE && !over {
+        if self.snapshot_taken.elapsed() < SNAPSHOT_INTERVAL && !finished {
             return;
         }
-        self.pictured = Instant::now();
-        let player = parts.engine.player();
-        let reading = player.reading();
-        let mut shown = std::mem::take(&mut self.next);
-        shown.now_s = parts.engine.now_s();
-        shown.gate_db = parts.engine.gate_db();
-        shown.horn = reading
+        self.snapshot_taken = Instant::now();
+        let mapper = parts.engine.mapper();
+        let reading = mapper.reading();
+        let mut snapshot = std::mem::take(&mut self.next);
+        snapshot.now_s = parts.engine.now_s();
+        snapshot.gate_db = parts.engine.gate_db();
+        snapshot.horn = reading
             .horn
             .as_ref()
             .map_or("concert pitch".into(), |h| h.title.clone());
-        shown.table = reading.tuning.title().to_owned();
-        shown.source = player.source.name().to_owned();
-        shown.shift = player.shift;
-        shown.muted = player.muted();
-        shown.over = over;
-        shown.urgent = self.urgent;
-        let voice = parts.speakers.iter().find_map(Speaker::voice);
-        shown.timbre = voice.map(|v| v.timbre);
-        shown.input = Port {
-            name: parts.intake.name().to_owned(),
-            trouble: parts.intake.trouble.clone(),
-            lost: parts.intake.missed + parts.intake.xruns,
+        snapshot.table = reading.tuning.title().to_owned();
+        snapshot.source = mapper.source.name().to_owned();
+        snapshot.shift = mapper.shift;
+        snapshot.muted = mapper.muted();
+        snapshot.finished = finished;
+        snapshot.realtime = self.realtime;
+        let voice = parts.output_devices.iter().find_map(OutputDevice::voice);
+        snapshot.timbre = voice.map(|v| v.timbre);
+        snapshot.input = PortStatus {
+            name: parts.capture.name().to_owned(),
+            error: parts.capture.error.clone(),
+            lost: parts.capture.missed + parts.capture.xruns,
         };
-        shown.output_s = parts
-            .speakers
+        snapshot.output_latency_s = parts
+            .output_devices
             .iter()
-            .map(Speaker::latency_s)
+            .map(OutputDevice::latency_s)
             .fold(0.0, f64::max);
-        shown.outputs = ports(parts);
+        snapshot.outputs = ports(parts);
         // What goes on is kept for the next one.
-        self.next.note = shown.note;
-        self.next.decision_s = shown.decision_s;
-        if let Err(back) = self.pictures.try_send(shown) {
+        self.next.note = snapshot.note;
+        self.next.decision_latency_s = snapshot.decision_latency_s;
+        if let Err(back) = self.snapshots.try_send(snapshot) {
             let (std::sync::mpsc::TrySendError::Full(back)
             | std::sync::mpsc::TrySendError::Disconnected(back)) = back;
             self.next.trace = back.trace;
             self.next.notes = back.notes;
-            self.next.cues = back.cues;
+            self.next.gestures = back.gestures;
             // Nobody has looked for minutes.
             self.next.notes.truncate(200);
-            self.next.cues.truncate(200);
+            self.next.gestures.truncate(200);
         }
     }
 
@@ -399,21 +401,21 @@ impl Running {
         let Some(parts) = &mut self.parts else {
             return Ok(());
         };
-        let mut signals = Vec::new();
+        let mut events = Vec::new();
         if !std::thread::panicking() {
-            parts.engine.finish(&mut signals);
+            parts.engine.finish(&mut events);
         }
-        signals.push(Signal::Silence);
-        self.pass_on(&mut signals);
-        self.picture(true);
+        events.push(ControlEvent::Silence);
+        self.dispatch(&mut events);
+        self.snapshot(true);
         let Some(parts) = self.parts.take() else {
             return Ok(());
         };
         self.summary.length_s = parts.engine.now_s();
-        self.summary.missed = parts.intake.missed;
-        self.summary.xruns = parts.intake.xruns;
-        parts.speakers.into_iter().for_each(Speaker::end);
-        parts.outgoing.into_iter().for_each(Outgoing::end);
+        self.summary.missed = parts.capture.missed;
+        self.summary.xruns = parts.capture.xruns;
+        parts.output_devices.into_iter().for_each(OutputDevice::end);
+        parts.senders.into_iter().for_each(SenderThread::end);
         if let Some(recorder) = parts.recorder {
             self.summary.files = recorder.end()?;
         }
@@ -421,30 +423,30 @@ impl Running {
     }
 }
 
-impl Drop for Running {
+impl Drop for EngineLoop {
     /// A panic of the engine comes by here too.
     fn drop(&mut self) {
         let _ = self.close();
     }
 }
 
-fn ports(parts: &Parts) -> Vec<Port> {
-    let speakers = parts.speakers.iter().map(|s| Port {
+fn ports(parts: &SessionParts) -> Vec<PortStatus> {
+    let output_devices = parts.output_devices.iter().map(|s| PortStatus {
         name: s.name(),
-        trouble: s.trouble.clone(),
-        lost: s.gaps(),
+        error: s.error.clone(),
+        lost: s.underruns(),
     });
-    let outgoing = parts.outgoing.iter().map(|o| Port {
+    let senders = parts.senders.iter().map(|o| PortStatus {
         name: o.name.clone(),
-        trouble: o.trouble(),
-        lost: o.health.dropped.load(std::sync::atomic::Ordering::Relaxed),
+        error: o.error(),
+        lost: o.status.dropped.load(std::sync::atomic::Ordering::Relaxed),
     });
-    let recorder = parts.recorder.iter().map(|r| Port {
+    let recorder = parts.recorder.iter().map(|r| PortStatus {
         name: format!("take {}", r.path.display()),
-        trouble: None,
+        error: None,
         lost: r.lost.load(std::sync::atomic::Ordering::Relaxed),
     });
-    speakers.chain(outgoing).chain(recorder).collect()
+    output_devices.chain(senders).chain(recorder).collect()
 }
 
 #[cfg(test)]
@@ -453,28 +455,28 @@ mod tests {
     use crate::audio::Selection;
     use crate::demo::brass::{Played, Room, play};
     use crate::line::LineContext;
-    use crate::live::engine::Stand;
-    use crate::live::intake::Wish;
-    use crate::live::player::{Levels, Player};
+    use crate::live::capture::CaptureConfig;
+    use crate::live::engine::Choices;
+    use crate::live::note_mapper::{DynamicRange, NoteMapper};
+    use crate::live::note_source::NoteSource;
     use crate::live::send::Sender;
-    use crate::live::source::Source;
     use crate::output::{Draft, wav};
     use crate::tuning::{Reference, find};
     use std::sync::{Arc, Mutex};
 
     type Log = Arc<Mutex<Vec<&'static str>>>;
 
-    struct Logging(Log);
+    struct EventLog(Log);
 
-    impl Sender for Logging {
+    impl Sender for EventLog {
         fn open(&mut self) -> std::result::Result<(), String> {
             Ok(())
         }
-        fn send(&mut self, signal: &Signal) -> std::result::Result<(), String> {
-            self.0.lock().unwrap().push(match signal {
-                Signal::Start(_) => "start",
-                Signal::Stop { .. } => "stop",
-                Signal::Silence => "silence",
+        fn send(&mut self, event: &ControlEvent) -> std::result::Result<(), String> {
+            self.0.lock().unwrap().push(match event {
+                ControlEvent::NoteOn(_) => "start",
+                ControlEvent::NoteOff { .. } => "stop",
+                ControlEvent::Silence => "silence",
                 _ => return Ok(()),
             });
             Ok(())
@@ -493,28 +495,28 @@ mod tests {
         let draft = Draft::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
         draft.unwrap().keep().unwrap();
         let table = find("equal-12", None, Reference::default()).unwrap();
-        let player = Player::new(
+        let mapper = NoteMapper::new(
             LineContext::plain(table),
-            Source::Follow,
-            Levels::default(),
+            NoteSource::Follow,
+            DynamicRange::default(),
             0,
         );
-        let stand = Stand {
+        let choices = Choices {
             horns: Vec::new(),
             tables: Vec::new(),
             sources: Vec::new(),
         };
         let log = Log::default();
-        let parts = Parts {
-            engine: Engine::new(48_000.0, -65.0, player, stand),
-            intake: Intake::open(Wish::Take {
+        let parts = SessionParts {
+            engine: Engine::new(48_000.0, -65.0, mapper, choices),
+            capture: Capture::open(CaptureConfig::Take {
                 path,
                 selection: Selection::default(),
                 block: None,
             })
             .unwrap(),
-            outgoing: vec![Outgoing::start("log", Box::new(Logging(log.clone()))).unwrap()],
-            speakers: Vec::new(),
+            senders: vec![SenderThread::start("log", Box::new(EventLog(log.clone()))).unwrap()],
+            output_devices: Vec::new(),
             recorder: None,
             pedals: None,
         };

@@ -6,7 +6,7 @@ use crate::units::{db_power, power_db};
 
 /// Levels of one part of a soundcheck, in dBFS over 20 ms each.
 #[derive(Debug, Clone, Default)]
-pub struct Heeded {
+pub struct LevelReadings {
     /// All of them.
     all: Vec<f64>,
     /// Those of tone.
@@ -15,46 +15,46 @@ pub struct Heeded {
 
 /// Stretch that a level is taken over, in seconds: about a period of the lowest
 /// horn.
-const STRETCH_S: f64 = 0.02;
+const WINDOW_S: f64 = 0.02;
 
 /// Listens to one part.
-pub struct Listening {
+pub struct LevelMeter {
     tracker: Tracker,
-    stretch: usize,
+    window_hops: usize,
     sum: f64,
     tones: usize,
     hops: usize,
-    heeded: Heeded,
+    readings: LevelReadings,
 }
 
-impl Listening {
+impl LevelMeter {
     /// Listening to a stream at a rate in hertz.
     pub fn new(rate_hz: f64, settings: Settings) -> Self {
         let tracker = Tracker::new(rate_hz, settings);
-        Listening {
-            stretch: (STRETCH_S / tracker.hop_s()).round().max(1.0) as usize,
+        LevelMeter {
+            window_hops: (WINDOW_S / tracker.hop_s()).round().max(1.0) as usize,
             tracker,
             sum: 0.0,
             tones: 0,
             hops: 0,
-            heeded: Heeded::default(),
+            readings: LevelReadings::default(),
         }
     }
 
     /// Takes samples.
     pub fn push(&mut self, samples: &[f32]) {
         let (sum, tones, hops) = (&mut self.sum, &mut self.tones, &mut self.hops);
-        let (heeded, stretch) = (&mut self.heeded, self.stretch);
+        let (readings, window_hops) = (&mut self.readings, self.window_hops);
         self.tracker.push(samples, &mut |heard| {
             let Event::Frame(frame) = heard else { return };
             *sum += f64::from(db_power(frame.level.hop_db));
             *tones += usize::from(frame.best_path.hypothesis.is_some());
             *hops += 1;
-            if *hops == stretch {
-                let level_db = f64::from(power_db((*sum / stretch as f64) as f32));
-                heeded.all.push(level_db);
-                if *tones * 2 > stretch {
-                    heeded.tone.push(level_db);
+            if *hops == window_hops {
+                let level_db = f64::from(power_db((*sum / window_hops as f64) as f32));
+                readings.all.push(level_db);
+                if *tones * 2 > window_hops {
+                    readings.tone.push(level_db);
                 }
                 (*sum, *tones, *hops) = (0.0, 0, 0);
             }
@@ -62,12 +62,12 @@ impl Listening {
     }
 
     /// What was heard.
-    pub fn finish(self) -> Heeded {
-        self.heeded
+    pub fn finish(self) -> LevelReadings {
+        self.readings
     }
 }
 
-impl Heeded {
+impl LevelReadings {
     /// Level that so large a share of the time stays under, dBFS.
     fn all_under(&self, share: f64) -> f64 {
         quantile(&self.all, share)
@@ -83,7 +83,7 @@ impl Heeded {
 
     /// Seconds of tone.
     fn tone_s(&self) -> f64 {
-        self.tone.len() as f64 * STRETCH_S
+        self.tone.len() as f64 * WINDOW_S
     }
 }
 
@@ -96,7 +96,7 @@ fn quantile(values: &[f64], share: f64) -> f64 {
 
 /// The result, all in dBFS.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Verdict {
+pub struct SoundcheckResult {
     pub room_db: f64,
     pub soft_db: f64,
     pub loud_db: f64,
@@ -117,15 +117,20 @@ const MIN_TONE_S: f64 = 0.5;
 /// Samples nearer to full scale than this are about to clip, in dB.
 const HOT_DB: f64 = -6.0;
 
-impl Verdict {
+impl SoundcheckResult {
     /// Puts the four parts together.
-    pub fn new(room: &Heeded, soft: &Heeded, loud: &Heeded, rig: &Heeded) -> Self {
+    pub fn new(
+        room: &LevelReadings,
+        soft: &LevelReadings,
+        loud: &LevelReadings,
+        rig: &LevelReadings,
+    ) -> Self {
         let room_db = room.all_under(0.9);
         let soft_db = soft.tone_under(0.2);
         let loud_db = loud.tone_under(0.95).max(soft_db + 3.0);
         let bleed_db = rig.all_under(0.95);
         let over_db = room_db.max(bleed_db) + GATE_OVER_DB;
-        Verdict {
+        SoundcheckResult {
             room_db,
             soft_db,
             loud_db,
@@ -137,7 +142,7 @@ impl Verdict {
 
     /// Whether both kinds of playing were heard, so that the levels mean
     /// something.
-    pub fn heard_playing(soft: &Heeded, loud: &Heeded) -> bool {
+    pub fn has_playing(soft: &LevelReadings, loud: &LevelReadings) -> bool {
         soft.tone_s().min(loud.tone_s()) >= MIN_TONE_S
     }
 
@@ -147,7 +152,7 @@ impl Verdict {
     }
 
     /// What should be done before playing, in words.
-    pub fn warnings(&self, soft: &Heeded, loud: &Heeded) -> Vec<String> {
+    pub fn warnings(&self, soft: &LevelReadings, loud: &LevelReadings) -> Vec<String> {
         let mut warnings = Vec::new();
         for (what, part) in [("soft", soft), ("loud", loud)] {
             if part.tone_s() < MIN_TONE_S {
@@ -181,13 +186,13 @@ mod tests {
     use super::*;
     use crate::demo::brass::{Noise, Played, Room, play};
 
-    fn heed(samples: &[f32]) -> Heeded {
-        let mut listening = Listening::new(48_000.0, Settings::default());
-        listening.push(samples);
-        listening.finish()
+    fn measure(samples: &[f32]) -> LevelReadings {
+        let mut meter = LevelMeter::new(48_000.0, Settings::default());
+        meter.push(samples);
+        meter.finish()
     }
 
-    fn notes(force: f64) -> Heeded {
+    fn notes(force: f64) -> LevelReadings {
         let room = Room {
             noise_db: -70.0,
             ..Room::default()
@@ -196,30 +201,30 @@ mod tests {
             Played::new(0.3, 1.4, 58.0, force),
             Played::new(1.6, 2.8, 62.0, force),
         ];
-        heed(&play(&notes, 3.0, &room, 1))
+        measure(&play(&notes, 3.0, &room, 1))
     }
 
-    fn noise(level_db: f64) -> Heeded {
+    fn noise(level_db: f64) -> LevelReadings {
         let mut noise = Noise::new(9);
         let gain = 3f64.sqrt() * 10f64.powf(level_db / 20.0);
         let samples: Vec<f32> = (0..144_000)
             .map(|_| (gain * noise.value()) as f32)
             .collect();
-        heed(&samples)
+        measure(&samples)
     }
 
     #[test]
     fn a_good_stage_has_nothing_to_warn_of() {
         let (room, soft, loud, rig) = (noise(-75.0), notes(0.3), notes(0.9), noise(-74.0));
-        let verdict = Verdict::new(&room, &soft, &loud, &rig);
+        let result = SoundcheckResult::new(&room, &soft, &loud, &rig);
         // The ear hears the lower quarter of this noise: 6 dB less.
-        assert!((verdict.room_db + 81.0).abs() < 1.5, "{verdict:?}");
-        assert!(verdict.loud_db > verdict.soft_db + 8.0, "{verdict:?}");
-        assert!(verdict.gate_db > verdict.room_db && verdict.gate_db < verdict.soft_db);
+        assert!((result.room_db + 81.0).abs() < 1.5, "{result:?}");
+        assert!(result.loud_db > result.soft_db + 8.0, "{result:?}");
+        assert!(result.gate_db > result.room_db && result.gate_db < result.soft_db);
         assert_eq!(
-            verdict.warnings(&soft, &loud),
+            result.warnings(&soft, &loud),
             Vec::<String>::new(),
-            "{verdict:?}"
+            "{result:?}"
         );
     }
 
@@ -227,14 +232,14 @@ mod tests {
     fn bleed_and_silence_are_told() {
         let (room, soft, loud) = (noise(-75.0), notes(0.3), notes(0.9));
         let rig = notes(0.12);
-        let verdict = Verdict::new(&room, &soft, &loud, &rig);
-        assert!(verdict.clear_db() < 35.0, "{verdict:?}");
-        let warnings = verdict.warnings(&soft, &loud);
+        let result = SoundcheckResult::new(&room, &soft, &loud, &rig);
+        assert!(result.clear_db() < 35.0, "{result:?}");
+        let warnings = result.warnings(&soft, &loud);
         assert!(
             warnings.iter().any(|w| w.contains("bleeds")),
             "{warnings:?}"
         );
-        let silent = Verdict::new(&room, &room, &loud, &rig);
+        let silent = SoundcheckResult::new(&room, &room, &loud, &rig);
         assert!(
             silent
                 .warnings(&room, &loud)

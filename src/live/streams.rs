@@ -10,24 +10,24 @@ use cpal::{
 };
 use rtrb::{Consumer, Producer};
 
-use super::bridge::{self, Counts, Intake, Outlet};
-use super::devices::{self, Way};
+use super::callbacks::{self, CaptureCallback, PlaybackCallback, StreamStatus};
+use super::devices::{self, Direction};
 use crate::error::{Error, Result};
 
 /// What the rings between callbacks and engine hold, in seconds: the engine may
 /// be late by so much before anything is lost.
-const ROOM_S: f64 = 0.5;
+const RING_S: f64 = 0.5;
 /// How long opening a stream may take. A JACK server itself waits up to ten
 /// seconds for its graph to change; an attempt that is given up sooner goes on
 /// behind our back and is in the next one's way.
-const OPEN: std::time::Duration = std::time::Duration::from_secs(15);
+const OPEN_TIMEOUT: std::time::Duration = std::time::Duration::from_secs(15);
 
 /// An open input.
-pub struct Input {
+pub struct InputStream {
     /// Frames of the chosen channel.
     pub ring: Consumer<f32>,
     /// What the callback counts.
-    pub counts: Arc<Counts>,
+    pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
     pub rate_hz: f64,
     /// Name of the device.
@@ -36,11 +36,11 @@ pub struct Input {
 }
 
 /// An open output.
-pub struct Output {
+pub struct OutputStream {
     /// Interleaved frames.
     pub ring: Producer<f32>,
     /// What the callback counts.
-    pub counts: Arc<Counts>,
+    pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
     pub rate_hz: f64,
     /// Channels of a frame.
@@ -54,12 +54,16 @@ pub struct Output {
 ///
 /// # Errors
 /// [`Error::Device`] where it cannot be opened as asked.
-pub fn open_input(name: Option<&str>, channel: Option<usize>, block: Option<u32>) -> Result<Input> {
-    let _turn = devices::one_at_a_time();
-    let device = devices::choose(name, Way::In)?;
-    let default = Way::In
+pub fn open_input(
+    name: Option<&str>,
+    channel: Option<usize>,
+    block: Option<u32>,
+) -> Result<InputStream> {
+    let _turn = devices::open_close_lock();
+    let device = devices::choose(name, Direction::Input)?;
+    let default = Direction::Input
         .config(&device)
-        .map_err(|e| devices::error(&device, &e, Way::In))?;
+        .map_err(|e| devices::error(&device, &e, Direction::Input))?;
     // A channel past the default ones is opened up to, where the device has it.
     let channels = match channel {
         Some(at) if at >= usize::from(default.channels()) => at + 1,
@@ -67,25 +71,25 @@ pub fn open_input(name: Option<&str>, channel: Option<usize>, block: Option<u32>
     };
     let config = stream_config(&device, &default, channels, block)?;
     let rate_hz = f64::from(config.sample_rate);
-    let room = (ROOM_S * rate_hz) as usize;
-    let (intake, ring, counts) = bridge::intake(channels, channel, room);
+    let capacity = (RING_S * rate_hz) as usize;
+    let (callback, ring, status) = callbacks::capture_callback(channels, channel, capacity);
     let format = default.sample_format();
     let stream = match format {
-        SampleFormat::F32 => read::<f32>(&device, config, intake, &counts),
-        SampleFormat::I16 => read::<i16>(&device, config, intake, &counts),
-        SampleFormat::I24 => read::<cpal::I24>(&device, config, intake, &counts),
-        SampleFormat::I32 => read::<i32>(&device, config, intake, &counts),
-        SampleFormat::U8 => read::<u8>(&device, config, intake, &counts),
-        SampleFormat::U16 => read::<u16>(&device, config, intake, &counts),
-        SampleFormat::F64 => read::<f64>(&device, config, intake, &counts),
-        _ => return Err(strange_format(&device, format)),
+        SampleFormat::F32 => build_input::<f32>(&device, config, callback, &status),
+        SampleFormat::I16 => build_input::<i16>(&device, config, callback, &status),
+        SampleFormat::I24 => build_input::<cpal::I24>(&device, config, callback, &status),
+        SampleFormat::I32 => build_input::<i32>(&device, config, callback, &status),
+        SampleFormat::U8 => build_input::<u8>(&device, config, callback, &status),
+        SampleFormat::U16 => build_input::<u16>(&device, config, callback, &status),
+        SampleFormat::F64 => build_input::<f64>(&device, config, callback, &status),
+        _ => return Err(unsupported_format(&device, format)),
     };
     let stream = stream.and_then(|s| s.play().map(|()| s));
-    Ok(Input {
+    Ok(InputStream {
         ring,
-        counts,
+        status,
         rate_hz,
-        _stream: stream.map_err(|e| devices::error(&device, &e, Way::In))?,
+        _stream: stream.map_err(|e| devices::error(&device, &e, Direction::Input))?,
         device: devices::id_of(&device),
     })
 }
@@ -97,44 +101,44 @@ pub fn open_input(name: Option<&str>, channel: Option<usize>, block: Option<u32>
 /// [`Error::Device`] where it cannot be opened as asked.
 pub fn open_output(
     name: Option<&str>,
-    least_channels: usize,
-    volts: &[usize],
+    min_channels: usize,
+    is_cv: &[usize],
     block: Option<u32>,
-) -> Result<Output> {
-    let _turn = devices::one_at_a_time();
-    let device = devices::choose(name, Way::Out)?;
-    let default = Way::Out
+) -> Result<OutputStream> {
+    let _turn = devices::open_close_lock();
+    let device = devices::choose(name, Direction::Output)?;
+    let default = Direction::Output
         .config(&device)
-        .map_err(|e| devices::error(&device, &e, Way::Out))?;
-    let channels = least_channels.max(default.channels().into());
+        .map_err(|e| devices::error(&device, &e, Direction::Output))?;
+    let channels = min_channels.max(default.channels().into());
     let config = stream_config(&device, &default, channels, block)?;
     let rate_hz = f64::from(config.sample_rate);
-    let volts = (0..channels).map(|at| volts.contains(&at)).collect();
-    let room = (ROOM_S * rate_hz) as usize;
-    let (outlet, ring, counts) = bridge::outlet(volts, rate_hz, room);
+    let is_cv = (0..channels).map(|at| is_cv.contains(&at)).collect();
+    let capacity = (RING_S * rate_hz) as usize;
+    let (callback, ring, status) = callbacks::playback_callback(is_cv, rate_hz, capacity);
     let format = default.sample_format();
     let stream = match format {
-        SampleFormat::F32 => write::<f32>(&device, config, outlet, &counts),
-        SampleFormat::I16 => write::<i16>(&device, config, outlet, &counts),
-        SampleFormat::I24 => write::<cpal::I24>(&device, config, outlet, &counts),
-        SampleFormat::I32 => write::<i32>(&device, config, outlet, &counts),
-        SampleFormat::U8 => write::<u8>(&device, config, outlet, &counts),
-        SampleFormat::U16 => write::<u16>(&device, config, outlet, &counts),
-        SampleFormat::F64 => write::<f64>(&device, config, outlet, &counts),
-        _ => return Err(strange_format(&device, format)),
+        SampleFormat::F32 => build_output::<f32>(&device, config, callback, &status),
+        SampleFormat::I16 => build_output::<i16>(&device, config, callback, &status),
+        SampleFormat::I24 => build_output::<cpal::I24>(&device, config, callback, &status),
+        SampleFormat::I32 => build_output::<i32>(&device, config, callback, &status),
+        SampleFormat::U8 => build_output::<u8>(&device, config, callback, &status),
+        SampleFormat::U16 => build_output::<u16>(&device, config, callback, &status),
+        SampleFormat::F64 => build_output::<f64>(&device, config, callback, &status),
+        _ => return Err(unsupported_format(&device, format)),
     };
     let stream = stream.and_then(|s| s.play().map(|()| s));
-    Ok(Output {
+    Ok(OutputStream {
         ring,
-        counts,
+        status,
         rate_hz,
         channels,
-        _stream: stream.map_err(|e| devices::error(&device, &e, Way::Out))?,
+        _stream: stream.map_err(|e| devices::error(&device, &e, Direction::Output))?,
         device: devices::id_of(&device),
     })
 }
 
-fn strange_format(device: &Device, format: SampleFormat) -> Error {
+fn unsupported_format(device: &Device, format: SampleFormat) -> Error {
     Error::device(
         devices::id_of(device),
         format!("sends samples as {format}, which is not understood"),
@@ -171,22 +175,22 @@ fn stream_config(
 
 /// What the sound system reports goes into the counts: it may report from the
 /// callback's own thread.
-fn on_error(counts: &Arc<Counts>) -> impl FnMut(cpal::Error) + Send + 'static {
-    let counts = counts.clone();
+fn on_error(status: &Arc<StreamStatus>) -> impl FnMut(cpal::Error) + Send + 'static {
+    let status = status.clone();
     move |error: cpal::Error| match error.kind() {
         ErrorKind::Xrun => {
-            counts.xruns.fetch_add(1, Ordering::Relaxed);
+            status.xruns.fetch_add(1, Ordering::Relaxed);
         }
         ErrorKind::RealtimeDenied => {}
-        _ => counts.lose(error.to_string()),
+        _ => status.set_lost(error.to_string()),
     }
 }
 
-fn read<T>(
+fn build_input<T>(
     device: &Device,
     config: StreamConfig,
-    mut intake: Intake,
-    counts: &Arc<Counts>,
+    mut callback: CaptureCallback,
+    status: &Arc<StreamStatus>,
 ) -> std::result::Result<cpal::Stream, cpal::Error>
 where
     T: SizedSample + Sample,
@@ -194,25 +198,25 @@ where
 {
     device.build_input_stream::<T, _, _>(
         config,
-        move |data, _| intake.take(data),
-        on_error(counts),
-        Some(OPEN),
+        move |data, _| callback.process(data),
+        on_error(status),
+        Some(OPEN_TIMEOUT),
     )
 }
 
-fn write<T>(
+fn build_output<T>(
     device: &Device,
     config: StreamConfig,
-    mut outlet: Outlet,
-    counts: &Arc<Counts>,
+    mut callback: PlaybackCallback,
+    status: &Arc<StreamStatus>,
 ) -> std::result::Result<cpal::Stream, cpal::Error>
 where
     T: SizedSample + Sample + FromSample<f32>,
 {
     device.build_output_stream::<T, _, _>(
         config,
-        move |data, _| outlet.fill(data),
-        on_error(counts),
-        Some(OPEN),
+        move |data, _| callback.process(data),
+        on_error(status),
+        Some(OPEN_TIMEOUT),
     )
 }

@@ -10,7 +10,7 @@ use leadpipe::output::report::{Html, across::AcrossHtml};
 use leadpipe::output::{Draft, Output};
 
 use super::transcription::{NoteDetail, transcribe_line};
-use super::{Excerpt, Form, ManyOptions, PitchOptions, TuningOptions, many};
+use super::{BatchOptions, Excerpt, Form, PitchOptions, TuningOptions, batch};
 
 mod text;
 
@@ -38,7 +38,7 @@ pub struct Options {
     #[arg(required = true, value_name = "TAKE")]
     takes: Vec<PathBuf>,
     #[command(flatten)]
-    many: ManyOptions,
+    many: BatchOptions,
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
@@ -90,7 +90,7 @@ pub fn run(options: &Options) -> Result<()> {
         // A folder that cannot be written should not cost a minute's listening.
         Draft::write(page.clone(), |_| Ok(()))?;
     }
-    let takes = many::gather(&options.takes)?;
+    let takes = batch::gather(&options.takes)?;
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
         let detail = NoteDetail::Contours;
@@ -121,7 +121,7 @@ pub fn run(options: &Options) -> Result<()> {
             "ask for the report of one take, or leave it out",
         ));
     }
-    let done = many::each(&takes, options.many.jobs, |take| {
+    let done = batch::each(&takes, options.many.jobs, |take| {
         let line = listen(take, false)?;
         Ok(Kept::new(&line, day(take)))
     });

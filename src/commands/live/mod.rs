@@ -1,11 +1,13 @@
 //! `leadpipe live`: options, wiring, and the wait for the end.
 
-mod assemble;
+mod build_session;
 mod plain;
 mod screen;
 mod test_voice;
 
-pub use assemble::{check, device_and_channels, intake_wish, named_rig, store, take_input};
+pub use build_session::{
+    apply_input_options, capture_config, check, device_and_channels, named_rig, store,
+};
 pub use test_voice::RigVoice;
 
 use std::io::IsTerminal;
@@ -161,12 +163,12 @@ pub struct OutOptions {
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    devices::hush_libraries();
-    let rig = assemble::rig(options)?;
+    devices::silence_library_messages();
+    let rig = build_session::rig(options)?;
     let quit = quit_flag()?;
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
-    let parts = assemble::parts(&rig, options, &channel.0)?;
+    let parts = build_session::parts(&rig, options, &channel.0)?;
     let session = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);

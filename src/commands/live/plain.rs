@@ -8,14 +8,14 @@ use std::time::Duration;
 use leadpipe::error::{Error, Result};
 use leadpipe::line::LineNote;
 use leadpipe::live::session::Session;
-use leadpipe::live::shown::Port;
+use leadpipe::live::ui_snapshot::PortStatus;
 
 /// Prints notes as they end, and troubles as they come and go.
 pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
-    let mut troubles: Vec<(String, String)> = Vec::new();
+    let mut errors: Vec<(String, String)> = Vec::new();
     loop {
         let over = !session.running() || quit.load(Ordering::Acquire);
-        let Some(shown) = session.picture(Duration::from_millis(200)) else {
+        let Some(snapshot) = session.snapshot(Duration::from_millis(200)) else {
             // What was shown last is printed too.
             if over {
                 return Ok(());
@@ -25,21 +25,21 @@ pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
         if quit.load(Ordering::Acquire) {
             return Ok(());
         }
-        let ports = std::iter::once(&shown.input).chain(&shown.outputs);
-        let now: Vec<(String, String)> = ports.filter_map(trouble).collect();
-        for (name, what) in now.iter().filter(|t| !troubles.contains(t)) {
+        let ports = std::iter::once(&snapshot.input).chain(&snapshot.outputs);
+        let now: Vec<(String, String)> = ports.filter_map(error).collect();
+        for (name, what) in now.iter().filter(|t| !errors.contains(t)) {
             eprintln!("leadpipe: {name}: {what}");
         }
-        for (name, _) in troubles
+        for (name, _) in errors
             .iter()
             .filter(|(n, _)| !now.iter().any(|(m, _)| m == n))
         {
             eprintln!("leadpipe: {name}: back again");
         }
-        troubles = now;
+        errors = now;
         if !jsonl {
             let mut out = std::io::stdout().lock();
-            for note in &shown.notes {
+            for note in &snapshot.notes {
                 writeln!(out, "{}", line(note)).map_err(Error::Stdout)?;
             }
             out.flush().map_err(Error::Stdout)?;
@@ -47,8 +47,8 @@ pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
     }
 }
 
-fn trouble(port: &Port) -> Option<(String, String)> {
-    let what = port.trouble.clone()?;
+fn error(port: &PortStatus) -> Option<(String, String)> {
+    let what = port.error.clone()?;
     Some((port.name.clone(), what))
 }
 

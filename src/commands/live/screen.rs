@@ -27,9 +27,9 @@ fn run(
     mut view: View,
 ) -> Result<()> {
     while session.running() && !quit.load(Ordering::Acquire) {
-        if let Some(shown) = session.picture(Duration::from_millis(50)) {
-            let over = shown.over;
-            view.take(shown);
+        if let Some(snapshot) = session.snapshot(Duration::from_millis(50)) {
+            let over = snapshot.finished;
+            view.take(snapshot);
             terminal
                 .draw(|frame| view.draw(frame))
                 .map_err(Error::Stdout)?;

@@ -3,10 +3,10 @@
 use std::time::{Duration, Instant};
 
 use leadpipe::error::Result;
+use leadpipe::live::control_event::{ControlEvent, NoteOn};
+use leadpipe::live::output_device::{OutputConfig, OutputDevice};
 use leadpipe::live::rig::Rig;
 use leadpipe::live::routes::Routes;
-use leadpipe::live::signal::{Signal, Start};
-use leadpipe::live::speaker::{Speaker, Wish};
 use leadpipe::notes::Attack;
 use leadpipe::units::{Concert, Pitch, Written};
 
@@ -16,7 +16,7 @@ const EACH: Duration = Duration::from_millis(500);
 
 /// The rig's own voice, playing by itself at full strength.
 pub struct RigVoice {
-    speaker: Speaker,
+    output_device: OutputDevice,
     next: usize,
     due: Instant,
 }
@@ -27,13 +27,13 @@ impl RigVoice {
         if !rig.double.on {
             return Ok(None);
         }
-        let wish = Wish {
+        let config = OutputConfig {
             device: rig.double.device.clone(),
             voice: Some((rig.voice(), rig.voice_channels()?)),
-            ..Wish::default()
+            ..OutputConfig::default()
         };
         Ok(Some(RigVoice {
-            speaker: Speaker::open(wish, Routes::default())?,
+            output_device: OutputDevice::open(config, Routes::default())?,
             next: 0,
             due: Instant::now(),
         }))
@@ -45,7 +45,7 @@ impl RigVoice {
             self.due += EACH;
             let key = KEYS[self.next % KEYS.len()];
             self.next += 1;
-            self.speaker.take(&Signal::Start(Start {
+            self.output_device.take(&ControlEvent::NoteOn(NoteOn {
                 at_s: 0.0,
                 onset_s: 0.0,
                 concert: Concert(key.into()),
@@ -59,11 +59,11 @@ impl RigVoice {
                 attack: Attack::Tongued,
             }));
         }
-        self.speaker.top_up();
+        self.output_device.render_ahead();
     }
 
     /// Ends it.
     pub fn end(self) {
-        self.speaker.end();
+        self.output_device.end();
     }
 }

@@ -3,19 +3,19 @@
 //! TOML, in the user's configuration folder under `leadpipe/rigs/NAME.toml`. The
 //! command line has the last word over it.
 
-mod understand;
+mod validate;
 
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-use super::signal::Gesture;
+use super::control_event::Gesture;
 use crate::error::{Error, Result};
 use crate::settings_file::{self, ParseError};
 use crate::tuning::quantiser::Snap;
 use crate::voice;
 
-pub use understand::{Switch, Trigger, all_from_one, from_one, read_action};
+pub use validate::{Switch, Trigger, all_from_one, from_one, read_action};
 
 /// A rig.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
@@ -281,7 +281,7 @@ mod tests {
         rig.routes().unwrap();
         rig.switches().unwrap();
         rig.sources(&table()).unwrap();
-        rig.scale().unwrap();
+        rig.cv_scale().unwrap();
         // With every commented setting in force too.
         let on: String = STARTING
             .lines()
@@ -333,7 +333,12 @@ mod tests {
                 .sources(&table())
                 .is_err()
         );
-        assert!(parse("[cv]\nfull_scale_v = 0.0").unwrap().scale().is_err());
+        assert!(
+            parse("[cv]\nfull_scale_v = 0.0")
+                .unwrap()
+                .cv_scale()
+                .is_err()
+        );
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //!
 //! Nothing is told by colour alone; with `NO_COLOR` set there is none.
 
-mod rails;
+mod meters;
 mod trace;
 
 use std::collections::VecDeque;
@@ -17,24 +17,24 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 use tui_big_text::{BigText, PixelSize};
 
-use super::shown::{Port, Shown, TracePoint};
-use super::signal::Start;
+use super::control_event::NoteOn;
+use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::line::LineNote;
 
 /// Notes and gestures that are kept for the line of the last notes.
 const LAST: usize = 12;
 /// How long a gesture stays on the screen, in pictures.
-const CUE_PICTURES: u32 = 30;
+const GESTURE_SNAPSHOTS: u32 = 30;
 
 /// What the screen remembers between two pictures.
 #[derive(Default)]
 pub struct View {
-    now: Shown,
+    now: UiSnapshot,
     trace: VecDeque<TracePoint>,
     last: VecDeque<Arc<LineNote>>,
-    cue: Option<(&'static str, u32)>,
+    gesture_event: Option<(&'static str, u32)>,
     /// The note that sounded last: it stays, dimmed, until the next.
-    note: Option<Start>,
+    note: Option<NoteOn>,
     /// Where the player is now, in cents off the table.
     cents: Option<f32>,
     colour: bool,
@@ -53,33 +53,33 @@ impl View {
     }
 
     /// Takes in a picture.
-    pub fn take(&mut self, mut shown: Shown) {
-        self.trace.extend(shown.trace.drain(..));
-        let oldest_s = shown.now_s - trace::SPAN_S;
+    pub fn take(&mut self, mut snapshot: UiSnapshot) {
+        self.trace.extend(snapshot.trace.drain(..));
+        let oldest_s = snapshot.now_s - trace::SPAN_S;
         while self.trace.front().is_some_and(|p| p.time_s < oldest_s) {
             self.trace.pop_front();
         }
-        for note in shown.notes.drain(..) {
+        for note in snapshot.notes.drain(..) {
             if self.last.len() == LAST {
                 self.last.pop_front();
             }
             self.last.push_back(note);
         }
-        self.cue = match (shown.cues.pop(), self.cue) {
-            (Some(gesture), _) => Some((gesture.name(), CUE_PICTURES)),
+        self.gesture_event = match (snapshot.gestures.pop(), self.gesture_event) {
+            (Some(gesture), _) => Some((gesture.name(), GESTURE_SNAPSHOTS)),
             (None, Some((name, left))) if left > 0 => Some((name, left - 1)),
             _ => None,
         };
-        if shown.note.is_some() {
-            self.note = shown.note;
+        if snapshot.note.is_some() {
+            self.note = snapshot.note;
         }
-        self.cents = self.cents_now(&shown);
-        self.now = shown;
+        self.cents = self.cents_now(&snapshot);
+        self.now = snapshot;
     }
 
     /// Cents of the newest pitch off the note that sounds, by the table.
-    fn cents_now(&self, shown: &Shown) -> Option<f32> {
-        let note = shown.note?;
+    fn cents_now(&self, snapshot: &UiSnapshot) -> Option<f32> {
+        let note = snapshot.note?;
         let pitch = self.trace.back().and_then(|p| p.pitch)?;
         let home = f64::from(note.played) - note.cents / 100.0;
         Some(((f64::from(pitch) - home) * 100.0) as f32)
@@ -112,7 +112,7 @@ impl View {
             16..=23 => (4, outputs.min(4), 1),
             _ => (8, outputs.min(8), 1),
         };
-        let [head, big, rails, middle, ending, ports, foot] = Layout::vertical([
+        let [head, big, meters, middle, ending, ports, foot] = Layout::vertical([
             Constraint::Length(1),
             Constraint::Length(note),
             Constraint::Length(2),
@@ -124,7 +124,7 @@ impl View {
         .areas(area);
         frame.render_widget(Paragraph::new(self.head()), head);
         self.draw_note(frame, big);
-        rails::draw(self, frame, rails);
+        meters::draw(self, frame, meters);
         if middle.height >= 4 {
             trace::draw(self, frame, middle);
         }
@@ -172,12 +172,8 @@ impl View {
             frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }), area);
             return;
         };
-        let sounding = self.now.note.is_some();
-        let style = if sounding {
-            self.accent()
-        } else {
-            self.quiet()
-        };
+        let active = self.now.note.is_some();
+        let style = if active { self.accent() } else { self.quiet() };
         let name = note.written.to_string();
         if area.height < 4 {
             let line = format!("{name}  sounds {}  {}", note.concert, self.cents_in_words());
@@ -197,12 +193,12 @@ impl View {
             .lines(vec![name.into()])
             .build();
         frame.render_widget(big, left);
-        let cue = self.cue.map_or("", |(name, _)| name);
+        let gesture_event = self.gesture_event.map_or("", |(name, _)| name);
         let words = vec![
             Line::from(format!("sounds {}", note.concert)),
             Line::styled(self.cents_in_words(), style),
             Line::from(note.attack.name()),
-            Line::styled(cue, self.accent()),
+            Line::styled(gesture_event, self.accent()),
         ];
         frame.render_widget(Paragraph::new(words), right);
     }
@@ -241,14 +237,14 @@ impl View {
 
     /// One line each: a mark, the name, what is wrong or lost.
     fn ports(&self) -> Vec<Line<'_>> {
-        let line = |port: &Port, way: &'static str| {
+        let line = |port: &PortStatus, way: &'static str| {
             let lost = match port.lost {
                 0 => String::new(),
                 lost => format!(", {lost} lost"),
             };
-            match &port.trouble {
-                Some(trouble) => Line::styled(
-                    format!("!! {way} {}: {trouble}{lost}", port.name),
+            match &port.error {
+                Some(error) => Line::styled(
+                    format!("!! {way} {}: {error}{lost}", port.name),
                     self.accent().add_modifier(Modifier::REVERSED),
                 ),
                 None => Line::from(format!("ok {way} {}{lost}", port.name)),
@@ -263,17 +259,17 @@ impl View {
     /// How soon notes are known and sent.
     fn delay(&self) -> String {
         let now = &self.now;
-        let out = match now.output_s {
+        let out = match now.output_latency_s {
             0.0 => String::new(),
             s => format!(", out {:.0} ms later", 1e3 * s),
         };
-        let urgent = if now.urgent {
+        let realtime = if now.realtime {
             ""
         } else {
             "; no real-time priority"
         };
-        let decided_ms = 1e3 * now.decision_s;
-        format!("   notes decided {decided_ms:.0} ms after the attack{out}{urgent}")
+        let decided_ms = 1e3 * now.decision_latency_s;
+        format!("   notes decided {decided_ms:.0} ms after the attack{out}{realtime}")
     }
 
     fn foot(&self) -> Line<'_> {
@@ -295,15 +291,15 @@ mod tests {
     use ratatui::Terminal;
     use ratatui::backend::TestBackend;
 
-    fn shown() -> Shown {
+    fn snapshot() -> UiSnapshot {
         let trace = (0..100).map(|i| TracePoint {
             time_s: 10.0 + f64::from(i) * 0.01,
             pitch: Some(58.12),
             level_db: -22.0,
         });
-        Shown {
+        UiSnapshot {
             now_s: 11.0,
-            note: Some(Start {
+            note: Some(NoteOn {
                 at_s: 10.02,
                 onset_s: 10.0,
                 concert: Concert(58),
@@ -321,23 +317,23 @@ mod tests {
             horn: "Flugelhorn in B flat".into(),
             table: "12-tone equal temperament".into(),
             source: "follow".into(),
-            input: Port {
+            input: PortStatus {
                 name: "jack:input".into(),
-                ..Port::default()
+                ..PortStatus::default()
             },
-            outputs: vec![Port {
+            outputs: vec![PortStatus {
                 name: "MIDI to virtual".into(),
-                trouble: Some("closed".into()),
+                error: Some("closed".into()),
                 lost: 3,
             }],
-            decision_s: 0.02,
-            ..Shown::default()
+            decision_latency_s: 0.02,
+            ..UiSnapshot::default()
         }
     }
 
-    fn draw(width: u16, height: u16, shown: Shown) -> String {
+    fn draw(width: u16, height: u16, snapshot: UiSnapshot) -> String {
         let mut view = View::new(false, vec!["start low".into()]);
-        view.take(shown);
+        view.take(snapshot);
         let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
         terminal.draw(|frame| view.draw(frame)).unwrap();
         // The backend cannot print a picture of nothing.
@@ -349,27 +345,27 @@ mod tests {
 
     #[test]
     fn everything_is_on_a_large_screen() {
-        insta::assert_snapshot!(draw(90, 34, shown()));
+        insta::assert_snapshot!(draw(90, 34, snapshot()));
     }
 
     #[test]
     fn a_small_one_has_what_matters_most() {
-        let text = draw(60, 6, shown());
+        let text = draw(60, 6, snapshot());
         assert!(text.contains("C4") && text.contains("sharp"), "{text}");
     }
 
     #[test]
     fn cautions_stand_until_the_first_note() {
-        assert!(draw(60, 20, Shown::default()).contains("start low"));
-        assert!(!draw(60, 20, shown()).contains("start low"));
+        assert!(draw(60, 20, UiSnapshot::default()).contains("start low"));
+        assert!(!draw(60, 20, snapshot()).contains("start low"));
     }
 
     #[test]
     fn any_size_can_be_drawn() {
         for width in [0, 1, 5, 11, 12, 30, 80, 250] {
             for height in [0, 1, 2, 3, 8, 9, 15, 16, 24, 31, 60] {
-                draw(width, height, shown());
-                draw(width, height, Shown::default());
+                draw(width, height, snapshot());
+                draw(width, height, UiSnapshot::default());
             }
         }
     }

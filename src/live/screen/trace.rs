@@ -19,7 +19,7 @@ pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
     let block = titled("pitch, as it sounds");
     let inside = block.inner(area);
     frame.render_widget(block, area);
-    let [names, picture] =
+    let [names, plot] =
         Layout::horizontal([Constraint::Length(5), Constraint::Min(1)]).areas(inside);
     let now_s = view.now.now_s;
     let points: Vec<(f64, f64)> = view
@@ -52,5 +52,5 @@ pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
                 color: colour,
             });
         });
-    frame.render_widget(canvas, picture);
+    frame.render_widget(canvas, plot);
 }

@@ -1,6 +1,6 @@
 //! Signals as MIDI 1.0 bytes: one channel, one note at a time, bent.
 
-use crate::live::signal::{Motion, Signal, Start};
+use crate::live::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::output::midi::{BEND_RANGE, CONTROL_STEP_S, bend_value};
 use crate::units::Pitch;
 
@@ -22,31 +22,31 @@ pub type Bytes = [u8; 3];
 
 /// Turns signals into messages.
 #[derive(Debug, Clone)]
-pub struct Encoder {
+pub struct MidiEncoder {
     /// Channel, 0 to 15.
     channel: u8,
     held: Option<u8>,
     bend: Option<i16>,
     controls: [Option<u8>; 128],
-    moved_s: f64,
+    updated_s: f64,
 }
 
-impl Encoder {
+impl MidiEncoder {
     /// Encoder for a channel from 0 to 15.
     pub fn new(channel: u8) -> Self {
-        Encoder {
+        MidiEncoder {
             channel: channel & 15,
             held: None,
             bend: None,
             controls: [None; 128],
-            moved_s: f64::NEG_INFINITY,
+            updated_s: f64::NEG_INFINITY,
         }
     }
 
     /// What a receiver must be told before anything else: the bend range, and
     /// that nothing sounds.
     pub fn setup(&mut self, out: &mut Vec<Bytes>) {
-        *self = Encoder::new(self.channel);
+        *self = MidiEncoder::new(self.channel);
         self.bend_range(out);
         self.silence(out);
     }
@@ -72,13 +72,13 @@ impl Encoder {
     }
 
     /// Appends the messages for a signal.
-    pub fn encode(&mut self, signal: &Signal, out: &mut Vec<Bytes>) {
-        match signal {
-            Signal::Start(start) => self.start(start, out),
-            Signal::Move(motion) => self.follow(motion, out),
-            Signal::Stop { .. } => self.stop(out),
-            Signal::Silence => self.silence(out),
-            Signal::Cue(_) | Signal::Note(_) => {}
+    pub fn encode(&mut self, event: &ControlEvent, out: &mut Vec<Bytes>) {
+        match event {
+            ControlEvent::NoteOn(start) => self.start(start, out),
+            ControlEvent::NoteUpdate(update) => self.follow(update, out),
+            ControlEvent::NoteOff { .. } => self.stop(out),
+            ControlEvent::Silence => self.silence(out),
+            ControlEvent::Gesture(_) | ControlEvent::NoteFinished(_) => {}
         }
     }
 
@@ -89,7 +89,7 @@ impl Encoder {
         out.push([0xb0 | self.channel, controller, value]);
     }
 
-    fn start(&mut self, start: &Start, out: &mut Vec<Bytes>) {
+    fn start(&mut self, start: &NoteOn, out: &mut Vec<Bytes>) {
         let before = self.held.take();
         if let Some(key) = before.filter(|_| !start.slurred()) {
             self.off(key, out);
@@ -109,20 +109,20 @@ impl Encoder {
             self.off(key, out);
         }
         self.held = Some(start.key);
-        self.moved_s = start.at_s;
+        self.updated_s = start.at_s;
     }
 
-    fn follow(&mut self, motion: &Motion, out: &mut Vec<Bytes>) {
+    fn follow(&mut self, update: &NoteUpdate, out: &mut Vec<Bytes>) {
         let Some(key) = self.held else {
             return;
         };
-        if motion.at_s - self.moved_s < CONTROL_STEP_S {
+        if update.at_s - self.updated_s < CONTROL_STEP_S {
             return;
         }
-        self.moved_s = motion.at_s;
-        self.bend_to(motion.pitch, key, out);
-        self.loudness(motion.strength, out);
-        let depth = (motion.vibrato_cents / FULL_VIBRATO_CENTS).min(1.0);
+        self.updated_s = update.at_s;
+        self.bend_to(update.pitch, key, out);
+        self.loudness(update.strength, out);
+        let depth = (update.vibrato_cents / FULL_VIBRATO_CENTS).min(1.0);
         self.change(MODULATION, seven_bits(depth), out);
     }
 
@@ -186,8 +186,8 @@ mod tests {
     use crate::units::{Concert, Written};
     use proptest::prelude::*;
 
-    fn start(key: u8, pitch: f64, attack: Attack) -> Signal {
-        Signal::Start(Start {
+    fn start(key: u8, pitch: f64, attack: Attack) -> ControlEvent {
+        ControlEvent::NoteOn(NoteOn {
             at_s: 0.0,
             onset_s: 0.0,
             concert: Concert(i32::from(key)),
@@ -202,9 +202,9 @@ mod tests {
         })
     }
 
-    fn encode(encoder: &mut Encoder, signal: &Signal) -> Vec<Bytes> {
+    fn encode(encoder: &mut MidiEncoder, event: &ControlEvent) -> Vec<Bytes> {
         let mut out = Vec::new();
-        encoder.encode(signal, &mut out);
+        encoder.encode(event, &mut out);
         out
     }
 
@@ -216,7 +216,7 @@ mod tests {
     #[test]
     fn setup_sets_the_bend_range_first() {
         let mut out = Vec::new();
-        Encoder::new(2).setup(&mut out);
+        MidiEncoder::new(2).setup(&mut out);
         assert_eq!(
             out[..4],
             [[0xb2, 101, 0], [0xb2, 100, 0], [0xb2, 6, 12], [0xb2, 38, 0]]
@@ -225,7 +225,7 @@ mod tests {
 
     #[test]
     fn tongued_parts_and_slurred_joins() {
-        let mut encoder = Encoder::new(0);
+        let mut encoder = MidiEncoder::new(0);
         encode(&mut encoder, &start(60, 60.0, Attack::Tongued));
         let tongued = encode(&mut encoder, &start(62, 62.0, Attack::Tongued));
         assert_eq!(notes(&tongued), [(0x80, 60), (0x90, 62)]);
@@ -234,14 +234,14 @@ mod tests {
         let again = encode(&mut encoder, &start(64, 64.0, Attack::Slurred));
         assert_eq!(notes(&again), [(0x80, 64), (0x90, 64)]);
         assert_eq!(
-            notes(&encode(&mut encoder, &Signal::Stop { at_s: 1.0 })),
+            notes(&encode(&mut encoder, &ControlEvent::NoteOff { at_s: 1.0 })),
             [(0x80, 64)]
         );
     }
 
     #[test]
     fn the_bend_is_there_before_the_note() {
-        let out = encode(&mut Encoder::new(0), &start(60, 60.25, Attack::Tongued));
+        let out = encode(&mut MidiEncoder::new(0), &start(60, 60.25, Attack::Tongued));
         // 25 cents of 1200 over 8192 steps: 171 above the middle.
         assert_eq!(out[0], [0xe0, (8192u16 + 171).to_le_bytes()[0] & 127, 65]);
     }
@@ -266,16 +266,16 @@ mod tests {
         /// that sounds, and none after a stop.
         #[test]
         fn no_note_ever_hangs(steps in prop::collection::vec(step(), 1..60)) {
-            let mut encoder = Encoder::new(0);
+            let mut encoder = MidiEncoder::new(0);
             let mut held: Vec<u8> = Vec::new();
             for step in steps {
-                let (signal, sounds) = match step {
+                let (event, sounds) = match step {
                     Step::Start(key, true) => (start(key, f64::from(key), Attack::Slurred), true),
                     Step::Start(key, false) => (start(key, f64::from(key), Attack::Tongued), true),
-                    Step::Stop => (Signal::Stop { at_s: 0.0 }, false),
-                    Step::Silence => (Signal::Silence, false),
+                    Step::Stop => (ControlEvent::NoteOff { at_s: 0.0 }, false),
+                    Step::Silence => (ControlEvent::Silence, false),
                 };
-                for bytes in encode(&mut encoder, &signal) {
+                for bytes in encode(&mut encoder, &event) {
                     prop_assert!(bytes[1] < 128 && bytes[2] < 128);
                     match bytes[0] & 0xf0 {
                         0x90 => {

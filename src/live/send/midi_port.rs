@@ -5,10 +5,10 @@ use std::time::{Duration, Instant};
 use midir::{MidiOutput, MidiOutputConnection};
 
 use super::Sender;
-use super::midi::{Bytes, Encoder};
+use super::midi::{Bytes, MidiEncoder};
+use crate::live::control_event::ControlEvent;
 use crate::live::devices;
 use crate::live::routes::{Action, Routes};
-use crate::live::signal::Signal;
 
 /// Name that this program goes by among MIDI clients.
 pub const CLIENT: &str = "leadpipe";
@@ -89,7 +89,7 @@ pub fn pick(names: &[String], wanted: &str) -> Result<usize, String> {
 /// Sends to a port.
 pub struct MidiPort {
     port: Port,
-    encoder: Encoder,
+    encoder: MidiEncoder,
     routes: Routes,
     connection: Option<MidiOutputConnection>,
     /// Lists ports, to see whether ours is still there.
@@ -106,7 +106,7 @@ impl MidiPort {
     pub fn new(port: Port, channel: u8, routes: Routes) -> Self {
         MidiPort {
             port,
-            encoder: Encoder::new(channel),
+            encoder: MidiEncoder::new(channel),
             routes,
             connection: None,
             watch: None,
@@ -156,7 +156,7 @@ impl MidiPort {
 
 impl Sender for MidiPort {
     fn open(&mut self) -> Result<(), String> {
-        let _turn = devices::one_at_a_time();
+        let _turn = devices::open_close_lock();
         // The old client goes first: names are taken while it lives.
         self.close();
         let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
@@ -183,7 +183,7 @@ impl Sender for MidiPort {
     fn leave_jack(&mut self) -> bool {
         // Without the feature MIDI goes by ALSA.
         if cfg!(feature = "jack") {
-            let _turn = devices::one_at_a_time();
+            let _turn = devices::open_close_lock();
             self.close();
         }
         cfg!(feature = "jack")
@@ -204,11 +204,11 @@ impl Sender for MidiPort {
         Err(format!("{name} has gone; waiting for it"))
     }
 
-    fn send(&mut self, signal: &Signal) -> Result<(), String> {
+    fn send(&mut self, event: &ControlEvent) -> Result<(), String> {
         self.messages.clear();
-        self.encoder.encode(signal, &mut self.messages);
-        if let Signal::Cue(cue) = signal {
-            for action in self.routes.actions(cue.gesture) {
+        self.encoder.encode(event, &mut self.messages);
+        if let ControlEvent::Gesture(gesture_event) = event {
+            for action in self.routes.actions(gesture_event.gesture) {
                 if let Action::Controller { controller, value } = action {
                     self.encoder
                         .control(*controller, *value, &mut self.messages);

@@ -1,7 +1,7 @@
 //! What signals go out by: one file a way, each on a thread of its own, so that
 //! none can hold up another or the ear.
 
-pub mod lines;
+pub mod json_lines;
 pub mod midi;
 pub mod midi_port;
 pub mod osc;
@@ -12,8 +12,8 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::control_event::ControlEvent;
 use super::devices;
-use super::signal::Signal;
 
 /// A way out for signals.
 pub trait Sender: Send {
@@ -29,46 +29,46 @@ pub trait Sender: Send {
         Ok(())
     }
     /// Sends one signal.
-    fn send(&mut self, signal: &Signal) -> Result<(), String>;
+    fn send(&mut self, event: &ControlEvent) -> Result<(), String>;
 }
 
 /// How a way out is doing; read by the screen.
 #[derive(Debug, Default)]
-pub struct Health {
+pub struct SenderStatus {
     /// Signals that found the queue full or the way out closed.
     pub dropped: AtomicU64,
     /// What is wrong with it, if anything.
-    trouble: Mutex<Option<String>>,
+    error: Mutex<Option<String>>,
     /// Signals were dropped, so that a note may hang.
     overflow: AtomicBool,
 }
 
-impl Health {
+impl SenderStatus {
     /// What is wrong, if anything.
-    pub fn trouble(&self) -> Option<String> {
-        self.trouble.lock().map_or(None, |t| t.clone())
+    pub fn error(&self) -> Option<String> {
+        self.error.lock().map_or(None, |t| t.clone())
     }
 
-    fn set_trouble(&self, trouble: Option<String>) {
-        if let Ok(mut now) = self.trouble.lock() {
-            *now = trouble;
+    fn set_error(&self, error: Option<String>) {
+        if let Ok(mut now) = self.error.lock() {
+            *now = error;
         }
     }
 }
 
 enum Message {
-    Signal(Signal),
+    ControlEvent(ControlEvent),
     LeaveJack,
     JoinJack,
     End,
 }
 
 /// A way out with its thread.
-pub struct Outgoing {
+pub struct SenderThread {
     /// Name for the screen.
     pub name: String,
     /// How it does.
-    pub health: Arc<Health>,
+    pub status: Arc<SenderStatus>,
     queue: SyncSender<Message>,
     thread: Option<JoinHandle<()>>,
 }
@@ -80,7 +80,7 @@ const CHECK: Duration = Duration::from_secs(1);
 /// How long a way out may take to end.
 const END: Duration = Duration::from_millis(800);
 
-impl Outgoing {
+impl SenderThread {
     /// Opens a way out and starts its thread.
     ///
     /// # Errors
@@ -88,33 +88,33 @@ impl Outgoing {
     pub fn start(name: &str, mut sender: Box<dyn Sender>) -> Result<Self, String> {
         sender.open()?;
         let (queue, messages) = sync_channel(QUEUE);
-        let health = Arc::new(Health::default());
-        let watched = health.clone();
+        let status = Arc::new(SenderStatus::default());
+        let watched = status.clone();
         let thread = std::thread::Builder::new()
             .name(format!("leadpipe {name}"))
             .spawn(move || {
-                devices::hush_libraries();
+                devices::silence_library_messages();
                 run(sender, &messages, &watched);
             })
             .map_err(|e| e.to_string())?;
-        Ok(Outgoing {
+        Ok(SenderThread {
             name: name.to_owned(),
-            health,
+            status,
             queue,
             thread: Some(thread),
         })
     }
 
     /// What is wrong with it, if anything.
-    pub fn trouble(&self) -> Option<String> {
+    pub fn error(&self) -> Option<String> {
         let dead = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
         let stopped = dead.then(|| "it stopped by a fault of its own".to_owned());
-        stopped.or_else(|| self.health.trouble())
+        stopped.or_else(|| self.status.error())
     }
 
     /// Hands over a signal; never waits.
-    pub fn send(&self, signal: &Signal) {
-        self.hand(Message::Signal(signal.clone()));
+    pub fn send(&self, event: &ControlEvent) {
+        self.hand(Message::ControlEvent(event.clone()));
     }
 
     /// Lets go of a JACK server that has gone.
@@ -129,8 +129,8 @@ impl Outgoing {
 
     fn hand(&self, message: Message) {
         if self.queue.try_send(message).is_err() {
-            self.health.dropped.fetch_add(1, Ordering::Relaxed);
-            self.health.overflow.store(true, Ordering::Release);
+            self.status.dropped.fetch_add(1, Ordering::Relaxed);
+            self.status.overflow.store(true, Ordering::Release);
         }
     }
 
@@ -149,52 +149,52 @@ impl Outgoing {
     }
 }
 
-fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, health: &Health) {
+fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &SenderStatus) {
     let mut open = true;
-    let mut looked = Instant::now();
+    let mut checked = Instant::now();
     loop {
         let message = messages.recv_timeout(CHECK);
-        if health.overflow.swap(false, Ordering::AcqRel) && open {
+        if status.overflow.swap(false, Ordering::AcqRel) && open {
             // The note that was sounding may have ended among what was dropped.
-            open = told(sender.send(&Signal::Silence), health);
+            open = record_result(sender.send(&ControlEvent::Silence), status);
         }
         match message {
-            Ok(Message::Signal(_)) if !open => {
-                health.dropped.fetch_add(1, Ordering::Relaxed);
+            Ok(Message::ControlEvent(_)) if !open => {
+                status.dropped.fetch_add(1, Ordering::Relaxed);
             }
-            Ok(Message::Signal(signal)) => {
-                open = told(sender.send(&signal), health);
+            Ok(Message::ControlEvent(event)) => {
+                open = record_result(sender.send(&event), status);
             }
             Ok(Message::LeaveJack) => {
                 if sender.leave_jack() {
                     let gone = "the JACK server has gone; waiting for it";
-                    open = told(Err(gone.into()), health);
+                    open = record_result(Err(gone.into()), status);
                 }
             }
             Ok(Message::JoinJack) if open => {}
-            Ok(Message::JoinJack) => open = told(sender.open(), health),
+            Ok(Message::JoinJack) => open = record_result(sender.open(), status),
             Ok(Message::End) | Err(RecvTimeoutError::Disconnected) => {
                 if open {
-                    let _ = sender.send(&Signal::Silence);
+                    let _ = sender.send(&ControlEvent::Silence);
                 }
                 return;
             }
             Err(RecvTimeoutError::Timeout) => {}
         }
-        if looked.elapsed() >= CHECK {
-            looked = Instant::now();
+        if checked.elapsed() >= CHECK {
+            checked = Instant::now();
             open = if open {
-                told(sender.check(), health)
+                record_result(sender.check(), status)
             } else {
-                told(sender.open(), health)
+                record_result(sender.open(), status)
             };
         }
     }
 }
 
-fn told(result: Result<(), String>, health: &Health) -> bool {
+fn record_result(result: Result<(), String>, status: &SenderStatus) -> bool {
     let fine = result.is_ok();
-    health.set_trouble(result.err());
+    status.set_error(result.err());
     fine
 }
 
@@ -203,13 +203,13 @@ mod tests {
     use super::*;
     use std::sync::mpsc;
 
-    struct Stuck(mpsc::Receiver<()>);
+    struct BlockedSender(mpsc::Receiver<()>);
 
-    impl Sender for Stuck {
+    impl Sender for BlockedSender {
         fn open(&mut self) -> Result<(), String> {
             Ok(())
         }
-        fn send(&mut self, _: &Signal) -> Result<(), String> {
+        fn send(&mut self, _: &ControlEvent) -> Result<(), String> {
             let _ = self.0.recv();
             Ok(())
         }
@@ -218,13 +218,13 @@ mod tests {
     #[test]
     fn whoever_never_reads_holds_nobody_up() {
         let (_hold, wait) = mpsc::channel();
-        let outgoing = Outgoing::start("stuck", Box::new(Stuck(wait))).unwrap();
+        let senders = SenderThread::start("stuck", Box::new(BlockedSender(wait))).unwrap();
         let begun = Instant::now();
         for _ in 0..10_000 {
-            outgoing.send(&Signal::Silence);
+            senders.send(&ControlEvent::Silence);
         }
-        assert!(outgoing.health.dropped.load(Ordering::Relaxed) > 9_000);
-        outgoing.end();
+        assert!(senders.status.dropped.load(Ordering::Relaxed) > 9_000);
+        senders.end();
         assert!(begun.elapsed() < Duration::from_secs(5));
     }
 
@@ -235,9 +235,9 @@ mod tests {
             self.0.lock().unwrap().push("open");
             Ok(())
         }
-        fn send(&mut self, signal: &Signal) -> Result<(), String> {
-            self.0.lock().unwrap().push(match signal {
-                Signal::Silence => "silence",
+        fn send(&mut self, event: &ControlEvent) -> Result<(), String> {
+            self.0.lock().unwrap().push(match event {
+                ControlEvent::Silence => "silence",
                 _ => "stop",
             });
             self.1 += 1;
@@ -252,15 +252,15 @@ mod tests {
     #[test]
     fn a_lost_way_out_is_opened_again_and_ends_silent() {
         let log = Arc::new(Mutex::new(Vec::new()));
-        let outgoing = Outgoing::start("log", Box::new(Log(log.clone(), 0))).unwrap();
-        outgoing.send(&Signal::Stop { at_s: 0.0 });
-        outgoing.send(&Signal::Stop { at_s: 0.0 });
+        let senders = SenderThread::start("log", Box::new(Log(log.clone(), 0))).unwrap();
+        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
+        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
         std::thread::sleep(Duration::from_millis(100));
-        assert_eq!(outgoing.health.trouble().as_deref(), Some("gone"));
-        outgoing.send(&Signal::Stop { at_s: 0.0 });
+        assert_eq!(senders.status.error().as_deref(), Some("gone"));
+        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
         std::thread::sleep(Duration::from_millis(2_300));
-        assert_eq!(outgoing.health.trouble(), None);
-        outgoing.end();
+        assert_eq!(senders.status.error(), None);
+        senders.end();
         let log = log.lock().unwrap();
         assert_eq!(log[..], ["open", "stop", "stop", "open", "silence"]);
     }

@@ -21,8 +21,8 @@ use std::net::{SocketAddr, UdpSocket};
 use rosc::{OscBundle, OscMessage, OscPacket, OscTime, OscType, encoder};
 
 use super::Sender;
+use crate::live::control_event::{ControlEvent, NoteUpdate};
 use crate::live::routes::{Action, Routes};
-use crate::live::signal::{Motion, Signal};
 
 /// Time between two values of pitch and level, in seconds.
 const STEP_S: f64 = 0.01;
@@ -38,7 +38,7 @@ pub struct Osc {
     to: SocketAddr,
     socket: Option<UdpSocket>,
     routes: Routes,
-    moved_s: f64,
+    updated_s: f64,
     vibrato_cents: f32,
 }
 
@@ -49,15 +49,15 @@ impl Osc {
             to,
             socket: None,
             routes,
-            moved_s: f64::NEG_INFINITY,
+            updated_s: f64::NEG_INFINITY,
             vibrato_cents: 0.0,
         }
     }
 
-    fn packets(&mut self, signal: &Signal) -> Vec<OscPacket> {
-        match signal {
-            Signal::Start(start) => {
-                self.moved_s = start.at_s;
+    fn packets(&mut self, event: &ControlEvent) -> Vec<OscPacket> {
+        match event {
+            ControlEvent::NoteOn(start) => {
+                self.updated_s = start.at_s;
                 vec![message(
                     "/leadpipe/start",
                     vec![
@@ -72,14 +72,14 @@ impl Osc {
                     ],
                 )]
             }
-            Signal::Move(motion) if motion.at_s - self.moved_s >= STEP_S => {
-                self.moved_s = motion.at_s;
-                vec![self.moved(motion)]
+            ControlEvent::NoteUpdate(update) if update.at_s - self.updated_s >= STEP_S => {
+                self.updated_s = update.at_s;
+                vec![self.moved(update)]
             }
-            Signal::Move(_) => Vec::new(),
-            Signal::Stop { .. } => vec![message("/leadpipe/stop", vec![])],
-            Signal::Silence => vec![message("/leadpipe/silence", vec![])],
-            Signal::Note(named) => {
+            ControlEvent::NoteUpdate(_) => Vec::new(),
+            ControlEvent::NoteOff { .. } => vec![message("/leadpipe/stop", vec![])],
+            ControlEvent::Silence => vec![message("/leadpipe/silence", vec![])],
+            ControlEvent::NoteFinished(named) => {
                 let techniques: Vec<_> = named.note.techniques.iter().map(|t| t.name()).collect();
                 vec![message(
                     "/leadpipe/note",
@@ -94,12 +94,15 @@ impl Osc {
                     ],
                 )]
             }
-            Signal::Cue(cue) => {
-                let name = OscType::String(cue.gesture.name().into());
-                let own = self.routes.actions(cue.gesture).filter_map(|a| match a {
-                    Action::Osc(address) => Some(message(address, vec![])),
-                    _ => None,
-                });
+            ControlEvent::Gesture(gesture_event) => {
+                let name = OscType::String(gesture_event.gesture.name().into());
+                let own = self
+                    .routes
+                    .actions(gesture_event.gesture)
+                    .filter_map(|a| match a {
+                        Action::Osc(address) => Some(message(address, vec![])),
+                        _ => None,
+                    });
                 let own: Vec<_> = own.collect();
                 std::iter::once(message("/leadpipe/cue", vec![name]))
                     .chain(own)
@@ -108,23 +111,23 @@ impl Osc {
         }
     }
 
-    fn moved(&mut self, motion: &Motion) -> OscPacket {
+    fn moved(&mut self, update: &NoteUpdate) -> OscPacket {
         let mut content = vec![
             message(
                 "/leadpipe/pitch",
-                vec![OscType::Float(motion.pitch.0 as f32)],
+                vec![OscType::Float(update.pitch.0 as f32)],
             ),
             message(
                 "/leadpipe/level",
                 vec![
-                    OscType::Float(motion.strength),
-                    OscType::Float(motion.level_db),
+                    OscType::Float(update.strength),
+                    OscType::Float(update.level_db),
                 ],
             ),
         ];
-        if motion.vibrato_cents != self.vibrato_cents {
-            self.vibrato_cents = motion.vibrato_cents;
-            let depth = OscType::Float(motion.vibrato_cents);
+        if update.vibrato_cents != self.vibrato_cents {
+            self.vibrato_cents = update.vibrato_cents;
+            let depth = OscType::Float(update.vibrato_cents);
             content.push(message("/leadpipe/vibrato", vec![depth]));
         }
         OscPacket::Bundle(OscBundle {
@@ -154,8 +157,8 @@ impl Sender for Osc {
         Ok(())
     }
 
-    fn send(&mut self, signal: &Signal) -> Result<(), String> {
-        for packet in self.packets(signal) {
+    fn send(&mut self, event: &ControlEvent) -> Result<(), String> {
+        for packet in self.packets(event) {
             let bytes = encoder::encode(&packet).map_err(|e| e.to_string())?;
             let Some(socket) = &self.socket else {
                 return Err("not open".into());

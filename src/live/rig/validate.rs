@@ -6,10 +6,10 @@ use crate::analysis::level::DEFAULT_GATE_DB;
 use crate::error::{Error, Result};
 use crate::line::ZERO_VOLT_NOTE;
 use crate::live::command::Command;
-use crate::live::player::Levels;
+use crate::live::cv_renderer::CvScale;
+use crate::live::note_mapper::DynamicRange;
+use crate::live::note_source::{Draw, NoteSource, Sequence};
 use crate::live::routes::{Action, Routes};
-use crate::live::source::{Draw, Sequence, Source};
-use crate::live::volts::Scale;
 use crate::output::cv::FULL_SCALE_V;
 use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
@@ -38,9 +38,9 @@ const DRAW_RANGE: (&str, &str) = ("C3", "C5");
 
 impl Rig {
     /// Levels between which the player plays.
-    pub fn player_levels(&self) -> Levels {
-        let default = Levels::default();
-        Levels {
+    pub fn dynamic_range(&self) -> DynamicRange {
+        let default = DynamicRange::default();
+        DynamicRange {
             soft_db: self.levels.soft_db.unwrap_or(default.soft_db),
             loud_db: self.levels.loud_db.unwrap_or(default.loud_db),
         }
@@ -60,7 +60,7 @@ impl Rig {
     ///
     /// # Errors
     /// [`Error::Setting`] where values make no sense.
-    pub fn scale(&self) -> Result<Scale> {
+    pub fn cv_scale(&self) -> Result<CvScale> {
         let zero = match &self.cv.zero_volt_note {
             None => ZERO_VOLT_NOTE,
             Some(text) => f64::from(key("cv.zero_volt_note", text)?),
@@ -72,7 +72,7 @@ impl Rig {
                 "give volts between 0.1 and 100, negative where the output inverts",
             ));
         }
-        Ok(Scale {
+        Ok(CvScale {
             full_scale_v,
             offset_v: self.cv.offset_v.unwrap_or(0.0),
             zero_volt_note: zero,
@@ -104,15 +104,15 @@ impl Rig {
     ///
     /// # Errors
     /// [`Error::Setting`] where notes cannot be read.
-    pub fn sources(&self, table: &Tuning) -> Result<Vec<Source>> {
-        let mut sources = vec![Source::Follow];
+    pub fn sources(&self, table: &Tuning) -> Result<Vec<NoteSource>> {
+        let mut sources = vec![NoteSource::Follow];
         let notes: Vec<Pitch> = self
             .sequence
             .notes
             .iter()
             .map(|text| key("sequence.notes", text).map(|k| table.reference().equal(k)))
             .collect::<Result<_>>()?;
-        sources.extend(Sequence::new(notes).map(Source::Sequence));
+        sources.extend(Sequence::new(notes).map(NoteSource::Sequence));
         let end = |field, text: &Option<String>, default: &str| {
             key(field, text.as_deref().unwrap_or(default)).map(|k| table.reference().equal(k))
         };
@@ -122,7 +122,7 @@ impl Rig {
         let (low, high) = (Pitch(low.0 - 0.5), Pitch(high.0 + 0.5));
         let weights = &self.draw.weights;
         match Draw::new(table, low, high, weights, self.draw.seed) {
-            Some(draw) => sources.push(Source::Draw(draw)),
+            Some(draw) => sources.push(NoteSource::Draw(draw)),
             None if self.source.as_deref() == Some("draw") => {
                 return Err(Error::setting(
                     "draw: no note of the table lies in the range with any weight",

@@ -8,7 +8,7 @@ use std::io::Write;
 use serde::Serialize;
 
 use super::Sender;
-use crate::live::signal::Signal;
+use crate::live::control_event::ControlEvent;
 use crate::notes::Attack;
 use crate::output::json::{Entry, entry, rounded};
 
@@ -40,19 +40,19 @@ enum Event<'a> {
 }
 
 /// Writes events to a stream, standard output in the program.
-pub struct Lines<W> {
+pub struct JsonLines<W> {
     to: W,
     closed: bool,
 }
 
-impl<W: Write + Send> Lines<W> {
+impl<W: Write + Send> JsonLines<W> {
     /// Writer to a stream.
     pub fn new(to: W) -> Self {
-        Lines { to, closed: false }
+        JsonLines { to, closed: false }
     }
 }
 
-impl<W: Write + Send> Sender for Lines<W> {
+impl<W: Write + Send> Sender for JsonLines<W> {
     fn open(&mut self) -> Result<(), String> {
         if self.closed {
             return Err("nobody reads it any more".into());
@@ -60,9 +60,9 @@ impl<W: Write + Send> Sender for Lines<W> {
         Ok(())
     }
 
-    fn send(&mut self, signal: &Signal) -> Result<(), String> {
-        let event = match signal {
-            Signal::Start(s) => Event::Start {
+    fn send(&mut self, event: &ControlEvent) -> Result<(), String> {
+        let event = match event {
+            ControlEvent::NoteOn(s) => Event::Start {
                 time_s: rounded(s.at_s, 6),
                 onset_s: rounded(s.onset_s, 6),
                 key: s.key,
@@ -75,16 +75,16 @@ impl<W: Write + Send> Sender for Lines<W> {
                 concert: s.concert.to_string(),
                 cents: rounded(s.cents, 2),
             },
-            Signal::Stop { at_s } => Event::Stop {
+            ControlEvent::NoteOff { at_s } => Event::Stop {
                 time_s: rounded(*at_s, 6),
             },
-            Signal::Note(named) => Event::Note(entry(named)),
-            Signal::Cue(cue) => Event::Cue {
-                time_s: rounded(cue.at_s, 6),
-                gesture: cue.gesture.name(),
+            ControlEvent::NoteFinished(named) => Event::Note(entry(named)),
+            ControlEvent::Gesture(gesture_event) => Event::Cue {
+                time_s: rounded(gesture_event.at_s, 6),
+                gesture: gesture_event.gesture.name(),
             },
-            Signal::Silence => Event::Silence,
-            Signal::Move(_) => return Ok(()),
+            ControlEvent::Silence => Event::Silence,
+            ControlEvent::NoteUpdate(_) => return Ok(()),
         };
         let mut line = serde_json::to_vec(&event).map_err(|e| e.to_string())?;
         line.push(b'\n');

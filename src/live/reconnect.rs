@@ -11,15 +11,15 @@ use crate::error::{Error, Result};
 const RETRY: Duration = Duration::from_secs(1);
 
 /// Tries, one after another, to get something back.
-pub struct Reopening<T> {
+pub struct Reconnect<T> {
     tried: Instant,
     under_way: Option<Receiver<Result<T>>>,
 }
 
-impl<T: Send + 'static> Reopening<T> {
+impl<T: Send + 'static> Reconnect<T> {
     /// The first try comes after a rest.
     pub fn new() -> Self {
-        Reopening {
+        Reconnect {
             tried: Instant::now(),
             under_way: None,
         }
@@ -49,7 +49,7 @@ impl<T: Send + 'static> Reopening<T> {
         let thread = std::thread::Builder::new()
             .name("leadpipe reopen".into())
             .spawn(move || {
-                devices::hush_libraries();
+                devices::silence_library_messages();
                 // Nobody listens any more: what was opened is closed again.
                 let _ = tell.send(open(&wish));
             });
@@ -79,11 +79,11 @@ mod tests {
     }
 
     fn wait<T: Send + 'static>(
-        reopening: &mut Reopening<T>,
+        reconnect: &mut Reconnect<T>,
         open: fn(&()) -> Result<T>,
     ) -> Result<T> {
         loop {
-            if let Some(result) = reopening.poll(&(), open) {
+            if let Some(result) = reconnect.poll(&(), open) {
                 return result;
             }
             rest();
@@ -101,15 +101,15 @@ mod tests {
             }
             Ok(7)
         };
-        let mut reopening = Reopening::new();
+        let mut reconnect = Reconnect::new();
         while !BEGUN.load(Ordering::Acquire) {
-            assert!(reopening.poll(&(), slow).is_none());
+            assert!(reconnect.poll(&(), slow).is_none());
             rest();
         }
         // It would hang here if it waited.
-        assert!(reopening.poll(&(), slow).is_none());
+        assert!(reconnect.poll(&(), slow).is_none());
         READY.store(true, Ordering::Release);
-        assert_eq!(wait(&mut reopening, slow).unwrap(), 7);
+        assert_eq!(wait(&mut reconnect, slow).unwrap(), 7);
     }
 
     #[test]
@@ -120,10 +120,10 @@ mod tests {
             1 => panic!("a driver's fault"),
             at => Ok(at),
         };
-        let mut reopening = Reopening::new();
-        assert!(wait(&mut reopening, third).is_err());
-        let broken_off = wait(&mut reopening, third).unwrap_err();
+        let mut reconnect = Reconnect::new();
+        assert!(wait(&mut reconnect, third).is_err());
+        let broken_off = wait(&mut reconnect, third).unwrap_err();
         assert!(broken_off.to_string().contains("broke off"));
-        assert_eq!(wait(&mut reopening, third).unwrap(), 2);
+        assert_eq!(wait(&mut reconnect, third).unwrap(), 2);
     }
 }

@@ -8,7 +8,7 @@ use crate::units::Pitch;
 
 /// Where the notes that are sent come from.
 #[derive(Debug, Clone)]
-pub enum Source {
+pub enum NoteSource {
     /// The horn's own.
     Follow,
     /// The next of a sequence with each attack.
@@ -17,22 +17,22 @@ pub enum Source {
     Draw(Draw),
 }
 
-impl Source {
+impl NoteSource {
     /// Name for the screen and for switches.
     pub fn name(&self) -> &'static str {
         match self {
-            Source::Follow => "follow",
-            Source::Sequence(_) => "sequence",
-            Source::Draw(_) => "draw",
+            NoteSource::Follow => "follow",
+            NoteSource::Sequence(_) => "sequence",
+            NoteSource::Draw(_) => "draw",
         }
     }
 
     /// Pitch that replaces the played one at an attack, if any does.
     pub fn attack(&mut self) -> Option<Pitch> {
         match self {
-            Source::Follow => None,
-            Source::Sequence(sequence) => Some(sequence.step()),
-            Source::Draw(draw) => Some(draw.draw()),
+            NoteSource::Follow => None,
+            NoteSource::Sequence(sequence) => Some(sequence.step()),
+            NoteSource::Draw(draw) => Some(draw.draw()),
         }
     }
 }

@@ -2,23 +2,23 @@
 
 use std::sync::Arc;
 
-use super::signal::{Gesture, Start};
+use super::control_event::{Gesture, NoteOn};
 use crate::line::LineNote;
 use crate::voice::Timbre;
 
 /// What the screen needs, some 25 times a second.
 #[derive(Debug, Clone, Default)]
-pub struct Shown {
+pub struct UiSnapshot {
     /// Stream time, seconds.
     pub now_s: f64,
     /// The note that sounds.
-    pub note: Option<Start>,
+    pub note: Option<NoteOn>,
     /// Where pitch and level have been since the last time.
     pub trace: Vec<TracePoint>,
     /// Notes that ended since.
     pub notes: Vec<Arc<LineNote>>,
     /// Gestures since.
-    pub cues: Vec<Gesture>,
+    pub gestures: Vec<Gesture>,
     /// Nothing under this is tone, dBFS.
     pub gate_db: f64,
     /// Names of what is in use.
@@ -31,16 +31,16 @@ pub struct Shown {
     /// Whether nothing is sent.
     pub muted: bool,
     /// Input and outputs.
-    pub input: Port,
-    pub outputs: Vec<Port>,
+    pub input: PortStatus,
+    pub outputs: Vec<PortStatus>,
     /// From the onset of the last note to its signal, in seconds, and from a
     /// signal to the loudspeaker's converter.
-    pub decision_s: f64,
-    pub output_s: f64,
+    pub decision_latency_s: f64,
+    pub output_latency_s: f64,
     /// Whether the engine has real-time priority.
-    pub urgent: bool,
+    pub realtime: bool,
     /// The session is over.
-    pub over: bool,
+    pub finished: bool,
 }
 
 /// A point of the pitch trace.
@@ -56,11 +56,11 @@ pub struct TracePoint {
 
 /// An input or output and its state.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Port {
+pub struct PortStatus {
     /// Name.
     pub name: String,
     /// What is wrong, if anything.
-    pub trouble: Option<String>,
+    pub error: Option<String>,
     /// What was lost on the way, so far.
     pub lost: u64,
 }

@@ -11,27 +11,27 @@ use crate::units::{Concert, Pitch, Written};
 
 /// One thing to send on. Times are stream seconds.
 #[derive(Debug, Clone)]
-pub enum Signal {
+pub enum ControlEvent {
     /// A note begins. It ends the one before, if that still sounds.
-    Start(Start),
+    NoteOn(NoteOn),
     /// Where the sounding note is now.
-    Move(Motion),
+    NoteUpdate(NoteUpdate),
     /// The sounding note ends.
-    Stop {
+    NoteOff {
         /// When that was decided.
         at_s: f64,
     },
     /// Something was played in a way that a route may wait for.
-    Cue(Cue),
+    Gesture(GestureEvent),
     /// A note that is over, as it was written down.
-    Note(Arc<LineNote>),
+    NoteFinished(Arc<LineNote>),
     /// Everything silent, at once: panic, mute, a lost device, the end.
     Silence,
 }
 
 /// A note as it begins.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Start {
+pub struct NoteOn {
     /// When it was decided.
     pub at_s: f64,
     /// When it began.
@@ -56,7 +56,7 @@ pub struct Start {
     pub attack: Attack,
 }
 
-impl Start {
+impl NoteOn {
     /// Whether it goes on from the note before without a break.
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred
@@ -65,7 +65,7 @@ impl Start {
 
 /// A moment within a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Motion {
+pub struct NoteUpdate {
     /// The moment.
     pub at_s: f64,
     /// Pitch that is sent on.
@@ -80,7 +80,7 @@ pub struct Motion {
 
 /// Something played in a certain way.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Cue {
+pub struct GestureEvent {
     /// When it was known.
     pub at_s: f64,
     /// What it was.

@@ -6,20 +6,20 @@ use leadpipe::audio::Selection;
 use leadpipe::error::{Error, Result};
 use leadpipe::horn::{self, Horn};
 use leadpipe::line::LineContext;
+use leadpipe::live::capture::{self, Capture};
 use leadpipe::live::controls::{self, Commands, Pedals};
-use leadpipe::live::devices::{self, Way};
-use leadpipe::live::engine::{Engine, Stand};
-use leadpipe::live::intake::{self, Intake};
-use leadpipe::live::player::Player;
+use leadpipe::live::devices::{self, Direction};
+use leadpipe::live::engine::{Choices, Engine};
+use leadpipe::live::note_mapper::NoteMapper;
+use leadpipe::live::output_device::{self, OutputDevice};
 use leadpipe::live::record::Recorder;
 use leadpipe::live::rig::{self, Rig, Switch, all_from_one, from_one};
 use leadpipe::live::routes::Routes;
-use leadpipe::live::send::Outgoing;
-use leadpipe::live::send::lines::Lines;
+use leadpipe::live::send::SenderThread;
+use leadpipe::live::send::json_lines::JsonLines;
 use leadpipe::live::send::midi_port::{MidiPort, Port};
 use leadpipe::live::send::osc::Osc;
-use leadpipe::live::session::Parts;
-use leadpipe::live::speaker::{self, Speaker};
+use leadpipe::live::session::SessionParts;
 use leadpipe::tuning::{self, Reference, Tuning};
 use leadpipe::voice;
 
@@ -43,9 +43,9 @@ pub fn rig(options: &Options) -> Result<Rig> {
         rig.sequence.notes = options.sequence.clone();
         rig.source.get_or_insert_with(|| "sequence".into());
     }
-    take_input(&mut rig, &options.input);
-    take_double(&mut rig, &options.double);
-    take_outs(&mut rig, &options.outs)?;
+    apply_input_options(&mut rig, &options.input);
+    apply_double_options(&mut rig, &options.double);
+    apply_output_options(&mut rig, &options.outs)?;
     Ok(rig)
 }
 
@@ -84,14 +84,14 @@ fn replace<T: Clone>(place: &mut Option<T>, by: &Option<T>) {
 }
 
 /// Input options over a rig's.
-pub fn take_input(rig: &mut Rig, options: &InputOptions) {
+pub fn apply_input_options(rig: &mut Rig, options: &InputOptions) {
     replace(&mut rig.input.device, &options.input);
     replace(&mut rig.input.channel, &options.channel);
     replace(&mut rig.input.block, &options.block);
     replace(&mut rig.levels.gate_db, &options.gate);
 }
 
-fn take_double(rig: &mut Rig, options: &DoubleOptions) {
+fn apply_double_options(rig: &mut Rig, options: &DoubleOptions) {
     let double = &mut rig.double;
     double.on |= options.double;
     replace(&mut double.device, &options.output);
@@ -101,7 +101,7 @@ fn take_double(rig: &mut Rig, options: &DoubleOptions) {
     replace(&mut double.level_db, &options.level);
 }
 
-fn take_outs(rig: &mut Rig, options: &OutOptions) -> Result<()> {
+fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
     replace(&mut rig.midi.port, &options.midi);
     replace(&mut rig.midi.channel, &options.midi_channel);
     replace(&mut rig.midi.listen, &options.midi_in);
@@ -143,8 +143,8 @@ pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
 }
 
 /// What a rig asks for, understood but not yet opened.
-struct Understood {
-    stand: Stand,
+struct ValidatedRig {
+    choices: Choices,
     context: LineContext,
     routes: Routes,
     triggers: Vec<usize>,
@@ -153,10 +153,10 @@ struct Understood {
 
 /// Finds everything in a rig that can be wrong without touching a device.
 pub fn check(rig: &Rig) -> Result<()> {
-    understand(rig).map(drop)
+    validate(rig).map(drop)
 }
 
-fn understand(rig: &Rig) -> Result<Understood> {
+fn validate(rig: &Rig) -> Result<ValidatedRig> {
     let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tables = tables(rig)?;
@@ -169,9 +169,9 @@ fn understand(rig: &Rig) -> Result<Understood> {
     let mut context = LineContext::plain((*tables[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
-    context.zero_volt_note = rig.scale()?.zero_volt_note;
-    Ok(Understood {
-        stand: Stand {
+    context.zero_volt_note = rig.cv_scale()?.zero_volt_note;
+    Ok(ValidatedRig {
+        choices: Choices {
             sources: rig.sources(&tables[0])?,
             horns,
             tables,
@@ -184,24 +184,24 @@ fn understand(rig: &Rig) -> Result<Understood> {
 }
 
 /// Opens everything that the rig asks for.
-pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts> {
-    let Understood {
-        stand,
+pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<SessionParts> {
+    let ValidatedRig {
+        choices,
         context,
         routes,
         triggers,
         switches,
-    } = understand(rig)?;
-    let intake = Intake::open(intake_wish(rig, options.input.from.as_deref())?)?;
+    } = validate(rig)?;
+    let capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
     let settings = horn::listening(context.horn.as_ref(), rig.gate_db());
     let recorder = rig
         .record
         .folder
         .as_ref()
-        .map(|folder| Recorder::start(folder, intake.rate_hz(), settings, context.clone()))
+        .map(|folder| Recorder::start(folder, capture.rate_hz(), settings, context.clone()))
         .transpose()?;
-    let speakers = speakers(rig, &routes, &triggers)?;
-    let outgoing = outgoing(rig, &routes, options.outs.jsonl)?;
+    let output_devices = output_devices(rig, &routes, &triggers)?;
+    let senders = senders(rig, &routes, options.outs.jsonl)?;
     let pedals = rig.midi.listen.as_ref();
     let pedals = pedals.map(|port| Pedals::open(port, switches, commands.clone()));
     let pedals = pedals.transpose()?;
@@ -209,18 +209,18 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Parts>
         let at = controls::address("--listen", text)?;
         controls::listen_osc(at, commands.clone())?;
     }
-    let player = Player::new(
+    let mapper = NoteMapper::new(
         context,
-        stand.sources[0].clone(),
-        rig.player_levels(),
+        choices.sources[0].clone(),
+        rig.dynamic_range(),
         rig.shift,
     );
-    let engine = Engine::new(intake.rate_hz(), rig.gate_db(), player, stand);
-    Ok(Parts {
+    let engine = Engine::new(capture.rate_hz(), rig.gate_db(), mapper, choices);
+    Ok(SessionParts {
         engine,
-        intake,
-        outgoing,
-        speakers,
+        capture,
+        senders,
+        output_devices,
         recorder,
         pedals,
     })
@@ -264,10 +264,10 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>])
 }
 
 /// What to listen to.
-pub fn intake_wish(rig: &Rig, from: Option<&std::path::Path>) -> Result<intake::Wish> {
+pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<capture::CaptureConfig> {
     let channel = rig.input.channel;
     if let Some(path) = from {
-        return Ok(intake::Wish::Take {
+        return Ok(capture::CaptureConfig::Take {
             path: path.to_owned(),
             selection: Selection {
                 channel,
@@ -276,7 +276,7 @@ pub fn intake_wish(rig: &Rig, from: Option<&std::path::Path>) -> Result<intake::
             block: rig.input.block,
         });
     }
-    Ok(intake::Wish::Device {
+    Ok(capture::CaptureConfig::Device {
         device: rig.input.device.clone(),
         channel: channel.map(|c| from_one("--channel", c)).transpose()?,
         block: rig.input.block,
@@ -284,18 +284,18 @@ pub fn intake_wish(rig: &Rig, from: Option<&std::path::Path>) -> Result<intake::
 }
 
 /// Voice and voltages, on one device where they name the same.
-fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speaker>> {
-    let mut wishes: Vec<speaker::Wish> = Vec::new();
+fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<OutputDevice>> {
+    let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = all_from_one("--cv", &rig.cv.channels)?;
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
         // Route triggers follow the four, whatever of these there is.
         channels.resize(4, None);
         channels.extend(triggers.iter().copied().map(Some));
-        wishes.push(speaker::Wish {
+        configs.push(output_device::OutputConfig {
             device: rig.cv.device.clone(),
             block: rig.input.block,
-            volts: Some((rig.scale()?, channels)),
+            cv: Some((rig.cv_scale()?, channels)),
             ..Default::default()
         });
     } else if !triggers.is_empty() {
@@ -307,12 +307,12 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
     if rig.double.on {
         let voice = Some((rig.voice(), rig.voice_channels()?));
         let same = rig.cv.channels.is_empty() || same_device(&rig.cv.device, &rig.double.device)?;
-        match wishes.iter_mut().find(|_| same) {
-            Some(wish) => {
-                check_apart(wish, &voice)?;
-                wish.voice = voice;
+        match configs.iter_mut().find(|_| same) {
+            Some(config) => {
+                check_separate_channels(config, &voice)?;
+                config.voice = voice;
             }
-            None => wishes.push(speaker::Wish {
+            None => configs.push(output_device::OutputConfig {
                 device: rig.double.device.clone(),
                 block: rig.input.block,
                 voice,
@@ -320,18 +320,21 @@ fn speakers(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<Speake
             }),
         }
     }
-    wishes
+    configs
         .into_iter()
-        .map(|wish| Speaker::open(wish, routes.clone()))
+        .map(|config| OutputDevice::open(config, routes.clone()))
         .collect()
 }
 
 /// Steady voltages harm speakers, and sound confuses modules: no channel carries
 /// both.
-fn check_apart(wish: &speaker::Wish, voice: &Option<(voice::Settings, Vec<usize>)>) -> Result<()> {
-    let volts = wish.volts.iter().flat_map(|(_, c)| c.iter().flatten());
+fn check_separate_channels(
+    config: &output_device::OutputConfig,
+    voice: &Option<(voice::Settings, Vec<usize>)>,
+) -> Result<()> {
+    let cv = config.cv.iter().flat_map(|(_, c)| c.iter().flatten());
     let voice = voice.iter().flat_map(|(_, c)| c);
-    let shared = volts.copied().find(|c| voice.clone().any(|v| v == c));
+    let shared = cv.copied().find(|c| voice.clone().any(|v| v == c));
     match shared {
         None => Ok(()),
         Some(channel) => Err(Error::setting(
@@ -347,18 +350,18 @@ fn check_apart(wish: &speaker::Wish, voice: &Option<(voice::Settings, Vec<usize>
 /// Whether two names are those of one output.
 fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
     let id = |name: &Option<String>| {
-        devices::choose(name.as_deref(), Way::Out).map(|device| devices::id_of(&device))
+        devices::choose(name.as_deref(), Direction::Output).map(|device| devices::id_of(&device))
     };
     Ok(one == other || id(one)? == id(other)?)
 }
 
-fn outgoing(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<Outgoing>> {
-    let mut outgoing = Vec::new();
+fn senders(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<SenderThread>> {
+    let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
         let channel = rig.midi.channel.unwrap_or(1).clamp(1, 16) - 1;
         let port = MidiPort::new(Port::parse(text), channel, routes.clone());
-        let started = Outgoing::start(&format!("MIDI to {text}"), Box::new(port));
-        outgoing.push(started.map_err(|problem| {
+        let started = SenderThread::start(&format!("MIDI to {text}"), Box::new(port));
+        senders.push(started.map_err(|problem| {
             Error::device(
                 format!("MIDI to {text}"),
                 problem,
@@ -368,20 +371,20 @@ fn outgoing(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<Outgoing>> {
     }
     for text in &rig.osc.to {
         let to = controls::address("--osc", text)?;
-        let started = Outgoing::start(
+        let started = SenderThread::start(
             &format!("OSC to {to}"),
             Box::new(Osc::new(to, routes.clone())),
         );
-        outgoing.push(started.map_err(|problem| {
+        senders.push(started.map_err(|problem| {
             Error::device(format!("OSC to {to}"), problem, "check address and network")
         })?);
     }
     if jsonl {
-        let lines = Box::new(Lines::new(std::io::stdout()));
-        let started = Outgoing::start("lines to standard output", lines);
-        outgoing.extend(started.ok());
+        let lines = Box::new(JsonLines::new(std::io::stdout()));
+        let started = SenderThread::start("lines to standard output", lines);
+        senders.extend(started.ok());
     }
-    Ok(outgoing)
+    Ok(senders)
 }
 
 #[cfg(test)]

@@ -3,8 +3,8 @@
 
 use std::sync::Arc;
 
-use super::signal::{Motion, Signal, Start};
-use super::source::Source;
+use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
+use super::note_source::NoteSource;
 use crate::line::{LineContext, LineNote};
 use crate::notes::{Attack, Note, PitchFrame, segment};
 use crate::tuning::Tuning;
@@ -13,26 +13,26 @@ use crate::units::{Concert, Pitch, db_power, power_db};
 
 /// Levels between which the player plays, dBFS. A soundcheck finds them.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Levels {
+pub struct DynamicRange {
     /// As soft as it gets.
     pub soft_db: f32,
     /// As loud as it gets.
     pub loud_db: f32,
 }
 
-impl Default for Levels {
+impl Default for DynamicRange {
     /// What a microphone at a sane gain gives (common practice: peaks some 10 dB
     /// under full scale), and the dynamic range of a brass player, some 30 dB
     /// (from memory), with room under it.
     fn default() -> Self {
-        Levels {
+        DynamicRange {
             soft_db: -50.0,
             loud_db: -12.0,
         }
     }
 }
 
-impl Levels {
+impl DynamicRange {
     /// Place of a level between soft (0) and loud (1).
     pub fn strength(&self, level_db: f32) -> f32 {
         let span_db = (self.loud_db - self.soft_db).max(1.0);
@@ -59,7 +59,7 @@ const LEVEL_S: f64 = 0.012;
 
 /// What sounds now.
 #[derive(Debug, Clone, Copy)]
-struct Sounding {
+struct ActiveNote {
     since_s: f64,
     /// Pitch of the table, or of the source, that goes out unbent.
     target: Pitch,
@@ -75,17 +75,17 @@ struct Sounding {
 
 /// Turns what is heard into signals.
 #[derive(Debug, Clone)]
-pub struct Player {
+pub struct NoteMapper {
     reading: LineContext,
     quantiser: Quantiser<Tuning>,
     /// Where notes come from.
-    pub source: Source,
+    pub source: NoteSource,
     /// Between what levels the player plays.
-    pub levels: Levels,
+    pub levels: DynamicRange,
     /// Semitones added to everything that is sent.
     pub shift: i32,
     muted: bool,
-    sounding: Option<Sounding>,
+    active: Option<ActiveNote>,
     level_power: f32,
     /// Vibrato to report, in cents.
     pub vibrato_cents: f32,
@@ -93,17 +93,17 @@ pub struct Player {
     ended_s: Option<f64>,
 }
 
-impl Player {
-    /// Player of a reading.
-    pub fn new(reading: LineContext, source: Source, levels: Levels, shift: i32) -> Self {
-        Player {
+impl NoteMapper {
+    /// NoteMapper of a reading.
+    pub fn new(reading: LineContext, source: NoteSource, levels: DynamicRange, shift: i32) -> Self {
+        NoteMapper {
             quantiser: Quantiser::new(reading.tuning.clone()),
             reading,
             source,
             levels,
             shift,
             muted: false,
-            sounding: None,
+            active: None,
             level_power: 0.0,
             vibrato_cents: 0.0,
             ended_s: None,
@@ -127,7 +127,7 @@ impl Player {
     }
 
     /// Mutes or opens.
-    pub fn mute(&mut self, muted: bool, out: &mut Vec<Signal>) {
+    pub fn mute(&mut self, muted: bool, out: &mut Vec<ControlEvent>) {
         if muted && !self.muted {
             self.silence(out);
         }
@@ -135,14 +135,14 @@ impl Player {
     }
 
     /// Ends what sounds, and says so to every output whatever it holds.
-    pub fn silence(&mut self, out: &mut Vec<Signal>) {
-        self.sounding = None;
+    pub fn silence(&mut self, out: &mut Vec<ControlEvent>) {
+        self.active = None;
         self.ended_s = None;
-        out.push(Signal::Silence);
+        out.push(ControlEvent::Silence);
     }
 
     /// A note begins.
-    pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<Signal>) {
+    pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<ControlEvent>) {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
         self.settle_end(out);
         if self.muted {
@@ -158,15 +158,15 @@ impl Player {
         let reference = self.reading.tuning.reference();
         let concert = Concert(reference.nearest_key(named));
         // A slur goes on from the note of the attack before it.
-        let held = self.sounding.filter(|_| slurred_on).map(|s| s.target);
+        let held = self.active.filter(|_| slurred_on).map(|s| s.target);
         let target = match (&mut self.source, held) {
-            (Source::Follow, _) => table,
+            (NoteSource::Follow, _) => table,
             (_, Some(held)) => held,
             (source, None) => source.attack().unwrap_or(table),
         };
         let off = played.0 - table.0;
         self.level_power = db_power(start.level_db);
-        let sounding = Sounding {
+        let active = ActiveNote {
             since_s: start.decided_s,
             target,
             home: table.0,
@@ -175,14 +175,14 @@ impl Player {
             jumped_s: None,
             peak_db: start.level_db,
         };
-        self.sounding = Some(sounding);
-        let pitch = self.sent(&sounding);
+        self.active = Some(active);
+        let pitch = self.sent(&active);
         let key_pitch = match self.source {
-            Source::Follow => named,
+            NoteSource::Follow => named,
             _ => target,
         };
         let key = reference.nearest_key(key_pitch) + self.shift;
-        out.push(Signal::Start(Start {
+        out.push(ControlEvent::NoteOn(NoteOn {
             at_s: start.decided_s,
             onset_s: start.onset_s,
             concert,
@@ -198,21 +198,21 @@ impl Player {
     }
 
     /// A hop of the stream goes by.
-    pub fn hop(&mut self, moment: PitchFrame, hop_s: f64, out: &mut Vec<Signal>) {
+    pub fn hop(&mut self, moment: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
         self.settle_end(out);
         let share = (hop_s / LEVEL_S).min(1.0) as f32;
         let power = db_power(moment.level_db);
         self.level_power += share * (power - self.level_power);
-        let Some(mut sounding) = self.sounding else {
+        let Some(mut active) = self.active else {
             return;
         };
         let level_db = power_db(self.level_power);
-        sounding.peak_db = sounding.peak_db.max(level_db);
-        sounding.follow(moment, level_db, hop_s);
-        self.sounding = Some(sounding);
-        out.push(Signal::Move(Motion {
+        active.peak_db = active.peak_db.max(level_db);
+        active.follow(moment, level_db, hop_s);
+        self.active = Some(active);
+        out.push(ControlEvent::NoteUpdate(NoteUpdate {
             at_s: moment.time_s,
-            pitch: self.sent(&sounding),
+            pitch: self.sent(&active),
             strength: self.levels.strength(level_db),
             level_db,
             vibrato_cents: self.vibrato_cents,
@@ -221,35 +221,35 @@ impl Player {
 
     /// The note is over. What goes out stops with the next hop, unless a slur
     /// goes on from it.
-    pub fn end(&mut self, note: Note, now_s: f64, out: &mut Vec<Signal>) {
+    pub fn end(&mut self, note: Note, now_s: f64, out: &mut Vec<ControlEvent>) {
         let line_note = LineNote::new(note, &self.reading, &mut self.quantiser);
-        out.push(Signal::Note(Arc::new(line_note)));
-        if self.sounding.is_some() {
+        out.push(ControlEvent::NoteFinished(Arc::new(line_note)));
+        if self.active.is_some() {
             self.ended_s = Some(now_s);
         }
     }
 
     /// Ends a note that nothing went on from.
-    pub fn settle_end(&mut self, out: &mut Vec<Signal>) {
+    pub fn settle_end(&mut self, out: &mut Vec<ControlEvent>) {
         if let Some(at_s) = self.ended_s.take() {
-            self.sounding = None;
-            out.push(Signal::Stop { at_s });
+            self.active = None;
+            out.push(ControlEvent::NoteOff { at_s });
         }
     }
 
-    fn sent(&self, sounding: &Sounding) -> Pitch {
-        let bend = f64::from(sounding.played) - sounding.home - sounding.centre;
+    fn sent(&self, active: &ActiveNote) -> Pitch {
+        let bend = f64::from(active.played) - active.home - active.centre;
         let shift = f64::from(self.shift);
         let pitch = match (self.reading.snap, &self.source) {
-            (Snap::Hard, _) => sounding.target.0,
-            (Snap::Off, Source::Follow) => f64::from(sounding.played),
-            (Snap::Bend, _) | (Snap::Off, _) => sounding.target.0 + bend,
+            (Snap::Hard, _) => active.target.0,
+            (Snap::Off, NoteSource::Follow) => f64::from(active.played),
+            (Snap::Bend, _) | (Snap::Off, _) => active.target.0 + bend,
         };
         Pitch(pitch + shift)
     }
 }
 
-impl Sounding {
+impl ActiveNote {
     fn follow(&mut self, moment: PitchFrame, level_db: f32, hop_s: f64) {
         let Some(pitch) = moment.pitch else {
             return;
@@ -276,15 +276,15 @@ impl Sounding {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::live::source::Sequence;
+    use crate::live::note_source::Sequence;
     use crate::tuning::{Reference, find};
 
     const HOP_S: f64 = 0.004 / 3.0;
 
-    fn player(snap: Snap, source: Source) -> Player {
+    fn player(snap: Snap, source: NoteSource) -> NoteMapper {
         let mut reading = LineContext::plain(find("equal-12", None, Reference::default()).unwrap());
         reading.snap = snap;
-        Player::new(reading, source, Levels::default(), 0)
+        NoteMapper::new(reading, source, DynamicRange::default(), 0)
     }
 
     fn start(pitch: f32, attack: Attack) -> segment::NoteStart {
@@ -299,7 +299,11 @@ mod tests {
 
     /// Sends a note that does what `pitch` says for `length_s`; gives what goes
     /// out.
-    fn play(player: &mut Player, pitch: impl Fn(f64) -> f32, length_s: f64) -> Vec<Signal> {
+    fn play(
+        player: &mut NoteMapper,
+        pitch: impl Fn(f64) -> f32,
+        length_s: f64,
+    ) -> Vec<ControlEvent> {
         let mut out = Vec::new();
         player.start(start(pitch(0.0), Attack::Tongued), &mut out);
         for i in 0..(length_s / HOP_S) as usize {
@@ -317,24 +321,32 @@ mod tests {
         out
     }
 
-    fn pitches(signals: &[Signal]) -> Vec<f64> {
-        let pitch = |s: &Signal| match s {
-            Signal::Move(motion) => Some(motion.pitch.0),
+    fn pitches(events: &[ControlEvent]) -> Vec<f64> {
+        let pitch = |s: &ControlEvent| match s {
+            ControlEvent::NoteUpdate(update) => Some(update.pitch.0),
             _ => None,
         };
-        signals.iter().filter_map(pitch).collect()
+        events.iter().filter_map(pitch).collect()
     }
 
     #[test]
     fn as_played_is_as_played() {
-        let got = pitches(&play(&mut player(Snap::Off, Source::Follow), |_| 60.3, 0.2));
+        let got = pitches(&play(
+            &mut player(Snap::Off, NoteSource::Follow),
+            |_| 60.3,
+            0.2,
+        ));
         assert!(got.iter().all(|p| (p - 60.3).abs() < 1e-5));
     }
 
     #[test]
     fn bends_stay_and_the_centre_is_tuned() {
         let wave = |t: f64| 60.2 + 0.3 * (std::f64::consts::TAU * 5.0 * t).sin() as f32;
-        let got = pitches(&play(&mut player(Snap::Bend, Source::Follow), wave, 2.0));
+        let got = pitches(&play(
+            &mut player(Snap::Bend, NoteSource::Follow),
+            wave,
+            2.0,
+        ));
         let late = &got[got.len() / 2..];
         let mean = late.iter().sum::<f64>() / late.len() as f64;
         let most = late.iter().fold(0f64, |m, p| m.max(p - mean));
@@ -345,28 +357,32 @@ mod tests {
     #[test]
     fn a_fall_is_not_tuned_away() {
         let fall = |t: f64| 60.0 - 8.0 * (t as f32 - 0.5).max(0.0);
-        let got = pitches(&play(&mut player(Snap::Bend, Source::Follow), fall, 1.0));
+        let got = pitches(&play(
+            &mut player(Snap::Bend, NoteSource::Follow),
+            fall,
+            1.0,
+        ));
         assert!((got[got.len() - 1] - 56.5).abs() < 0.1, "{:?}", got.last());
     }
 
     #[test]
     fn slips_are_not_followed() {
         let slip = |t: f64| if (0.1..0.15).contains(&t) { 48.0 } else { 60.0 };
-        let got = pitches(&play(&mut player(Snap::Off, Source::Follow), slip, 0.3));
+        let got = pitches(&play(&mut player(Snap::Off, NoteSource::Follow), slip, 0.3));
         assert!(got.iter().all(|p| *p == 60.0));
     }
 
     #[test]
     fn attacks_step_a_sequence_and_slurs_hold_it() {
         let sequence = Sequence::new(vec![Pitch(40.0), Pitch(47.0)]).unwrap();
-        let mut player = player(Snap::Off, Source::Sequence(sequence));
+        let mut player = player(Snap::Off, NoteSource::Sequence(sequence));
         let mut keys = Vec::new();
         for attack in [Attack::Tongued, Attack::Slurred, Attack::Tongued] {
             let mut out = Vec::new();
-            player.ended_s = player.sounding.map(|_| 1.0);
+            player.ended_s = player.active.map(|_| 1.0);
             player.start(start(60.0, attack), &mut out);
             keys.extend(out.iter().filter_map(|s| match s {
-                Signal::Start(start) => Some(start.key),
+                ControlEvent::NoteOn(start) => Some(start.key),
                 _ => None,
             }));
         }
@@ -375,11 +391,11 @@ mod tests {
 
     #[test]
     fn mute_ends_what_sounds() {
-        let mut player = player(Snap::Off, Source::Follow);
+        let mut player = player(Snap::Off, NoteSource::Follow);
         play(&mut player, |_| 60.0, 0.1);
         let mut out = Vec::new();
         player.mute(true, &mut out);
-        assert!(matches!(out[..], [Signal::Silence]));
+        assert!(matches!(out[..], [ControlEvent::Silence]));
         assert!(play(&mut player, |_| 60.0, 0.1).is_empty());
     }
 }

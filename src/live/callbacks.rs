@@ -15,35 +15,35 @@ use rtrb::{Consumer, Producer, RingBuffer};
 
 /// What callbacks count.
 #[derive(Debug, Default)]
-pub struct Counts {
+pub struct StreamStatus {
     /// Frames in the newest block.
     pub block: AtomicU64,
     /// Frames lost to a full ring (input) or missing from an empty one (output).
-    pub missed: AtomicU64,
+    pub missed_frames: AtomicU64,
     /// Times that the sound system said it was late.
     pub xruns: AtomicU64,
     /// Whether the device is gone.
     pub lost: AtomicBool,
     /// Why, if its system says so.
-    pub why: Mutex<Option<String>>,
+    pub reason: Mutex<Option<String>>,
 }
 
-impl Counts {
+impl StreamStatus {
     /// The device is gone.
-    pub fn lose(&self, why: String) {
-        if let Ok(mut place) = self.why.try_lock() {
-            place.get_or_insert(why);
+    pub fn set_lost(&self, reason: String) {
+        if let Ok(mut place) = self.reason.try_lock() {
+            place.get_or_insert(reason);
         }
         self.lost.store(true, Ordering::Release);
     }
 
     /// Why the device is gone, if it is.
-    pub fn lost(&self) -> Option<String> {
+    pub fn lost_reason(&self) -> Option<String> {
         if !self.lost.load(Ordering::Acquire) {
             return None;
         }
-        let why = self.why.lock().ok().and_then(|mut why| why.take());
-        Some(why.unwrap_or_else(|| "the device has gone".into()))
+        let reason = self.reason.lock().ok().and_then(|mut reason| reason.take());
+        Some(reason.unwrap_or_else(|| "the device has gone".into()))
     }
 
     fn block(&self, frames: usize) {
@@ -52,36 +52,36 @@ impl Counts {
 }
 
 /// The callback's end of an input: takes one channel out of each block.
-pub struct Intake {
+pub struct CaptureCallback {
     ring: Producer<f32>,
     channels: usize,
     /// Which channel, or all of them mixed.
     channel: Option<usize>,
-    counts: Arc<Counts>,
+    status: Arc<StreamStatus>,
 }
 
 /// Input of `channels` channels of which `channel` (from 0) is taken, or the
 /// mix; the ring holds `room` frames.
-pub fn intake(
+pub fn capture_callback(
     channels: usize,
     channel: Option<usize>,
-    room: usize,
-) -> (Intake, Consumer<f32>, Arc<Counts>) {
-    let (ring, consumer) = RingBuffer::new(room);
-    let counts = Arc::new(Counts::default());
-    let intake = Intake {
+    capacity: usize,
+) -> (CaptureCallback, Consumer<f32>, Arc<StreamStatus>) {
+    let (ring, consumer) = RingBuffer::new(capacity);
+    let status = Arc::new(StreamStatus::default());
+    let callback = CaptureCallback {
         ring,
         channels: channels.max(1),
         channel,
-        counts: counts.clone(),
+        status: status.clone(),
     };
-    (intake, consumer, counts)
+    (callback, consumer, status)
 }
 
-impl Intake {
+impl CaptureCallback {
     /// Copies a block of interleaved frames into the ring; what finds no room is
     /// counted and let go.
-    pub fn take<T: Sample>(&mut self, data: &[T])
+    pub fn process<T: Sample>(&mut self, data: &[T])
     where
         f32: FromSample<T>,
     {
@@ -90,7 +90,9 @@ impl Intake {
             let count = frames.min(self.ring.slots());
             if count < frames {
                 let missed = (frames - count) as u64;
-                self.counts.missed.fetch_add(missed, Ordering::Relaxed);
+                self.status
+                    .missed_frames
+                    .fetch_add(missed, Ordering::Relaxed);
             }
             let (channels, channel) = (self.channels, self.channel);
             if let Ok(chunk) = self.ring.write_chunk_uninit(count) {
@@ -103,23 +105,23 @@ impl Intake {
                 };
                 chunk.fill_from_iter(data.chunks_exact(channels).take(count).map(value));
             }
-            self.counts.block(frames);
+            self.status.block(frames);
         });
     }
 }
 
 /// The callback's end of an output: interleaved frames out of the ring.
-pub struct Outlet {
+pub struct PlaybackCallback {
     ring: Consumer<f32>,
     channels: usize,
     /// The last frame, held where the ring runs dry.
-    held: Vec<f32>,
+    last_frame: Vec<f32>,
     /// Frames for which it has run dry.
-    dry: u64,
-    hold: u64,
+    underrun_frames: u64,
+    hold_frames: u64,
     /// Channels that carry voltages: those are held, sound is not.
-    volts: Vec<bool>,
-    counts: Arc<Counts>,
+    is_cv: Vec<bool>,
+    status: Arc<StreamStatus>,
 }
 
 /// How long voltages are held when the engine is late, in seconds. Longer than
@@ -131,25 +133,29 @@ const FADE: f32 = 0.99;
 
 /// Output of so many channels; `volts` says which of them carry voltages. The
 /// ring holds `room` frames.
-pub fn outlet(volts: Vec<bool>, rate_hz: f64, room: usize) -> (Outlet, Producer<f32>, Arc<Counts>) {
-    let channels = volts.len();
-    let (producer, ring) = RingBuffer::new(room * channels.max(1));
-    let counts = Arc::new(Counts::default());
-    let outlet = Outlet {
+pub fn playback_callback(
+    is_cv: Vec<bool>,
+    rate_hz: f64,
+    capacity: usize,
+) -> (PlaybackCallback, Producer<f32>, Arc<StreamStatus>) {
+    let channels = is_cv.len();
+    let (producer, ring) = RingBuffer::new(capacity * channels.max(1));
+    let status = Arc::new(StreamStatus::default());
+    let callback = PlaybackCallback {
         ring,
         channels,
-        held: vec![0.0; channels],
-        dry: 0,
-        hold: (HOLD_S * rate_hz) as u64,
-        volts,
-        counts: counts.clone(),
+        last_frame: vec![0.0; channels],
+        underrun_frames: 0,
+        hold_frames: (HOLD_S * rate_hz) as u64,
+        is_cv,
+        status: status.clone(),
     };
-    (outlet, producer, counts)
+    (callback, producer, status)
 }
 
-impl Outlet {
+impl PlaybackCallback {
     /// Fills a block of interleaved frames.
-    pub fn fill<T: Sample + FromSample<f32>>(&mut self, data: &mut [T]) {
+    pub fn process<T: Sample + FromSample<f32>>(&mut self, data: &mut [T]) {
         assert_no_alloc(|| {
             let frames = data.len() / self.channels.max(1);
             let count = frames.min(self.ring.slots() / self.channels.max(1));
@@ -162,33 +168,37 @@ impl Outlet {
                 if count > 0 {
                     let all = first.iter().chain(second);
                     let last = all.skip((count - 1) * self.channels);
-                    for (held, value) in self.held.iter_mut().zip(last) {
-                        *held = *value;
+                    for (last_frame, value) in self.last_frame.iter_mut().zip(last) {
+                        *last_frame = *value;
                     }
-                    self.dry = 0;
+                    self.underrun_frames = 0;
                 }
                 chunk.commit_all();
             }
             if count < frames {
                 let missed = (frames - count) as u64;
-                self.counts.missed.fetch_add(missed, Ordering::Relaxed);
+                self.status
+                    .missed_frames
+                    .fetch_add(missed, Ordering::Relaxed);
                 self.fill_gap(rest);
             }
-            self.counts.block(frames);
+            self.status.block(frames);
         });
     }
 
     fn fill_gap<T: Sample + FromSample<f32>>(&mut self, data: &mut [T]) {
         for frame in data.chunks_mut(self.channels) {
-            self.dry += 1;
-            let over = self.dry > self.hold;
-            for ((to, held), volts) in frame.iter_mut().zip(&mut self.held).zip(&self.volts) {
+            self.underrun_frames += 1;
+            let over = self.underrun_frames > self.hold_frames;
+            for ((to, last_frame), is_cv) in
+                frame.iter_mut().zip(&mut self.last_frame).zip(&self.is_cv)
+            {
                 if over {
-                    *held = 0.0;
-                } else if !volts {
-                    *held *= FADE;
+                    *last_frame = 0.0;
+                } else if !is_cv {
+                    *last_frame *= FADE;
                 }
-                *to = held.to_sample::<T>();
+                *to = last_frame.to_sample::<T>();
             }
         }
     }
@@ -204,34 +214,34 @@ mod tests {
 
     #[test]
     fn one_channel_or_the_mix() {
-        let (mut intake, mut ring, _) = intake(2, Some(1), 8);
-        intake.take(&[0.1f32, 0.2, 0.3, 0.4]);
+        let (mut callback, mut ring, _) = capture_callback(2, Some(1), 8);
+        callback.process(&[0.1f32, 0.2, 0.3, 0.4]);
         assert_eq!(drain(&mut ring), [0.2, 0.4]);
-        let (mut intake, mut ring, _) = super::intake(2, None, 8);
-        intake.take(&[i16::MAX, i16::MIN]);
+        let (mut callback, mut ring, _) = super::capture_callback(2, None, 8);
+        callback.process(&[i16::MAX, i16::MIN]);
         assert!(drain(&mut ring)[0].abs() < 1e-4);
     }
 
     #[test]
     fn a_full_ring_is_counted() {
-        let (mut intake, mut ring, counts) = intake(1, None, 4);
-        intake.take(&[1.0f32; 6]);
-        assert_eq!(counts.missed.load(Ordering::Relaxed), 2);
+        let (mut callback, mut ring, status) = capture_callback(1, None, 4);
+        callback.process(&[1.0f32; 6]);
+        assert_eq!(status.missed_frames.load(Ordering::Relaxed), 2);
         assert_eq!(drain(&mut ring).len(), 4);
     }
 
     #[test]
     fn a_gap_fades_sound_and_holds_voltages_for_a_while() {
-        let (mut outlet, mut ring, counts) = outlet(vec![false, true], 1_000.0, 8);
+        let (mut callback, mut ring, status) = playback_callback(vec![false, true], 1_000.0, 8);
         ring.push(0.5).unwrap();
         ring.push(0.5).unwrap();
         let mut data = [9.0f32; 2 * 100];
-        outlet.fill(&mut data);
+        callback.process(&mut data);
         assert_eq!(&data[..2], [0.5, 0.5]);
         assert!(data[198] < 0.2 && data[199] == 0.5);
-        assert_eq!(counts.missed.load(Ordering::Relaxed), 99);
+        assert_eq!(status.missed_frames.load(Ordering::Relaxed), 99);
         let mut data = [9.0f32; 2 * 200];
-        outlet.fill(&mut data);
+        callback.process(&mut data);
         assert_eq!(data[399], 0.0);
     }
 }

@@ -3,13 +3,13 @@
 //! The conventions are those of [`crate::output::cv`]: 1 V per octave, the pitch
 //! held after a note, gate and trigger at 5 V, no trigger on a slur.
 
-use super::signal::{Motion, Start};
+use super::control_event::{NoteOn, NoteUpdate};
 use crate::output::cv::{GATE_GAP_S, GATE_V, TRIGGER_S, loudness_v};
 use crate::units::Pitch;
 
 /// What an interface makes of a sample, as calibrated.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Scale {
+pub struct CvScale {
     /// Volts between a sample of 0 and one of 1.0.
     pub full_scale_v: f64,
     /// Volts at a sample of 0.
@@ -18,7 +18,7 @@ pub struct Scale {
     pub zero_volt_note: f64,
 }
 
-impl Scale {
+impl CvScale {
     /// Sample that comes out as a voltage; the most the interface can where it
     /// cannot.
     pub fn sample(&self, volts: f64) -> f32 {
@@ -29,9 +29,9 @@ impl Scale {
 /// Voltages of one output: pitch, gate, trigger, loudness, and one trigger for
 /// each route that has one.
 #[derive(Debug, Clone)]
-pub struct Volts {
+pub struct CvRenderer {
     rate_hz: f64,
-    scale: Scale,
+    scale: CvScale,
     pitch_v: f64,
     goal_v: f64,
     loudness_v: f64,
@@ -47,10 +47,10 @@ pub struct Volts {
 /// so that no step is left.
 const SMOOTH_S: f64 = 0.002;
 
-impl Volts {
+impl CvRenderer {
     /// Voltages at rest, with so many triggers for routes.
-    pub fn new(rate_hz: f64, scale: Scale, extra: usize) -> Self {
-        Volts {
+    pub fn new(rate_hz: f64, scale: CvScale, extra: usize) -> Self {
+        CvRenderer {
             rate_hz,
             scale,
             pitch_v: 0.0,
@@ -73,7 +73,7 @@ impl Volts {
     }
 
     /// A note begins. Its pitch is there at once, before the gate.
-    pub fn start(&mut self, start: &Start) {
+    pub fn start(&mut self, start: &NoteOn) {
         self.goal_v = self.volts(start.pitch);
         self.pitch_v = self.goal_v;
         if !start.slurred() {
@@ -89,9 +89,9 @@ impl Volts {
     }
 
     /// The note moves.
-    pub fn follow(&mut self, motion: &Motion) {
-        self.goal_v = self.volts(motion.pitch);
-        self.loudness_goal_v = loudness_v(f64::from(motion.level_db));
+    pub fn follow(&mut self, update: &NoteUpdate) {
+        self.goal_v = self.volts(update.pitch);
+        self.loudness_goal_v = loudness_v(f64::from(update.level_db));
     }
 
     /// The note ends; its pitch stays.
@@ -147,14 +147,14 @@ mod tests {
     use crate::units::{Concert, Written};
     use proptest::prelude::*;
 
-    const SCALE: Scale = Scale {
+    const SCALE: CvScale = CvScale {
         full_scale_v: 10.0,
         offset_v: 0.0,
         zero_volt_note: 60.0,
     };
 
-    fn start(pitch: f64, attack: Attack) -> Start {
-        Start {
+    fn start(pitch: f64, attack: Attack) -> NoteOn {
+        NoteOn {
             at_s: 0.0,
             onset_s: 0.0,
             concert: Concert(60),
@@ -170,7 +170,7 @@ mod tests {
     }
 
     /// Volts of the five channels over so many samples.
-    fn run(volts: &mut Volts, samples: usize) -> Vec<[f32; 5]> {
+    fn run(volts: &mut CvRenderer, samples: usize) -> Vec<[f32; 5]> {
         (0..samples)
             .map(|_| {
                 let mut frame = [0.0; 5];
@@ -182,7 +182,7 @@ mod tests {
 
     #[test]
     fn a_note_comes_out_as_standard_voltages() {
-        let mut volts = Volts::new(48_000.0, SCALE, 1);
+        let mut volts = CvRenderer::new(48_000.0, SCALE, 1);
         volts.start(&start(72.0, Attack::Tongued));
         let got = run(&mut volts, 4_800);
         assert!(got.iter().all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 5.0));
@@ -199,7 +199,7 @@ mod tests {
 
     #[test]
     fn tongue_drops_the_gate_and_a_slur_does_not() {
-        let mut volts = Volts::new(48_000.0, SCALE, 0);
+        let mut volts = CvRenderer::new(48_000.0, SCALE, 0);
         volts.start(&start(60.0, Attack::Tongued));
         run(&mut volts, 480);
         volts.start(&start(62.0, Attack::Slurred));
@@ -213,7 +213,7 @@ mod tests {
 
     #[test]
     fn calibration_is_applied_and_bounded() {
-        let scale = Scale {
+        let scale = CvScale {
             full_scale_v: 8.0,
             offset_v: 0.1,
             zero_volt_note: 60.0,
@@ -224,7 +224,7 @@ mod tests {
 
     #[test]
     fn routes_have_triggers_of_their_own() {
-        let mut volts = Volts::new(48_000.0, SCALE, 1);
+        let mut volts = CvRenderer::new(48_000.0, SCALE, 1);
         volts.fire(0);
         volts.fire(9);
         let got = run(&mut volts, 480);
@@ -243,7 +243,7 @@ mod tests {
             zero in 0f64..127.0,
             key in 0f64..127.0,
         ) {
-            let scale = Scale {
+            let scale = CvScale {
                 full_scale_v: if inverts { -full } else { full },
                 offset_v: offset,
                 zero_volt_note: zero,
