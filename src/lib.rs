@@ -38,6 +38,7 @@ pub mod line;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod notation;
+pub mod note_list;
 pub mod notes;
 pub mod output;
 pub mod reference;

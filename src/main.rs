@@ -29,7 +29,9 @@ macro_rules! built_with {
     };
 }
 
-use commands::{Command, compare, demo, horns, intonation, manual, track, transcribe, tunings};
+use commands::{
+    Command, compare, demo, horns, intonation, manual, track, transcribe, tunings, write,
+};
 #[cfg(feature = "live")]
 use commands::{calibrate, devices, live, rig, soundcheck};
 
@@ -91,6 +93,7 @@ fn main() -> ExitCode {
         #[cfg(feature = "live")]
         Command::Calibrate(options) => calibrate::run(&options),
         Command::Transcribe(options) => transcribe::run(&options),
+        Command::Write(options) => write::run(&options),
         Command::Track(options) => track::run(&options),
         Command::Intonation(options) => intonation::run(&options),
         Command::Compare(options) => compare::run(&options),

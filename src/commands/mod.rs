@@ -20,6 +20,7 @@ pub mod track;
 pub mod transcribe;
 mod transcription;
 pub mod tunings;
+pub mod write;
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -50,6 +51,7 @@ pub enum Command {
     #[cfg(feature = "live")]
     Calibrate(calibrate::Options),
     Transcribe(transcribe::Options),
+    Write(write::Options),
     Track(track::Options),
     Intonation(intonation::Options),
     Compare(compare::Options),

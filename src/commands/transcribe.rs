@@ -261,10 +261,9 @@ pub fn run(options: &Options) -> Result<()> {
 impl Options {
     /// Files that are written, if there is a folder for them.
     fn kinds(&self) -> &[FileKind] {
-        match (&self.out, &self.write[..]) {
-            (None, _) => &[],
-            (Some(_), []) => &[FileKind::Csv, FileKind::Json, FileKind::Midi],
-            (Some(_), kinds) => kinds,
+        match &self.out {
+            None => &[],
+            Some(_) => kinds(&self.write),
         }
     }
 
@@ -275,6 +274,14 @@ impl Options {
         } else {
             NoteDetail::Contours
         }
+    }
+}
+
+/// Kinds of file that are written into a folder, given those that were named.
+pub fn kinds(named: &[FileKind]) -> &[FileKind] {
+    match named {
+        [] => &[FileKind::Csv, FileKind::Json, FileKind::Midi],
+        named => named,
     }
 }
 

@@ -13,10 +13,10 @@ pub mod segment;
 pub mod timeline;
 
 use contour::{Contour, Point};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// How a note begins.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Attack {
     /// By the tongue: out of silence, or after a dip in level.
@@ -28,7 +28,7 @@ pub enum Attack {
 }
 
 /// How much of its time a note sounds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Length {
     /// As short as can be: a click of tone.
@@ -42,7 +42,7 @@ pub enum Length {
 }
 
 /// What happens to pitch or level within a note.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase", tag = "kind")]
 pub enum Technique {
     /// Regular wavering of pitch.
@@ -77,6 +77,9 @@ impl Technique {
 }
 
 impl Attack {
+    /// All there are.
+    pub const ALL: [Attack; 3] = [Attack::Tongued, Attack::Slurred, Attack::Breath];
+
     /// The trade's word.
     pub fn name(&self) -> &'static str {
         match self {
@@ -88,6 +91,14 @@ impl Attack {
 }
 
 impl Length {
+    /// All there are, the shortest first.
+    pub const ALL: [Length; 4] = [
+        Length::Staccatissimo,
+        Length::Staccato,
+        Length::Normal,
+        Length::Tenuto,
+    ];
+
     /// The trade's word.
     pub fn name(&self) -> &'static str {
         match self {
@@ -128,7 +139,8 @@ impl PitchFrame {
 }
 
 /// What an articulation was decided from, so that a player can see why.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Measured {
     /// How far the level dips before the note, against the weaker side, in dB.
     pub dip_db: f32,

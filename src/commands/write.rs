@@ -1,0 +1,83 @@
+use std::path::PathBuf;
+
+use clap::Args;
+use leadpipe::error::Result;
+use leadpipe::horn::{self, tube};
+use leadpipe::line::Line;
+use leadpipe::note_list;
+use leadpipe::output::{self, csv, json, table};
+
+use super::transcribe::{CvOptions, FileKind, PartOptions, kinds};
+use super::{Form, SendOptions, TuningOptions, stem};
+
+/// Write outputs from a note list that you have corrected
+#[derive(Args)]
+#[command(after_help = "\
+A list is a CSV or JSON file as `leadpipe transcribe` writes it, or a MIDI file. Of a
+CSV file the columns onset_s and offset_s and one of midi, concert and frequency_hz
+are enough; lines may be added, taken out and changed. Where midi and frequency_hz
+disagree, midi decides.
+
+Examples:
+  leadpipe transcribe take.wav --horn trumpet --out written
+  leadpipe write written/take.csv --horn trumpet --out corrected --write musicxml,midi
+  leadpipe write line.mid --horn horn --tempo 66 --meter 3/4 --out part --write musicxml
+
+Voltages: before a control-voltage file goes into modules, check that the
+interface is DC-coupled, what its full scale is, and what the module's input
+may be given; its manual and the module's have the last word.")]
+pub struct Options {
+    /// Note list: .csv, .json or .mid
+    #[arg(value_name = "NOTES")]
+    list: PathBuf,
+    /// Horn in hand: a name from `leadpipe horns`, or a TOML file of your own
+    #[arg(long, value_name = "NAME")]
+    horn: Option<String>,
+    #[command(flatten)]
+    tuning: TuningOptions,
+    #[command(flatten)]
+    send: SendOptions,
+    #[command(flatten)]
+    cv: CvOptions,
+    #[command(flatten)]
+    part: PartOptions,
+    /// Form of the note list on standard output
+    #[arg(long, value_enum, default_value_t = Form::Table)]
+    format: Form,
+    /// Folder for files
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Files to write, separated by commas
+    #[arg(
+        long,
+        value_enum,
+        value_delimiter = ',',
+        value_name = "KINDS",
+        requires = "out"
+    )]
+    write: Vec<FileKind>,
+}
+
+pub fn run(options: &Options) -> Result<()> {
+    let _made = options
+        .out
+        .as_deref()
+        .map(super::check_folder)
+        .transpose()?;
+    let horn = options.horn.as_deref().map(horn::find).transpose()?;
+    let context = options.tuning.context(horn, Some(&options.send))?;
+    let list = note_list::read(&options.list, context.tuning.reference())?;
+    let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
+    if let Some(folder) = &options.out {
+        let outputs: Vec<_> = kinds(&options.write)
+            .iter()
+            .map(|kind| kind.output(&options.cv, &options.part, tube::TEMPERATURE_C, || Ok(None)))
+            .collect::<Result<_>>()?;
+        super::tell_files(&output::save_all(&line, folder, &line.source, &outputs)?);
+    }
+    super::print(|to| match options.format {
+        Form::Table => table::write(&line, to),
+        Form::Csv => csv::write(&line, to),
+        Form::Json => json::write(&line, to),
+    })
+}

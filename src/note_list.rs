@@ -1,0 +1,472 @@
+//! A note list read back, as a person has edited it: CSV and JSON as [`crate::output`]
+//! writes them, or a Standard MIDI File.
+//!
+//! A list says less than a take: each note gets a contour of even pitch and level, so
+//! that every output can be written from it.
+
+use std::path::Path;
+
+use serde::Deserialize;
+
+use crate::error::{Error, Result};
+use crate::notes::contour::{Contour, Point};
+use crate::notes::{Attack, Length, Measured, Note, Technique};
+use crate::reference;
+use crate::tuning::Reference;
+use crate::units::{Pitch, parse_key};
+
+/// Largest list that is read, in bytes.
+const MAX_BYTES: u64 = 64 << 20;
+/// Level where a list has none, dBFS: mezzoforte with headroom.
+const ANY_LEVEL_DB: f32 = -20.0;
+/// Time between the points of an even contour, in seconds.
+const HOP_S: f64 = 0.005;
+/// Longest that a list may go on, in seconds: a day.
+const LONGEST_S: f64 = 86_400.0;
+
+/// Notes read from a list.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoteList {
+    /// The notes in order of time.
+    pub notes: Vec<Note>,
+    /// Length of the take in seconds; the end of the last note where the list does not
+    /// say.
+    pub length_s: f64,
+}
+
+/// A note as it stands in a list. What is left out is supposed.
+#[derive(Deserialize)]
+struct Row {
+    onset_s: f64,
+    offset_s: f64,
+    decided_s: Option<f64>,
+    midi: Option<i32>,
+    frequency_hz: Option<f64>,
+    concert: Option<String>,
+    #[serde(default = "tongued")]
+    attack: Attack,
+    #[serde(default = "normal")]
+    length: Length,
+    #[serde(default)]
+    accent: bool,
+    #[serde(default)]
+    techniques: Vec<Technique>,
+    level_db: Option<f32>,
+    confidence: Option<f32>,
+    #[serde(default)]
+    measured: Measured,
+}
+
+fn tongued() -> Attack {
+    Attack::Tongued
+}
+
+fn normal() -> Length {
+    Length::Normal
+}
+
+/// Reads a list by the ending of its name: `.csv`, `.json`, or a MIDI file. Of a CSV
+/// only `onset_s`, `offset_s` and one of `midi`, `concert` and `frequency_hz` are needed.
+/// `reference` is what frequencies are measured from.
+///
+/// # Errors
+/// [`Error::Input`] for a file that is missing, is no list, or has a note that makes no
+/// sense, naming the line or the note.
+pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
+    let ending = path.extension().and_then(|e| e.to_str());
+    let ending = ending.map(str::to_lowercase).unwrap_or_default();
+    let list = match ending.as_str() {
+        "csv" => from_csv(path, &text(path)?, reference)?,
+        "json" => from_json(path, &text(path)?, reference)?,
+        "mid" | "midi" | "smf" => from_midi(path)?,
+        _ => {
+            return Err(Error::input(
+                path,
+                "no note list by its name",
+                "give a .csv or .json list, or a .mid file",
+            ));
+        }
+    };
+    if list.notes.is_empty() {
+        return Err(Error::input(
+            path,
+            "no notes in this list",
+            "check the file",
+        ));
+    }
+    Ok(list)
+}
+
+fn text(path: &Path) -> Result<String> {
+    let refused = |e: std::io::Error| Error::unreadable(path, e);
+    if std::fs::metadata(path).map_err(refused)?.len() > MAX_BYTES {
+        return Err(Error::input(
+            path,
+            "more than 64 megabytes",
+            "give the list of one take",
+        ));
+    }
+    std::fs::read_to_string(path).map_err(refused)
+}
+
+fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
+    let damaged = |e: csv::Error| Error::input(path, e, "save it again as comma-separated values");
+    let header = reader.headers().map_err(damaged)?.clone();
+    let column = |name: &str| header.iter().position(|h| h == name);
+    for name in ["onset_s", "offset_s"] {
+        if column(name).is_none() {
+            return Err(Error::input(
+                path,
+                format!("no column {name}"),
+                "keep the first line of the list, with the names of its columns",
+            ));
+        }
+    }
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(damaged)?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let cell = |name: &str| {
+            let cell = column(name).and_then(|at| record.get(at));
+            cell.filter(|cell| !cell.is_empty())
+        };
+        let wrong = |name: &str, cell: &str| {
+            Error::input(
+                path,
+                format!("line {line}: {name} is \"{cell}\""),
+                format!("write {}", expected(name)),
+            )
+        };
+        fn parsed<T: std::str::FromStr>(
+            name: &str,
+            cell: Option<&str>,
+            wrong: impl Fn(&str, &str) -> Error,
+        ) -> Result<Option<T>> {
+            cell.map(|cell| cell.parse().map_err(|_| wrong(name, cell)))
+                .transpose()
+        }
+        macro_rules! number {
+            ($name:literal) => {
+                parsed($name, cell($name), &wrong)?
+            };
+        }
+        macro_rules! named {
+            ($name:literal, $all:expr, $default:expr) => {
+                match cell($name) {
+                    None => $default,
+                    Some(cell) => $all
+                        .into_iter()
+                        .find(|one| one.name() == cell)
+                        .ok_or_else(|| wrong($name, cell))?,
+                }
+            };
+        }
+        let missing = |name: &str| wrong(name, "");
+        let onset_s: Option<f64> = number!("onset_s");
+        rows.push((
+            format!("line {line}"),
+            Row {
+                onset_s: onset_s.ok_or_else(|| missing("onset_s"))?,
+                offset_s: number!("offset_s").ok_or_else(|| missing("offset_s"))?,
+                decided_s: number!("decided_s"),
+                midi: number!("midi"),
+                frequency_hz: number!("frequency_hz"),
+                concert: cell("concert").map(str::to_owned),
+                attack: named!("attack", Attack::ALL, tongued()),
+                length: named!("length", Length::ALL, normal()),
+                accent: number!("accent").unwrap_or(false),
+                techniques: techniques(cell("technique_detail").unwrap_or_default()).ok_or_else(
+                    || {
+                        wrong(
+                            "technique_detail",
+                            cell("technique_detail").unwrap_or_default(),
+                        )
+                    },
+                )?,
+                level_db: number!("level_db"),
+                confidence: number!("confidence"),
+                measured: Measured {
+                    dip_db: number!("dip_db").unwrap_or_default(),
+                    rise_s: number!("rise_s").unwrap_or_default(),
+                    sounding: number!("sounding").unwrap_or_default(),
+                    ..Measured::default()
+                },
+            },
+        ));
+    }
+    assembled(path, rows, None, reference)
+}
+
+/// What belongs into a column, for a person who has mistyped it.
+fn expected(column: &str) -> &'static str {
+    match column {
+        "onset_s" | "offset_s" | "decided_s" | "rise_s" => "seconds, such as 12.5",
+        "midi" => "a MIDI key, 0 to 127",
+        "concert" => "a pitch, such as C4 or Bb3",
+        "frequency_hz" => "a frequency, such as 440",
+        "attack" => "tongued, slurred or breath",
+        "length" => "staccatissimo, staccato, normal or tenuto",
+        "accent" => "true or false",
+        "technique_detail" => {
+            "what the program writes, such as \"vibrato 5.2 Hz 21 cents\", or nothing"
+        }
+        _ => "a number, or nothing",
+    }
+}
+
+/// Reads techniques as [`crate::output::csv::detail`] writes them.
+fn techniques(text: &str) -> Option<Vec<Technique>> {
+    let parts = text.split(';').map(str::trim).filter(|p| !p.is_empty());
+    let one = |part: &str| {
+        let words: Vec<&str> = part.split_whitespace().collect();
+        let number = |at: usize| words.get(at)?.parse::<f32>().ok().filter(|n| n.is_finite());
+        Some(match *words.first()? {
+            "vibrato" => Technique::Vibrato {
+                rate_hz: number(1)?,
+                extent_cents: number(3)?,
+            },
+            "flutter" => Technique::Flutter {
+                rate_hz: number(1)?,
+                depth_db: number(3)?,
+            },
+            "trill" => Technique::Trill {
+                rate_hz: number(1)?,
+                interval_cents: number(3)?,
+            },
+            "glissando" => Technique::Glissando { cents: number(1)? },
+            "scoop" => Technique::Scoop { cents: number(1)? },
+            "fall" => Technique::Fall { cents: number(1)? },
+            "doit" => Technique::Doit { cents: number(1)? },
+            _ => return None,
+        })
+    };
+    parts.map(one).collect()
+}
+
+fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
+    #[derive(Deserialize)]
+    struct Document {
+        take: Option<Take>,
+        notes: Vec<Row>,
+    }
+    #[derive(Deserialize)]
+    struct Take {
+        length_s: Option<f64>,
+    }
+    let document: Document = serde_json::from_str(text).map_err(|e| {
+        let mend = "`leadpipe transcribe --schema` says what a list looks like";
+        Error::input(path, e, mend)
+    })?;
+    let length_s = document.take.and_then(|take| take.length_s);
+    let rows = (1..).zip(document.notes);
+    let rows = rows.map(|(number, row)| (format!("note {number}"), row));
+    assembled(path, rows.collect(), length_s, reference)
+}
+
+fn from_midi(path: &Path) -> Result<NoteList> {
+    let part = reference::read(path, None)?;
+    let rows = part
+        .notes
+        .iter()
+        .filter(|n| n.length_s > 0.0)
+        .map(|n| Note {
+            onset_s: n.start_s,
+            offset_s: n.start_s + n.length_s,
+            decided_s: n.start_s,
+            pitch: f64::from(n.concert.0),
+            attack: tongued(),
+            length: normal(),
+            accent: false,
+            techniques: Vec::new(),
+            level_db: ANY_LEVEL_DB,
+            confidence: 1.0,
+            measured: Measured::default(),
+            contour: even(
+                n.start_s,
+                n.start_s + n.length_s,
+                f64::from(n.concert.0),
+                ANY_LEVEL_DB,
+            ),
+        });
+    let notes: Vec<Note> = rows.collect();
+    let length_s = notes.last().map_or(0.0, |n| n.offset_s);
+    Ok(NoteList { notes, length_s })
+}
+
+/// Puts rows, each with what a person would call it, into order.
+fn assembled(
+    path: &Path,
+    rows: Vec<(String, Row)>,
+    length_s: Option<f64>,
+    reference: Reference,
+) -> Result<NoteList> {
+    let mut notes = Vec::with_capacity(rows.len());
+    for (name, row) in rows {
+        let wrong = |problem: &str, mend: &str| {
+            Error::input(path, format!("{name}: {problem}"), mend.to_owned())
+        };
+        let sane = |s: f64| (0.0..=LONGEST_S).contains(&s);
+        if !sane(row.onset_s) || !sane(row.offset_s) {
+            return Err(wrong(
+                "a time that makes no sense",
+                "write seconds from the start of the take",
+            ));
+        }
+        if row.offset_s <= row.onset_s {
+            return Err(wrong("ends before it begins", "write a later offset_s"));
+        }
+        let pitch = pitch(&row, reference).ok_or_else(|| {
+            wrong(
+                "no pitch",
+                "write midi (0 to 127), concert (such as Bb3) or frequency_hz",
+            )
+        })?;
+        let level_db = row
+            .level_db
+            .filter(|l| l.is_finite())
+            .unwrap_or(ANY_LEVEL_DB);
+        notes.push(Note {
+            onset_s: row.onset_s,
+            offset_s: row.offset_s,
+            decided_s: row.decided_s.unwrap_or(row.onset_s),
+            pitch,
+            attack: row.attack,
+            length: row.length,
+            accent: row.accent,
+            techniques: row.techniques,
+            level_db,
+            confidence: row.confidence.unwrap_or(1.0),
+            measured: row.measured,
+            contour: Contour::default(),
+        });
+    }
+    notes.sort_by(|a, b| a.onset_s.total_cmp(&b.onset_s));
+    for at in 0..notes.len() {
+        // A horn plays one note at a time.
+        let until_s = notes.get(at + 1).map_or(f64::INFINITY, |next| next.onset_s);
+        let note = &mut notes[at];
+        if until_s <= note.onset_s {
+            return Err(Error::input(
+                path,
+                format!("two notes begin at {} s", note.onset_s),
+                "keep one of them: a horn plays one note at a time",
+            ));
+        }
+        note.offset_s = note.offset_s.min(until_s);
+        note.contour = even(note.onset_s, note.offset_s, note.pitch, note.level_db);
+    }
+    let end_s = notes.last().map_or(0.0, |n| n.offset_s);
+    let length_s = length_s.filter(|s| (0.0..=LONGEST_S).contains(s));
+    Ok(NoteList {
+        length_s: length_s.unwrap_or(end_s).max(end_s),
+        notes,
+    })
+}
+
+/// The pitch of a row in MIDI semitones. The key decides, and the frequency says where
+/// within it: whoever corrects a key need not correct the frequency too.
+fn pitch(row: &Row, reference: Reference) -> Option<f64> {
+    let named = || row.concert.as_deref().and_then(parse_key);
+    let key = row
+        .midi
+        .filter(|key| (0..=127).contains(key))
+        .or_else(named);
+    let played = row.frequency_hz.map(Pitch::from_hz);
+    let played = played.filter(|p| (0.0..=127.5).contains(&p.0));
+    match (key, played) {
+        (Some(key), Some(played)) if reference.nearest_key(played) == key => Some(played.0),
+        (Some(key), _) => Some(reference.equal(key).0),
+        (None, played) => Some(played?.0),
+    }
+}
+
+/// A contour that stays where it is.
+fn even(onset_s: f64, offset_s: f64, pitch: f64, level_db: f32) -> Contour {
+    let count = ((offset_s - onset_s) / HOP_S).ceil().max(1.0) as usize;
+    let point = Point {
+        pitch: pitch as f32,
+        level_db,
+        confidence: 1.0,
+    };
+    Contour {
+        start_s: onset_s,
+        hop_s: HOP_S,
+        points: vec![point; count],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::output::csv::detail;
+
+    fn csv(text: &str) -> Result<NoteList> {
+        from_csv(Path::new("list.csv"), text, Reference::default())
+    }
+
+    #[test]
+    fn little_is_needed() {
+        let list = csv("onset_s,offset_s,midi\n1.5,2,62\n0.5,1.6,60\n").unwrap();
+        let notes: Vec<_> = list
+            .notes
+            .iter()
+            .map(|n| (n.onset_s, n.offset_s, n.pitch))
+            .collect();
+        assert_eq!(notes, [(0.5, 1.5, 60.0), (1.5, 2.0, 62.0)]);
+        assert_eq!(list.length_s, 2.0);
+    }
+
+    #[test]
+    fn a_corrected_key_outweighs_the_frequency() {
+        let list = csv("onset_s,offset_s,midi,frequency_hz\n0,1,69,445\n1,2,70,445\n").unwrap();
+        assert!((list.notes[0].pitch - 69.196).abs() < 1e-3);
+        assert_eq!(list.notes[1].pitch, 70.0);
+    }
+
+    #[test]
+    fn mistakes_are_named_with_their_line() {
+        for (text, says) in [
+            ("onset,offset_s\n", "no column onset_s"),
+            (
+                "onset_s,offset_s,midi\n0,1,60\n1,x,60\n",
+                "line 3: offset_s is \"x\"",
+            ),
+            ("onset_s,offset_s,midi\n2,1,60\n", "line 2: ends before"),
+            ("onset_s,offset_s,midi\n1,2,\n", "line 2: no pitch"),
+            (
+                "onset_s,offset_s,midi,attack\n1,2,60,hard\n",
+                "tongued, slurred or breath",
+            ),
+            ("onset_s,offset_s,midi\n1,2,60\n1,3,62\n", "two notes begin"),
+        ] {
+            let error = csv(text).unwrap_err().to_string();
+            assert!(error.contains(says), "{error}");
+        }
+    }
+
+    #[test]
+    fn techniques_come_back_as_they_were_written() {
+        let all = [
+            Technique::Vibrato {
+                rate_hz: 5.2,
+                extent_cents: 21.0,
+            },
+            Technique::Flutter {
+                rate_hz: 25.0,
+                depth_db: 6.5,
+            },
+            Technique::Trill {
+                rate_hz: 7.0,
+                interval_cents: 200.0,
+            },
+            Technique::Scoop { cents: -124.0 },
+            Technique::Fall { cents: -418.0 },
+        ];
+        let text: Vec<String> = all.iter().map(detail).collect();
+        assert_eq!(techniques(&text.join("; ")).unwrap(), all);
+        assert_eq!(techniques("warble 3"), None);
+    }
+}
