@@ -1,0 +1,91 @@
+//! The promise: a note list that a person has corrected is as good as a take: every
+//! output can be written from it.
+
+mod common;
+
+use std::path::Path;
+
+use common::{fail, succeed};
+
+fn written(folder: &Path, list: &str, kinds: &str) -> String {
+    let out = folder.join("out");
+    succeed(&[
+        "write",
+        folder.join(list).to_str().unwrap(),
+        "--horn",
+        "flugelhorn",
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        kinds,
+        "--format",
+        "csv",
+    ])
+}
+
+#[test]
+fn a_list_comes_back_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    succeed(&["demo", "--out", path.to_str().unwrap()]);
+    let list = std::fs::read_to_string(path.join("lamplight.csv")).unwrap();
+    // The digits that a list keeps are the only ones that can come back.
+    let names = |text: &str| -> Vec<String> {
+        let mut rows = csv::Reader::from_reader(text.as_bytes());
+        let row = |r: csv::StringRecord| {
+            let keep = [0, 1, 3, 6, 7, 9, 10, 11, 14, 18];
+            keep.map(|i| r[i].to_owned()).join(" ")
+        };
+        rows.records().map(|r| row(r.unwrap())).collect()
+    };
+    assert_eq!(names(&written(path, "lamplight.csv", "csv")), names(&list));
+    assert_eq!(names(&written(path, "lamplight.json", "csv")), names(&list));
+}
+
+#[test]
+fn corrections_reach_every_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    let list = "onset_s,offset_s,midi,frequency_hz\n0.5,0.9,58,233.08\n1.0,1.4,63,261.6\n";
+    std::fs::write(path.join("line.csv"), list).unwrap();
+    let table = written(path, "line.csv", "csv,json,midi,cv,musicxml,report,svg");
+    assert!(table.contains("Eb4") && table.contains("F4"), "{table}");
+    for ending in ["csv", "json", "mid", "cv.wav", "musicxml", "html", "svg"] {
+        let file = path.join(format!("out/line.{ending}"));
+        assert!(file.metadata().is_ok_and(|m| m.len() > 0), "{ending}");
+    }
+    // Voltages are held at the corrected pitch: E flat 4, a quarter of a volt over C4.
+    let mut cv = hound::WavReader::open(path.join("out/line.cv.wav")).unwrap();
+    let samples: Vec<f32> = cv.samples::<f32>().map(Result::unwrap).collect();
+    let at = (1.2 * 48_000.0) as usize * 4;
+    assert!((samples[at] * 10.0 - 0.25).abs() < 1e-4, "{}", samples[at]);
+    // A MIDI file is a list too.
+    std::fs::copy(path.join("out/line.mid"), path.join("again.mid")).unwrap();
+    let table = written(path, "again.mid", "csv");
+    assert!(
+        table.contains("Eb4") && table.lines().count() == 3,
+        "{table}"
+    );
+}
+
+#[test]
+fn mistakes_are_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("line.csv");
+    for (text, says) in [
+        (
+            "onset_s,offset_s,midi\n1,2,x\n",
+            "line 2: midi is \"x\"; write a MIDI key",
+        ),
+        ("onset_s,offset_s,midi\n", "no notes in this list"),
+        ("time\n", "no column onset_s"),
+    ] {
+        std::fs::write(&list, text).unwrap();
+        let (code, errors) = fail(&["write", list.to_str().unwrap()]);
+        assert_eq!(code, 3);
+        assert!(errors.contains(says), "{errors}");
+    }
+    let (code, errors) = fail(&["write", "line.txt"]);
+    assert_eq!(code, 3);
+    assert!(errors.contains(".csv or .json"), "{errors}");
+}
