@@ -33,10 +33,10 @@ pub enum Error {
         hint: String,
     },
     /// The take holds no sound at all (exit code 6).
-    #[error("{}: nothing to hear: the loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
+    #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
     Silent { path: PathBuf, peak_db: f64 },
     /// Some of many takes could not be used (exit code of the first).
-    #[error("{failed} of {of} takes could not be used; each is named above with its mend")]
+    #[error("{failed} of {of} takes could not be used; each is named above, with how to fix it")]
     Several {
         failed: usize,
         of: usize,
@@ -71,7 +71,7 @@ impl Error {
                 Error::input(path, "no such file", "check the name and the folder")
             }
             std::io::ErrorKind::PermissionDenied => {
-                Error::input(path, "not readable", "ask for read permission on it")
+                Error::input(path, "permission denied", "ask for read permission")
             }
             _ => Error::input(path, cause, "check the file"),
         }

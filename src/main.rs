@@ -52,8 +52,8 @@ const VERSION: &str = concat!(
     ")"
 );
 
-/// A brass player's ear for the synthesizer rig: hears the horn, names every
-/// note, and writes notes, MIDI and control voltages.
+/// Play a synthesizer rig with a brass instrument: follows pitch and articulation,
+/// sends MIDI, OSC and control voltages, transcribes takes, reports intonation.
 #[derive(Parser)]
 #[command(
     version = VERSION,
@@ -61,9 +61,9 @@ const VERSION: &str = concat!(
     after_help = "\
 Start with `leadpipe demo --out demo`, then `leadpipe transcribe TAKE.wav`.
 
-Exit codes: 0 done, 2 command line, 3 the take cannot be used, 4 a name or a
-settings file, 5 cannot write, 6 the take is silent, 7 a sound device or port
-cannot be used, 130 interrupted."
+Exit codes: 0 success, 2 wrong command line, 3 the take cannot be used, 4 wrong
+name, option or settings file, 5 cannot write, 6 the take is silent, 7 a sound
+device or port cannot be used, 130 interrupted."
 )]
 struct Cli {
     #[command(subcommand)]

@@ -55,8 +55,8 @@ pub fn read<T>(
     let size = std::fs::metadata(path).map(|m| m.len());
     if size.is_ok_and(|bytes| bytes > MAX_BYTES) {
         return Err(Error::setting(
-            format!("{shown}: more than a megabyte"),
-            "this is no settings file",
+            format!("{shown}: larger than a megabyte"),
+            "give a settings file (TOML)",
         ));
     }
     let text = std::fs::read_to_string(path).map_err(|error| {
@@ -71,7 +71,7 @@ pub fn read<T>(
         });
         Error::setting(
             format!("{shown}:{place} {}", error.message),
-            "mend that line",
+            "correct that line",
         )
     })
 }

@@ -86,8 +86,8 @@ fn truncated_takes_say_what_is_there() {
     std::fs::write(&cut, &bytes[..bytes.len() / 2]).unwrap();
     let (code, errors) = refused(&cut, &[]);
     assert_eq!(code, 3);
-    assert!(errors.contains("1.20 s promised, 0.60 s there"), "{errors}");
-    // The mend that it names works.
+    assert!(errors.contains("0.60 s of 1.20 s are there"), "{errors}");
+    // What it suggests works.
     let end = errors.split("--end ").nth(1).unwrap().trim();
     assert!(succeed(&["transcribe", cut.to_str().unwrap(), "--end", end]).contains("Bb3"));
 }
@@ -102,7 +102,7 @@ fn silence_nan_and_bad_levels() {
     };
     let (code, errors) = refused(&file("silent.wav", &[0.0; 48_000]), &[]);
     assert_eq!(code, 6);
-    assert!(errors.contains("nothing to hear"), "{errors}");
+    assert!(errors.contains("the take is silent"), "{errors}");
 
     let mut tone = play(
         &[Played::new(0.2, 0.9, 58.0, 0.6)],
@@ -126,7 +126,7 @@ fn silence_nan_and_bad_levels() {
     let shifted: Vec<f32> = tone.iter().map(|x| x + 0.2).collect();
     for (name, samples, words) in [
         ("clipped.wav", clipped, "clipped"),
-        ("dc.wav", shifted, "shifted"),
+        ("dc.wav", shifted, "DC offset"),
     ] {
         let path = file(name, &samples);
         let output = leadpipe(&["transcribe", path.to_str().unwrap(), "--format", "csv"]);
@@ -146,7 +146,7 @@ fn unknown_names_suggest_the_nearest() {
         (["--horn", "Tuba"], "tuba-"),
         (["--tuning", "meantone"], "meantone-"),
         (["--tuning", "missing.toml"], "missing.toml"),
-        (["--tonic", "H"], "no pitch"),
+        (["--tonic", "H"], "is not a note name"),
         (["--reference", "44"], "between 380 and 500"),
         (["--horn", "nowhere.toml"], "nowhere.toml"),
         (["--horn", "kazoo"], "`leadpipe horns` lists them"),

@@ -183,8 +183,8 @@ fn a_screen_reader_gets_it_all() {
     let tree = browser.accessible();
     let has = |role: &str, name: &str| tree.iter().any(|(r, n)| r == role && n.contains(name));
     for heading in [
-        "All in all",
-        "Pitch over the take",
+        "Overall",
+        "Pitch over time",
         "Notes",
         "By written pitch",
         "How to read this",
@@ -193,7 +193,7 @@ fn a_screen_reader_gets_it_all() {
     }
     // The pictures say what they are; the sort buttons and the slider have names.
     assert!(
-        has("image", "Pitch over the take") || has("img", "Pitch over the take"),
+        has("image", "Pitch over time") || has("img", "Pitch over time"),
         "{tree:?}"
     );
     assert!(
@@ -201,7 +201,7 @@ fn a_screen_reader_gets_it_all() {
             .any(|(r, n)| (r == "image" || r == "img") && n.contains("Sounding time by cents"))
     );
     assert!(
-        has("button", "cents") && has("button", "Closer") && has("slider", "Start of the part")
+        has("button", "cents") && has("button", "Zoom in") && has("slider", "Start of the part")
     );
     let table_rows = tree.iter().filter(|(role, _)| role == "row").count();
     assert!(table_rows > notes, "{table_rows}");

@@ -107,7 +107,7 @@ fn a_soundcheck_is_stored() {
     );
     assert!(output.status.success(), "{}", text(&output));
     assert!(
-        text(&output).contains("dB under soft playing"),
+        text(&output).contains("dB softer than your soft playing"),
         "{}",
         text(&output)
     );

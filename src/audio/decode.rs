@@ -52,7 +52,7 @@ impl Take {
             .metadata()
             .map_err(|e| Error::input(path, e, "check the file"))?;
         if metadata.is_dir() {
-            return Err(Error::input(path, "this is a folder", "name a take in it"));
+            return Err(Error::input(path, "this is a folder", "give a file in it"));
         }
         if metadata.len() == 0 {
             return Err(Error::input(path, "the file is empty", FORMATS));
@@ -189,14 +189,14 @@ impl Take {
     fn check_length(&self) -> Result<()> {
         let here_s = self.read as f64 / self.sample_rate_hz;
         if self.read == 0 {
-            return Err(Error::input(&self.path, "there is no sound in it", FORMATS));
+            return Err(Error::input(&self.path, "the file holds no sound", FORMATS));
         }
         if let Some(promised) = self.promised {
             let promised_s = promised as f64 / self.sample_rate_hz;
             if here_s + 0.05 < promised_s {
                 return Err(Error::input(
                     &self.path,
-                    format!("cut off: {promised_s:.2} s promised, {here_s:.2} s there"),
+                    format!("cut off: {here_s:.2} s of {promised_s:.2} s are there"),
                     self.use_what_is_there(),
                 ));
             }
@@ -204,7 +204,7 @@ impl Take {
         if self.read <= self.first {
             return Err(Error::setting(
                 format!(
-                    "--start {:.2} lies past the end ({here_s:.2} s)",
+                    "--start {:.2} is past the end ({here_s:.2} s)",
                     self.start_s()
                 ),
                 "give an earlier --start",
@@ -216,7 +216,7 @@ impl Take {
     fn use_what_is_there(&self) -> String {
         // Rounded down: the end must lie inside.
         let end_s = (self.read as f64 / self.sample_rate_hz * 100.0).floor() / 100.0;
-        format!("copy it again, or use what is there with --end {end_s:.2}")
+        format!("copy it again, or use the intact part with --end {end_s:.2}")
     }
 
     fn damaged(&self, cause: &str) -> Error {

@@ -67,7 +67,7 @@ impl Decoder {
                 }
                 let audio = decoder.decode(&packet).map_err(|e| e.to_string())?;
                 if audio.spec().channels().count() != *channels {
-                    return Err("the number of channels changes midway".into());
+                    return Err("the number of channels changes within the file".into());
                 }
                 interleaved.resize(audio.samples_interleaved(), 0.0);
                 audio.copy_to_slice_interleaved(interleaved);

@@ -55,10 +55,7 @@ impl Flac {
             count += block.len();
             if count as f64 > MAX_LENGTH_S * take.sample_rate_hz() {
                 return Err(Error::setting(
-                    format!(
-                        "{}: more than an hour of sound for one page",
-                        path.display()
-                    ),
+                    format!("{}: more than an hour of sound to embed", path.display()),
                     "choose a part with --start and --end, or leave --audio out",
                 ));
             }

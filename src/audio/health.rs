@@ -74,14 +74,14 @@ impl Health {
         let mut warnings = Vec::new();
         if self.clipped_runs > 0 {
             warnings.push(format!(
-                "clipped in {} places: notes and pitch hold, levels and accents may not; record with more headroom",
+                "clipped in {} places: notes and pitch are reliable, levels and accents may not be; record with more headroom",
                 self.clipped_runs
             ));
         }
         let shift = self.sum / self.count.max(1) as f64;
         if shift.abs() > SHIFTED {
             warnings.push(format!(
-                "shifted off zero by {:.1} % of full scale: taken off here; check the interface or the pickup's preamplifier",
+                "DC offset of {:.1} % of full scale, removed for the analysis; check the interface or the pickup's preamplifier",
                 shift * 100.0
             ));
         }

@@ -45,7 +45,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
         return Err(Error::input(
             folder,
             "no takes in this folder",
-            "name one with WAV, AIFF, FLAC, MP3 or OGG files in it",
+            "choose one with WAV, AIFF, FLAC, MP3 or OGG files in it",
         ));
     }
     takes.sort();

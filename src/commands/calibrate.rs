@@ -12,20 +12,20 @@ use leadpipe::live::streams;
 
 use super::live::{device_and_channels, store};
 
-/// Measure what an interface's outputs really put out, with a meter
+/// Calibrate a control-voltage output with a voltmeter
 #[derive(Args)]
 #[command(after_help = "\
-Plays five steady values on one output, at most two fifths of full scale either
-way, and asks what the meter reads at each. What is stored with --rig makes 1 V an
-octave exactly that.
+Puts out five steady voltages on one output, within 40 % of full scale either
+way, and asks for the meter's reading at each. With --rig the measured full scale
+and offset are stored, so that an octave is exactly 1 V.
 
-Connect the meter alone: no module, amplifier, speaker or headphones on that
-output, for a steady voltage can harm them. Only a DC-coupled interface passes
-it. The interface's manual has the last word.
+Connect only the meter: no module, amplifier, speaker or headphones on that
+output, because a steady voltage can damage them. Only a DC-coupled interface
+can put it out. Read the interface's manual first; it takes precedence.
 
 Examples:
   leadpipe calibrate jack:3 --rig stage
-  leadpipe calibrate 'alsa:hw:2:3' < readings.txt      one number a line")]
+  leadpipe calibrate 'alsa:hw:2:3' < readings.txt      one number per line")]
 pub struct Options {
     /// Output device and one channel, such as jack:3
     #[arg(value_name = "DEVICE:CHANNEL")]
@@ -55,7 +55,9 @@ pub fn run(options: &Options) -> Result<()> {
     let mut lines = std::io::stdin().lock().lines();
     for step in STEPS {
         steady.set(step as f32);
-        eprint!("value {step:+.1} is out; volts on the meter (empty to leave it out): ");
+        eprint!(
+            "output at {step:+.1} of full scale; reading of the meter in volts (Enter to skip): "
+        );
         let _ = std::io::stderr().flush();
         let Some(line) = lines.next() else {
             break;
@@ -72,7 +74,7 @@ pub fn run(options: &Options) -> Result<()> {
         }
         let volts: f64 = text.parse().map_err(|_| {
             Error::setting(
-                format!("\"{text}\" is no voltage"),
+                format!("\"{text}\" is not a voltage"),
                 "type a number such as 2.013",
             )
         })?;
@@ -89,7 +91,7 @@ pub fn run(options: &Options) -> Result<()> {
         )?;
         writeln!(
             to,
-            "readings lie within {:.4} V of a straight line: {:.1} cents at 1 V an octave",
+            "readings lie within {:.4} V of a straight line: {:.1} cents at 1 V per octave",
             fit.worst_v,
             fit.worst_cents()
         )

@@ -11,18 +11,18 @@ use leadpipe::units::whole;
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{Excerpt, Form, PitchOptions, TakeOptions, TuningOptions};
 
-/// Practise against a target: right, wrong, missing and extra notes
+/// Compare a take with a score or another take: right, wrong, missing, extra notes
 #[derive(Args)]
 #[command(after_help = "\
 The target is a MIDI file, a MusicXML score or another take. Its notes are
-aligned with what was played. Timing is against the beat that the notes around
-make, so that a steady tempo of your own costs nothing; late is positive. Length
-is in per cent of what is written at that pace. Cents are against the tuning
-table, and, where the target is a take, against that take too.
+aligned with what was played. Timing is measured against the tempo of the notes
+around, so playing steadily faster or slower than written is not late; late is
+positive. Length is in per cent of the written length at that tempo. Cents are
+against the tuning and, if the target is a take, against that take too.
 
-A score's transposition is followed. A MIDI file says nothing of it: if it holds
-the part as written, give the horn's transposition with --shift (-2 for B flat).
-Simple repeats are played out; da capo and segno are not followed.
+A score's transposition is followed. A MIDI file has none: if it holds the part as
+written, give the horn's transposition with --shift (-2 for B flat). Simple
+repeats are played; da capo and segno are not followed.
 
 Examples:
   leadpipe compare take.wav part.musicxml --horn trumpet
@@ -33,17 +33,17 @@ pub struct Options {
     take: TakeOptions,
     /// MIDI file, MusicXML score or take to compare with
     target: PathBuf,
-    /// Part of the score, counted from 1; the first with notes if left out
+    /// Part of the score, counted from 1; by default the first that has notes
     #[arg(long, value_name = "N")]
     part: Option<usize>,
-    /// Semitones that the target sounds higher than it says
+    /// Transpose the target by this many semitones
     #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true, default_value_t = 0, value_parser = clap::value_parser!(i32).range(-48..=48))]
     shift: i32,
     #[command(flatten)]
     pitch: PitchOptions,
     #[command(flatten)]
     tuning: TuningOptions,
-    /// Form of the comparison on standard output
+    /// Format of the comparison on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
 }
@@ -67,7 +67,7 @@ pub fn run(options: &Options) -> Result<()> {
         if options.part.is_some() {
             return Err(Error::setting(
                 "--part with a take as target",
-                "leave it out: only scores have parts",
+                "leave --part out: only scores have parts",
             ));
         }
         ReferencePart::played(&listen(&options.target, &Excerpt::default())?)
@@ -77,7 +77,9 @@ pub fn run(options: &Options) -> Result<()> {
     let found = compare(&line, &reference)?;
     if let Some(shift) = better_shift(&line, &reference, &found) {
         eprintln!(
-            "leadpipe: the target fits far better {shift:+} semitones from here: is it in another transposition? try --shift {}",
+            "leadpipe: the target matches better {} semitones {}: is it in another transposition? try --shift {}",
+            shift.abs(),
+            if shift < 0 { "lower" } else { "higher" },
             options.shift + shift
         );
     }
@@ -106,8 +108,8 @@ fn table(
     let heading = if other { "  from target" } else { "" };
     writeln!(
         to,
-        "{:>5} {:>7} {:>7} {:>9} {:>8} {:>9} {:>6}{heading}",
-        "bar", "target", "played", "start s", "late ms", "length %", "cents"
+        "{:>5} {:>7} {:>7} {:>9} {:>9} {:>10} {:>6}{heading}",
+        "bar", "target", "played", "start (s)", "late (ms)", "length (%)", "cents"
     )?;
     for note in &found.notes {
         writeln!(to, "{}", row(note, other).trim_end())?;
@@ -126,24 +128,28 @@ fn table(
     }
     writeln!(
         to,
-        "timing within {:.0} ms of the beat around (standard deviation); {:+.1} cents, spread {:.1}",
+        "timing within {:.0} ms of the tempo around (standard deviation); {:+.1} cents against the tuning, spread {:.1}",
         found.timing_spread_ms, found.mean_cents, found.spread_cents
     )?;
     let percent = |ratio: f64| format!("{:.0} %", 100.0 * ratio);
     if let Some(ratio) = found.tempo_ratio {
         let tempo = match (found.tempo, reference.tempo) {
             (Some(played), Some(written)) => {
-                format!(": {played:.0} quarters a minute for {written:.0}")
+                format!(": {played:.0} quarter notes per minute for {written:.0}")
             }
             _ => String::new(),
         };
         let ends = match (found.tempo_ratio_first, found.tempo_ratio_last) {
             (Some(first), Some(last)) => {
-                format!(", from {} to {}", percent(first), percent(last))
+                format!(
+                    "; {} at the start, {} at the end",
+                    percent(first),
+                    percent(last)
+                )
             }
             _ => String::new(),
         };
-        writeln!(to, "pace {} of the target's{tempo}{ends}", percent(ratio))?;
+        writeln!(to, "tempo {} of the target's{tempo}{ends}", percent(ratio))?;
     }
     Ok(())
 }
@@ -168,12 +174,12 @@ fn row(note: &Compared, other: bool) -> String {
         other => other.name(),
     };
     format!(
-        "{:>5} {:>7} {:>7} {:>9} {} {:>9} {}{from}  {verdict}",
+        "{:>5} {:>7} {:>7} {:>9} {} {:>10} {}{from}  {verdict}",
         text(&note.bar),
         text(&note.target),
         text(&note.played),
         start,
-        number(note.late_ms, 8),
+        number(note.late_ms, 9),
         length,
         number(note.cents, 6),
     )

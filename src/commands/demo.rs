@@ -16,12 +16,13 @@ use leadpipe::tuning::{self, Reference};
 
 use super::transcribe::{CvOptions, FileKind, PartOptions};
 
-/// Hear a built-in flugelhorn line and write every kind of output
+/// Transcribe a built-in flugelhorn line and write every kind of output
 #[derive(Args)]
 #[command(after_help = "\
 The line is made by the program itself: tongued, slurred and staccato notes, a
-scoop, vibrato, one note by the air alone and a fall, with breath and room
-noise. The take is written too, so that you can listen to it: start low.
+scoop, vibrato, one note begun without the tongue and a fall, with breath and
+room noise. The take is written too, so that you can listen to it: start with
+the volume low.
 
 Example:
   leadpipe demo --out demo")]
@@ -69,7 +70,7 @@ pub fn run(options: &Options) -> Result<()> {
         table::write(&line, to)?;
         writeln!(
             to,
-            "\nall in all {:+.1} cents; A4 = {:.1} Hz fits best\n",
+            "\nOverall {:+.1} cents; best reference A4 = {:.1} Hz\n",
             measured.offset_cents, measured.best_reference_hz
         )?;
         for path in &paths {

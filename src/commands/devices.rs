@@ -7,9 +7,8 @@ use leadpipe::live::send::midi_port;
 /// List sound devices and MIDI ports, with a hint for each problem
 #[derive(Args)]
 #[command(after_help = "\
-The first column is what --input, --output and --cv take; any part of it or of
-the name that only one device has will do. A star marks what is taken where none
-is named.
+Give the first column to --input, --output or --cv; any part of it, or of the
+name, that fits only one device will do. A star marks the default.
 
 Example:
   leadpipe devices")]
@@ -34,7 +33,9 @@ pub fn run(_: &Options) -> Result<()> {
         for (title, ports) in [("MIDI out", &midi_out), ("MIDI in", &midi_in)] {
             writeln!(to, "{title}")?;
             match ports {
-                Ok(names) if names.is_empty() => writeln!(to, "  no port; \"virtual\" opens one")?,
+                Ok(names) if names.is_empty() => {
+                    writeln!(to, "  none; \"virtual\" opens a new virtual port")?
+                }
                 Ok(names) => {
                     for name in names {
                         writeln!(to, "  {name}")?;

@@ -12,9 +12,9 @@ A horn of your own is a TOML file; give its path as --horn FILE.toml:
   title = \"Cavalry trumpet in E flat\"
   sounds = 3              # semitones from written to sounding
   clef = \"treble\"
-  low = \"Bb2\"             # sounding range to listen in
+  low = \"Bb2\"             # sounding range
   high = \"Bb5\"
-  fundamental = \"Eb2\"     # open tube
+  fundamental = \"Eb2\"     # sounding pedal note of the open horn
   valves = 3              # or: slide = true
 
 Examples:
@@ -24,7 +24,7 @@ Examples:
 pub struct Options {
     /// Horn to show
     name: Option<String>,
-    /// As JSON
+    /// Print as JSON
     #[arg(long)]
     json: bool,
 }

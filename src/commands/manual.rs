@@ -5,7 +5,7 @@ use clap_complete::Shell;
 use leadpipe::error::Result;
 use leadpipe::output::Draft;
 
-/// Write manual pages and shell completions, for whoever packages this
+/// Write manual pages and shell completions, for packagers
 #[derive(Args)]
 #[command(after_help = "\
 Writes leadpipe.1, a page for every command, and completions for bash, zsh and

@@ -84,7 +84,7 @@ pub struct TakeOptions {
 pub struct BatchOptions {
     #[command(flatten)]
     pub excerpt: Excerpt,
-    /// Takes listened to at once; as many as the machine has cores if left out
+    /// Takes processed at once; by default one per processor core
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub jobs: Option<u16>,
 }
@@ -92,7 +92,7 @@ pub struct BatchOptions {
 /// Which part of a take.
 #[derive(Args, Default)]
 pub struct Excerpt {
-    /// Channel that the horn is on, from 1; all channels mixed if left out
+    /// Channel of the horn, counted from 1; by default all channels are mixed
     #[arg(long, value_name = "N")]
     pub channel: Option<usize>,
     /// Start here, in seconds
@@ -106,16 +106,16 @@ pub struct Excerpt {
 /// How to listen.
 #[derive(Args)]
 pub struct PitchOptions {
-    /// Horn in hand: a name from `leadpipe horns`, or a TOML file of your own
+    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
     #[arg(long, value_name = "NAME")]
     pub horn: Option<String>,
     /// Decide as the live engine would, without looking ahead
     #[arg(long)]
     pub causal: bool,
-    /// Whose pitch detection to use
+    /// Pitch detector: built-in or that of the pitch-detection crate
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
-    /// Nothing under this level is tone, dBFS
+    /// Ignore sound below this level, dBFS
     #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true)]
     pub gate: f64,
 }
@@ -123,10 +123,10 @@ pub struct PitchOptions {
 /// What to measure pitch against.
 #[derive(Args)]
 pub struct TuningOptions {
-    /// Tuning table: a name from `leadpipe tunings`, a TOML file or a .syx dump
+    /// Tuning: a name from `leadpipe tunings`, a TOML file or a .syx dump
     #[arg(long, value_name = "NAME", default_value = "equal-12")]
     pub tuning: String,
-    /// Tonic of the table, such as Bb or F#3; the table's own if left out
+    /// Tonic of the tuning, such as Bb or F#3; by default the tuning's own
     #[arg(long, value_name = "PITCH")]
     pub tonic: Option<String>,
     /// Frequency of A4
@@ -137,17 +137,17 @@ pub struct TuningOptions {
 /// How pitch is sent on.
 #[derive(Args)]
 pub struct SendOptions {
-    /// Send the table's pitch, the table's pitch with the player's bends, or what was played
+    /// Send the tuning's pitch, the tuning's pitch with your bends, or what you played
     #[arg(long, value_enum, default_value_t = Snap::Off)]
     pub snap: Snap,
-    /// Note that stands for 0 V
+    /// Note at 0 V
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Estimator {
-    /// This program's ear
+    /// The built-in detector
     Own,
     /// The McLeod detector of the crate pitch-detection
     PitchDetection,
@@ -171,7 +171,7 @@ fn seconds(text: &str) -> std::result::Result<f64, String> {
 fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {
     parse_key(text)
         .map(f64::from)
-        .ok_or_else(|| "give a pitch, such as C4 or Bb3".into())
+        .ok_or_else(|| "give a note name, such as C4 or Bb3".into())
 }
 
 impl Excerpt {

@@ -3,11 +3,11 @@ use leadpipe::error::{Error, Result};
 use leadpipe::live::rig::{self, Rig};
 use leadpipe::output::Draft;
 
-/// Rig files: start one, list them, see what one says
+/// Create, list and check rig files
 #[derive(Args)]
 #[command(after_help = "\
-A rig file keeps horns, tables, devices, outputs and pedals from gig to gig. The
-rig called \"default\" is used where none is named.
+A rig file keeps horns, tunings, devices, outputs and pedals from gig to gig. The
+rig called \"default\" is used unless you name another.
 
 Examples:
   leadpipe rig new stage       write one to start from, every setting explained
@@ -25,9 +25,9 @@ enum Action {
         /// Name, or a path ending in .toml
         name: String,
     },
-    /// List the rigs there are
+    /// List your rigs
     List,
-    /// Read a rig and say what is wrong with it
+    /// Check a rig for mistakes
     Check {
         /// Name or path
         name: String,
@@ -41,7 +41,7 @@ pub fn run(options: &Options) -> Result<()> {
             if path.exists() {
                 return Err(Error::output(
                     path,
-                    "it is there already",
+                    "it already exists",
                     "choose another name, or edit it",
                 ));
             }
@@ -60,7 +60,7 @@ pub fn run(options: &Options) -> Result<()> {
                 if names.is_empty() {
                     writeln!(
                         to,
-                        "no rig in {}; `leadpipe rig new default` writes one",
+                        "no rigs in {}; `leadpipe rig new default` writes one",
                         folder.display()
                     )?;
                 }
@@ -70,7 +70,7 @@ pub fn run(options: &Options) -> Result<()> {
         Action::Check { name } => {
             let rig = Rig::load(name)?;
             super::live::check(&rig)?;
-            super::print(|to| writeln!(to, "{name}: in order"))
+            super::print(|to| writeln!(to, "{name}: no mistakes found"))
         }
     }
 }

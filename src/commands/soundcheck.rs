@@ -13,14 +13,14 @@ use leadpipe::live::soundcheck::{LevelMeter, LevelReadings, SoundcheckResult};
 
 use super::live::{InputOptions, RigVoice, apply_input_options, capture_config, named_rig, store};
 
-/// Listen to the room, to you and to the rig, and set gate and levels
+/// Measure the room, your playing and the rig, and set gate and levels
 #[derive(Args)]
 #[command(after_help = "\
-Four parts: the room alone, you as soft as you play, you as loud as you play,
-the rig alone. The doubling voice plays the fourth itself if the rig has it on;
+Four parts: the room alone, your softest playing, your loudest playing, the rig
+alone. If the rig's doubling voice is on, it plays the fourth part by itself;
 otherwise let your synthesizers sound. With --rig the result is stored there.
 
-Turn the monitors down before the fourth part: the voice comes out of them.
+Turn the monitors down before the fourth part: the voice plays through them.
 
 Examples:
   leadpipe soundcheck --rig stage
@@ -35,25 +35,25 @@ pub struct Options {
     /// Length of each part
     #[arg(long, value_name = "SECONDS", default_value_t = 4.0)]
     seconds: f64,
-    /// Start each part after a moment instead of waiting for the return key
+    /// Start each part after three seconds instead of waiting for the Enter key
     #[arg(long)]
     hands_free: bool,
-    /// Four recordings instead of listening: room, soft, loud, rig
+    /// Use four recordings instead of the microphone: room, soft, loud, rig
     #[arg(long, value_name = "FILES", value_delimiter = ',', conflicts_with_all = ["input", "from"])]
     takes: Vec<PathBuf>,
 }
 
 const PARTS: [(&str, &str); 4] = [
-    ("room", "Be silent: the room alone."),
+    ("room", "Silence, please: the room alone."),
     (
         "soft",
-        "Play as softly as you ever will, a few notes over your range.",
+        "Play a few notes across your range, as softly as you ever will.",
     ),
     (
         "loud",
-        "Play as loudly as you ever will, a few notes over your range.",
+        "Play a few notes across your range, as loudly as you ever will.",
     ),
-    ("rig", "Be silent: the rig alone, as loud as it will be."),
+    ("rig", "Do not play: the rig alone, as loud as it will get."),
 ];
 /// Moment before a part, hands free, in seconds.
 const BREATH_S: f64 = 3.0;
@@ -71,7 +71,7 @@ pub fn run(options: &Options) -> Result<()> {
             .collect::<Result<_>>()?,
         n => {
             return Err(Error::setting(
-                format!("{n} takes"),
+                format!("--takes with {n} recordings"),
                 "give four: room,soft,loud,rig",
             ));
         }
@@ -86,9 +86,9 @@ pub fn run(options: &Options) -> Result<()> {
         writeln!(to, "loud        {:6.1} dBFS", result.loud_db)?;
         writeln!(
             to,
-            "rig's bleed {:6.1} dBFS, {:.0} dB under soft playing",
+            "rig's bleed {:6.1} dBFS, {}",
             result.bleed_db,
-            result.clear_db()
+            result.bleed_in_words()
         )?;
         writeln!(to, "gate        {:6.1} dBFS", result.gate_db)?;
         for warning in result.warnings(soft, loud) {
@@ -98,7 +98,7 @@ pub fn run(options: &Options) -> Result<()> {
     })?;
     if !SoundcheckResult::has_playing(soft, loud) {
         return Err(Error::setting(
-            "no playing was heard, so nothing is set",
+            "no playing was heard, so nothing was stored",
             "check channel and microphone, then start again",
         ));
     }
@@ -136,7 +136,7 @@ fn wait(hands_free: bool) -> Result<()> {
         return Ok(());
     }
     if stdin.is_terminal() {
-        eprint!("  return when ready ");
+        eprint!("  press Enter when ready ");
         let _ = std::io::stderr().flush();
     }
     let mut line = String::new();
@@ -155,7 +155,7 @@ fn part(capture: &mut Capture, seconds: f64, mut voice: Option<RigVoice>) -> Res
             CaptureEvent::Lost | CaptureEvent::Reconnected(_) => {
                 return Err(Error::device(
                     capture.name(),
-                    "it went away during the soundcheck",
+                    "disconnected during the soundcheck",
                     "connect it and start again",
                 ));
             }

@@ -8,7 +8,7 @@ use leadpipe::output::track::Rows;
 use super::transcription::follow;
 use super::{PitchOptions, TakeOptions};
 
-/// Follow the pitch of a take, a row every 1.3 ms
+/// Print the pitch of a take over time, a row every 1.3 ms
 #[derive(Args)]
 #[command(after_help = "\
 Writes CSV to standard output: time_s, frequency_hz (empty where there is no

@@ -18,7 +18,7 @@ use super::{
     BatchOptions, Form, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem,
 };
 
-/// Write down takes: every note with pitch, cents and articulation
+/// Transcribe takes: every note with pitch, cents and articulation
 #[derive(Args)]
 #[command(after_help = "\
 Examples:
@@ -34,10 +34,10 @@ Examples:
   leadpipe transcribe take.wav --causal      what the live engine would decide
 
 Voltages: before a control-voltage file goes into modules, check that the
-interface is DC-coupled, what its full scale is, and what the module's input
-may be given; its manual and the module's have the last word.")]
+interface is DC-coupled, what its full scale is, and what voltage the
+module's input accepts; if in doubt, follow their manuals.")]
 pub struct Options {
-    /// Print the JSON note list's schema and do nothing else
+    /// Print the schema of the JSON note list and exit
     #[arg(long, exclusive = true)]
     schema: bool,
     /// WAV, AIFF, FLAC, MP3 or OGG files, or folders of them
@@ -57,10 +57,10 @@ pub struct Options {
     part: PartOptions,
     #[command(flatten)]
     page: intonation::PageOptions,
-    /// Form of the note list on standard output
+    /// Format of the note list on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
-    /// Folder for files
+    /// Folder to write files to
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Files to write, separated by commas
@@ -88,16 +88,16 @@ pub struct CvOptions {
 /// How the printable part is written.
 #[derive(Args)]
 pub struct PartOptions {
-    /// Quarter notes a minute, for the part; estimated if left out
+    /// Tempo of the part in quarter notes per minute; estimated if left out
     #[arg(long, value_name = "BPM", value_parser = tempo)]
     pub tempo: Option<f64>,
-    /// Metre of the part, such as 3/4, or "free" for unmeasured
+    /// Time signature of the part, such as 3/4, or "free" for no bars
     #[arg(long, value_name = "BEATS/VALUE", default_value = "4/4", value_parser = metre)]
     pub meter: Measured,
-    /// Sharps, or flats if negative, in the part's signature; estimated if left out
+    /// Key signature of the part: sharps, or flats if negative; estimated if left out
     #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-7..=7))]
     pub key: Option<i32>,
-    /// Notes farther off the table than this carry their cents in the part
+    /// Print the cents of notes that are farther than this from the tuning
     #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
     pub cents_over: f64,
 }
@@ -121,7 +121,7 @@ impl PartOptions {
 fn tempo(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
-        _ => Err("give quarter notes a minute, 20 to 400".into()),
+        _ => Err("give quarter notes per minute, 20 to 400".into()),
     }
 }
 
@@ -129,7 +129,7 @@ fn metre(text: &str) -> std::result::Result<Measured, String> {
     if text == "free" {
         return Ok(Measured(None));
     }
-    let metre = Metre::parse(text).ok_or("give a metre such as 4/4, 3/4, 6/8, or free")?;
+    let metre = Metre::parse(text).ok_or("give a time signature such as 4/4, 3/4, 6/8, or free")?;
     Ok(Measured(Some(metre)))
 }
 
@@ -143,11 +143,11 @@ fn full_scale(text: &str) -> std::result::Result<f64, String> {
 /// A kind of file.
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum FileKind {
-    /// Note list, comma-separated
+    /// Note list as CSV (comma-separated values)
     Csv,
     /// Note list as JSON
     Json,
-    /// Standard MIDI File with bends and breath
+    /// Standard MIDI File with pitch bend and breath control
     Midi,
     /// Control voltages as a 4-channel float WAV
     Cv,
@@ -155,7 +155,7 @@ pub enum FileKind {
     Musicxml,
     /// Intonation report, one HTML file
     Report,
-    /// Still picture of the pitch
+    /// Picture of the pitch over time
     Svg,
 }
 
@@ -236,7 +236,10 @@ pub fn run(options: &Options) -> Result<()> {
     }
     if options.out.is_none() {
         return Err(Error::setting(
-            format!("{} takes and no folder to write them to", takes.len()),
+            format!(
+                "{} takes, but no folder to write their files to",
+                takes.len()
+            ),
             "give one with --out",
         ));
     }

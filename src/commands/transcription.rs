@@ -111,7 +111,7 @@ fn transcribe(
             AnyTranscriber::Baseline(BaselineTranscriber::new(rate_hz, settings))
         }
     };
-    let mut progress = Progress::new("listening", source.length_s().filter(|_| progress));
+    let mut progress = Progress::new("transcribing", source.length_s().filter(|_| progress));
     let mut health = Health::default();
     let (mut block, mut samples) = (Vec::new(), 0u64);
     while source.next_block(&mut block)? {
@@ -141,7 +141,7 @@ fn transcribe(
     if heard.notes.is_empty() {
         warn(
             path,
-            "no notes heard; is the horn on this channel, inside the horn's range, and over the gate (--gate)?",
+            "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?",
         );
     }
     Ok((heard, source.start_s() + samples as f64 / rate_hz))

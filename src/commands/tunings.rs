@@ -7,32 +7,32 @@ use leadpipe::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
 
 use super::TuningOptions;
 
-/// List the tuning tables, show one, or send it out as a MIDI dump
+/// List the tunings, show one, or write one as a MIDI dump
 #[derive(Args)]
 #[command(after_help = "\
-A table of your own is a TOML file; give its path as --tuning FILE.toml:
+A tuning of your own is a TOML file; give its path as --tuning FILE.toml:
 
   name = \"mine\"
-  title = \"My table\"
+  title = \"My tuning\"
   kind = \"table\"          # or \"selection\": notes to quantise to
   tonic = \"C4\"
-  anchor = \"A4\"           # sounds as --reference says; the tonic if left out
+  anchor = \"A4\"           # note that --reference fixes; the tonic if left out
   period = 1200           # cents; leave out for octaves
   degrees = [\"1/1\", \"9/8\", 386.3, \"3/2\"]
 
-A MIDI Tuning Standard bulk dump is one too: --tuning FILE.syx.
+A MIDI Tuning Standard bulk dump works as well: --tuning FILE.syx.
 
 Examples:
   leadpipe tunings
   leadpipe tunings just --tonic Bb
   leadpipe tunings werckmeister-3 --dump werckmeister.syx")]
 pub struct Options {
-    /// Table to show
+    /// Tuning to show
     name: Option<String>,
-    /// As JSON
+    /// Print as JSON
     #[arg(long)]
     json: bool,
-    /// Tonic of the table, such as Bb
+    /// Tonic of the tuning, such as Bb
     #[arg(long, value_name = "PITCH", requires = "name")]
     tonic: Option<String>,
     /// Frequency of A4

@@ -101,7 +101,11 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     let (targets, notes) = (&reference.notes, &line.notes);
     if targets.len().saturating_mul(notes.len()) > MAX_PAIRS {
         return Err(Error::setting(
-            format!("{} notes against {}", notes.len(), targets.len()),
+            format!(
+                "too long to compare: {} notes with {}",
+                notes.len(),
+                targets.len()
+            ),
             "choose a part of the take with --start and --end",
         ));
     }

@@ -125,7 +125,10 @@ impl TryFrom<Entry> for Horn {
 
     fn try_from(entry: Entry) -> std::result::Result<Self, String> {
         let key = |field: &str, text: &str| {
-            parse_key(text).ok_or(format!("{}: {field} = \"{text}\" is no pitch", entry.name))
+            parse_key(text).ok_or(format!(
+                "{}: {field} = \"{text}\" is not a note name",
+                entry.name
+            ))
         };
         let (low, high) = (key("low", &entry.low)?, key("high", &entry.high)?);
         let fundamental = key("fundamental", &entry.fundamental)?;
@@ -210,7 +213,7 @@ pub fn find(name: &str) -> Result<Horn> {
     if name.ends_with(".toml") {
         let horns = settings_file::read(Path::new(name), parse)?;
         return horns.into_iter().next().ok_or_else(|| {
-            Error::setting(format!("{name}: no horn in it"), "add a [[horn]] table")
+            Error::setting(format!("{name}: holds no horn"), "add a [[horn]] table")
         });
     }
     let wanted = name.to_lowercase();
@@ -271,7 +274,7 @@ pub fn build_in_words(horn: &Horn) -> String {
         format!("{} valves", horn.valves)
     };
     format!(
-        "{} to {}, open tube {}, {build}",
+        "sounding range {} to {}, open horn {}, {build}",
         key_name(horn.low.0),
         key_name(horn.high.0),
         key_name(horn.fundamental.0)

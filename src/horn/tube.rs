@@ -106,7 +106,7 @@ pub fn warmth_cents(temperature_c: f64) -> f64 {
 /// Where a slide is, in words: nothing is farther in than closed.
 pub fn slide_place(out_mm: f64) -> String {
     if out_mm < -0.5 {
-        format!("closed, {:.0} mm too long", out_mm.abs())
+        format!("closed ({:.0} mm too long)", out_mm.abs())
     } else {
         format!("{:.0} mm", out_mm.abs())
     }

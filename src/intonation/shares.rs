@@ -34,6 +34,15 @@ pub struct Share {
     pub slide_mm: Option<(f64, f64)>,
 }
 
+/// Heading for the fingerings of some shares: on a slide they are positions.
+pub fn fingering_heading(shares: &[Share]) -> &'static str {
+    if shares.iter().any(|s| s.slide_mm.is_some()) {
+        "likely position"
+    } else {
+        "likely fingering"
+    }
+}
+
 /// The shares of every written pitch of a line, lowest first; none without a
 /// horn or for what the horn has no way to play.
 pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {

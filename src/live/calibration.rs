@@ -33,7 +33,7 @@ impl VoltageFit {
         if readings.len() < 2 || spread <= 0.0 {
             return Err(Error::setting(
                 "too few readings",
-                "read the meter at two steps at least",
+                "read the meter at two steps or more",
             ));
         }
         let together: f64 = readings.iter().map(|r| (r.0 - x) * (r.1 - y)).sum();
@@ -42,8 +42,8 @@ impl VoltageFit {
         let off = |r: &(f64, f64)| (full_scale_v * r.0 + offset_v - r.1).abs();
         if full_scale_v.abs() < MIN_V {
             return Err(Error::setting(
-                "the meter hardly moves",
-                "check the channel and the cable; an interface that is not DC-coupled passes no steady voltage",
+                "the readings hardly change",
+                "check the channel and the cable; only a DC-coupled interface can put out a steady voltage",
             ));
         }
         Ok(VoltageFit {

@@ -139,7 +139,7 @@ impl Capture {
                 }
                 let silent = || {
                     let silent = last.elapsed() > DEVICE_TIMEOUT;
-                    silent.then(|| "the device has gone: it delivers nothing".to_owned())
+                    silent.then(|| "the device has gone: it no longer delivers sound".to_owned())
                 };
                 if let Some(reason) = status.lost_reason().or_else(silent) {
                     self.error = Some(format!("{reason}; waiting for it"));

@@ -134,7 +134,7 @@ fn open_virtual(
     _: MidiInput,
     _: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
 ) -> std::result::Result<MidiInputConnection<()>, String> {
-    Err("this system has no virtual MIDI ports; name one that is there".into())
+    Err("this system has no virtual MIDI ports; give the name of an existing port".into())
 }
 
 /// What an OSC packet asks for. Malformed and unknown ones ask for nothing.
@@ -205,7 +205,7 @@ pub fn address(what: &str, text: &str) -> Result<SocketAddr> {
     let found = full.to_socket_addrs().ok().and_then(|mut all| all.next());
     found.ok_or_else(|| {
         Error::setting(
-            format!("{what}: \"{text}\" is no address"),
+            format!("{what}: \"{text}\" is not an address"),
             "write HOST:PORT, such as 127.0.0.1:9000",
         )
     })

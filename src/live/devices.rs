@@ -185,7 +185,7 @@ pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
         return direction.default_of(host).ok_or_else(|| {
             Error::device(
                 wanted,
-                format!("no {} there", direction.word()),
+                format!("it has no {}", direction.word()),
                 server_hint(wanted),
             )
         });
@@ -215,7 +215,7 @@ pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
         [device] => Ok(device.clone()),
         [] => Err(Error::device(
             wanted,
-            format!("no {} is called that", direction.word()),
+            format!("there is no such {}", direction.word()),
             format!(
                 "`leadpipe devices` lists them{}",
                 if is_jack(wanted) {
@@ -227,7 +227,7 @@ pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
         )),
         _ => Err(Error::device(
             wanted,
-            format!("{} {}s are called that", found.len(), direction.word()),
+            format!("{} {}s match", found.len(), direction.word()),
             "give more of the name, or the id that `leadpipe devices` shows",
         )),
     }
@@ -235,12 +235,12 @@ pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
 
 fn server_hint(host: &str) -> String {
     if !is_jack(host) {
-        return "`leadpipe devices` lists what there is".into();
+        return "`leadpipe devices` lists the devices".into();
     }
     if cfg!(feature = "jack") {
         "start the JACK server first".into()
     } else {
-        "this build has no JACK: build it with `--features jack`".into()
+        "this build has no JACK support: build it with `--features jack`".into()
     }
 }
 
@@ -248,21 +248,21 @@ fn server_hint(host: &str) -> String {
 fn no_device(direction: Direction) -> Error {
     let hint = match (sound_cards(), direction) {
         (SoundCards::None, _) => {
-            "there is no sound card; connect an interface, or start a sound server"
+            "there is no sound card: connect an interface, or start a sound server"
         }
         (SoundCards::NoPermission, _) => {
-            "you may not use /dev/snd; ask to be put in the group audio, then log in again"
+            "no permission for /dev/snd: ask to be added to the group audio, then log in again"
         }
         (SoundCards::Some, Direction::Input) => {
-            "connect a microphone or an interface with an input, and check that no other program holds it"
+            "connect a microphone or an interface with an input, and check that no other program is using it"
         }
         (SoundCards::Some, Direction::Output) => {
-            "connect an interface with an output, and check that no other program holds it"
+            "connect an interface with an output, and check that no other program is using it"
         }
     };
     let hint = match direction {
         Direction::Input => {
-            format!("{hint} (--from TAKE plays a file through the engine without any)")
+            format!("{hint} (--from TAKE works on a file without any)")
         }
         Direction::Output => hint.to_owned(),
     };
@@ -301,11 +301,11 @@ fn sound_cards() -> SoundCards {
 pub fn advice() -> Option<&'static str> {
     match sound_cards() {
         SoundCards::None => Some(
-            "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works without",
+            "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works on a file without one",
         ),
-        SoundCards::NoPermission => {
-            Some("/dev/snd is closed to you: ask to be put in the group audio, then log in again")
-        }
+        SoundCards::NoPermission => Some(
+            "no permission for /dev/snd: ask to be added to the group audio, then log in again",
+        ),
         SoundCards::Some => None,
     }
 }
@@ -313,10 +313,14 @@ pub fn advice() -> Option<&'static str> {
 /// What to do about a sound system's error.
 pub fn hint(error: &cpal::Error, direction: Direction) -> String {
     match error.kind() {
-        ErrorKind::DeviceBusy => "close the program that holds it, or choose another".into(),
-        ErrorKind::PermissionDenied => "ask to be put in the group audio, then log in again".into(),
+        ErrorKind::DeviceBusy => {
+            "close the program that is using it, or choose another device".into()
+        }
+        ErrorKind::PermissionDenied => {
+            "ask to be added to the group audio, then log in again".into()
+        }
         ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable => {
-            "check that it is connected and its server runs".into()
+            "check that it is connected and that its sound server is running".into()
         }
         ErrorKind::UnsupportedConfig => "try another --block, or leave it out".into(),
         _ => format!("try another {}", direction.option()),

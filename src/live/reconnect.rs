@@ -35,7 +35,7 @@ impl<T: Send + 'static> Reconnect<T> {
             let result = match answer.try_recv() {
                 Ok(result) => result,
                 Err(TryRecvError::Empty) => return None,
-                Err(TryRecvError::Disconnected) => Err(broken("the attempt to open it broke off")),
+                Err(TryRecvError::Disconnected) => Err(broken("the attempt to reopen it failed")),
             };
             self.under_way = None;
             self.tried = Instant::now();
@@ -65,7 +65,7 @@ impl<T: Send + 'static> Reconnect<T> {
 }
 
 fn broken(problem: impl std::fmt::Display) -> Error {
-    Error::device("a lost device", problem, "it is tried again")
+    Error::device("a lost device", problem, "it will be tried again")
 }
 
 #[cfg(test)]

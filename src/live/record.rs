@@ -90,7 +90,7 @@ impl Recorder {
             Err(Error::output(
                 &self.path,
                 "the recorder stopped",
-                "the take is whole up to its last second; transcribe it with `leadpipe transcribe`",
+                "the take is complete up to its last second; transcribe it with `leadpipe transcribe`",
             ))
         })
     }

@@ -150,8 +150,8 @@ impl Session {
         thread.join().unwrap_or_else(|_| {
             Err(Error::device(
                 "engine",
-                "it stopped by a fault of its own; all outputs were silenced",
-                "start again, and report what you did",
+                "it stopped because of an internal error; all outputs were silenced",
+                "start again, and please report what you did",
             ))
         })
     }

@@ -151,6 +151,15 @@ impl SoundcheckResult {
         self.soft_db - self.bleed_db
     }
 
+    /// How loud the rig's bleed is beside soft playing, in words.
+    pub fn bleed_in_words(&self) -> String {
+        let (clear_db, way) = match self.clear_db() {
+            db if db < 0.0 => (-db, "louder"),
+            db => (db, "softer"),
+        };
+        format!("{clear_db:.0} dB {way} than your soft playing")
+    }
+
     /// What should be done before playing, in words.
     pub fn warnings(&self, soft: &LevelReadings, loud: &LevelReadings) -> Vec<String> {
         let mut warnings = Vec::new();
@@ -166,15 +175,15 @@ impl SoundcheckResult {
         }
         if self.soft_db - self.room_db < 2.0 * GATE_OVER_DB {
             warnings.push(format!(
-                "soft playing stands only {:.0} dB over the room: go closer to the microphone, or turn it up",
+                "soft playing is only {:.0} dB louder than the room: go closer to the microphone, or make the room quieter",
                 self.soft_db - self.room_db
             ));
         }
         // Bleed that drowns in the room is none.
         if self.bleed_db > self.room_db + 3.0 && self.clear_db() < CLEAR_DB {
             warnings.push(format!(
-                "the rig bleeds into the microphone, {:.0} dB under soft playing; under {CLEAR_DB:.0} dB it may be taken for notes: turn speakers down or away, go closer, or use headphones or a pickup",
-                self.clear_db()
+                "the rig bleeds into the microphone, {}; unless it is {CLEAR_DB:.0} dB softer it may be taken for notes: turn speakers down or away, go closer to the microphone, or use headphones or a pickup",
+                self.bleed_in_words()
             ));
         }
         warnings

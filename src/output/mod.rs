@@ -99,7 +99,7 @@ impl Draft {
         let folder = folder.unwrap_or(Path::new("."));
         let refused = |error: io::Error| {
             let hint = match error.kind() {
-                io::ErrorKind::PermissionDenied => "choose a folder that you may write to",
+                io::ErrorKind::PermissionDenied => "choose a folder that you can write to",
                 io::ErrorKind::StorageFull => "free some space",
                 _ => "choose another folder",
             };

@@ -25,8 +25,8 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
     }
     writeln!(
         to,
-        "{:>4} {:>9} {:>7} {:>8} {:>8} {:>6} {:>8}  {:<8} {:<9} played how",
-        "no", "start s", "for s", "written", "concert", "cents", "volts", "attack", "length"
+        "{:>4} {:>9} {:>10} {:>8} {:>8} {:>6} {:>8}  articulation",
+        "no", "start (s)", "length (s)", "written", "concert", "cents", "volts"
     )?;
     for (number, named) in line.notes.iter().enumerate() {
         let note = &named.note;
@@ -35,7 +35,7 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
             how.insert(0, "accent".into());
         }
         let row = format!(
-            "{:>4} {:>9.3} {:>7.3} {:>8} {:>8} {:>+6.0} {:>+8.3}  {:<8} {:<9} {}",
+            "{:>4} {:>9.3} {:>10.3} {:>8} {:>8} {:>+6.0} {:>+8.3}  {:<8} {:<9} {}",
             number + 1,
             note.onset_s,
             note.duration_s(),

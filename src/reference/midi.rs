@@ -24,9 +24,9 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     // -128 frames a second: nonsense that midly 0.5.3 overflows on.
     let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
     if head.into_iter().any(|w| w[12] == 0x80) {
-        return Err("no sound MIDI file (its time code makes no sense)".into());
+        return Err("not a valid MIDI file (its time code is out of range)".into());
     }
-    let smf = Smf::parse(bytes).map_err(|e| format!("no sound MIDI file ({e})"))?;
+    let smf = Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))?;
     let mut tempo_map = TempoMap::default();
     let quarter = match smf.header.timing {
         Timing::Metrical(ticks) => f64::from(ticks.as_int().max(1)),

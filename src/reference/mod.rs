@@ -102,7 +102,7 @@ pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
     if size > MAX_BYTES {
         return Err(Error::input(
             path,
-            "more than 16 megabytes",
+            "larger than 16 megabytes",
             "give the score of one piece",
         ));
     }
@@ -117,7 +117,7 @@ pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
                 "save it uncompressed, as .musicxml",
             ));
         }
-        None => Err("no score that can be read".into()),
+        None => Err("not a score that can be read".into()),
     };
     let damaged = |problem: String| {
         Error::input(

@@ -223,7 +223,7 @@ impl Reading {
                 if let Some((_, bars)) = self.parts.last_mut() {
                     bars.push(bar);
                     if bars.len() > MAX_BARS {
-                        return Err("more bars than a piece has".into());
+                        return Err("more bars than any piece has".into());
                     }
                 }
             }
@@ -258,7 +258,12 @@ impl Reading {
             'G' => 7.0,
             'A' => 9.0,
             'B' => 11.0,
-            _ => return Err(format!("bar {}: no step is called {step}", self.bar.number)),
+            _ => {
+                return Err(format!(
+                    "bar {}: {step} is not a note name",
+                    self.bar.number
+                ));
+            }
         };
         self.bar.notes.push(Note {
             at: start,
@@ -307,10 +312,7 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
             let (start, end) = (at + note.at, at + note.at + note.length);
             let key = note.key.round() as i32;
             if !(0..128).contains(&key) {
-                return Err(format!(
-                    "bar {}: a note outside of MIDI's range",
-                    bar.number
-                ));
+                return Err(format!("bar {}: a note outside the MIDI range", bar.number));
             }
             // A tied note goes on with the one of the same pitch that ends here; where
             // there is none, the tie hangs in the air and the note is a note.
@@ -357,7 +359,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
         if bar.passes.is_empty() || bar.passes.contains(&pass) {
             order.push(index);
             if order.len() > MAX_BARS {
-                return Err("more bars than a piece has".into());
+                return Err("more bars than any piece has".into());
             }
             let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
             let last_ending = !bar.passes.is_empty() && !next_ending;

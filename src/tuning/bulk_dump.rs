@@ -74,7 +74,7 @@ pub fn decode(bytes: &[u8]) -> std::result::Result<Dump, String> {
     }
     let data = &bytes[1..LENGTH - 2];
     if let Some(at) = data[1..].iter().position(|byte| *byte > 0x7F) {
-        return Err(format!("byte {} is no data byte", at + 2));
+        return Err(format!("byte {} is not a data byte", at + 2));
     }
     let checksum = data.iter().fold(0, |sum, byte| sum ^ byte) & 0x7F;
     if checksum != bytes[LENGTH - 2] {

@@ -107,8 +107,8 @@ impl Tuning {
         let nearest = nearest_cents(&degrees, period, above);
         if (nearest - above).abs() > 50.0 {
             return Err(Error::setting(
-                format!("{}: its anchor is no degree of it", file.name),
-                "anchor it on a note that it has, or leave the anchor out",
+                format!("{}: its anchor is not one of its notes", file.name),
+                "give one of its notes as anchor, or leave the anchor out",
             ));
         }
         let tonic_pitch = reference.equal(anchor_key).0 - nearest / 100.0;
@@ -288,7 +288,7 @@ pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tun
     let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
         let names = BUNDLED.iter().map(|(name, _)| *name);
         return Err(Error::setting(
-            format!("no tuning table is called \"{name}\""),
+            format!("no tuning is called \"{name}\""),
             name_hint(&wanted, names, "leadpipe tunings"),
         ));
     };
@@ -302,7 +302,7 @@ fn parse_tonic(text: &str) -> Result<i32> {
         .or_else(|| parse_key(&format!("{text}4")))
         .ok_or_else(|| {
             Error::setting(
-                format!("\"{text}\" is no pitch"),
+                format!("\"{text}\" is not a note name"),
                 "give a tonic such as C, Bb or F#3",
             )
         })

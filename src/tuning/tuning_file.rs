@@ -127,7 +127,7 @@ impl TuningFile {
     fn key(&self, field: &str, text: &str) -> Result<i32> {
         parse_key(text).ok_or_else(|| {
             Error::setting(
-                format!("{}: {field} = \"{text}\" is no pitch", self.name),
+                format!("{}: {field} = \"{text}\" is not a note name", self.name),
                 "give one such as C4 or Bb3",
             )
         })

@@ -14,18 +14,19 @@ use super::{BatchOptions, Excerpt, Form, PitchOptions, TuningOptions, batch};
 
 mod text;
 
-/// Show how the playing sits against a tuning table
+/// Measure how in tune the playing is
 #[derive(Args)]
 #[command(after_help = "\
-Cents are against the nearest pitch of the table; positive is sharp. Spread is
-the standard deviation, drift the change from a note's start to its end. The
-best reference is the A4 that the take as a whole was played to.
+Cents are against the nearest pitch of the tuning; positive is sharp. Spread is
+the standard deviation, a note's drift the change from its start to its end, the
+take's drift the change per minute. The best reference is the A4 that fits the
+whole take best.
 
-With a horn named, the likely fingering or slide position of each pitch stands
-beside it, with the cents that tube lengths and partials predict (theory) and
-what is left for the player. Of several takes, or a folder, it shows each take,
-each day and each pitch over all; a day is read from the file's name (such as
-2031-05-09) or from when the file was written.
+With --horn each pitch has its likely fingering or slide position, the cents that
+tube lengths and partials predict for it (theory), and the rest, which is the
+player's. For several takes, or a folder, the report shows each take, each day
+and each pitch over all takes; the day comes from the file's name (such as
+2031-05-09) or, without one, from the file's date.
 
 Examples:
   leadpipe intonation take.wav --horn trumpet
@@ -45,10 +46,10 @@ pub struct Options {
     tuning: TuningOptions,
     #[command(flatten)]
     page: PageOptions,
-    /// Write the report as one HTML file too
+    /// Also write the report as one HTML file
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
-    /// Form of the report on standard output
+    /// Format of the report on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
 }
@@ -59,7 +60,7 @@ pub struct PageOptions {
     /// Temperature of the air in the horn, degrees Celsius
     #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
     pub temperature: f64,
-    /// Put the take's sound into the report, to play it with a cursor
+    /// Embed the take's sound in the report, to play it with a cursor
     #[arg(long)]
     audio: bool,
 }
@@ -69,8 +70,8 @@ impl PageOptions {
     pub fn check(&self, report: bool) -> Result<()> {
         if self.audio && !report {
             return Err(Error::setting(
-                "--audio without a report to put the sound into",
-                "ask for one, or leave it out",
+                "--audio without a report to embed the sound in",
+                "ask for a report, or leave --audio out",
             ));
         }
         Ok(())
@@ -118,7 +119,7 @@ pub fn run(options: &Options) -> Result<()> {
     if options.page.audio {
         return Err(Error::setting(
             "--audio with several takes",
-            "ask for the report of one take, or leave it out",
+            "give one take, or leave --audio out",
         ));
     }
     let done = batch::each(&takes, options.many.jobs, |take| {

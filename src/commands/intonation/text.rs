@@ -5,7 +5,7 @@ use std::io;
 use leadpipe::horn::tube::{slide_place, slide_way};
 use leadpipe::intonation::across::{Across, Row};
 use leadpipe::intonation::groups::{Group, clock};
-use leadpipe::intonation::shares::Share;
+use leadpipe::intonation::shares::{Share, fingering_heading};
 use leadpipe::intonation::{PitchReport, Report};
 use leadpipe::line::{Line, LineContext};
 
@@ -24,13 +24,13 @@ pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<(
     }
     writeln!(
         to,
-        "\n{:>9} {:>7} {:>8} {:>8} {:>7} {:>7} {:>7}",
-        "start s", "for s", "written", "concert", "cents", "spread", "drift"
+        "\n{:>9} {:>10} {:>8} {:>8} {:>7} {:>7} {:>7}",
+        "start (s)", "length (s)", "written", "concert", "cents", "spread", "drift"
     )?;
     for note in &report.notes {
         writeln!(
             to,
-            "{:>9.3} {:>7.3} {:>8} {:>8} {:>+7.1} {:>7.1} {:>+7.1}",
+            "{:>9.3} {:>10.3} {:>8} {:>8} {:>+7.1} {:>7.1} {:>+7.1}",
             note.onset_s,
             note.duration_s,
             note.written,
@@ -44,8 +44,8 @@ pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<(
     let groups = &report.groups;
     writeln!(
         to,
-        "\n{:<18} {:>6} {:>8} {:>7} {:>7}",
-        "", "notes", "for s", "cents", "spread"
+        "\n{:<18} {:>6} {:>10} {:>7} {:>7}",
+        "", "notes", "length (s)", "cents", "spread"
     )?;
     for kind in [
         &groups.register,
@@ -64,7 +64,7 @@ pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<(
 fn write_group(group: &Group, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "{:<18} {:>6} {:>8.2} {:>+7.1} {:>7.1}",
+        "{:<18} {:>6} {:>10.2} {:>+7.1} {:>7.1}",
         group.name, group.notes, group.time_s, group.mean_cents, group.spread_cents
     )
 }
@@ -75,13 +75,19 @@ fn write_shares(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
     }
     writeln!(
         to,
-        "\n{:>8} {:<12} {:>7} {:>8} {:>8} {:>8}  likely fingering; theory of tube lengths at {} °C",
-        "written", "by", "partial", "horn", "played", "player", report.temperature_c
+        "\n{:>8} {:<16} {:>7} {:>8} {:>8} {:>8}  (horn: theory, from tube lengths at {} °C)",
+        "written",
+        fingering_heading(&report.shares),
+        "partial",
+        "horn",
+        "played",
+        "player",
+        report.temperature_c
     )?;
     for share in &report.shares {
         writeln!(
             to,
-            "{:>8} {:<12} {:>7} {:>+8.1} {:>+8.1} {:>+8.1}{}",
+            "{:>8} {:<16} {:>7} {:>+8.1} {:>+8.1} {:>+8.1}{}",
             share.written,
             share.fingering,
             share.partial,
@@ -98,7 +104,7 @@ fn slide_in_words(share: &Share) -> String {
     share.slide_mm.map_or(String::new(), |(out, farther)| {
         let way = slide_way(farther);
         format!(
-            "  slide: {}; {:.0} mm farther {way}",
+            "  slide in tune at {}; move {:.0} mm {way}",
             slide_place(out),
             farther.abs()
         )
@@ -108,17 +114,17 @@ fn slide_in_words(share: &Share) -> String {
 fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "\nall in all {:+.1} cents, spread {:.1}; A4 = {:.1} Hz fits best",
+        "\nOverall {:+.1} cents, spread {:.1}; best reference A4 = {:.1} Hz",
         report.offset_cents, report.spread_cents, report.best_reference_hz
     )?;
     if let Some(mm) = report.tuning_slide_mm {
         let way = slide_way(mm);
-        writeln!(to, "the tuning slide for that: {:.1} mm {way}", mm.abs())?;
+        writeln!(to, "tuning slide: move {:.1} mm {way}", mm.abs())?;
     }
     if let Some(trend) = report.trend {
         writeln!(
             to,
-            "over the take {:+.1} cents a minute (give or take {:.1})",
+            "drift {:+.1} cents per minute (±{:.1})",
             trend.cents_per_minute, trend.uncertainty
         )?;
     }
@@ -132,13 +138,13 @@ fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
 fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "\n{:>8} {:>8} {:>6} {:>8} {:>7} {:>7}",
-        "written", "concert", "notes", "for s", "cents", "spread"
+        "\n{:>8} {:>8} {:>6} {:>10} {:>7} {:>7}",
+        "written", "concert", "notes", "length (s)", "cents", "spread"
     )?;
     for pitch in pitches {
         writeln!(
             to,
-            "{:>8} {:>8} {:>6} {:>8.2} {:>+7.1} {:>7.1}",
+            "{:>8} {:>8} {:>6} {:>10.2} {:>+7.1} {:>7.1}",
             pitch.written,
             pitch.concert,
             pitch.notes,
@@ -167,11 +173,11 @@ pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -
     let whole = &across.whole;
     writeln!(
         to,
-        "\nall in all {:+.1} cents, spread {:.1}; A4 = {:.1} Hz fits best",
+        "\nOverall {:+.1} cents, spread {:.1}; best reference A4 = {:.1} Hz",
         whole.mean_cents, whole.spread_cents, whole.best_reference_hz
     )?;
     if let Some(change) = across.spread_cents_per_week {
-        writeln!(to, "the spread changes by {change:+.1} cents a week")?;
+        writeln!(to, "change of spread: {change:+.1} cents per week")?;
     }
     Ok(())
 }
@@ -187,7 +193,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
         "length",
         "cents",
         "spread",
-        "A4 Hz"
+        "A4 (Hz)"
     )?;
     for row in rows {
         writeln!(

@@ -247,13 +247,13 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>])
         match &switch.command {
             Command::Horn(name) if !horns.iter().any(|h| h.name == *name) => {
                 return Err(Error::setting(
-                    format!("switch: the horn \"{name}\" is not on the stand"),
+                    format!("switch: the horn \"{name}\" is not among the rig's horns"),
                     "add it to horns = [...]",
                 ));
             }
             Command::Table(name) if !tables.iter().any(|t| t.name() == name) => {
                 return Err(Error::setting(
-                    format!("switch: the tuning \"{name}\" is not in the set"),
+                    format!("switch: the tuning \"{name}\" is not among the rig's tunings"),
                     "add it to tunings = [...]",
                 ));
             }
@@ -339,10 +339,10 @@ fn check_separate_channels(
         None => Ok(()),
         Some(channel) => Err(Error::setting(
             format!(
-                "output channel {} is to carry voltages and the voice",
+                "output channel {} is set for both voltages and the voice",
                 channel + 1
             ),
-            "give them channels of their own: --cv DEVICE:3-6, or channels in [double]",
+            "give them separate channels: --cv DEVICE:3-6, or channels in [double]",
         )),
     }
 }
@@ -376,12 +376,16 @@ fn senders(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<SenderThread>>
             Box::new(Osc::new(to, routes.clone())),
         );
         senders.push(started.map_err(|problem| {
-            Error::device(format!("OSC to {to}"), problem, "check address and network")
+            Error::device(
+                format!("OSC to {to}"),
+                problem,
+                "check the address and the network",
+            )
         })?);
     }
     if jsonl {
         let lines = Box::new(JsonLines::new(std::io::stdout()));
-        let started = SenderThread::start("lines to standard output", lines);
+        let started = SenderThread::start("JSON lines to standard output", lines);
         senders.extend(started.ok());
     }
     Ok(senders)

@@ -23,7 +23,7 @@ use leadpipe::live::session::{Session, Summary};
 use leadpipe::tuning::quantiser::Snap;
 use leadpipe::voice::Timbre;
 
-/// Play: the horn becomes control while it sounds
+/// Play live: turn the horn into MIDI, OSC, control voltages or a doubling voice
 #[derive(Args)]
 #[command(after_help = "\
 Examples:
@@ -42,26 +42,27 @@ quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
 docs/osc.md has their arguments.
 
 Before you play: turn the monitors down, and try headphones before speakers; a
-microphone and a speaker in one room feed back. Phantom power off for a pickup
-that does not ask for it. Voltages only from a DC-coupled interface, and none
-above what the module's manual allows: `leadpipe calibrate` first.")]
+microphone and a speaker in the same room feed back. Leave phantom power off
+unless the microphone or pickup needs it. Send voltages only from a DC-coupled
+interface, and none above what the module's manual allows: run
+`leadpipe calibrate` first.")]
 pub struct Options {
     /// Rig file: a name from `leadpipe rig list`, or a path
     #[arg(long, value_name = "NAME")]
     rig: Option<String>,
-    /// Horns on the stand, the first in hand; `leadpipe horns` lists them
+    /// Horns to switch between; the first is active (`leadpipe horns` lists them)
     #[arg(long, value_name = "NAMES", value_delimiter = ',')]
     horn: Vec<String>,
-    /// Tuning tables of the set, the first in use
+    /// Tunings to switch between; the first is active (`leadpipe tunings` lists them)
     #[arg(long, value_name = "NAMES", value_delimiter = ',')]
     tuning: Vec<String>,
-    /// Tonic of the tables, such as Bb
+    /// Tonic of the tunings, such as Bb
     #[arg(long, value_name = "PITCH")]
     tonic: Option<String>,
     /// Frequency of A4 (440 unless the rig says otherwise)
     #[arg(long, value_name = "HZ")]
     reference: Option<f64>,
-    /// Send the table's pitch, that with your bends, or what you play
+    /// Send the tuning's pitch, the tuning's pitch with your bends, or what you play
     #[arg(long, value_enum)]
     snap: Option<Snap>,
     /// Semitones added to everything sent
@@ -70,7 +71,7 @@ pub struct Options {
     /// Where notes come from: follow, sequence or draw
     #[arg(long, value_name = "SOURCE")]
     source: Option<String>,
-    /// Notes that attacks step through (implies --source sequence)
+    /// Notes to step through, one per attack (implies --source sequence)
     #[arg(long, value_name = "PITCHES", value_delimiter = ',')]
     sequence: Vec<String>,
     #[command(flatten)]
@@ -79,7 +80,7 @@ pub struct Options {
     double: DoubleOptions,
     #[command(flatten)]
     outs: OutOptions,
-    /// Lines of text instead of the screen
+    /// Print lines of text instead of the screen
     #[arg(long)]
     plain: bool,
 }
@@ -90,16 +91,16 @@ pub struct InputOptions {
     /// Input device: an id or part of a name from `leadpipe devices`
     #[arg(long, value_name = "DEVICE")]
     pub input: Option<String>,
-    /// Channel that the horn is on, from 1; all mixed if left out
+    /// Channel of the horn, counted from 1; by default all channels are mixed
     #[arg(long, value_name = "N")]
     pub channel: Option<usize>,
-    /// Frames in a block, smaller is sooner
+    /// Frames per block; smaller means less delay
     #[arg(long, value_name = "FRAMES", value_parser = clap::value_parser!(u32).range(16..=8192))]
     pub block: Option<u32>,
-    /// Play a file through the engine in real time instead
+    /// Play a file through the engine in real time instead of a device
     #[arg(long, value_name = "TAKE", conflicts_with = "input")]
     pub from: Option<PathBuf>,
-    /// Nothing under this level is tone, dBFS
+    /// Ignore sound below this level, dBFS
     #[arg(long, value_name = "DB", allow_negative_numbers = true)]
     pub gate: Option<f64>,
 }
@@ -119,10 +120,10 @@ pub struct DoubleOptions {
     /// Semitones above you: -12 an octave below, 7 a fifth above
     #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true)]
     pub interval: Option<f64>,
-    /// Time that the pitch takes from note to note, seconds
+    /// Glide time from note to note, seconds
     #[arg(long, value_name = "SECONDS")]
     pub glide: Option<f64>,
-    /// Level at your loudest, dBFS; start low
+    /// Level of the voice at your loudest, dBFS; start low
     #[arg(long, value_name = "DB", allow_negative_numbers = true)]
     pub level: Option<f64>,
 }
@@ -130,34 +131,34 @@ pub struct DoubleOptions {
 /// Everything else that goes out.
 #[derive(Args)]
 pub struct OutOptions {
-    /// MIDI port to send to, or "virtual" for one of our own
+    /// MIDI port to send to, or "virtual" for a new virtual port
     #[arg(long, value_name = "PORT")]
     pub midi: Option<String>,
     /// MIDI channel, 1 to 16
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=16))]
     pub midi_channel: Option<u8>,
-    /// MIDI port that pedals come in by, or "virtual"
+    /// MIDI port that your pedals are on, or "virtual" for a new virtual port
     #[arg(long, value_name = "PORT")]
     pub midi_in: Option<String>,
-    /// Control voltages: output device and channels, such as `NAME:3-6`
+    /// Control-voltage outputs: device and channels, such as `NAME:3-6`
     #[arg(long, value_name = "DEVICE:CHANNELS")]
     pub cv: Option<String>,
     /// Voltage that the interface puts out at digital full scale
     #[arg(long, value_name = "VOLTS")]
     pub volts_full_scale: Option<f64>,
-    /// Note that stands for 0 V
+    /// Note at 0 V
     #[arg(long, value_name = "PITCH")]
     pub zero_volt_note: Option<String>,
     /// Send OSC to this address
     #[arg(long, value_name = "HOST:PORT")]
     pub osc: Vec<String>,
-    /// Take OSC commands on this address; a bare port means this machine only
+    /// Receive OSC commands on this address; a bare port means this machine only
     #[arg(long, value_name = "HOST:PORT")]
     pub listen: Option<String>,
     /// Print events as lines of JSON on standard output
     #[arg(long)]
     pub jsonl: bool,
-    /// Keep the take in this folder, and its notes when it ends
+    /// Record the take into this folder, and its notes when it ends
     #[arg(long, value_name = "DIR")]
     pub record: Option<PathBuf>,
 }
@@ -189,12 +190,12 @@ fn cautions(rig: &Rig) -> Vec<String> {
     let mut cautions = Vec::new();
     if rig.double.on {
         cautions.push(format!(
-            "Voice at {:.0} dBFS: start the monitor low, headphones before speakers; microphone and speaker in one room feed back.",
+            "Voice at {:.0} dBFS: start with the monitor low, and with headphones before speakers; a microphone and a speaker in the same room feed back.",
             rig.voice().level_db
         ));
     }
     if !rig.cv.channels.is_empty() {
-        cautions.push("Voltages: only a DC-coupled interface passes them; check the module's input range in its manual.".into());
+        cautions.push("Control voltages need a DC-coupled interface; check the module's input range in its manual.".into());
     }
     cautions
 }

@@ -250,7 +250,7 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
         text.parse().map_err(|e: toml_edit::TomlError| {
             Error::setting(
                 format!("{}: {}", path.display(), e.message()),
-                "mend the file first",
+                "correct the file first",
             )
         })?;
     let table = document[section].or_insert(toml_edit::table());

@@ -125,7 +125,7 @@ impl Rig {
             Some(draw) => sources.push(NoteSource::Draw(draw)),
             None if self.source.as_deref() == Some("draw") => {
                 return Err(Error::setting(
-                    "draw: no note of the table lies in the range with any weight",
+                    "draw: no note of the tuning in that range has a weight above zero",
                     "widen draw.low and draw.high, or give positive draw.weights",
                 ));
             }
@@ -160,7 +160,7 @@ impl Rig {
                 if controller > 127 || value > 127 {
                     return Err(Error::setting(
                         format!("route {}: controller {controller} = {value}", when.name()),
-                        "both go from 0 to 127",
+                        "give numbers from 0 to 127",
                     ));
                 }
                 routes.push((when, Action::Controller { controller, value }));
@@ -204,7 +204,7 @@ impl SwitchEntry {
             (None, Some(controller @ 0..=127)) => Trigger::Controller(controller),
             _ => {
                 return Err(Error::setting(
-                    format!("switch \"{}\"", self.action),
+                    format!("switch \"{}\": nothing valid sets it off", self.action),
                     "give either program = 1 to 128 or controller = 0 to 127",
                 ));
             }
@@ -212,7 +212,7 @@ impl SwitchEntry {
         let command = read_action(&self.action).ok_or_else(|| {
             Error::setting(
                 format!("switch: \"{}\" is not understood", self.action),
-                "say for example next-horn, horn NAME, tuning NAME, shift -12, mute or panic",
+                "write for example next-horn, horn NAME, tuning NAME, shift -12, mute or panic",
             )
         })?;
         Ok(Switch { on, command })
@@ -249,7 +249,7 @@ pub fn from_one(what: &str, channel: usize) -> Result<usize> {
         .ok_or_else(|| {
             Error::setting(
                 format!("{what}: channel {channel}"),
-                "channels count from 1",
+                "give a number from 1 to 256",
             )
         })
 }
@@ -262,8 +262,8 @@ pub fn all_from_one(what: &str, channels: &[usize]) -> Result<Vec<usize>> {
 fn key(field: &str, text: &str) -> Result<i32> {
     parse_key(text).ok_or_else(|| {
         Error::setting(
-            format!("{field}: \"{text}\" is no pitch"),
-            "give a pitch such as C4 or Bb3",
+            format!("{field}: \"{text}\" is not a note name"),
+            "give one such as C4 or Bb3",
         )
     })
 }
@@ -275,7 +275,7 @@ fn check_address(address: &str) -> Result<()> {
         return Ok(());
     }
     Err(Error::setting(
-        format!("\"{address}\" is no OSC address"),
+        format!("\"{address}\" is not an OSC address"),
         "write it like /lamp/accent",
     ))
 }

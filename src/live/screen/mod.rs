@@ -17,7 +17,7 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 use tui_big_text::{BigText, PixelSize};
 
-use super::control_event::NoteOn;
+use super::control_event::{Gesture, NoteOn};
 use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::line::LineNote;
 
@@ -65,6 +65,10 @@ impl View {
             }
             self.last.push_back(note);
         }
+        // How a note begins stands beside it already.
+        snapshot
+            .gestures
+            .retain(|gesture| !matches!(gesture, Gesture::Tongued | Gesture::Slurred));
         self.gesture_event = match (snapshot.gestures.pop(), self.gesture_event) {
             (Some(gesture), _) => Some((gesture.name(), GESTURE_SNAPSHOTS)),
             (None, Some((name, left))) if left > 0 => Some((name, left - 1)),
@@ -149,7 +153,7 @@ impl View {
         let now = &self.now;
         let mut parts = vec![
             Span::styled(now.horn.clone(), self.accent()),
-            Span::raw(format!(" │ {} │ {}", now.table, now.source)),
+            Span::raw(format!(" │ {} │ source {}", now.table, now.source)),
         ];
         if now.shift != 0 {
             parts.push(Span::raw(format!(" │ shift {:+}", now.shift)));
@@ -166,7 +170,7 @@ impl View {
 
     fn draw_note(&self, frame: &mut Frame, area: Rect) {
         let Some(note) = self.note else {
-            let hint = Line::styled("play: the note you read stands here", self.quiet());
+            let hint = Line::styled("Play: the written note appears here", self.quiet());
             let cautions = self.cautions.iter().map(|c| Line::from(c.as_str()));
             let lines: Vec<Line> = std::iter::once(hint).chain(cautions).collect();
             frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }), area);
@@ -176,7 +180,11 @@ impl View {
         let style = if active { self.accent() } else { self.quiet() };
         let name = note.written.to_string();
         if area.height < 4 {
-            let line = format!("{name}  sounds {}  {}", note.concert, self.cents_in_words());
+            let line = format!(
+                "{name}  concert {}  {}",
+                note.concert,
+                self.cents_in_words()
+            );
             frame.render_widget(Paragraph::new(line).style(style), area);
             return;
         }
@@ -195,7 +203,7 @@ impl View {
         frame.render_widget(big, left);
         let gesture_event = self.gesture_event.map_or("", |(name, _)| name);
         let words = vec![
-            Line::from(format!("sounds {}", note.concert)),
+            Line::from(format!("concert {}", note.concert)),
             Line::styled(self.cents_in_words(), style),
             Line::from(note.attack.name()),
             Line::styled(gesture_event, self.accent()),
@@ -261,7 +269,7 @@ impl View {
         let now = &self.now;
         let out = match now.output_latency_s {
             0.0 => String::new(),
-            s => format!(", out {:.0} ms later", 1e3 * s),
+            s => format!(", sound out {:.0} ms later", 1e3 * s),
         };
         let realtime = if now.realtime {
             ""
@@ -269,7 +277,7 @@ impl View {
             "; no real-time priority"
         };
         let decided_ms = 1e3 * now.decision_latency_s;
-        format!("   notes decided {decided_ms:.0} ms after the attack{out}{realtime}")
+        format!("   notes known {decided_ms:.0} ms after the attack{out}{realtime}")
     }
 
     fn foot(&self) -> Line<'_> {
@@ -358,6 +366,16 @@ mod tests {
     fn cautions_stand_until_the_first_note() {
         assert!(draw(60, 20, UiSnapshot::default()).contains("start low"));
         assert!(!draw(60, 20, snapshot()).contains("start low"));
+    }
+
+    #[test]
+    fn an_attack_is_named_once() {
+        let mut slurred = snapshot();
+        slurred.note.as_mut().unwrap().attack = Attack::Slurred;
+        slurred.gestures = vec![Gesture::Accent, Gesture::Slurred];
+        let text = draw(90, 34, slurred);
+        assert_eq!(text.matches("slurred").count(), 1, "{text}");
+        assert!(text.contains("accent"), "{text}");
     }
 
     #[test]

@@ -16,7 +16,8 @@ const MIN_SPAN: f64 = 7.0;
 
 /// Draws the trace, its lowest and highest key named at the left.
 pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
-    let block = titled("pitch, as it sounds");
+    let title = format!("concert pitch, last {SPAN_S:.0} s");
+    let block = titled(&title);
     let inside = block.inner(area);
     frame.render_widget(block, area);
     let [names, plot] =

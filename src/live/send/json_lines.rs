@@ -55,7 +55,7 @@ impl<W: Write + Send> JsonLines<W> {
 impl<W: Write + Send> Sender for JsonLines<W> {
     fn open(&mut self) -> Result<(), String> {
         if self.closed {
-            return Err("nobody reads it any more".into());
+            return Err("its reader has closed it".into());
         }
         Ok(())
     }

@@ -53,7 +53,7 @@ pub fn list_outputs() -> Result<Vec<String>, String> {
 /// What to do where there is no MIDI system.
 pub fn no_system() -> String {
     if cfg!(feature = "jack") {
-        "no MIDI: the JACK server does not run; start it first".into()
+        "no MIDI: the JACK server is not running; start it first".into()
     } else if cfg!(target_os = "linux") {
         "no MIDI: the ALSA sequencer is missing; load it with `modprobe snd-seq`, or build with `--features jack`".into()
     } else {
@@ -150,7 +150,7 @@ impl MidiPort {
 
     #[cfg(not(unix))]
     fn open_virtual(_: MidiOutput) -> Result<MidiOutputConnection, String> {
-        Err("this system has no virtual MIDI ports; name one that is there".into())
+        Err("this system has no virtual MIDI ports; give the name of an existing port".into())
     }
 }
 

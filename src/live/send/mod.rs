@@ -108,7 +108,7 @@ impl SenderThread {
     /// What is wrong with it, if anything.
     pub fn error(&self) -> Option<String> {
         let dead = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
-        let stopped = dead.then(|| "it stopped by a fault of its own".to_owned());
+        let stopped = dead.then(|| "it stopped because of an internal error".to_owned());
         stopped.or_else(|| self.status.error())
     }
 

@@ -28,11 +28,11 @@ impl AcrossHtml<'_> {
             write!(
                 to,
                 "<header><h1>{title}</h1><p>{} · {} at A4 = {} Hz</p></header>\
-                 <section><h2>All in all</h2><dl class=\"facts\">\
+                 <section><h2>Overall</h2><dl class=\"facts\">\
                  <div><dt>notes</dt><dd>{}</dd></div>\
-                 <div><dt>against the table</dt><dd>{:+.1} cents</dd></div>\
+                 <div><dt>against the tuning</dt><dd>{:+.1} cents</dd></div>\
                  <div><dt>spread</dt><dd>{:.1} cents</dd></div>\
-                 <div><dt>fits best</dt><dd>A4 = {:.1} Hz</dd></div>",
+                 <div><dt>best reference</dt><dd>A4 = {:.1} Hz</dd></div>",
                 escape(horn),
                 escape(tuning.title()),
                 tuning.reference().a4_hz(),
@@ -44,7 +44,7 @@ impl AcrossHtml<'_> {
             if let Some(change) = across.spread_cents_per_week {
                 write!(
                     to,
-                    "<div><dt>spread, by the week</dt><dd>{change:+.1} cents</dd></div>"
+                    "<div><dt>change of spread</dt><dd>{change:+.1} cents per week</dd></div>"
                 )?;
             }
             write!(to, "</dl></section>")?;
@@ -65,7 +65,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
         "<div class=\"scroll\"><table><thead><tr><th scope=\"col\">{what}</th>\
          <th scope=\"col\">{}</th><th scope=\"col\" class=\"n\">notes</th>\
          <th scope=\"col\" class=\"n\">length</th><th scope=\"col\" class=\"n\">cents</th>\
-         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\" class=\"n\">A4 Hz</th></tr></thead><tbody>",
+         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\" class=\"n\">A4 (Hz)</th></tr></thead><tbody>",
         if what == "day" { "takes" } else { "day" }
     )?;
     for row in rows {
@@ -106,7 +106,7 @@ fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<svg class=\"plot wide\" viewBox=\"0 0 {width} {}\" role=\"img\"><title>Mean cents and spread, \
-         in order of time; the table below has the figures</title>",
+         in order of time; the values are in the table below</title>",
         2.0 * half
     )?;
     for cents in [-reach, 0.0, reach].map(|c| (c / 10.0).trunc() * 10.0) {
@@ -146,7 +146,7 @@ fn pitches(across: &Across, to: &mut dyn Sink) -> io::Result<()> {
         to,
         "<section><h2>By written pitch</h2><div class=\"scroll\"><table><thead><tr>\
          <th scope=\"col\">written</th><th scope=\"col\">concert</th>\
-         <th scope=\"col\" class=\"n\">notes</th><th scope=\"col\" class=\"n\">for s</th>\
+         <th scope=\"col\" class=\"n\">notes</th><th scope=\"col\" class=\"n\">length (s)</th>\
          <th scope=\"col\" class=\"n\">cents</th><th scope=\"col\" class=\"n\">spread</th>\
          </tr></thead><tbody>"
     )?;

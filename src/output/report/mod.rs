@@ -78,28 +78,28 @@ impl Html {
     fn trace(&self, line: &Line, sound: Option<&Flac>, to: &mut dyn Sink) -> io::Result<()> {
         writeln!(
             to,
-            "<section><h2 id=\"h-trace\">Pitch over the take</h2>\
+            "<section><h2 id=\"h-trace\">Pitch over time</h2>\
              <p class=\"key\"><span class=\"true\">within {tune:.0} cents</span> \
              <span class=\"sharp\">sharper</span> <span class=\"flat\">flatter</span> \
-             <span class=\"aim\">the table's pitch</span></p>\
+             <span class=\"aim\">the tuning's pitch</span></p>\
              <div id=\"live\" hidden>\
-             <div class=\"bar\"><button id=\"in\">Closer</button><button id=\"out\">Wider</button>\
-             <button id=\"all\">Whole take</button>\
-             <label>From <input id=\"scrub\" type=\"range\" min=\"0\" max=\"1000\" value=\"0\" \
+             <div class=\"bar\"><button id=\"in\">Zoom in</button><button id=\"out\">Zoom out</button>\
+             <button id=\"all\">Fit</button>\
+             <label>Start <input id=\"scrub\" type=\"range\" min=\"0\" max=\"1000\" value=\"0\" \
              aria-label=\"Start of the part shown\"></label>\
              <output id=\"where\"></output></div>\
              <svg id=\"trace\" tabindex=\"0\" role=\"img\" aria-labelledby=\"h-trace\" \
              aria-describedby=\"trace-help\"></svg>\
              <p id=\"trace-help\" class=\"hint\">Drag or use the arrow keys to move, plus and minus \
-             (or Ctrl and the wheel) to zoom, 0 for all. Choose a note here or in the table. \
-             The note table below says the same in words.</p>",
+             (or Ctrl and the mouse wheel) to zoom, 0 to fit the whole take. Select a note here \
+             or in the note table below, which lists the same notes.</p>",
             tune = picture::IN_TUNE_CENTS
         )?;
         if let Some(sound) = sound {
             write!(
                 to,
                 "<audio id=\"sound\" controls preload=\"auto\" src=\"data:audio/flac;base64,{}\">\
-                 </audio><p class=\"hint\">Start at a low level, on headphones above all.</p>",
+                 </audio><p class=\"hint\">Start with the volume low, above all on headphones.</p>",
                 BASE64_STANDARD.encode(&sound.bytes)
             )?;
         }

@@ -71,7 +71,7 @@ pub fn histogram(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     }
     write!(
         to,
-        "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">cents off the table, by sounding time</text></svg>",
+        "<text x=\"{}\" y=\"{}\" text-anchor=\"middle\">cents from the tuning; height is sounding time</text></svg>",
         0.5 * width,
         height + 30.0
     )
@@ -95,7 +95,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<svg class=\"plot wide\" style=\"max-width:{width}px\" viewBox=\"0 0 {width} {}\" role=\"img\">\
-         <title>Cents by written pitch, lowest first; the table below has the figures</title>",
+         <title>Cents by written pitch, lowest first; the values are in the table below</title>",
         2.0 * half + 20.0
     )?;
     let unit = if reach > 60.0 { 50.0 } else { 20.0 };
@@ -140,10 +140,13 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     }
     write!(
         to,
-        "</svg><p class=\"hint\">Dots: played, with their spread."
+        "</svg><p class=\"hint\">Dots: as played, with the spread."
     )?;
     if !report.shares.is_empty() {
-        write!(to, " Dashes: where the tube alone would put it (theory).")?;
+        write!(
+            to,
+            " Dashes: where the horn alone would put the note (theory)."
+        )?;
     }
     write!(to, "</p>")
 }

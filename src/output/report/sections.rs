@@ -8,6 +8,7 @@ use super::super::csv::detail;
 use super::{Report, Sink, plots};
 use crate::horn::tube::{slide_place, slide_way};
 use crate::intonation::groups::{Group, clock};
+use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
 
 /// What happens in a note, in words.
@@ -28,7 +29,7 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<header><h1>{}</h1><p>{} · {} at A4 = {} Hz · {}</p></header>\
-         <section><h2>All in all</h2><dl class=\"facts\">",
+         <section><h2>Overall</h2><dl class=\"facts\">",
         escape(&line.source),
         escape(horn),
         escape(context.tuning.title()),
@@ -43,24 +44,21 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
         return write!(to, "</dl></section>");
     }
     fact(
-        "against the table",
+        "against the tuning",
         format!("{:+.1} cents", report.offset_cents),
     )?;
     fact("spread", format!("{:.1} cents", report.spread_cents))?;
     fact(
-        "fits best",
+        "best reference",
         format!("A4 = {:.1} Hz", report.best_reference_hz),
     )?;
     if let Some(mm) = report.tuning_slide_mm {
         let way = slide_way(mm);
-        fact("tuning slide", format!("{:.1} mm {way}", mm.abs()))?;
+        fact("tuning slide", format!("move {:.1} mm {way}", mm.abs()))?;
     }
     if let Some(trend) = report.trend {
         let (rise, error) = (trend.cents_per_minute, trend.uncertainty);
-        fact(
-            "over the take",
-            format!("{rise:+.1} ±{error:.1} cents a minute"),
-        )?;
+        fact("drift", format!("{rise:+.1} ±{error:.1} cents per minute"))?;
     }
     let watch = report.watch_in_words();
     if !watch.is_empty() {
@@ -76,19 +74,19 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
     write!(
         to,
         "<section><h2>Notes</h2><div class=\"scroll\"><table id=\"notes\"><caption>Every note in \
-         order; a heading's button sorts by it.</caption><thead><tr>"
+         order; choose a heading to sort by it.</caption><thead><tr>"
     )?;
     let columns = [
         ("no", true),
-        ("start s", true),
-        ("for s", true),
+        ("start (s)", true),
+        ("length (s)", true),
         ("written", false),
         ("concert", false),
         ("cents", true),
         ("spread", true),
         ("drift", true),
-        ("level dB", true),
-        ("played how", false),
+        ("level (dBFS)", true),
+        ("articulation", false),
     ];
     for (name, number) in columns {
         let class = if number { " class=\"n\"" } else { "" };
@@ -133,10 +131,11 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
         to,
         "<div class=\"scroll\"><table><thead><tr><th scope=\"col\">written</th>\
          <th scope=\"col\">concert</th><th scope=\"col\" class=\"n\">notes</th>\
-         <th scope=\"col\" class=\"n\">for s</th><th scope=\"col\" class=\"n\">played</th>\
-         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\">likely by</th>\
+         <th scope=\"col\" class=\"n\">length (s)</th><th scope=\"col\" class=\"n\">played</th>\
+         <th scope=\"col\" class=\"n\">spread</th><th scope=\"col\">{}</th>\
          <th scope=\"col\" class=\"n\">partial</th><th scope=\"col\" class=\"n\">horn (theory)</th>\
          <th scope=\"col\" class=\"n\">player</th>{}</tr></thead><tbody>",
+        fingering_heading(&report.shares),
         if slide {
             "<th scope=\"col\" class=\"n\">slide in tune at</th>\
              <th scope=\"col\" class=\"n\">move</th>"
@@ -219,7 +218,7 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
     write!(
         to,
         "<table><thead><tr><th scope=\"col\">{name}</th><th scope=\"col\" class=\"n\">notes</th>\
-         <th scope=\"col\" class=\"n\">for s</th><th scope=\"col\" class=\"n\">cents</th>\
+         <th scope=\"col\" class=\"n\">length (s)</th><th scope=\"col\" class=\"n\">cents</th>\
          <th scope=\"col\" class=\"n\">spread</th></tr></thead><tbody>"
     )?;
     for group in groups {
@@ -238,18 +237,18 @@ pub fn meaning(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<section class=\"meaning\"><h2>How to read this</h2><p>Measured: start, length, pitch, \
-         level and articulation of each note. Cents are against the nearest pitch of the table; \
-         positive is sharp. Spread is the standard deviation, drift the change from a note's \
-         start to its end.</p>"
+         level and articulation of each note. Cents are against the nearest pitch of the tuning; \
+         positive is sharp. Spread is the standard deviation. A note's drift is the change from \
+         its start to its end, the take's drift the change per minute.</p>"
     )?;
     if !report.shares.is_empty() {
         write!(
             to,
             "<p>Theory: fingering, partial and the horn's cents. They follow from the lengths of \
-             an ideal tube in air of {} °C; a real horn, mouthpiece and hand move single notes. \
-             The likely fingering is the usual one: others are not heard. Tuning slides, \
-             triggers and compensating valves are not counted; the player's cents hold what is \
-             done with them.</p>",
+             an ideal tube in air of {} °C; a real horn, mouthpiece and hand in the bell move single \
+             notes. The fingering or position shown is the usual one: alternates cannot be told \
+             from the sound. Tuning slides, triggers and compensating valves are left out of the \
+             theory; what you do with them is part of the player's cents.</p>",
             report.temperature_c
         )?;
     }
