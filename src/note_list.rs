@@ -82,7 +82,7 @@ pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
         _ => {
             return Err(Error::input(
                 path,
-                "no note list by its name",
+                "not a note list, by the ending of its name",
                 "give a .csv or .json list, or a .mid file",
             ));
         }
@@ -102,7 +102,7 @@ fn text(path: &Path) -> Result<String> {
     if std::fs::metadata(path).map_err(refused)?.len() > MAX_BYTES {
         return Err(Error::input(
             path,
-            "more than 64 megabytes",
+            "larger than 64 megabytes",
             "give the list of one take",
         ));
     }
@@ -205,7 +205,7 @@ fn expected(column: &str) -> &'static str {
     match column {
         "onset_s" | "offset_s" | "decided_s" | "rise_s" => "seconds, such as 12.5",
         "midi" => "a MIDI key, 0 to 127",
-        "concert" => "a pitch, such as C4 or Bb3",
+        "concert" => "a note name, such as C4 or Bb3",
         "frequency_hz" => "a frequency, such as 440",
         "attack" => "tongued, slurred or breath",
         "length" => "staccatissimo, staccato, normal or tenuto",

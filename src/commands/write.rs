@@ -15,7 +15,7 @@ use super::{Form, SendOptions, TuningOptions, stem};
 #[command(after_help = "\
 A list is a CSV or JSON file as `leadpipe transcribe` writes it, or a MIDI file. Of a
 CSV file the columns onset_s and offset_s and one of midi, concert and frequency_hz
-are enough; lines may be added, taken out and changed. Where midi and frequency_hz
+are enough; lines may be added, removed and changed. Where midi and frequency_hz
 disagree, midi decides.
 
 Examples:
@@ -25,12 +25,12 @@ Examples:
 
 Voltages: before a control-voltage file goes into modules, check that the
 interface is DC-coupled, what its full scale is, and what the module's input
-may be given; its manual and the module's have the last word.")]
+accepts; if in doubt, follow their manuals.")]
 pub struct Options {
     /// Note list: .csv, .json or .mid
     #[arg(value_name = "NOTES")]
     list: PathBuf,
-    /// Horn in hand: a name from `leadpipe horns`, or a TOML file of your own
+    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
     #[arg(long, value_name = "NAME")]
     horn: Option<String>,
     #[command(flatten)]
@@ -41,10 +41,10 @@ pub struct Options {
     cv: CvOptions,
     #[command(flatten)]
     part: PartOptions,
-    /// Form of the note list on standard output
+    /// Format of the note list on standard output
     #[arg(long, value_enum, default_value_t = Form::Table)]
     format: Form,
-    /// Folder for files
+    /// Folder to write files to
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Files to write, separated by commas

@@ -442,7 +442,7 @@ fn ports(parts: &SessionParts) -> Vec<PortStatus> {
         lost: o.status.dropped.load(std::sync::atomic::Ordering::Relaxed),
     });
     let recorder = parts.recorder.iter().map(|r| PortStatus {
-        name: format!("take {}", r.path.display()),
+        name: format!("recording {}", r.path.display()),
         error: None,
         lost: r.lost.load(std::sync::atomic::Ordering::Relaxed),
     });

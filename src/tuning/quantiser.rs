@@ -19,11 +19,11 @@ use crate::units::Pitch;
 )]
 #[serde(rename_all = "lowercase")]
 pub enum Snap {
-    /// Exactly the table's pitch.
+    /// Exactly the tuning's pitch
     Hard,
-    /// The table's note, bent as it was played.
+    /// The tuning's pitch, with the bends that were played
     Bend,
-    /// As played, by the nearest key.
+    /// What was played
     #[default]
     Off,
 }
