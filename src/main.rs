@@ -52,7 +52,7 @@ const VERSION: &str = concat!(
     ")"
 );
 
-/// Play a synthesizer rig with a brass instrument: follows pitch and articulation,
+/// Plays a synthesizer rig from a brass instrument: follows pitch and articulation,
 /// sends MIDI, OSC and control voltages, transcribes takes, reports intonation.
 #[derive(Parser)]
 #[command(

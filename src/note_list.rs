@@ -311,7 +311,7 @@ fn assembled(
         let sane = |s: f64| (0.0..=LONGEST_S).contains(&s);
         if !sane(row.onset_s) || !sane(row.offset_s) {
             return Err(wrong(
-                "a time that makes no sense",
+                "a time outside the range from 0 to a day",
                 "write seconds from the start of the take",
             ));
         }

@@ -128,14 +128,14 @@ fn table(
     }
     writeln!(
         to,
-        "timing within {:.0} ms of the tempo around (standard deviation); {:+.1} cents against the tuning, spread {:.1}",
+        "timing within {:.0} ms of the local tempo (standard deviation); {:+.1} cents against the tuning, spread {:.1}",
         found.timing_spread_ms, found.mean_cents, found.spread_cents
     )?;
     let percent = |ratio: f64| format!("{:.0} %", 100.0 * ratio);
     if let Some(ratio) = found.tempo_ratio {
         let tempo = match (found.tempo, reference.tempo) {
             (Some(played), Some(written)) => {
-                format!(": {played:.0} quarter notes per minute for {written:.0}")
+                format!(": {played:.0} quarter notes per minute, target {written:.0}")
             }
             _ => String::new(),
         };

@@ -123,7 +123,7 @@ mod tests {
         let mut reconnect = Reconnect::new();
         assert!(wait(&mut reconnect, third).is_err());
         let broken_off = wait(&mut reconnect, third).unwrap_err();
-        assert!(broken_off.to_string().contains("broke off"));
+        assert!(broken_off.to_string().contains("reopen it failed"));
         assert_eq!(wait(&mut reconnect, third).unwrap(), 2);
     }
 }
