@@ -65,10 +65,12 @@ impl View {
             }
             self.last.push_back(note);
         }
-        // How a note begins stands beside it already.
-        snapshot
-            .gestures
-            .retain(|gesture| !matches!(gesture, Gesture::Tongued | Gesture::Slurred));
+        // The attack is shown with its note; gestures before it belong to the last one.
+        let is_attack = |gesture: &Gesture| matches!(gesture, Gesture::Tongued | Gesture::Slurred);
+        if let Some(attack) = snapshot.gestures.iter().rposition(is_attack) {
+            snapshot.gestures.drain(..=attack);
+            self.gesture_event = None;
+        }
         self.gesture_event = match (snapshot.gestures.pop(), self.gesture_event) {
             (Some(gesture), _) => Some((gesture.name(), GESTURE_SNAPSHOTS)),
             (None, Some((name, left))) if left > 0 => Some((name, left - 1)),
@@ -372,10 +374,13 @@ mod tests {
     fn an_attack_is_named_once() {
         let mut slurred = snapshot();
         slurred.note.as_mut().unwrap().attack = Attack::Slurred;
-        slurred.gestures = vec![Gesture::Accent, Gesture::Slurred];
+        slurred.gestures = vec![Gesture::Staccato, Gesture::Slurred, Gesture::Accent];
         let text = draw(90, 34, slurred);
         assert_eq!(text.matches("slurred").count(), 1, "{text}");
-        assert!(text.contains("accent"), "{text}");
+        assert!(
+            text.contains("accent") && !text.contains("staccato"),
+            "{text}"
+        );
     }
 
     #[test]

@@ -99,7 +99,7 @@ impl Html {
             write!(
                 to,
                 "<audio id=\"sound\" controls preload=\"auto\" src=\"data:audio/flac;base64,{}\">\
-                 </audio><p class=\"hint\">Start with the volume low, above all on headphones.</p>",
+                 </audio><p class=\"hint\">Start with the volume low, especially on headphones.</p>",
                 BASE64_STANDARD.encode(&sound.bytes)
             )?;
         }
