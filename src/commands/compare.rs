@@ -15,10 +15,10 @@ use super::{Excerpt, Form, PitchOptions, TakeOptions, TuningOptions};
 #[derive(Args)]
 #[command(after_help = "\
 The target is a MIDI file, a MusicXML score or another take. Its notes are
-aligned with what was played. Timing is measured against the tempo of the notes
-around, so playing steadily faster or slower than written is not late; late is
-positive. Length is in per cent of the written length at that tempo. Cents are
-against the tuning and, if the target is a take, against that take too.
+aligned with what was played. Timing is measured against the tempo of the
+neighbouring notes, so a steadily faster or slower tempo does not count as early or
+late; late is positive. Length is in per cent of the written length at that tempo.
+Cents are against the tuning and, if the target is a take, against that take too.
 
 A score's transposition is followed. A MIDI file has none: if it holds the part as
 written, give the horn's transposition with --shift (-2 for B flat). Simple

@@ -97,7 +97,7 @@ pub struct PartOptions {
     /// Key signature of the part: sharps, or flats if negative; estimated if left out
     #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-7..=7))]
     pub key: Option<i32>,
-    /// Print the cents of notes that are farther than this from the tuning
+    /// Mark notes in the part with their cents if they are farther than this from the tuning
     #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
     pub cents_over: f64,
 }
