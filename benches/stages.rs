@@ -3,7 +3,8 @@
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use leadpipe::analysis::candidates::{CandidateFinder, Candidates};
+use leadpipe::analysis::candidate_finder::CandidateFinder;
+use leadpipe::analysis::candidates::Candidates;
 use leadpipe::analysis::correlator::Correlator;
 use leadpipe::analysis::decimate::Decimator;
 use leadpipe::analysis::decoder::{Decoder, TransitionCosts};
@@ -69,8 +70,7 @@ fn stages(c: &mut Criterion) {
         let mut decoder = Decoder::new(TransitionCosts::default(), 0.00133);
         b.iter(|| {
             for frame in &frames {
-                let mut candidates = frame.candidates;
-                black_box(decoder.push(&mut candidates, false));
+                black_box(decoder.push(&frame.candidates, false));
             }
         });
     });

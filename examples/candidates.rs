@@ -5,7 +5,8 @@
 //! cargo run --release --example candidates > docs/candidates.svg
 //! ```
 
-use leadpipe::analysis::candidates::{CandidateFinder, Candidates};
+use leadpipe::analysis::candidate_finder::CandidateFinder;
+use leadpipe::analysis::candidates::Candidates;
 use leadpipe::analysis::correlator::{Correlator, Window};
 use leadpipe::analysis::decimate::Decimator;
 use leadpipe::demo::line;
@@ -83,12 +84,12 @@ fn main() {
     for candidate in candidates.as_slice() {
         let hz = leadpipe::units::Pitch(f64::from(candidate.pitch)).hz();
         let at = x(LOW_RATE_HZ / hz);
-        let believed = candidate.strength > 0.8;
+        let believed = candidate.net_strength() > 0.8;
         let colour = if believed { "#222222" } else { "#999999" };
         println!(
             r#"<path d="M{at:.1} {TOP}V{BOTTOM}" stroke="{colour}" stroke-dasharray="3 3"/><text x="{at:.1}" y="{:.1}" text-anchor="middle" fill="{colour}">{:.1}</text>"#,
             TOP - 6.0,
-            candidate.strength
+            candidate.net_strength()
         );
     }
     println!(

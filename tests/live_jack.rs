@@ -200,7 +200,7 @@ fn the_voice_follows(played: &Played) {
         let wanted = common::semitones(row.frequency_hz) - 12.0;
         let (from_s, to_s) = (row.decided_s + 0.1, row.offset_s - 0.05);
         for moment in track
-            .moments()
+            .frames()
             .filter(|m| (from_s..to_s).contains(&m.time_s))
         {
             let Some(pitch) = moment.pitch else { continue };

@@ -22,7 +22,7 @@ pub fn measure(folder: &Path) {
         for note in &notes {
             let (sound, rate_hz) = samples(&folder.join(&note.file));
             let heard = listen(&sound, rate_hz, mode);
-            let moments: Vec<_> = heard.track.moments().collect();
+            let moments: Vec<_> = heard.track.frames().collect();
             let hop_s = moments[1].time_s - moments[0].time_s;
             let power: Vec<f64> = sound
                 .chunks((0.01 * rate_hz) as usize)

@@ -131,7 +131,7 @@ fn matched(
 fn floor(known: &[Known], sound: &[f32], rate_hz: f64) -> Vec<(f64, f64)> {
     let mut frames = Vec::new();
     Analyser::new(rate_hz, Settings::default()).push(sound, &mut |f| frames.push(*f));
-    let periodic = leadpipe::analysis::candidates::strength(0.8, 1.0);
+    let periodic = leadpipe::analysis::candidate_finder::strength(0.8, 1.0);
     let mut floors = Vec::new();
     for note in known {
         let mut since_s = None;

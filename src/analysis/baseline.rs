@@ -1,7 +1,7 @@
-//! The `pitch-detection` crate's McLeod detector as an independent ear.
+//! The McLeod detector of the `pitch-detection` crate, as an independent baseline.
 //!
-//! A published implementation by other hands: tests compare against it and a
-//! player may choose it. One window for all pitches, no memory between frames.
+//! Tests compare against it and a player may choose it. It has one window for all
+//! pitches and no memory between frames.
 
 use pitch_detection::detector::PitchDetector;
 use pitch_detection::detector::mcleod::McLeodDetector;
@@ -19,16 +19,14 @@ pub struct BaselineDetector {
     window: Vec<f32>,
     size: usize,
     detector: McLeodDetector<f32>,
-    /// Samples taken in all, and when the first frame was finished.
-    samples: u64,
 }
 
 /// Time between frames, in seconds.
 const HOP_S: f64 = 0.005;
 /// Periods of the lowest pitch that a window must hold.
 const PERIODS: f64 = 2.2;
-/// Clarity from which the crate's answer is taken (its examples use 0.7; a
-/// value from memory).
+/// Clarity from which the crate's result is accepted (its examples use 0.7; a value
+/// from memory).
 const CLARITY: f32 = 0.7;
 
 impl BaselineDetector {
@@ -44,7 +42,6 @@ impl BaselineDetector {
             window: Vec::with_capacity(2 * size),
             size,
             detector: McLeodDetector::new(size, size / 2),
-            samples: 0,
         }
     }
 
@@ -62,7 +59,6 @@ impl BaselineDetector {
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<DecodedFrame>) {
         for &sample in samples {
             self.window.push(sample);
-            self.samples += 1;
             if self.window.len() == self.size {
                 out.push(self.frame());
                 self.window.drain(..self.hop);

@@ -1,6 +1,6 @@
-//! Brings any input rate down to the 11 to 22 kHz at which pitch is sought.
+//! Decimates any input rate to the 11 to 22 kHz at which pitch is detected.
 //!
-//! A brass tone below 1.6 kHz has all the partials that tell its period under
+//! A brass tone below 1.6 kHz has the partials that determine its period below
 //! 5 kHz, and the cost of the correlator grows with the square of its rate.
 //! Whole-number decimation keeps the filter short (its delay is heard by the
 //! player) and sample times exact.
@@ -14,8 +14,8 @@ use pulp::{Arch, Simd, WithSimd};
 pub struct Decimator {
     factor: usize,
     taps: Vec<f32>,
-    /// The inputs of late: a window of the past, then what came since the last
-    /// move. The newest window is moved to the front when there is no room.
+    /// Recent inputs: one filter length of the past, then those since the last move.
+    /// When it is full the newest filter length is moved to the front.
     history: Vec<f32>,
     write: usize,
     until_next: usize,
@@ -26,8 +26,8 @@ pub struct Decimator {
 /// period, enough for exact interpolation.
 const LOWEST_RATE_HZ: f64 = 11_000.0;
 
-/// Windows that the history has room for: one move in so many.
-const ROOM: usize = 16;
+/// Capacity of the history, in filter lengths: the more, the rarer the moves.
+const CAPACITY: usize = 16;
 
 impl Decimator {
     /// Decimator for an input at `sample_rate_hz`. Rates below 22 kHz pass
@@ -39,7 +39,7 @@ impl Decimator {
         Decimator {
             factor,
             taps,
-            history: vec![0.0; ROOM * length],
+            history: vec![0.0; CAPACITY * length],
             write: length,
             until_next: factor,
             primed: false,
@@ -56,35 +56,34 @@ impl Decimator {
         self.taps.len() / 2
     }
 
-    /// Takes input samples, as many as there are; appends an output sample for
-    /// every `factor` inputs since the first to `out`. What is not a number counts
-    /// as silence.
+    /// Takes any number of input samples and appends an output sample to `out` for
+    /// every `factor` of them. NaN and infinities count as silence.
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         if self.factor == 1 {
-            out.extend(samples.iter().map(|&sample| tame(sample)));
+            out.extend(samples.iter().map(|&sample| finite(sample)));
             return;
         }
         let Some(&first) = samples.first() else {
             return;
         };
         if !self.primed {
-            // A take that starts off zero has been there all along: filtering a
-            // step would ring.
-            self.history.fill(tame(first));
+            // Samples before the first are taken to equal it: filtering a step would
+            // ring.
+            self.history.fill(finite(first));
             self.primed = true;
         }
         let length = self.taps.len();
-        for some in samples.chunks((ROOM - 1) * length) {
-            if self.write + some.len() > self.history.len() {
+        for block in samples.chunks((CAPACITY - 1) * length) {
+            if self.write + block.len() > self.history.len() {
                 self.history.copy_within(self.write - length..self.write, 0);
                 self.write = length;
             }
-            let fresh = &mut self.history[self.write..][..some.len()];
-            for (kept, &sample) in fresh.iter_mut().zip(some) {
-                *kept = tame(sample);
+            let fresh = &mut self.history[self.write..][..block.len()];
+            for (kept, &sample) in fresh.iter_mut().zip(block) {
+                *kept = finite(sample);
             }
             let first_end = self.write + self.until_next;
-            self.write += some.len();
+            self.write += block.len();
             if first_end > self.write {
                 self.until_next = first_end - self.write;
                 continue;
@@ -100,10 +99,9 @@ impl Decimator {
     }
 }
 
-/// A sample that can be reckoned with: silence for what is not a number, and
-/// nothing beyond 36 dB over full scale.
+/// A finite sample: 0 for NaN and infinities, at most 36 dB above full scale.
 #[inline(always)]
-fn tame(sample: f32) -> f32 {
+fn finite(sample: f32) -> f32 {
     if sample.is_finite() {
         sample.clamp(-64.0, 64.0)
     } else {
@@ -127,7 +125,7 @@ impl WithSimd for Filter<'_> {
         let taps = self.taps.as_chunks::<8>().0;
         let windows = self.inputs.windows(self.taps.len()).step_by(self.factor);
         self.out.extend(windows.map(|window| {
-            // Eight running sums, side by side in vector registers.
+            // Eight partial sums, for vector registers.
             let mut sums = [0f32; 8];
             for (x, h) in window.as_chunks::<8>().0.iter().zip(taps) {
                 for lane in 0..8 {

@@ -1,32 +1,33 @@
-//! The running decision between pitches: the forward half of the Viterbi
-//! algorithm over pitch candidates and silence.
+//! The live decision between pitches: the forward half of the Viterbi algorithm over
+//! pitch candidates and silence.
 //!
-//! Each hop every hypothesis gains its strength in nats and may be reached from
-//! the hypotheses of the hop before at a cost: little for a pitch nearby,
-//! a jump's cost for another, a start's for tone after silence. What a live
-//! engine needs on top is to know *when* the leader may be believed. The lead
-//! over the best different hypothesis is the accumulated log likelihood ratio,
-//! so that waiting for a fixed lead is a sequential probability ratio test
-//! (Wald, 1945): sure things are answered at once, doubtful ones take longer.
+//! At each hop every hypothesis gains its strength in nats. It is reached from the
+//! hypotheses of the hop before at a transition cost: low for a pitch nearby, higher
+//! for a jump or for tone after silence. A live engine must also know *when* to trust
+//! the best path. Its margin over the best path to a different pitch is an accumulated
+//! log likelihood ratio, so waiting for a fixed margin is a sequential probability
+//! ratio test (Wald, 1945): clear notes are decided at once, ambiguous ones take
+//! longer.
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::candidates::{Candidate, Candidates};
-use super::lanes::{LANES, higher, lower};
+use super::candidates::{Candidate, Candidates, LANES};
+use super::octave_errors::PreviousNote;
+use super::vector_math::{higher, lower};
 
-/// TransitionCosts of the decoder, in nats.
+/// Transition costs of the decoder, in nats.
 #[derive(Debug, Clone, Copy)]
 pub struct TransitionCosts {
-    /// Strength that silence has each hop. A candidate weaker than this is
-    /// more likely noise.
+    /// Strength of silence at each hop. A candidate weaker than this is more likely
+    /// noise.
     pub silence: f32,
-    /// Going from silence to tone.
+    /// From silence to tone.
     pub start: f32,
-    /// Going from tone to silence.
+    /// From tone to silence.
     pub stop: f32,
-    /// Leaving one pitch for another out of reach.
+    /// From one pitch to a distant one.
     pub jump: f32,
-    /// Moving by a semitone, in proportion, up to `jump`.
+    /// Per semitone between nearby pitches, up to `jump`.
     pub glide: f32,
 }
 
@@ -49,38 +50,34 @@ pub struct Hypothesis {
     pub pitch: f32,
     /// Accumulated nats, relative to the best hypothesis, silence included.
     pub score: f32,
-    /// Strength at this hop.
+    /// Strength at this hop less the penalty, in nats.
     pub strength: f32,
     /// Share of the sound that the period explains at this hop, 0 to 1.
     pub confidence: f32,
 }
 
-/// What the decoder believes after a hop.
+/// The best path after a hop.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct BestPath {
-    /// Leading pitch, if tone leads silence.
+    /// Where it ends: a pitch, or `None` for silence.
     pub hypothesis: Option<Hypothesis>,
-    /// Lead of the leader over the best hypothesis more than a quarter tone
-    /// away, silence included. Nats.
+    /// Log likelihood margin over the best path to anything else (a pitch more than
+    /// half a semitone away, or silence), in nats.
     pub margin: f32,
 }
 
-/// Forward decoder.
+/// Causal decoder.
 #[derive(Debug, Clone)]
 pub struct Decoder {
     costs: TransitionCosts,
     tones: Tones,
     silence: f32,
     hop_s: f32,
-    /// What last led clearly, and how long ago.
-    settled: Candidate,
-    /// How clear it was; fades.
-    settled_strength: f32,
-    since_settled_s: f32,
+    previous: PreviousNote,
 }
 
-/// The pitch hypotheses side by side: pitch and accumulated nats. A place without
-/// one has lost all.
+/// The pitch hypotheses, one array per quantity: pitch, and accumulated nats.
+/// Unused lanes have a score of minus infinity.
 #[derive(Debug, Clone)]
 struct Tones {
     pitch: [f32; LANES],
@@ -94,17 +91,9 @@ impl Tones {
     };
 }
 
-/// Leads are not counted beyond this: a note held for a minute must not take a
+/// Margins are limited to this, in nats: a note held for a minute must not take a
 /// minute to be given up.
 const MAX_MARGIN: f32 = 30.0;
-/// Lead in nats from which a pitch counts as heard.
-const SETTLED_MARGIN: f32 = 2.0;
-/// How fast the mark fades that a clear tone sets, in nats per second.
-const SETTLED_FADE_PER_S: f32 = 10.0;
-/// What an echo of the note before loses, in nats.
-const SUBHARMONIC_PENALTY: f32 = 2.0;
-/// How long it may be one, in its own periods.
-const SUBHARMONIC_PERIODS: f32 = 3.6;
 
 impl Decoder {
     /// Decoder in silence, for candidates every `hop_s` seconds.
@@ -114,17 +103,21 @@ impl Decoder {
             tones: Tones::NONE,
             silence: 0.0,
             hop_s: hop_s as f32,
-            settled: Candidate::default(),
-            settled_strength: 0.0,
-            since_settled_s: f32::MAX,
+            previous: PreviousNote::none(),
         }
     }
 
-    /// Takes the candidates of one hop, and takes echoes of the note before off
-    /// their strength. With `closed` (level under the gate) only silence is
-    /// possible.
-    pub fn push(&mut self, candidates: &mut Candidates, closed: bool) -> BestPath {
-        candidates.weigh(|c| c.strength - self.subharmonic_penalty(c));
+    /// Adds to the penalty of each candidate that is a subharmonic of the note just
+    /// left. For the candidates of the next [`Decoder::push`].
+    pub fn penalise_previous(&self, candidates: &mut Candidates) {
+        for candidate in candidates.as_mut_slice() {
+            candidate.penalty += self.previous.penalty(candidate);
+        }
+    }
+
+    /// Takes the candidates of one hop, penalties included. If the gate is `closed`
+    /// (level below the threshold) only silence is possible.
+    pub fn push(&mut self, candidates: &Candidates, closed: bool) -> BestPath {
         let step = Step {
             costs: self.costs,
             before: &self.tones,
@@ -132,39 +125,13 @@ impl Decoder {
             candidates: if closed { &[] } else { candidates.as_slice() },
         };
         (self.tones, self.silence) = Arch::new().dispatch(step);
-        let (best_path, best) = self.best_path(candidates);
-        self.since_settled_s += self.hop_s;
-        // The pitch of a dying tone wanders off; only a tone as clear as the
-        // last, or one much later, says anew where it was.
-        let faded = self.settled_strength - SETTLED_FADE_PER_S * self.hop_s;
-        self.settled_strength = faded.max(self.costs.silence);
-        if let Some(best) = best
-            && best_path.margin > SETTLED_MARGIN
-            && best.strength > self.settled_strength
-        {
-            self.settled = best;
-            self.settled_strength = best.strength;
-            self.since_settled_s = 0.0;
-        }
-        best_path
+        let (path, best) = self.best_path(candidates);
+        self.previous
+            .update(best, path.margin, self.costs.silence, self.hop_s);
+        path
     }
 
-    /// What a low candidate loses for being a multiple of the period just left.
-    ///
-    /// Long windows still hold the old note when short ones are clear of it, so
-    /// that for a moment a multiple of the old period looks better than
-    /// anything. It is doubted until its own windows, 3.5 periods together at the
-    /// most, can hold none of it.
-    fn subharmonic_penalty(&self, candidate: &Candidate) -> f32 {
-        let recent = self.since_settled_s < SUBHARMONIC_PERIODS * candidate.period_s();
-        if recent && candidate.is_multiple_of(&self.settled) {
-            SUBHARMONIC_PENALTY
-        } else {
-            0.0
-        }
-    }
-
-    /// The decision, and the candidate that leads.
+    /// The best path and the candidate at its end.
     fn best_path(&self, candidates: &Candidates) -> (BestPath, Option<Candidate>) {
         let Tones { pitch, score } = &self.tones;
         let at = (1..LANES).fold(0, |best, i| if score[i] >= score[best] { i } else { best });
@@ -179,7 +146,7 @@ impl Decoder {
         let hypothesis = Hypothesis {
             pitch: pitch[at],
             score: score[at],
-            strength: best.strength,
+            strength: best.net_strength(),
             confidence: best.confidence(),
         };
         let best_path = BestPath {
@@ -190,8 +157,8 @@ impl Decoder {
     }
 }
 
-/// One step of the forward algorithm: from the hypotheses before and this hop's
-/// candidates to the hypotheses now and the score of silence.
+/// One step of the forward algorithm: from the previous hypotheses and this hop's
+/// candidates to the new hypotheses and the score of silence.
 struct Step<'a> {
     costs: TransitionCosts,
     before: &'a Tones,
@@ -218,11 +185,11 @@ impl WithSimd for Step<'_> {
                 *reached = before.score[lane] - lower(costs.glide * step, costs.jump);
             }
             now.pitch[at] = candidate.pitch;
-            now.score[at] = highest(reached, silence - costs.start) + candidate.strength;
+            now.score[at] = highest(reached, silence - costs.start) + candidate.net_strength();
         }
         let ended = highest(before.score, f32::NEG_INFINITY) - costs.stop;
         let silence = higher(silence, ended) + costs.silence;
-        // Scores are kept relative to the leader and never fall too far behind.
+        // Scores are kept relative to the best, within the largest margin.
         let top = highest(now.score, silence);
         for score in &mut now.score[..candidates.len()] {
             *score = higher(*score - top, -MAX_MARGIN);

@@ -1,10 +1,9 @@
 //! Precise pitch, once it is known which period the sound has.
 //!
-//! A correlation peak read off a few samples is good to some cents. Two steps
-//! bring that to a tenth of a cent on a steady tone: the peak is interpolated
-//! as the band-limited function it is, and it is looked for at the highest
-//! multiple of the period that still lies close by, where the same error in
-//! samples is a smaller part of the lag.
+//! A correlation peak interpolated from three samples is accurate to a few cents. Two
+//! steps bring that to a tenth of a cent on a steady tone: the peak is interpolated as
+//! the band-limited function it is, and it is located at the highest multiple of the
+//! period within reach, where the same error in samples is a smaller part of the lag.
 
 use std::sync::LazyLock;
 
@@ -12,10 +11,10 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
 
-/// Farthest multiple looked at, in seconds. A vibrato at 8 Hz is flattened by
+/// Farthest multiple of the period used, in seconds. A vibrato at 8 Hz is flattened by
 /// 1.5 % over this reach: `1 - sinc(pi * 8 * 0.012)`.
 const REACH_S: f64 = 0.012;
-/// Least window compared, in seconds.
+/// Shortest window, in seconds.
 const WINDOW_S: f64 = 0.012;
 /// Correlation below which a multiple is not trusted.
 const MIN_RHO: f32 = 0.8;
@@ -25,12 +24,12 @@ const HALF: usize = 6;
 /// peak to move.
 const AROUND: usize = 2 * HALF + 4;
 
-/// Refines a period, in samples, using the correlator's history. Gives the
-/// period and the span of sound it was read from, in samples; `None` where
-/// there is no clear peak.
+/// Refines a period, in samples, using the correlator's history. Returns the period
+/// and the span of sound that it was measured in, in samples, or `None` where there is
+/// no clear peak.
 ///
-/// `lag` must be right within a tenth of a sample or so, which the parabola
-/// through a peak is: the multiple looked at is then the right one.
+/// `lag` must be accurate to about a tenth of a sample, as the parabola through a peak
+/// is: its multiple then points at the right peak.
 pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f64)> {
     let window = (WINDOW_S * rate_hz).max(lag).round() as usize;
     let longest = (REACH_S * rate_hz).min((correlator.lags() - AROUND) as f64);
@@ -42,7 +41,7 @@ pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f
     }
     let mut top = top_near(correlator, window, multiple * lag);
     if top.is_none() && multiple > 1.0 {
-        // A pitch on the move, or a neighbour's peak: the period itself is safe.
+        // A changing pitch, or a neighbouring peak: use the period itself.
         multiple = 1.0;
         top = top_near(correlator, window, lag);
     }
@@ -50,13 +49,13 @@ pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f
     Some((top / multiple, window as f64 + top))
 }
 
-/// Position of the correlation's top within a sample or so of `lag`.
+/// Position of the correlation's maximum within about a sample of `lag`.
 fn top_near(correlator: &Correlator, window: usize, lag: f64) -> Option<f64> {
     let first = (lag.round() as usize).checked_sub(AROUND / 2)?;
     let mut products = [0.0; AROUND];
     let mut energies = [0.0; AROUND];
     let recent = correlator.lagged(window, first, &mut products, &mut energies)?;
-    let at = Arch::new().dispatch(Climb {
+    let at = Arch::new().dispatch(Maximise {
         products,
         energies,
         recent,
@@ -66,15 +65,15 @@ fn top_near(correlator: &Correlator, window: usize, lag: f64) -> Option<f64> {
     ((at - lag).abs() < 0.8).then_some(at)
 }
 
-/// Climbs to the top of a correlation that is known at whole lags.
-struct Climb {
+/// Finds the maximum of a correlation that is known at whole lags.
+struct Maximise {
     products: [f64; AROUND],
     energies: [f64; AROUND],
     recent: f64,
     from: f64,
 }
 
-impl Climb {
+impl Maximise {
     #[inline(always)]
     fn rho_at(&self, at: f64) -> f64 {
         let (product, energy) = interpolate(at, &self.products, &self.energies);
@@ -82,10 +81,10 @@ impl Climb {
     }
 }
 
-impl WithSimd for Climb {
+impl WithSimd for Maximise {
     type Output = f64;
 
-    /// By parabolas over an ever finer step.
+    /// By parabolas over ever smaller steps.
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> f64 {
         let mut at = self.from;
@@ -107,12 +106,12 @@ impl WithSimd for Climb {
 
 /// Samples under the kernel.
 const TAPS: usize = 2 * HALF;
-/// Angle that the kernel's window turns by from sample to sample.
-const TURN: f64 = std::f64::consts::PI / (HALF as f64 + 0.5);
-/// The window's cosine and sine at each sample under the kernel where the point
-/// sought lies on the middle one; the cosine's signs are the sinc's.
+/// Angle between samples in the kernel's window.
+const ANGLE_STEP: f64 = std::f64::consts::PI / (HALF as f64 + 0.5);
+/// The window's cosine and sine at each sample under the kernel, for a point on the
+/// middle sample, with the signs of the sinc.
 static WINDOW: LazyLock<[[f64; TAPS]; 3]> = LazyLock::new(|| {
-    let angle = |i: usize| TURN * (HALF as f64 - 1.0 - i as f64);
+    let angle = |i: usize| ANGLE_STEP * (HALF as f64 - 1.0 - i as f64);
     let sign = |i: usize| if i.is_multiple_of(2) { -1.0 } else { 1.0 };
     [
         std::array::from_fn(sign),
@@ -121,10 +120,10 @@ static WINDOW: LazyLock<[[f64; TAPS]; 3]> = LazyLock::new(|| {
     ]
 });
 
-/// Both sequences at a fractional index, by a sinc under a raised-cosine window.
+/// Both sequences at a fractional index, by a sinc with a raised-cosine window.
 ///
-/// The sinc's sine is the same at every sample but for its sign, and the sum of
-/// the weights is divided out: only `sign / x` is left of it.
+/// The sinc's sine is the same at every sample except for its sign, and the sum of the
+/// weights is divided out, so that only `sign / x` remains of it.
 #[inline(always)]
 fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (f64, f64) {
     let middle = at as usize;
@@ -134,10 +133,10 @@ fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (
     }
     let first = middle + 1 - HALF;
     let [signs, cosines, sines] = &*WINDOW;
-    let (sine, cosine) = small_sin_cos(TURN * fraction);
+    let (sine, cosine) = small_sin_cos(ANGLE_STEP * fraction);
     let products = &products[first..][..TAPS];
     let energies = &energies[first..][..TAPS];
-    // Four sums of each side by side, for vector registers.
+    // Four partial sums of each, for vector registers.
     let (mut product, mut energy, mut total) = ([0.0; 4], [0.0; 4], [0.0; 4]);
     for from in (0..TAPS).step_by(4) {
         for lane in 0..4 {
@@ -156,8 +155,8 @@ fn interpolate(at: f64, products: &[f64; AROUND], energies: &[f64; AROUND]) -> (
     )
 }
 
-/// Sine and cosine of an angle from nothing to half a radian, good to 2e-11: their
-/// Taylor series.
+/// Sine and cosine of an angle from 0 to 0.5 rad, accurate to 2e-11, by their Taylor
+/// series.
 #[inline(always)]
 fn small_sin_cos(x: f64) -> (f64, f64) {
     let square = x * x;

@@ -2,57 +2,57 @@
 
 use crate::units::power_db;
 
-/// What the gate says of a hop.
+/// Level of a hop, and whether the gate is open.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Level {
     /// Mean square level of the hop, dBFS.
     pub hop_db: f32,
-    /// Estimated level of the room without the horn, dBFS.
+    /// Estimated noise floor: the level of the room without the horn, dBFS.
     pub floor_db: f32,
-    /// True where the sound is too weak to be tone at all.
+    /// Whether the gate is closed: the sound is too weak to be tone.
     pub closed: bool,
 }
 
-/// Level meter with a floor that learns the room.
+/// Level meter and gate with an adaptive noise floor.
 #[derive(Debug, Clone)]
 pub struct Gate {
-    least_db: f32,
+    threshold_db: f32,
     hop_s: f32,
     floor_db: f32,
     smooth: f32,
     held_db: f32,
     loudest_db: f32,
-    /// Time left in which the floor may rise fast, in seconds.
+    /// Time left in which the floor may rise quickly, in seconds.
     settling_s: f32,
 }
 
-/// Gate threshold where the user names none: 16-bit noise with a few bits of
-/// preamplifier hiss lies below it, a horn at pianissimo far above.
+/// Default gate threshold: 16-bit noise with a few bits of preamplifier hiss lies
+/// below it, a horn at pianissimo far above.
 pub const DEFAULT_GATE_DB: f64 = -70.0;
 
-/// How far above the floor tone must stand. Periodicity does the real work of
-/// telling tone from noise; this only keeps the decoder from guessing at hiss.
+/// How far above the noise floor tone must be, in dB. Tone is told from noise by
+/// periodicity; this only keeps the decoder from guessing at hiss.
 const MARGIN_DB: f32 = 4.0;
 /// How fast a held level falls, dB per second: the pulses of a 29 Hz tone are
 /// 34 ms apart and must not chatter the gate.
 const FALL_DB_PER_S: f32 = 300.0;
-/// How fast the floor may rise while no tone is heard, dB per second.
+/// How fast the floor may rise while there is no tone, dB per second.
 const FLOOR_RISE_DB_PER_S: f32 = 6.0;
-/// The same under tone.
+/// The same during a tone.
 const FLOOR_RISE_UNDER_TONE_DB_PER_S: f32 = 2.0;
-/// How far under the horn's recent loudest the floor stays then, in dB: more than
-/// between its own fortissimo and piano.
+/// How far below the horn's recent peak level the floor stays then, in dB: more than
+/// the range between its fortissimo and piano.
 const UNDER_HORN_DB: f32 = 38.0;
-/// How fast the horn's loudest is forgotten, dB per second.
+/// How fast the horn's peak level decays, dB per second.
 const LOUDEST_FALL_DB_PER_S: f32 = 1.0;
 /// Averaging time of the floor in seconds.
 const FLOOR_AVERAGE_S: f32 = 0.05;
 
 impl Gate {
-    /// Gate that never opens below `least_db`, for hops of `hop_s` seconds.
-    pub fn new(least_db: f64, hop_s: f64) -> Self {
+    /// Gate that never opens below `threshold_db`, for hops of `hop_s` seconds.
+    pub fn new(threshold_db: f64, hop_s: f64) -> Self {
         Gate {
-            least_db: least_db as f32,
+            threshold_db: threshold_db as f32,
             hop_s: hop_s as f32,
             floor_db: -90.0,
             smooth: 0.0,
@@ -62,8 +62,8 @@ impl Gate {
         }
     }
 
-    /// Takes the mean square of a hop; `tone` tells whether tone was heard in
-    /// the hop before, during which the floor hardly moves.
+    /// Takes the mean square of a hop. `tone` is whether the previous hop had tone,
+    /// during which the floor hardly moves.
     pub fn push(&mut self, mean_square: f32, tone: bool) -> Level {
         let hop_db = power_db(mean_square);
         self.smooth += (mean_square - self.smooth) * (self.hop_s / FLOOR_AVERAGE_S);
@@ -72,11 +72,11 @@ impl Gate {
         if smooth_db < self.floor_db {
             self.floor_db = smooth_db;
         } else if tone {
-            // A pad or a hum that never rests is the room too, if it lies far
-            // under the horn.
+            // A pad or a hum that never pauses counts as noise floor too, if it is far
+            // below the horn.
             let rise_db = FLOOR_RISE_UNDER_TONE_DB_PER_S * self.hop_s;
-            let most_db = self.loudest_db - UNDER_HORN_DB;
-            self.floor_db = self.floor_db.max(most_db.min(self.floor_db + rise_db));
+            let max_db = self.loudest_db - UNDER_HORN_DB;
+            self.floor_db = self.floor_db.max(max_db.min(self.floor_db + rise_db));
         } else {
             let speed_up = if self.settling_s > 0.0 { 30.0 } else { 1.0 };
             let rise_db = speed_up * FLOOR_RISE_DB_PER_S * self.hop_s;
@@ -87,7 +87,7 @@ impl Gate {
         Level {
             hop_db,
             floor_db: self.floor_db,
-            closed: self.held_db < self.least_db.max(self.floor_db + MARGIN_DB),
+            closed: self.held_db < self.threshold_db.max(self.floor_db + MARGIN_DB),
         }
     }
 }
@@ -97,7 +97,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn floor_learns_the_room_and_holds_under_tone() {
+    fn floor_adapts_to_the_room_and_holds_during_tone() {
         let mut gate = Gate::new(-70.0, 0.001);
         let room = 1e-5; // -50 dBFS
         let mut last = gate.push(room, false);

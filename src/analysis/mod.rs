@@ -1,16 +1,17 @@
-//! From samples to frames: level, pitch candidates and the running belief in
-//! one of them, every 1.3 ms.
+//! From samples to frames: level, pitch candidates and the best path through them,
+//! every 1.3 ms.
 //!
 //! ```text
-//! samples -> decimate -> correlator -> evidence -> decoder -> Frame
-//!                    \-> level (gate) ---------------^
-//!                                      tuner (precise pitch of the leader)
+//! samples -> decimate -> correlator -> candidate_finder -> decoder -> Frame
+//!                    \                 octave_errors      ^  fine_pitch
+//!                     \-> level (gate) ------------------/
 //! ```
 //!
-//! Everything here looks only back. [`offline_decoder`] is the one stage that waits: it
-//! decodes the same frames again with the future known.
+//! Everything here is causal but [`offline_decoder`], which decodes the same frames a
+//! second time with later sound taken into account.
 
 pub mod baseline;
+pub mod candidate_finder;
 pub mod candidates;
 pub mod correlator;
 pub mod decimate;
@@ -18,30 +19,31 @@ pub mod decoder;
 #[cfg(test)]
 mod exhaustive;
 pub mod fine_pitch;
-mod lanes;
 pub mod level;
+pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
+mod vector_math;
 
-use candidates::{CandidateFinder, Candidates};
+use candidate_finder::CandidateFinder;
+use candidates::Candidates;
 use correlator::{Correlator, Window};
 use decimate::Decimator;
 use decoder::{BestPath, Decoder, TransitionCosts};
 use level::{Gate, Level};
 
-/// Lowest and highest frequency that is looked for where no horn narrows it,
-/// in hertz: from under the pedal B flat 0 of a tuba (29.1 Hz) to above the
+/// Lowest and highest frequency searched for if no horn narrows the range, in hertz: from under the pedal B flat 0 of a tuba (29.1 Hz) to above the
 /// highest written notes of a piccolo trumpet.
 pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 
-/// Time between frames aimed at, in seconds: 64 samples at 48 kHz.
+/// Nominal time between frames, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;
 
-/// Samples that are decimated at once at most.
-const AT_ONCE: usize = 1024;
+/// Most samples that are decimated at once.
+const MAX_BLOCK: usize = 1024;
 
-/// What lies below this is removed before anything else: a DC shift and its
-/// drift. No higher, for the puff of air at an attack must show in the level.
+/// High-pass cutoff in hertz: removes a DC offset and its drift before anything
+/// else. No higher, because the burst of air at an attack must show in the level.
 const RUMBLE_HZ: f64 = 8.0;
 
 /// Settings of the analysis.
@@ -49,7 +51,7 @@ const RUMBLE_HZ: f64 = 8.0;
 pub struct Settings {
     /// Lowest and highest frequency in hertz.
     pub range_hz: (f64, f64),
-    /// Level under which nothing is tone, dBFS.
+    /// Gate threshold: sound below this level is never tone, dBFS.
     pub gate_db: f64,
 }
 
@@ -62,28 +64,28 @@ impl Default for Settings {
     }
 }
 
-/// Pitch of the leading candidate, measured precisely.
+/// Precise pitch of the best candidate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FinePitch {
     /// Pitch in MIDI semitones.
     pub pitch: f32,
-    /// Time from the middle of the sound it was read from to the frame's time,
+    /// Time from the middle of the sound that it was measured in to the frame's time,
     /// in seconds.
     pub age_s: f32,
 }
 
-/// What is known at one moment, from the sound up to then.
+/// What the analysis knows after one hop, from the sound so far.
 #[derive(Debug, Clone, Copy)]
 pub struct Frame {
-    /// Stream time of the newest sample, in seconds, filter delay taken off.
+    /// Stream time of the newest sample, less the filter delay, in seconds.
     pub time_s: f64,
     /// Level and gate.
     pub level: Level,
     /// All pitch candidates.
     pub candidates: Candidates,
-    /// The running decision.
+    /// The live decision.
     pub best_path: BestPath,
-    /// Precise pitch of the leader, where there is one.
+    /// Precise pitch of the best path, where it can be measured.
     pub fine_pitch: Option<FinePitch>,
 }
 
@@ -111,8 +113,8 @@ pub struct Analyser {
     finder: CandidateFinder,
     decoder: Decoder,
     gate: Gate,
-    /// Decimated samples, in room that is never outgrown: the audio path must not
-    /// allocate.
+    /// Decimated samples, with capacity that is never exceeded: the audio path must
+    /// not allocate.
     low: Vec<f32>,
     block: Vec<f32>,
     hop: usize,
@@ -130,9 +132,9 @@ impl Analyser {
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
         let hop_s = hop as f64 / rate_hz;
         let (lowest_hz, highest_hz) = settings.range_hz;
-        // A few lags past the lowest pitch: a peak needs its far flank.
+        // A few lags beyond the lowest pitch: a peak needs its far side.
         let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
-        // The tuner looks 12 ms and its kernel away, however narrow the range.
+        // `fine_pitch` needs 12 ms and its kernel, however narrow the range.
         let longest = longest.max((0.02 * rate_hz) as usize);
         Analyser {
             sample_rate_hz,
@@ -143,7 +145,7 @@ impl Analyser {
             finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
             decoder: Decoder::new(TransitionCosts::default(), hop_s),
             gate: Gate::new(settings.gate_db, hop_s),
-            low: Vec::with_capacity(AT_ONCE),
+            low: Vec::with_capacity(MAX_BLOCK),
             block: Vec::with_capacity(hop),
             hop,
             samples: 0,
@@ -158,19 +160,19 @@ impl Analyser {
         self.hop as f64 / self.rate_hz
     }
 
-    /// Takes samples (full scale 1.0) and hands each finished frame to `heard`.
-    /// A sample that is not a number counts as silence.
-    pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(&Frame)) {
+    /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.
+    /// NaN and infinite samples count as silence.
+    pub fn push(&mut self, samples: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
         let mut low = std::mem::take(&mut self.low);
-        for some in samples.chunks(AT_ONCE) {
+        for block in samples.chunks(MAX_BLOCK) {
             low.clear();
-            self.decimator.push(some, &mut low);
+            self.decimator.push(block, &mut low);
             for &sample in &low {
                 self.samples += self.decimator.factor() as u64;
                 self.block.push(self.rumble.push(sample));
                 if self.block.len() == self.hop {
                     let frame = self.finish_hop();
-                    heard(&frame);
+                    on_frame(&frame);
                 }
             }
         }
@@ -187,8 +189,9 @@ impl Analyser {
             self.candidates.clear();
         } else {
             self.finder.find(&self.correlator, &mut self.candidates);
+            self.decoder.penalise_previous(&mut self.candidates);
         }
-        let best_path = self.decoder.push(&mut self.candidates, level.closed);
+        let best_path = self.decoder.push(&self.candidates, level.closed);
         self.tone = best_path.hypothesis.is_some();
         let fine_pitch = best_path
             .hypothesis
@@ -212,7 +215,7 @@ impl Analyser {
         })
     }
 
-    /// Span of sound that a window set looks at for a pitch, in seconds.
+    /// Span of sound that a window takes in for a pitch, in seconds.
     pub fn span_s(&self, set: Window, pitch: f32) -> f64 {
         let lag = self.rate_hz / crate::units::Pitch(f64::from(pitch)).hz();
         let window = self.correlator.window(set, lag.round() as usize);
@@ -220,12 +223,12 @@ impl Analyser {
     }
 }
 
-/// Weighs the highest partials down, by 6 dB at a quarter of the rate and to
-/// nothing at half of it.
+/// Low-pass `(1 + z^-1)^2 / 4`: attenuates by 6 dB at a quarter of the rate and
+/// completely at half of it.
 ///
-/// A correlation's peak is as narrow as its highest partial. Between two lags of
-/// a high, bright note the true top would be missed, and a multiple of the
-/// period that happens to fall on a whole lag would look better.
+/// A correlation peak is as narrow as its highest partial. With a high, bright note
+/// the true maximum would be missed between two lags, and a multiple of the period
+/// that happens to fall on a whole lag would look better.
 #[derive(Debug, Clone, Default)]
 struct Smoother([f32; 2]);
 
@@ -246,8 +249,8 @@ struct HighPass {
     gain: f32,
     feedback: (f32, f32),
     state: (f32, f32),
-    /// The first sample is taken as the steady offset, so that a take with a
-    /// DC shift does not start with a thump.
+    /// The first sample is taken as the DC offset, so that a take with one does not
+    /// start with a thump.
     offset: Option<f32>,
 }
 

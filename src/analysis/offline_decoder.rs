@@ -1,27 +1,33 @@
-//! The whole path of pitch through a take, with the future known: the full
-//! Viterbi algorithm over the frames that the live engine saw.
+//! The offline (non-causal) pitch path through a take: the full Viterbi algorithm
+//! over the same frames that the live engine sees.
 //!
-//! A live frame can only hold windows that end at its moment. Here each
-//! candidate is filed at the beginning, the middle and the end of the sound it
-//! was read from, so that every moment has windows that lead into it, straddle
-//! it and start from it: the first period of a tongued note is read from the
-//! sound after it, the last of a release from the sound before.
+//! The windows of a live frame can only end at its time. Here each candidate is added
+//! at the beginning, the middle and the end of the sound that it was measured in, so
+//! that every frame has windows that end in it, are centred on it and start from it:
+//! the first period of a tongued note is measured in the sound after it, the last of a
+//! release in the sound before.
 //!
-//! Memory is bounded: decisions older than half a second are traced back and
-//! handed on (survivors of the Viterbi algorithm merge within a few tens of
-//! milliseconds; Forney, Proc. IEEE 61, 1973), and a frame handed on is 12 bytes.
+//! Memory is bounded: decisions older than half a second are traced back and output
+//! (survivor paths of the Viterbi algorithm merge within a few tens of milliseconds;
+//! Forney, Proc. IEEE 61, 1973). An output frame is 12 bytes.
 
 use std::collections::VecDeque;
 
 use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
 use super::decoder::TransitionCosts;
+use super::octave_errors::penalise_subharmonics;
 use super::{Analyser, Frame};
+
+/// Index of the silent state.
+const SILENCE: usize = MAX_CANDIDATES;
+/// Number of states: the candidates and silence.
+const STATES: usize = MAX_CANDIDATES + 1;
 
 /// A frame after the second decoding.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DecodedFrame {
-    /// Pitch in MIDI semitones, or not a number where there is none.
+    /// Pitch in MIDI semitones, or NaN where there is none.
     pub pitch: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
@@ -29,34 +35,35 @@ pub struct DecodedFrame {
     pub level_db: f32,
 }
 
-/// One moment: first candidates are filed under it, then it is decoded.
+/// One hop: first candidates are collected for it, then it is decoded.
 #[derive(Debug, Clone)]
 struct Slot {
     candidates: Candidates,
     fine_pitch: f32,
     level_db: f32,
     closed: bool,
-    /// For each state its best predecessor, once decoded. State `MAX_CANDIDATES` is silence.
-    from: [u8; MAX_CANDIDATES + 1],
+    /// For each state its best predecessor, once decoded. State [`SILENCE`] is
+    /// silence, the others are candidates.
+    from: [u8; STATES],
 }
 
-/// Second decoding of a stream of frames.
+/// Second, offline decoding of a stream of frames.
 #[derive(Debug)]
 pub struct OfflineDecoder {
     hop_s: f64,
-    /// Spans of the windows in hops, by semitone from 0 to 127.
+    /// Spans of the short and the long window in hops, by semitone from 0 to 127.
     spans: Vec<(usize, usize)>,
-    /// Longest of them that is filed back over, in hops.
+    /// Farthest that a candidate is added back in time, in hops.
     longest: usize,
     slots: VecDeque<Slot>,
     /// How many of the slots are decoded.
     decoded: usize,
-    scores: [f32; MAX_CANDIDATES + 1],
+    scores: [f32; STATES],
     horizon: usize,
 }
 
-/// TransitionCosts of the second decoding. Strengths of neighbouring frames repeat the
-/// same sound, and with the future known a jump need not be quick: it may cost
+/// Transition costs of the second decoding. Strengths of neighbouring frames come
+/// from the same sound, and offline a jump need not be decided quickly: it may cost
 /// more.
 const COSTS: TransitionCosts = TransitionCosts {
     silence: 0.3,
@@ -66,33 +73,33 @@ const COSTS: TransitionCosts = TransitionCosts {
     glide: 10.0,
 };
 
-/// How long decisions wait for the future, in seconds.
+/// How long decisions wait for later sound, in seconds.
 const HORIZON_S: f64 = 0.5;
 
-/// Farthest back that a candidate is filed, in seconds: 3.5 periods of 22 Hz.
+/// Farthest back that a candidate is added, in seconds: 3.5 periods of 22 Hz.
 const LONGEST_SPAN_S: f64 = 0.16;
 
-/// A window that only touches a moment with its beginning or end speaks for it by
-/// so many nats less than one that straddles it: its pitch is that of its middle,
-/// and where the pitch glides, another. Without this, the resting ends of a wide,
-/// short vibrato are filed over the ways between and make it a trill; from 0.3 they
-/// are not, and above 0.4 its extent is read 5 cents too wide.
-const EDGE: f32 = 0.33;
+/// What a candidate loses, in nats, in frames that its window only touches with its
+/// beginning or end: the pitch measured is that of the window's middle, which differs
+/// where the pitch glides. Without this, the turning points of a wide, fast vibrato
+/// mask the glides between them and it is taken for a trill; from 0.3 on it is not,
+/// and above 0.4 its extent comes out 5 cents too wide.
+const EDGE_COST: f32 = 0.33;
 
-/// A candidate doubted by so many nats cannot win: it is not filed.
-const HOPELESS: f32 = 1.9;
+/// A candidate with this penalty in nats cannot win: it is left out.
+const MAX_PENALTY: f32 = 1.9;
 
-/// How many pitches may go on unseen.
-const COASTING: usize = 3;
+/// How many of the best pitches may continue without a peak of their own.
+const MAX_CONTINUED: usize = 3;
 
-/// Octaves up to which a multiple must beat its part the more.
-const MULTIPLE_OCTAVES: f32 = 1.0;
+/// Octaves beyond which the margin for subharmonics grows no more.
+const MAX_OCTAVES: f32 = 1.0;
 
-/// Candidates within this many semitones are one.
-const SAME: f32 = 0.35;
+/// Candidates within this many semitones are the same.
+const SAME_PITCH: f32 = 0.35;
 
 impl OfflineDecoder {
-    /// Second decoding for the frames of an analyser.
+    /// Decoder for the frames of an analyser.
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
         let hops = |set, key| (analyser.span_s(set, key as f32) / hop_s).round() as usize;
@@ -100,8 +107,8 @@ impl OfflineDecoder {
             .map(|key| (hops(Window::Short, key), hops(Window::Long, key)))
             .collect();
         let longest = spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
-        let mut scores = [f32::NEG_INFINITY; MAX_CANDIDATES + 1];
-        scores[MAX_CANDIDATES] = 0.0;
+        let mut scores = [f32::NEG_INFINITY; STATES];
+        scores[SILENCE] = 0.0;
         OfflineDecoder {
             hop_s,
             longest: longest.min((LONGEST_SPAN_S / hop_s) as usize),
@@ -113,30 +120,33 @@ impl OfflineDecoder {
         }
     }
 
-    /// Takes the next frame; appends what is decided to `out`.
+    /// Takes the next frame; appends frames that are decided to `out`.
     pub fn push(&mut self, frame: &Frame, out: &mut Vec<DecodedFrame>) {
         self.slots.push_back(Slot {
             candidates: Candidates::default(),
             fine_pitch: f32::NAN,
             level_db: frame.level.hop_db,
             closed: frame.level.closed,
-            from: [MAX_CANDIDATES as u8; MAX_CANDIDATES + 1],
+            from: [SILENCE as u8; STATES],
         });
         for candidate in frame.candidates.as_slice() {
             let key = ((candidate.pitch + 0.5) as usize).min(127);
             let (short, long) = self.spans[key];
-            let penalty = candidate.penalty();
-            if penalty > HOPELESS {
+            let penalty = candidate.penalty;
+            if penalty > MAX_PENALTY {
                 continue;
             }
             let (short_nats, long_nats) = (candidate.short - penalty, candidate.long - penalty);
-            let unseen = f32::NEG_INFINITY;
-            self.file(0, candidate.heard(short_nats - EDGE, long_nats - EDGE));
-            for (back, cost) in [(short / 2, 0.0), (short, EDGE)] {
-                self.file(back, candidate.heard(short_nats - cost, unseen));
+            let absent = f32::NEG_INFINITY;
+            self.add(
+                0,
+                candidate.with_strengths(short_nats - EDGE_COST, long_nats - EDGE_COST),
+            );
+            for (back, cost) in [(short / 2, 0.0), (short, EDGE_COST)] {
+                self.add(back, candidate.with_strengths(short_nats - cost, absent));
             }
-            for (back, cost) in [(long / 2, 0.0), (long, EDGE)] {
-                self.file(back, candidate.heard(unseen, long_nats - cost));
+            for (back, cost) in [(long / 2, 0.0), (long, EDGE_COST)] {
+                self.add(back, candidate.with_strengths(absent, long_nats - cost));
             }
         }
         if let Some(fine_pitch) = frame.fine_pitch {
@@ -153,7 +163,7 @@ impl OfflineDecoder {
         }
     }
 
-    /// Decides all that is left, at the end of the take.
+    /// Decides all remaining frames, at the end of the take.
     pub fn finish(&mut self, out: &mut Vec<DecodedFrame>) {
         while self.decoded < self.slots.len() {
             self.decode_next();
@@ -161,14 +171,14 @@ impl OfflineDecoder {
         self.trace(self.decoded, out);
     }
 
-    fn file(&mut self, back: usize, mut fresh: Candidate) {
+    fn add(&mut self, back: usize, mut fresh: Candidate) {
         let Some(slot) = self.slot_back(back) else {
             return;
         };
-        match slot.candidates.near(fresh.pitch, SAME) {
+        match slot.candidates.near(fresh.pitch, SAME_PITCH) {
             Some(known) => {
                 if fresh.short.max(fresh.long) > known.short.max(known.long) {
-                    known.place(&fresh);
+                    known.move_to(&fresh);
                 }
                 known.short = known.short.max(fresh.short);
                 known.long = known.long.max(fresh.long);
@@ -181,7 +191,7 @@ impl OfflineDecoder {
         }
     }
 
-    /// A slot that is still being filed under, so many hops ago.
+    /// The slot `back` hops ago, if it is not decoded yet.
     fn slot_back(&mut self, back: usize) -> Option<&mut Slot> {
         let at = self.slots.len().checked_sub(1 + back)?;
         if at < self.decoded {
@@ -201,14 +211,14 @@ impl OfflineDecoder {
         let Some(slot) = pair.next() else {
             return;
         };
-        slot.candidates.penalise_multiples(MULTIPLE_OCTAVES);
-        coast(&mut slot.candidates, before, self.scores);
+        penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
+        continue_best(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
-        let mut scores = [f32::NEG_INFINITY; MAX_CANDIDATES + 1];
+        let mut scores = [f32::NEG_INFINITY; STATES];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
-                let mut best = (self.scores[MAX_CANDIDATES] - COSTS.start, MAX_CANDIDATES);
+                let mut best = (self.scores[SILENCE] - COSTS.start, SILENCE);
                 for (j, past) in before.iter().enumerate() {
                     let step = (past.pitch - candidate.pitch).abs();
                     let cost = (COSTS.glide * step).min(COSTS.jump);
@@ -216,29 +226,29 @@ impl OfflineDecoder {
                         best = (self.scores[j] - cost, j);
                     }
                 }
-                scores[i] = best.0 + candidate.strength;
+                scores[i] = best.0 + candidate.net_strength();
                 from[i] = best.1 as u8;
             }
         }
-        let mut best = (self.scores[MAX_CANDIDATES], MAX_CANDIDATES);
+        let mut best = (self.scores[SILENCE], SILENCE);
         for j in 0..before.len() {
             if self.scores[j] - COSTS.stop > best.0 {
                 best = (self.scores[j] - COSTS.stop, j);
             }
         }
-        scores[MAX_CANDIDATES] = best.0 + COSTS.silence;
-        from[MAX_CANDIDATES] = best.1 as u8;
+        scores[SILENCE] = best.0 + COSTS.silence;
+        from[SILENCE] = best.1 as u8;
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);
         self.scores = scores;
         self.decoded += 1;
     }
 
-    /// Walks back from the best last state and hands on the oldest `count`.
+    /// Traces back from the best last state and outputs the oldest `count` frames.
     fn trace(&mut self, count: usize, out: &mut Vec<DecodedFrame>) {
-        let mut state = (0..=MAX_CANDIDATES)
+        let mut state = (0..STATES)
             .max_by(|&a, &b| self.scores[a].total_cmp(&self.scores[b]))
-            .unwrap_or(MAX_CANDIDATES);
+            .unwrap_or(SILENCE);
         let start = out.len();
         for (age, slot) in self.slots.range(..self.decoded).enumerate().rev() {
             if age < count {
@@ -252,23 +262,23 @@ impl OfflineDecoder {
     }
 }
 
-/// The live weights the other way round: there is no hurry here, and the long
-/// window knows the pitch better. A window that did not see the candidate counts
-/// as having heard noise.
+/// Both windows combined with the live weights swapped: delay does not matter here,
+/// and the long window measures pitch better. A window without the candidate counts
+/// as noise.
 fn combined(candidate: &Candidate) -> f32 {
     0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
 }
 
-/// Lets the leading pitches of the moment before go on where this one shows no
-/// peak for them, at no strength: between the pulses of a low note nothing repeats.
-fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MAX_CANDIDATES + 1]) {
+/// Continues the best pitches of the frame before, with a strength of 0, where this
+/// frame has no peak for them: between the pulses of a low note nothing repeats.
+fn continue_best(now: &mut Candidates, before: &Candidates, mut scores: [f32; STATES]) {
     let known = before.as_slice();
-    for _ in 0..COASTING.min(known.len()) {
-        let leading = |best, at| if scores[at] > scores[best] { at } else { best };
-        let at = (1..known.len()).fold(0, leading);
+    for _ in 0..MAX_CONTINUED.min(known.len()) {
+        let better = |best, at| if scores[at] > scores[best] { at } else { best };
+        let at = (1..known.len()).fold(0, better);
         scores[at] = f32::NEG_INFINITY;
-        if now.near(known[at].pitch, SAME).is_none() {
-            now.add(known[at].heard(0.0, 0.0));
+        if now.near(known[at].pitch, SAME_PITCH).is_none() {
+            now.add(known[at].with_strengths(0.0, 0.0));
         }
     }
 }
@@ -276,7 +286,7 @@ fn coast(now: &mut Candidates, before: &Candidates, mut scores: [f32; MAX_CANDID
 fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
     let candidate = slot.candidates.as_slice().get(state);
     let (pitch, confidence) = candidate.map_or((f32::NAN, 0.0), |c| {
-        let fine_pitch = (slot.fine_pitch - c.pitch).abs() < SAME;
+        let fine_pitch = (slot.fine_pitch - c.pitch).abs() < SAME_PITCH;
         let pitch = if fine_pitch { slot.fine_pitch } else { c.pitch };
         (pitch, c.confidence())
     });

@@ -1,4 +1,4 @@
-//! Peaks of the correlation over lag: each is a period the sound might have.
+//! Peaks of the correlation over lag: each is a possible period of the sound.
 
 /// A possible period and how well the sound repeats at it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -9,16 +9,15 @@ pub struct Peak {
     pub rho: f32,
 }
 
-/// Most peaks kept per window and hop: no more than there may be candidates. A horn
-/// tone has one at each multiple of its period; the shortest dozen above the
-/// threshold hold the period itself.
+/// Most peaks kept per window and hop, as many as there may be candidates. A brass
+/// tone has one at each multiple of its period; the dozen shortest above the threshold
+/// include the period itself.
 pub const MAX_PEAKS: usize = 12;
 
-/// A later peak must be so much better to take an earlier one's place.
+/// A later peak must be higher by this much to replace an earlier one.
 const TIE: f32 = 0.1;
 
-/// Peaks in order of lag, in fixed room so that the audio path allocates
-/// nothing.
+/// Peaks in order of lag, without allocation.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Peaks {
     list: [Peak; MAX_PEAKS],
@@ -31,13 +30,13 @@ impl Peaks {
         &self.list[..self.count]
     }
 
-    /// Finds local maxima of `rho` between two lags that reach `least`.
+    /// Finds local maxima of `rho` between two lags that reach `min_rho`.
     ///
-    /// The top of each is interpolated by the parabola through three points,
-    /// good to a few cents; precise pitch is measured once it is known which
-    /// peak is the note. Where more than [`MAX_PEAKS`] are found the weakest goes.
+    /// Each is interpolated by the parabola through three points, accurate to a few
+    /// cents; precise pitch is measured once it is known which peak is the note. If
+    /// more than [`MAX_PEAKS`] are found the weakest is dropped.
     #[inline(always)]
-    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, least: f32) {
+    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, min_rho: f32) {
         self.count = 0;
         let first = shortest.max(1);
         let last = longest.min(rho.len() - 2);
@@ -45,9 +44,9 @@ impl Peaks {
             return;
         }
         let (before, here, after) = (&rho[first - 1..last], &rho[first..=last], &rho[first + 1..]);
-        let top = |b: f32, h: f32, a: f32| (h >= least) & (h >= b) & (h > a);
-        // Eight lags at a time: most hold no peak, and finding that out takes no
-        // branch.
+        let top = |b: f32, h: f32, a: f32| (h >= min_rho) & (h >= b) & (h > a);
+        // Eight lags at a time: most have no peak, and that is found out without
+        // branches.
         let eights = here.len() / 8 * 8;
         for from in (0..eights).step_by(8) {
             let at = from..from + 8;
@@ -74,8 +73,8 @@ impl Peaks {
             let weakest = (0..MAX_PEAKS)
                 .min_by(|&a, &b| self.list[a].rho.total_cmp(&self.list[b].rho))
                 .unwrap_or(0);
-            // Multiples of a period stand as high as the period: the first
-            // come stay.
+            // Multiples of a period are as high as the period itself: the first are
+            // kept.
             if self.list[weakest].rho + TIE >= peak.rho {
                 return;
             }
@@ -97,7 +96,7 @@ impl Peaks {
     }
 }
 
-/// Height of the peak at a lag or beside it, or of the highest of the three where
+/// Height of the peak at or next to a lag, or the highest of the three values if
 /// there is none.
 pub fn top_around(rho: &[f32], lag: usize) -> f32 {
     let near = lag - 1..=(lag + 1).min(rho.len() - 2);

@@ -29,9 +29,9 @@ impl AnyTranscriber {
         }
     }
 
-    fn decided(&mut self) -> Option<Timeline> {
+    fn take_track(&mut self) -> Option<Timeline> {
         match self {
-            AnyTranscriber::Own(t) => t.decided(),
+            AnyTranscriber::Own(t) => t.take_track(),
             AnyTranscriber::Baseline(_) => None,
         }
     }
@@ -118,7 +118,7 @@ fn transcribe(
         health.push(&block);
         transcriber.push(&block);
         if let Some(told) = &mut told
-            && let Some(mut part) = transcriber.decided()
+            && let Some(mut part) = transcriber.take_track()
         {
             part.shift(source.start_s());
             told(&part)?;

@@ -38,7 +38,7 @@ pub fn median_error_cents(heard: &Transcription, pitch: f64) -> f64 {
     let off = |found: f32| 100.0 * (f64::from(found) - pitch).abs();
     let errors = heard
         .track
-        .moments()
+        .frames()
         .filter(|m| (0.4..1.2).contains(&m.time_s))
         .map(|m| m.pitch.map_or(f64::INFINITY, off));
     median(errors).unwrap_or(f64::INFINITY)

@@ -3,7 +3,7 @@
 /// One hop of a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
-    /// Pitch in MIDI semitones, or not a number where tone is lost.
+    /// Pitch in MIDI semitones, or NaN where there is no tone.
     pub pitch: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
@@ -37,7 +37,7 @@ impl Contour {
         self.timed().filter(|(_, p)| !p.pitch.is_nan())
     }
 
-    /// Drops what comes after a time.
+    /// Removes the points after a time.
     pub fn end_at(&mut self, end_s: f64) {
         let keep = ((end_s - self.start_s) / self.hop_s + 1.5).max(0.0) as usize;
         self.points.truncate(keep);

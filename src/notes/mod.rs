@@ -1,10 +1,9 @@
 //! From frames to notes.
 //!
-//! The same [`segment::Segmenter`] serves both passes: live it reads the
-//! running belief, in the full pass the path decoded with the future known.
-//! [`refinement`] then does what only hindsight can: dates onsets and offsets by
-//! the sound's own level and joins what belongs together. [`articulation`]
-//! names what was played.
+//! The same [`segment::Segmenter`] serves both passes: live it reads the causal best
+//! path, offline the path that was decoded with later sound known. [`refinement`] then
+//! does the offline, non-causal work: it finds onset and offset times by the level and
+//! joins fragments of one note. [`articulation`] names what was played.
 
 pub mod articulation;
 pub mod contour;
@@ -62,7 +61,7 @@ pub enum Technique {
 }
 
 impl Technique {
-    /// The trade's word.
+    /// Name in lower case, as in the note list.
     pub fn name(&self) -> &'static str {
         match self {
             Technique::Vibrato { .. } => "vibrato",
@@ -77,10 +76,10 @@ impl Technique {
 }
 
 impl Attack {
-    /// All there are.
+    /// All attacks.
     pub const ALL: [Attack; 3] = [Attack::Tongued, Attack::Slurred, Attack::Breath];
 
-    /// The trade's word.
+    /// Name in lower case, as in the note list.
     pub fn name(&self) -> &'static str {
         match self {
             Attack::Tongued => "tongued",
@@ -91,7 +90,7 @@ impl Attack {
 }
 
 impl Length {
-    /// All there are, the shortest first.
+    /// All lengths, the shortest first.
     pub const ALL: [Length; 4] = [
         Length::Staccatissimo,
         Length::Staccato,
@@ -99,7 +98,7 @@ impl Length {
         Length::Tenuto,
     ];
 
-    /// The trade's word.
+    /// Name in lower case, as in the note list.
     pub fn name(&self) -> &'static str {
         match self {
             Length::Staccatissimo => "staccatissimo",
@@ -110,25 +109,25 @@ impl Length {
     }
 }
 
-/// One hop as the segmenter sees it, from either pass.
+/// One hop as the segmenter gets it, from either pass.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PitchFrame {
     /// Stream time in seconds.
     pub time_s: f64,
     /// Pitch in MIDI semitones, if there is tone.
     pub pitch: Option<f32>,
-    /// How far the pitch leads any other explanation, in nats.
+    /// Log likelihood margin over any other pitch or silence, in nats.
     pub margin: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
-    /// Level of the room, dBFS.
+    /// Noise floor, dBFS.
     pub floor_db: f32,
 }
 
 impl PitchFrame {
-    /// The moment as a point of a note's contour.
+    /// The frame as a point of a note's contour.
     pub fn point(&self) -> Point {
         Point {
             pitch: self.pitch.unwrap_or(f32::NAN),
@@ -138,7 +137,7 @@ impl PitchFrame {
     }
 }
 
-/// What an articulation was decided from, so that a player can see why.
+/// The measurements behind an articulation, so that a player can see why.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Measured {
@@ -158,14 +157,14 @@ pub struct Measured {
 /// How far under its loudest a note's body reaches, in dB.
 const BODY_DB: f32 = 20.0;
 
-/// A note heard.
+/// A transcribed note.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Note {
     /// Start in stream seconds.
     pub onset_s: f64,
     /// End in stream seconds.
     pub offset_s: f64,
-    /// Stream time at which the causal engine committed to it.
+    /// Stream time at which the causal engine decided on it.
     pub decided_s: f64,
     /// Pitch that the steady part centres on, MIDI semitones.
     pub pitch: f64,
@@ -194,7 +193,7 @@ impl Note {
         self.offset_s - self.onset_s
     }
 
-    /// Counts all times from `by_s` earlier.
+    /// Moves all times later by `by_s` seconds.
     pub fn shift(&mut self, by_s: f64) {
         self.onset_s += by_s;
         self.offset_s += by_s;
@@ -202,9 +201,8 @@ impl Note {
         self.contour.start_s += by_s;
     }
 
-    /// When the note begins to die away for good, stream seconds: the last
-    /// moment within 20 dB of its loudest. The pitch of what comes after wanders
-    /// and is not the player's.
+    /// When the note's final decay begins, stream seconds: the last point within 20 dB
+    /// of its peak. The pitch after that drifts and is not the player's intention.
     pub fn body_end_s(&self) -> f64 {
         let loud = |p: &Point| p.level_db > self.level_db - BODY_DB;
         let last = self.contour.points.iter().rposition(loud);

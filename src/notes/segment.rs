@@ -9,48 +9,47 @@ use std::collections::VecDeque;
 
 use super::contour::Contour;
 use super::{Attack, Length, Measured, Note, PitchFrame};
-use crate::analysis::candidates::multiple_of;
+use crate::analysis::octave_errors::is_subharmonic;
 use crate::units::{db_power, power_db};
 
-/// What the segmenter reports, at the hop in which it is sure.
+/// What the segmenter reports, at the hop in which it decides.
 #[derive(Debug, Clone, PartialEq)]
 pub enum NoteEvent {
     /// A note has begun.
     Started(NoteStart),
-    /// The note that had begun is over. Its articulation within is not yet
-    /// named.
+    /// The note that had begun is over. Its articulation is not named yet.
     Ended(Note),
 }
 
-/// A note at the moment it is committed to.
+/// The start of a note, at the hop in which it is decided.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoteStart {
     /// When it began, stream seconds.
     pub onset_s: f64,
     /// When that was decided, stream seconds.
     pub decided_s: f64,
-    /// Pitch at that moment, MIDI semitones.
+    /// Pitch at that time, MIDI semitones.
     pub pitch: f32,
-    /// Level at that moment, dBFS.
+    /// Level at that time, dBFS.
     pub level_db: f32,
     /// How it begins.
     pub attack: Attack,
 }
 
-/// Lead in nats at which a pitch is believed. At 2 nats the odds are 7 to 1
-/// for one hop alone; with hops that agree they are far better.
-const SURE: f32 = 2.0;
-/// Hops that must agree before a note is committed.
-const AGREE: usize = 2;
+/// Margin in nats at which a pitch is trusted. At 2 nats the odds are 7 to 1 for a
+/// single hop; with several hops that agree they are far better.
+const MIN_MARGIN: f32 = 2.0;
+/// Hops that must agree before a note is decided.
+const MIN_HOPS: usize = 2;
 /// A pitch this far from the note's is another note's, in semitones. Wider than
 /// any ordinary vibrato, narrower than a semitone played 35 cents out.
 const ELSEWHERE: f32 = 0.65;
 /// A pitch this near is certainly the note's, in semitones.
 const HOME: f32 = 0.35;
-/// A pitch that got from home to elsewhere faster than this was a valve, a lip
-/// slur or a tongue, not a slide; in seconds.
+/// A pitch that left the note's faster than this changed by valve, lip slur or
+/// tongue, not by a slide; in seconds.
 const QUICK_S: f64 = 0.03;
-/// How long a pitch must stay put to count as settled after a quick change, in
+/// How long a pitch must stay steady to count as settled after a quick change, in
 /// seconds.
 const SETTLE_QUICK_S: f64 = 0.004;
 /// The same after a slide, and for a whole multiple of the note's period: an
@@ -59,11 +58,11 @@ const SETTLE_SLOW_S: f64 = 0.06;
 /// A pitch has come to rest when it moves at less than this share of the speed
 /// at which it left.
 const SLOWED: f64 = 0.5;
-/// What leaves slower than this may be the start of a fall, and must rest for as
-/// long as it took to come; in semitones a second.
+/// A pitch that leaves slower than this may be the start of a fall, and must stay
+/// for as long as it took to get there; in semitones a second.
 const SLIDE_SPEED: f64 = 25.0;
-/// A place that is reached by a slide and sinks by more than this while it settles
-/// is where a fall ends, in dB.
+/// A pitch that is reached by a slide while the level sinks by more than this is the
+/// end of a fall, in dB.
 const SINKING_DB: f32 = 3.0;
 /// How far it may stray meanwhile, in semitones.
 const STILL: f32 = 0.18;
@@ -88,14 +87,14 @@ const MAX_YOUNG_S: f64 = 0.2;
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
 const QUIET_TIE_DB: f32 = 3.0;
-/// What rises less than this over the quietest moment is still the sound
-/// before, in dB.
+/// What rises less than this above the quietest part is still the previous sound, in
+/// dB.
 const RISE_DB: f32 = 6.0;
-/// Sound must stand this far above the room, in dB.
+/// Sound must be this far above the noise floor, in dB.
 const FLOOR_MARGIN_DB: f32 = 5.0;
-/// Farthest that an onset is dated back, in seconds.
+/// Longest time from an onset to its decision, in seconds.
 const LEAD_IN_S: f64 = 0.12;
-/// Dip in level, in dB, from which a new attack is the tongue's.
+/// Dip in level, in dB, from which a new attack is tongued.
 const TONGUE_DIP_DB: f32 = 9.0;
 /// Rise that ends a dip on an unchanged pitch, in dB.
 const REATTACK_RISE_DB: f32 = 9.0;
@@ -105,7 +104,8 @@ const REATTACK_RISE_S: f64 = 0.03;
 /// Shortest time between tongue strokes, in seconds: fast double tonguing is
 /// 12 a second, flutter 20 to 30.
 const STROKE_S: f64 = 0.06;
-/// So far under its peak a note is dying, and goes nowhere new, in dB.
+/// This far under its peak a note is dying away and does not change to another, in
+/// dB.
 const DYING_DB: f32 = 18.0;
 /// Sound must have been there for this long before it is called a note, in
 /// seconds; less does not show whether it dies away.
@@ -117,16 +117,16 @@ const FALLING_YOUNG_DB: f32 = 1.5;
 const JUST_BEGUN_S: f64 = 0.02;
 /// Time over which that is looked at, in seconds.
 const FALLING_S: f64 = 0.12;
-/// How long a note before is thought to die away, in seconds.
+/// How long the previous note is taken to die away, in seconds.
 const TAIL_S: f64 = 0.25;
 /// Rise over the tail's lowest level that a note on another pitch shows, in dB.
 const TAIL_RISE_DB: f32 = 4.0;
 /// Time constant with which a note's pitch follows the player, in seconds.
 const FOLLOW_S: f64 = 0.25;
-/// History kept to date onsets back, in seconds.
+/// History kept to find onsets in, in seconds.
 const HISTORY_S: f64 = 0.4;
 
-/// A pitch away from the note's, not yet believed.
+/// A pitch away from the note's, not accepted yet.
 #[derive(Debug, Clone, Copy)]
 struct Away {
     since_s: f64,
@@ -154,7 +154,7 @@ struct Open {
     contour: Contour,
 }
 
-/// What is left of the note before.
+/// What is left of the previous note.
 #[derive(Debug, Clone, Copy)]
 struct Tail {
     pitch: f32,
@@ -179,7 +179,7 @@ struct Dip {
     last_s: f64,
 }
 
-/// Streaming segmenter.
+/// Streaming segmenter: pitch frames in, note events out.
 #[derive(Debug, Clone)]
 pub struct Segmenter {
     hop_s: f64,
@@ -194,7 +194,7 @@ pub struct Segmenter {
 }
 
 impl Segmenter {
-    /// Segmenter for moments `hop_s` apart. `causal` for the live engine's.
+    /// Segmenter for frames `hop_s` apart. `causal` for those of the live engine.
     pub fn new(hop_s: f64, causal: bool) -> Self {
         Segmenter {
             hop_s,
@@ -219,40 +219,40 @@ impl Segmenter {
         }
     }
 
-    /// Takes the next moment; appends what it settles to `events`.
-    pub fn push(&mut self, moment: PitchFrame, events: &mut Vec<NoteEvent>) {
-        self.remember(moment);
-        self.count_run(moment.pitch);
+    /// Takes the next frame and appends what it decides to `events`.
+    pub fn push(&mut self, frame: PitchFrame, events: &mut Vec<NoteEvent>) {
+        self.remember(frame);
+        self.count_run(frame.pitch);
         let envelope_db = self.envelope_db();
         let Some(mut note) = self.note.take() else {
-            self.follow_tail(moment, envelope_db);
-            self.note = self.try_start(moment, envelope_db, events);
+            self.follow_tail(frame, envelope_db);
+            self.note = self.try_start(frame, envelope_db, events);
             return;
         };
-        note.contour.points.push(moment.point());
+        note.contour.points.push(frame.point());
         note.peak_db = note.peak_db.max(envelope_db);
         if envelope_db > note.swelled_db + SWELL_DB {
-            (note.swelled_s, note.swelled_db) = (moment.time_s, envelope_db);
+            (note.swelled_s, note.swelled_db) = (frame.time_s, envelope_db);
         }
         if envelope_db > note.peak_db - ONSET_DB {
-            note.last_loud_s = moment.time_s;
+            note.last_loud_s = frame.time_s;
         }
-        let reattacked = self.reattack(&note, moment, envelope_db);
-        match moment.pitch {
+        let reattacked = self.reattack(&note, frame, envelope_db);
+        match frame.pitch {
             None => note.away = None,
             Some(pitch) => {
-                note.last_tone_s = moment.time_s;
+                note.last_tone_s = frame.time_s;
                 let away = (pitch - note.anchor).abs();
-                let age_s = moment.time_s - note.start.decided_s;
+                let age_s = frame.time_s - note.start.decided_s;
                 let young = note.start.attack != Attack::Slurred
-                    && moment.time_s - note.swelled_s < YOUNG_S
+                    && frame.time_s - note.swelled_s < YOUNG_S
                     && age_s < MAX_YOUNG_S;
-                if young && away < YOUNG_REACH && moment.margin >= SURE {
+                if young && away < YOUNG_REACH && frame.margin >= MIN_MARGIN {
                     // The attack is still finding its pitch.
                     note.anchor = pitch;
                 }
                 if away < HOME {
-                    note.home_s = moment.time_s;
+                    note.home_s = frame.time_s;
                 }
                 if away < ELSEWHERE {
                     note.away = None;
@@ -261,16 +261,16 @@ impl Segmenter {
                     let share = (self.hop_s / memory_s) as f32;
                     note.anchor += share * (pitch - note.anchor);
                 } else {
-                    self.wander(&mut note, moment, pitch);
+                    self.follow_away(&mut note, frame, pitch);
                 }
             }
         }
         if let Some(low_s) = reattacked {
-            let (dip_db, pitch) = (self.dip_db(low_s), moment.pitch.unwrap_or(note.anchor));
+            let (dip_db, pitch) = (self.dip_db(low_s), frame.pitch.unwrap_or(note.anchor));
             self.end(note, low_s, events);
-            self.note = Some(self.open(moment, low_s, pitch, Attack::Tongued, dip_db, events));
-        } else if let Some(onset_s) = self.settled_elsewhere(&note, moment, envelope_db) {
-            let pitch = moment.pitch.unwrap_or(note.anchor);
+            self.note = Some(self.open(frame, low_s, pitch, Attack::Tongued, dip_db, events));
+        } else if let Some(onset_s) = self.settled_elsewhere(&note, frame, envelope_db) {
+            let pitch = frame.pitch.unwrap_or(note.anchor);
             let dip_db = self.dip_db(onset_s);
             let tongued = dip_db > TONGUE_DIP_DB;
             let attack = if tongued {
@@ -284,8 +284,8 @@ impl Segmenter {
                 onset_s
             };
             self.end(note, onset_s, events);
-            self.note = Some(self.open(moment, onset_s, pitch, attack, dip_db, events));
-        } else if let Some(end_s) = over(&note, moment, envelope_db) {
+            self.note = Some(self.open(frame, onset_s, pitch, attack, dip_db, events));
+        } else if let Some(end_s) = over(&note, frame, envelope_db) {
             self.end(note, end_s, events);
         } else {
             self.note = Some(note);
@@ -300,12 +300,12 @@ impl Segmenter {
         }
     }
 
-    fn remember(&mut self, moment: PitchFrame) {
+    fn remember(&mut self, frame: PitchFrame) {
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
-        let power = db_power(moment.level_db);
-        self.history.push_back((moment, power));
+        let power = db_power(frame.level_db);
+        self.history.push_back((frame, power));
     }
 
     fn count_run(&mut self, pitch: Option<f32>) {
@@ -335,44 +335,44 @@ impl Segmenter {
         } else {
             pitch
         };
-        // No pitch has no period: the higher of it and a number is the number.
+        // Without a pitch the period is NaN, and `max` gives the other operand.
         let hops = (period_s(pitch).max(0.005) / self.hop_s as f32).ceil() as usize;
         let first = end.saturating_sub(hops);
         let sum: f32 = self.history.range(first..end).map(|(_, p)| p).sum();
         power_db(sum / (end - first).max(1) as f32)
     }
 
-    /// Keeps track of how the note before dies away.
-    fn follow_tail(&mut self, moment: PitchFrame, envelope_db: f32) {
+    /// Follows how the previous note dies away.
+    fn follow_tail(&mut self, frame: PitchFrame, envelope_db: f32) {
         let tail = &mut self.tail;
         tail.low_db = tail.low_db.min(envelope_db);
         tail.dying &= envelope_db > tail.peak_db - ONSET_DB && envelope_db < tail.low_db + 6.0;
         if tail.dying {
-            tail.until_s = moment.time_s;
+            tail.until_s = frame.time_s;
         }
     }
 
     fn try_start(
         &mut self,
-        moment: PitchFrame,
+        frame: PitchFrame,
         envelope_db: f32,
         events: &mut Vec<NoteEvent>,
     ) -> Option<Open> {
-        let pitch = moment.pitch?;
-        if moment.margin < SURE || self.run.1 < AGREE {
+        let pitch = frame.pitch?;
+        if frame.margin < MIN_MARGIN || self.run.1 < MIN_HOPS {
             return None;
         }
-        // The tail of a note that was given up is not a new one: that takes a
-        // rise in level, a small one where the pitch is new.
-        let since_s = moment.time_s - self.tail.ended_s;
+        // The tail of a note that has ended is not a new note: that takes a rise in
+        // level, a small one if the pitch is new.
+        let since_s = frame.time_s - self.tail.ended_s;
         let rise_db = envelope_db - self.tail.low_db;
         let same = (pitch - self.tail.pitch).abs() < ELSEWHERE;
         let needed_db = if same { REATTACK_RISE_DB } else { TAIL_RISE_DB };
         if since_s < TAIL_S && rise_db < needed_db {
             return None;
         }
-        let onset_s = self.date_back(moment.time_s);
-        let age_s = moment.time_s - onset_s;
+        let onset_s = self.find_onset(frame.time_s);
+        let age_s = frame.time_s - onset_s;
         let falling_db = if age_s < JUST_BEGUN_S {
             FALLING_YOUNG_DB
         } else {
@@ -389,10 +389,10 @@ impl Segmenter {
         } else {
             Attack::Tongued
         };
-        Some(self.open(moment, onset_s, pitch, attack, dip_db, events))
+        Some(self.open(frame, onset_s, pitch, attack, dip_db, events))
     }
 
-    /// Loudest envelope of the last moments since the note before, dBFS.
+    /// Highest recent envelope since the previous note, dBFS.
     fn recent_peak_db(&self) -> f32 {
         let count = self.history.len();
         let hops = (FALLING_S / self.hop_s) as usize;
@@ -405,7 +405,7 @@ impl Segmenter {
 
     fn open(
         &mut self,
-        moment: PitchFrame,
+        frame: PitchFrame,
         onset_s: f64,
         pitch: f32,
         attack: Attack,
@@ -414,10 +414,10 @@ impl Segmenter {
     ) -> Open {
         let peak_db = self.envelope_db();
         self.dip.risen_s = None;
-        (self.dip.low_s, self.dip.low_db) = (moment.time_s, peak_db);
+        (self.dip.low_s, self.dip.low_db) = (frame.time_s, peak_db);
         let start = NoteStart {
             onset_s,
-            decided_s: moment.time_s,
+            decided_s: frame.time_s,
             pitch,
             level_db: peak_db,
             attack,
@@ -430,7 +430,7 @@ impl Segmenter {
             .filter(|m| m.time_s >= onset_s)
             .collect();
         let contour = Contour {
-            start_s: past.first().map_or(moment.time_s, |m| m.time_s),
+            start_s: past.first().map_or(frame.time_s, |m| m.time_s),
             hop_s: self.hop_s,
             points: past.iter().map(|m| m.point()).collect(),
         };
@@ -438,12 +438,12 @@ impl Segmenter {
             start,
             dip_db,
             anchor: pitch,
-            home_s: moment.time_s,
+            home_s: frame.time_s,
             peak_db,
-            swelled_s: moment.time_s,
+            swelled_s: frame.time_s,
             swelled_db: peak_db,
-            last_tone_s: moment.time_s,
-            last_loud_s: moment.time_s,
+            last_tone_s: frame.time_s,
+            last_loud_s: frame.time_s,
             away: None,
             contour,
         }
@@ -484,8 +484,8 @@ impl Segmenter {
     }
 
     /// Follows a pitch that has left home.
-    fn wander(&self, note: &mut Open, moment: PitchFrame, pitch: f32) {
-        let now = moment.time_s;
+    fn follow_away(&self, note: &mut Open, frame: PitchFrame, pitch: f32) {
+        let now = frame.time_s;
         let fresh = |since_s| Away {
             since_s,
             still_since_s: now,
@@ -509,27 +509,27 @@ impl Segmenter {
     }
 
     /// Onset of a new note at the pitch that the old one has left for.
-    fn settled_elsewhere(&self, note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
+    fn settled_elsewhere(&self, note: &Open, frame: PitchFrame, envelope_db: f32) -> Option<f64> {
         let away = note.away?;
         if envelope_db < note.peak_db - DYING_DB {
             // The end of a fall settles too.
             return None;
         }
         let quick = away.still_since_s - note.home_s < QUICK_S;
-        let multiple = multiple_of((note.anchor - away.low) / 12.0);
+        let multiple = is_subharmonic((note.anchor - away.low) / 12.0);
         let settle_s = if quick && !multiple {
             SETTLE_QUICK_S
         } else {
             SETTLE_SLOW_S
         };
-        let still_s = moment.time_s - away.still_since_s;
-        if moment.margin < SURE || away.hops < AGREE || still_s < settle_s {
+        let still_s = frame.time_s - away.still_since_s;
+        if frame.margin < MIN_MARGIN || away.hops < MIN_HOPS || still_s < settle_s {
             return None;
         }
         if quick && !self.slowed(note, &away, still_s) {
             return None;
         }
-        // Where a fall comes to rest the sound is dying. Hindsight knows without.
+        // Where a fall ends the sound is dying away. Offline this is not needed.
         if self.causal && !quick && envelope_db < self.envelope_ago(still_s) - SINKING_DB {
             return None;
         }
@@ -562,9 +562,9 @@ impl Segmenter {
         f64::from(away.high - away.low) < SLOWED * speed * still_s
     }
 
-    /// PitchFrame of a tongue stroke on the pitch that sounds already.
-    fn reattack(&mut self, note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
-        let now = moment.time_s;
+    /// Time of a tongue stroke on the pitch that already sounds.
+    fn reattack(&mut self, note: &Open, frame: PitchFrame, envelope_db: f32) -> Option<f64> {
+        let now = frame.time_s;
         let dip = &mut self.dip;
         if dip.low_s < note.start.onset_s || envelope_db < dip.low_db {
             (dip.low_s, dip.low_db) = (now, envelope_db);
@@ -587,12 +587,12 @@ impl Segmenter {
         dip.risen_s = None;
         let apart = low_s - dip.last_s > STROKE_S && low_s - note.start.decided_s > 0.5 * STROKE_S;
         dip.last_s = low_s;
-        let home = moment.pitch.is_some() && note.away.is_none();
+        let home = frame.pitch.is_some() && note.away.is_none();
         (apart && home && self.dip_db(low_s) > TONGUE_DIP_DB).then_some(low_s)
     }
 
-    /// First moment of the sound that leads up to now.
-    fn date_back(&self, now_s: f64) -> f64 {
+    /// Start of the sound that leads up to now.
+    fn find_onset(&self, now_s: f64) -> f64 {
         let from_s = (now_s - LEAD_IN_S).max(self.tail.until_s);
         let past = self.history.iter().map(|(m, _)| *m);
         let lead_in: Vec<PitchFrame> = past.filter(|m| m.time_s > from_s).collect();
@@ -603,11 +603,11 @@ impl Segmenter {
         }
     }
 
-    /// How far the level dips around a moment, against the weaker side, in dB.
+    /// How far the level dips around a time, against the weaker side, in dB.
     fn dip_db(&self, at_s: f64) -> f32 {
         let (mut before, mut low, mut after) = (-120f32, f32::INFINITY, -120f32);
-        for (end, (moment, _)) in self.history.iter().enumerate() {
-            let from_s = moment.time_s - at_s;
+        for (end, (frame, _)) in self.history.iter().enumerate() {
+            let from_s = frame.time_s - at_s;
             if from_s < -0.12 {
                 continue;
             }
@@ -625,7 +625,7 @@ impl Segmenter {
         (before.min(after) - low).max(0.0)
     }
 
-    /// PitchFrame of the lowest level around a time.
+    /// Time of the lowest level around a time.
     fn low_near(&self, at_s: f64) -> f64 {
         let near = self.history.iter().enumerate();
         let near = near.filter(|(_, (m, _))| (m.time_s - at_s).abs() < 0.04);
@@ -637,12 +637,12 @@ impl Segmenter {
     }
 }
 
-/// Index of the first sound of a note whose lead-in (the moments up to its tone)
-/// and peak are given.
+/// Index of the first sound of a note, given its lead-in (the frames up to its tone)
+/// and its peak level.
 ///
-/// That is the first sound within 30 dB of the peak after the first of the
-/// quietest 8 ms: a puff of air or a click of the tongue often comes well before
-/// the tone and belongs to it, the release of the note before does not.
+/// That is the first sound within 30 dB of the peak after the first of the quietest
+/// 8 ms: a burst of air or a click of the tongue often comes well before the tone and
+/// belongs to it; the release of the previous note does not.
 pub fn first_sound(lead_in: &[PitchFrame], peak_db: f32, hop_s: f64) -> Option<usize> {
     let width = ((0.008 / hop_s).round() as usize).clamp(1, lead_in.len().max(1));
     let power = |m: &PitchFrame| db_power(m.level_db);
@@ -653,35 +653,37 @@ pub fn first_sound(lead_in: &[PitchFrame], peak_db: f32, hop_s: f64) -> Option<u
     let quiet = levels
         .clone()
         .position(|db| db < quietest_db + QUIET_TIE_DB)?;
-    let least_db = |m: &PitchFrame| {
-        let room_db = m.floor_db + FLOOR_MARGIN_DB;
-        (peak_db - ONSET_DB).max(room_db).max(quietest_db + RISE_DB)
+    let threshold_db = |m: &PitchFrame| {
+        let noise_db = m.floor_db + FLOOR_MARGIN_DB;
+        (peak_db - ONSET_DB)
+            .max(noise_db)
+            .max(quietest_db + RISE_DB)
     };
     // Two hops together: one alone in steady noise strays by some dB.
     let after = lead_in[quiet..].windows(2).position(|pair| {
         let mean = 0.5 * (power(&pair[0]) + power(&pair[1]));
-        power_db(mean) > least_db(&pair[0])
+        power_db(mean) > threshold_db(&pair[0])
     });
     match after {
         Some(after) => Some(quiet + after),
-        // Nothing rises: it has sounded all along, if it is not the room.
+        // Nothing rises: it has sounded all along, unless it is the noise floor.
         None => {
-            let room_db = lead_in.first()?.floor_db + FLOOR_MARGIN_DB;
-            let sounding_db = (peak_db - ONSET_DB).max(room_db);
+            let noise_db = lead_in.first()?.floor_db + FLOOR_MARGIN_DB;
+            let sounding_db = (peak_db - ONSET_DB).max(noise_db);
             (quietest_db > sounding_db).then_some(quiet)
         }
     }
 }
 
-/// Period of a pitch in MIDI semitones, in seconds, to a millionth of it: asked for
-/// in every hop.
+/// Period of a pitch in MIDI semitones, in seconds, accurate to 1e-6 of it: needed at
+/// every hop.
 fn period_s(pitch: f32) -> f32 {
     ((69.0 - pitch) / 12.0).exp2() / 440.0
 }
 
 /// Whether and when a note has ended.
-fn over(note: &Open, moment: PitchFrame, envelope_db: f32) -> Option<f64> {
-    let lost_s = moment.time_s - note.last_tone_s;
+fn over(note: &Open, frame: PitchFrame, envelope_db: f32) -> Option<f64> {
+    let lost_s = frame.time_s - note.last_tone_s;
     let fallen_db = note.peak_db - envelope_db;
     let over = fallen_db > OVER_DB
         || lost_s > LOST_LOUD_S

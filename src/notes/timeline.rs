@@ -1,4 +1,4 @@
-//! A whole take, hop by hop.
+//! The decoded pitch track of a whole take, hop by hop.
 
 use super::contour::Contour;
 use super::{Note, PitchFrame};
@@ -12,19 +12,19 @@ const RELEASE_S: f64 = 0.3;
 /// Pitches this close belong together, in semitones.
 const NEAR: f64 = 0.65;
 
-/// The frames of a whole take with fast sums of their power.
+/// The frames of a whole take, with running sums of their power.
 pub struct Timeline {
     frames: Vec<DecodedFrame>,
     start_s: f64,
     floor_db: f32,
-    /// Sum of power before each moment.
+    /// Sum of power before each frame.
     sums: Vec<f64>,
     pub(super) hop_s: f64,
 }
 
 impl Timeline {
-    /// Timeline of frames `hop_s` apart, the first at `start_s`. The room's level
-    /// is measured anew over the whole take.
+    /// Timeline of frames `hop_s` apart, the first at `start_s`. The noise floor is
+    /// measured over the whole take.
     pub fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
@@ -34,7 +34,7 @@ impl Timeline {
             sums.push(total);
         }
         Timeline {
-            floor_db: room_level_db(&frames, hop_s),
+            floor_db: noise_floor_db(&frames, hop_s),
             frames,
             start_s,
             sums,
@@ -42,7 +42,7 @@ impl Timeline {
         }
     }
 
-    /// Parts that follow on each other, as one.
+    /// Consecutive parts as one.
     pub(crate) fn joined(parts: Vec<Timeline>, hop_s: f64) -> Self {
         let mut parts = parts.into_iter();
         let Some(first) = parts.next() else {
@@ -56,12 +56,12 @@ impl Timeline {
         Timeline::new(frames, first.start_s, hop_s)
     }
 
-    /// Takes the pitch off what is hardly louder than the room: a hum, a pad, the
-    /// street. Only hindsight knows the room's level.
+    /// Removes the pitch from frames that are hardly louder than the noise floor: a
+    /// hum, a pad, the street.
     pub fn gate_noise(&mut self) {
-        let least = db_power(self.floor_db + ROOM_MARGIN_DB);
+        let threshold = db_power(self.floor_db + NOISE_MARGIN_DB);
         for at in 0..self.len() {
-            if self.power_around(at, 0.02) < least {
+            if self.power_around(at, 0.02) < threshold {
                 self.frames[at].pitch = f32::NAN;
                 self.frames[at].confidence = 0.0;
             }
@@ -73,7 +73,7 @@ impl Timeline {
         self.start_s += by_s;
     }
 
-    /// Number of moments.
+    /// Number of frames.
     pub fn len(&self) -> usize {
         self.frames.len()
     }
@@ -83,8 +83,8 @@ impl Timeline {
         self.frames.is_empty()
     }
 
-    /// The moment at an index.
-    pub fn moment(&self, at: usize) -> PitchFrame {
+    /// The frame at an index.
+    pub fn frame(&self, at: usize) -> PitchFrame {
         let frame = self.frames[at];
         PitchFrame {
             time_s: self.start_s + at as f64 * self.hop_s,
@@ -96,14 +96,14 @@ impl Timeline {
         }
     }
 
-    /// All moments in order.
-    pub fn moments(&self) -> impl Iterator<Item = PitchFrame> {
-        (0..self.len()).map(|at| self.moment(at))
+    /// All frames in order.
+    pub fn frames(&self) -> impl Iterator<Item = PitchFrame> {
+        (0..self.len()).map(|at| self.frame(at))
     }
 
-    /// Index of the first moment at or after a time.
+    /// Index of the first frame at or after a time.
     fn at(&self, time_s: f64) -> usize {
-        // A moment's own time may come out a hair later than the moment.
+        // A frame's own time may be rounded up past the frame.
         let hops = (time_s - self.start_s) / self.hop_s - 1e-6;
         let at = hops.ceil().max(0.0) as usize;
         at.min(self.len())
@@ -114,9 +114,9 @@ impl Timeline {
         from..self.at(to_s).max(from)
     }
 
-    /// Moments from one time up to another.
+    /// Frames from one time up to another.
     pub(super) fn between(&self, from_s: f64, to_s: f64) -> Vec<PitchFrame> {
-        self.range(from_s, to_s).map(|at| self.moment(at)).collect()
+        self.range(from_s, to_s).map(|at| self.frame(at)).collect()
     }
 
     /// Contour between two times.
@@ -125,7 +125,7 @@ impl Timeline {
         Contour {
             start_s: self.start_s + range.start as f64 * self.hop_s,
             hop_s: self.hop_s,
-            points: range.map(|at| self.moment(at).point()).collect(),
+            points: range.map(|at| self.frame(at).point()).collect(),
         }
     }
 
@@ -136,7 +136,7 @@ impl Timeline {
         self.frames[range].iter().filter(near).count() as f64 * self.hop_s
     }
 
-    /// Level averaged over `width_s` around the moment at an index, dBFS.
+    /// Level averaged over `width_s` around the frame at an index, dBFS.
     pub(super) fn level_around(&self, at: usize, width_s: f64) -> f32 {
         power_db(self.power_around(at, width_s))
     }
@@ -148,8 +148,8 @@ impl Timeline {
         ((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
     }
 
-    /// Where a note's release begins: after its last moment within 10 dB of its
-    /// loudest, but no earlier than a release can last.
+    /// Where a note's release begins: after its last frame within 10 dB of its peak,
+    /// but no earlier than the longest release.
     fn release(&self, note: &Note) -> usize {
         let earliest = self.at(note.offset_s - RELEASE_S);
         let width_s = smooth_s(note.pitch);
@@ -170,16 +170,15 @@ impl Timeline {
     }
 }
 
-/// Averaging time that hides the pulses of a pitch, in seconds.
+/// Averaging time that smooths out the pulses of a pitch, in seconds.
 pub(super) fn smooth_s(pitch: f64) -> f64 {
     (1.0 / Pitch(pitch).hz()).max(0.006)
 }
 
-/// Carries each note's pitch to its edges, where the level says that it sounds
-/// but no period can be made out, or the puff before the tone has a pitch of
-/// its own. Such hops keep the confidence they had. `notes` are still dated by
-/// their tone in `decided_s`.
-pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
+/// Extends each note's pitch to its edges, where by its level it sounds but no period
+/// is found, or where the burst of air before the tone has another pitch. Such frames
+/// keep their confidence. In `notes`, `decided_s` is still the start of the tone.
+pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
     for note in notes {
         let tone_s = note.decided_s.max(note.onset_s);
         let tone = track.range(tone_s, note.offset_s);
@@ -189,8 +188,8 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
             .map(|f| f.pitch)
             .find(|p| !p.is_nan());
         let first = first.unwrap_or(note.pitch as f32);
-        // Backwards from the tone, as long as the pitch leads up to it; what is
-        // before that has none of its own, and gets the note's.
+        // Backwards from the tone, as long as the pitch leads up to it; frames before
+        // that get the note's pitch.
         let mut next = first;
         let mut leads = true;
         for frame in track.frames[lead_in].iter_mut().rev() {
@@ -201,8 +200,8 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
                 frame.pitch = note.pitch as f32;
             }
         }
-        // Forwards through the tone; what leaps away in the release is not the
-        // note's either.
+        // Forwards through the tone; a pitch that jumps away in the release does not
+        // belong to the note either.
         let release = track.release(note);
         let (mut last, mut leads) = (first, true);
         for at in tone {
@@ -221,19 +220,18 @@ pub fn carry_to_edges(track: &mut Timeline, notes: &[Note]) {
     }
 }
 
-/// How far over the room's level tone must stand, in dB.
-const ROOM_MARGIN_DB: f32 = 8.0;
-/// How far under the loud ones of a take its quiet stretches may be its softest
-/// playing, in dB.
+/// How far above the noise floor tone must be, in dB.
+const NOISE_MARGIN_DB: f32 = 8.0;
+/// How far below a take's loud stretches its quiet ones may be soft playing rather
+/// than noise, in dB.
 const SOFT_DB: f32 = 36.0;
 /// Length of a stretch, in seconds.
 const STRETCH_S: f64 = 0.02;
 
-/// Level of the room under a take, a pad or a hum in it included: the level that a
-/// twentieth of its stretches stay under. A take without a rest has no such
-/// stretches; where none recur, the room lies no higher than 36 dB under the loud
-/// ones.
-fn room_level_db(frames: &[DecodedFrame], hop_s: f64) -> f32 {
+/// Noise floor of a take, a pad or a hum included: the 5th percentile of the level of
+/// its stretches. A take without a rest has no stretch of mere noise; unless a steady
+/// sound recurs, the floor is at least 36 dB below the loud stretches.
+fn noise_floor_db(frames: &[DecodedFrame], hop_s: f64) -> f32 {
     let stretch = ((STRETCH_S / hop_s).round() as usize).max(1);
     let mean_db = |c: &[DecodedFrame]| mean_level_db(c.iter().map(|f| f.level_db));
     let levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
@@ -245,7 +243,7 @@ fn room_level_db(frames: &[DecodedFrame], hop_s: f64) -> f32 {
     let share = |part: f64| sorted[((levels.len() - 1) as f64 * part) as usize];
     let (quiet_db, soft_db) = (share(0.05), share(0.95) - SOFT_DB);
     let pitches = frames.chunks(stretch).map(middle_pitch);
-    let steady = steady_db(&levels, pitches, quiet_db + ROOM_MARGIN_DB);
+    let steady = steady_noise_db(&levels, pitches, quiet_db + NOISE_MARGIN_DB);
     steady.unwrap_or(quiet_db.min(soft_db))
 }
 
@@ -253,37 +251,41 @@ fn middle_pitch(stretch: &[DecodedFrame]) -> f32 {
     stretch[stretch.len() / 2].pitch
 }
 
-/// Fewest rests, and fewest stretches of each, from which a steady sound is known
-/// that is there without the horn.
-const RESTS: usize = 3;
-const REST: usize = 3;
-/// So far over a rest, the horn plays, in dB.
+/// Fewest rests, and fewest stretches in each, that show a steady sound besides the
+/// horn.
+const MIN_RESTS: usize = 3;
+const MIN_REST: usize = 3;
+/// The horn plays where the level is this far above that of the rests, in dB.
 const PLAYING_DB: f32 = 10.0;
 
 /// Level of a sound that is there whenever the horn pauses and has a pitch of its
-/// own; `None` where there is no such sound. The valley of a swell is no pause: it
-/// has the pitch of what it leaves or leads to.
-fn steady_db(levels: &[f32], pitches: impl Iterator<Item = f32>, quiet_db: f32) -> Option<f32> {
+/// own; `None` if there is none. The quietest part of a swell is no pause: it has the
+/// pitch of the note before or after it.
+fn steady_noise_db(
+    levels: &[f32],
+    pitches: impl Iterator<Item = f32>,
+    quiet_db: f32,
+) -> Option<f32> {
     let (mut rests, mut last) = (0, f32::NAN);
-    let (mut quiet, mut heard): (Vec<(f32, f32)>, Vec<f32>) = Default::default();
+    let (mut quiet, mut noise): (Vec<(f32, f32)>, Vec<f32>) = Default::default();
     for (&level_db, pitch) in levels.iter().zip(pitches) {
         if level_db < quiet_db {
             quiet.push((level_db, pitch));
         } else if level_db > quiet_db + PLAYING_DB {
             let near = |a: f32, b: f32| (a - b).abs() < NEAR as f32;
-            let foreign = |p: f32| !p.is_nan() && !near(p, last) && !near(p, pitch);
-            let strange = quiet.iter().filter(|(_, p)| foreign(*p)).count();
-            if quiet.len() >= REST && 2 * strange > quiet.len() {
+            let unrelated = |p: f32| !p.is_nan() && !near(p, last) && !near(p, pitch);
+            let unrelated_count = quiet.iter().filter(|(_, p)| unrelated(*p)).count();
+            if quiet.len() >= MIN_REST && 2 * unrelated_count > quiet.len() {
                 rests += 1;
-                heard.extend(quiet.iter().map(|(level_db, _)| level_db));
+                noise.extend(quiet.iter().map(|(level_db, _)| level_db));
             }
             quiet.clear();
             last = pitch;
         }
     }
-    heard.sort_by(f32::total_cmp);
-    let loudest = heard.get(heard.len() * 19 / 20)?;
-    (rests >= RESTS).then_some(*loudest)
+    noise.sort_by(f32::total_cmp);
+    let loudest = noise.get(noise.len() * 19 / 20)?;
+    (rests >= MIN_RESTS).then_some(*loudest)
 }
 
 #[cfg(test)]
@@ -292,8 +294,8 @@ mod tests {
 
     const HOP_S: f64 = 0.004 / 3.0;
 
-    /// Room's level of a track given as pitch and level by time.
-    fn room_db(seconds: f64, sound: impl Fn(f64) -> (f32, f32)) -> f32 {
+    /// Noise floor of a track given as pitch and level over time.
+    fn floor_db(seconds: f64, sound: impl Fn(f64) -> (f32, f32)) -> f32 {
         let frames = (0..(seconds / HOP_S) as usize).map(|at| {
             let (pitch, level_db) = sound(at as f64 * HOP_S);
             DecodedFrame {
@@ -302,27 +304,27 @@ mod tests {
                 level_db,
             }
         });
-        room_level_db(&frames.collect::<Vec<_>>(), HOP_S)
+        noise_floor_db(&frames.collect::<Vec<_>>(), HOP_S)
     }
 
     #[test]
-    fn what_sounds_on_in_the_rests_is_the_room() {
+    fn a_sound_that_fills_the_rests_is_noise() {
         // Half a second of horn, half a second of rest with a chord in it.
         let beside_pad = |t: f64| match t.fract() < 0.5 {
             true => (60.0 + t.floor() as f32, -20.0),
             false => (36.5, -42.0),
         };
-        assert_eq!(room_db(6.0, beside_pad), -42.0);
-        // Twice is chance.
-        assert_eq!(room_db(2.0, beside_pad), -20.0 - SOFT_DB);
+        assert_eq!(floor_db(6.0, beside_pad), -42.0);
+        // Two rests may be chance.
+        assert_eq!(floor_db(2.0, beside_pad), -20.0 - SOFT_DB);
     }
 
     #[test]
-    fn the_valley_of_a_swell_is_not_the_room() {
+    fn the_quiet_part_of_a_swell_is_not_noise() {
         let swells = |t: f64| match t.fract() < 0.5 {
             true => (60.0, -20.0),
             false => (60.0, -42.0),
         };
-        assert_eq!(room_db(6.0, swells), -20.0 - SOFT_DB);
+        assert_eq!(floor_db(6.0, swells), -20.0 - SOFT_DB);
     }
 }

@@ -28,15 +28,15 @@ impl<W: io::Write> Rows<W> {
             self.rows.write_record(head)?;
             self.headed = true;
         }
-        for moment in part.moments() {
-            let frequency = moment
+        for frame in part.frames() {
+            let frequency = frame
                 .pitch
                 .map(|p| format!("{:.3}", Pitch(f64::from(p)).hz()));
             self.rows.write_record([
-                format!("{:.5}", moment.time_s),
+                format!("{:.5}", frame.time_s),
                 frequency.unwrap_or_default(),
-                format!("{:.3}", moment.confidence),
-                format!("{:.1}", moment.level_db),
+                format!("{:.3}", frame.confidence),
+                format!("{:.1}", frame.level_db),
             ])?;
         }
         Ok(())

@@ -1,8 +1,8 @@
-//! The ear: samples in, notes out. The crate's front door.
+//! Samples in, notes out: the crate's front door.
 //!
-//! [`Tracker`] is the live engine's ear: it answers while the horn plays and
-//! never looks ahead. [`Transcriber`] hears a whole take: it runs the same engine,
-//! keeps what it saw, and decides again with the future known.
+//! [`Tracker`] is causal: it reports notes while the horn plays, and the live engine
+//! uses it. [`Transcriber`] takes a whole take: it runs the same tracker, keeps its
+//! frames, and decides again with later sound taken into account.
 
 mod take;
 
@@ -12,7 +12,7 @@ use crate::notes::segment::{NoteEvent, Segmenter};
 
 pub use take::{BaselineTranscriber, Mode, Transcriber, Transcription};
 
-/// Something heard.
+/// What a [`Tracker`] reports.
 #[derive(Debug)]
 pub enum Event<'a> {
     /// A frame of the analysis, every 1.3 ms.
@@ -21,7 +21,7 @@ pub enum Event<'a> {
     Note(NoteEvent),
 }
 
-/// The causal ear.
+/// Causal pitch and note tracker.
 ///
 /// ```
 /// use leadpipe::analysis::Settings;
@@ -36,8 +36,8 @@ pub enum Event<'a> {
 ///     })
 ///     .collect();
 /// let mut started = Vec::new();
-/// tracker.push(&tone, &mut |heard| {
-///     if let Event::Note(NoteEvent::Started(note)) = heard {
+/// tracker.push(&tone, &mut |event| {
+///     if let Event::Note(NoteEvent::Started(note)) = event {
 ///         started.push(note);
 ///     }
 /// });
@@ -53,7 +53,7 @@ pub struct Tracker {
 }
 
 impl Tracker {
-    /// Ear for samples at `sample_rate_hz` (8 to 192 kHz).
+    /// Tracker for samples at `sample_rate_hz` (8 to 192 kHz).
     pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
         let analyser = Analyser::new(sample_rate_hz, settings);
         Tracker {
@@ -68,29 +68,30 @@ impl Tracker {
         self.analyser.hop_s()
     }
 
-    /// Takes samples (full scale 1.0) and hands over what is heard in them.
-    pub fn push(&mut self, samples: &[f32], heard: &mut dyn FnMut(Event)) {
+    /// Takes samples (full scale 1.0) and calls `on_event` with each frame and each
+    /// note event in them.
+    pub fn push(&mut self, samples: &[f32], on_event: &mut dyn FnMut(Event)) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
             segmenter.push(causal_frame(frame), events);
-            heard(Event::Frame(frame));
+            on_event(Event::Frame(frame));
             for event in events.drain(..) {
-                heard(Event::Note(event));
+                on_event(Event::Note(event));
             }
         });
     }
 
-    /// Ends a note that still sounds.
-    pub fn finish(&mut self, heard: &mut dyn FnMut(Event)) {
+    /// Ends a note that still sounds, at the end of the stream.
+    pub fn finish(&mut self, on_event: &mut dyn FnMut(Event)) {
         self.segmenter.finish(&mut self.events);
         for event in self.events.drain(..) {
-            heard(Event::Note(event));
+            on_event(Event::Note(event));
         }
     }
 }
 
-/// What the causal engine takes a frame for: the leading pitch, measured
-/// precisely where that speaks of the same peak, and the level.
+/// The pitch frame of the causal engine: the pitch of the best path, replaced by the
+/// fine pitch where that is the same peak, and the level.
 pub fn causal_frame(frame: &Frame) -> PitchFrame {
     let best = frame.best_path.hypothesis;
     let fine_pitch = frame.fine_pitch.map(|t| t.pitch);

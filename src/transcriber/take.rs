@@ -1,4 +1,5 @@
-//! Whole takes: heard as they are played, and decided on again with the future known.
+//! Transcription of whole takes: tracked causally, then decided again with the whole
+//! take known.
 
 use std::ops::Range;
 
@@ -7,19 +8,19 @@ use crate::analysis::baseline::BaselineDetector;
 use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
 use crate::analysis::{Frame, Settings};
 use crate::notes::segment::NoteEvent;
-use crate::notes::timeline::{Timeline, carry_to_edges};
+use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{Note, articulation, refinement};
 
-/// A take, heard.
+/// A transcribed take.
 pub struct Transcription {
-    /// Every hop with its pitch; empty where the notes alone were asked for.
+    /// Every frame with its pitch; empty with [`Transcriber::notes_alone`].
     pub track: Timeline,
     /// The notes.
     pub notes: Vec<Note>,
 }
 
 impl Transcription {
-    /// Counts all times from `start_s` earlier: for a part of a take, from the
+    /// Moves all times later by `start_s` seconds: for an excerpt, to count from the
     /// start of its file.
     pub fn shift(&mut self, start_s: f64) {
         self.track.shift(start_s);
@@ -29,52 +30,53 @@ impl Transcription {
     }
 }
 
-/// The ear for whole takes.
+/// Transcribes whole takes.
 ///
-/// Long takes are decided on in chapters, from rest to rest, so that memory holds
-/// one of them at a time (and the notes; and the track, if it is asked for).
+/// Long takes are decided in chapters, from rest to rest, so that memory holds one
+/// chapter at a time (besides the notes, and the track if it is wanted).
 pub struct Transcriber {
     tracker: Tracker,
     decoder: OfflineDecoder,
-    /// Frames that are still to be decided on, the first at `from_s`.
+    /// Frames of the current chapter, the first at `from_s`.
     frames: Vec<DecodedFrame>,
     from_s: Option<f64>,
-    /// What the live engine heard in them.
+    /// The causal tracker's notes in them.
     causal: Vec<Note>,
-    /// So many frames make a chapter.
+    /// Number of frames in a chapter.
     chapter: usize,
-    /// Notes of closed chapters, and their tracks but for those taken away.
+    /// Notes of closed chapters, and their tracks as far as they are not taken yet.
     notes: Vec<Note>,
     tracks: Vec<Timeline>,
-    /// So many notes are described.
+    /// How many notes have their articulation.
     described: usize,
     keep_track: bool,
     keep_contours: bool,
     mode: Mode,
 }
 
-/// From this length on a chapter is closed at the longest rest of its second half,
-/// in seconds.
+/// A chapter of this length is closed at the longest rest of its second half, in
+/// seconds.
 const CHAPTER_S: f64 = 1_200.0;
-/// How often such a rest is looked for where there was none, in seconds.
-const LOOK_S: f64 = 60.0;
-/// Shortest rest that will do, in seconds: the note before has rung.
+/// If there was no such rest, time to the next search, in seconds.
+const RETRY_S: f64 = 60.0;
+/// Shortest rest that a chapter may end in, in seconds: the previous note has
+/// decayed.
 const REST_S: f64 = 1.0;
-/// What is left of the rest to the next chapter, in seconds: its first note may
+/// Part of that rest that goes to the next chapter, in seconds: its first note may
 /// begin with breath.
 const BREATH_S: f64 = 0.25;
 
-/// With or without hindsight.
+/// With or without offline refinement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mode {
-    /// Exactly what the live engine decides.
+    /// Causal: exactly what the live engine decides.
     Causal,
-    /// Decided again with the whole take known.
+    /// Offline: decided again with the whole take known.
     Full,
 }
 
 impl Transcriber {
-    /// Ear for a take at `sample_rate_hz`.
+    /// Transcriber for a take at `sample_rate_hz` (8 to 192 kHz).
     pub fn new(sample_rate_hz: f64, settings: Settings, mode: Mode) -> Self {
         let tracker = Tracker::new(sample_rate_hz, settings);
         Transcriber {
@@ -93,14 +95,13 @@ impl Transcriber {
         }
     }
 
-    /// The same without a track: the notes alone, in a fraction of the memory.
+    /// Leaves the track out: notes alone take a fraction of the memory.
     pub fn notes_alone(mut self) -> Self {
         self.keep_track = false;
         self
     }
 
-    /// The same with notes that lose their contours as soon as all else is known of
-    /// them: for lists.
+    /// Removes each note's contour as soon as its articulation is known: for lists.
     pub fn without_contours(mut self) -> Self {
         self.keep_contours = false;
         self
@@ -111,7 +112,7 @@ impl Transcriber {
         let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
         let mode = self.mode;
-        self.tracker.push(samples, &mut |heard| match heard {
+        self.tracker.push(samples, &mut |event| match event {
             Event::Frame(frame) => {
                 from_s.get_or_insert(frame.time_s);
                 match mode {
@@ -131,9 +132,9 @@ impl Transcriber {
         }
     }
 
-    /// Takes away the part of the track that is decided on, if there is any: some
-    /// twenty minutes at a time. What [`Transcriber::finish`] gives goes on from there.
-    pub fn decided(&mut self) -> Option<Timeline> {
+    /// Takes the next decided part of the track, if there is one: some twenty minutes
+    /// at a time. The track of [`Transcriber::finish`] continues after it.
+    pub fn take_track(&mut self) -> Option<Timeline> {
         (!self.tracks.is_empty()).then(|| self.tracks.remove(0))
     }
 
@@ -141,7 +142,7 @@ impl Transcriber {
         (seconds / self.tracker.hop_s()) as usize
     }
 
-    /// Where a chapter may end: in a long rest. What is decided already, anywhere.
+    /// Where a chapter may end: in a long rest, or anywhere in causal mode.
     fn chapter_end(&mut self) -> Option<usize> {
         if self.mode == Mode::Causal {
             return Some(self.frames.len());
@@ -149,13 +150,13 @@ impl Transcriber {
         let half = self.frames.len() / 2;
         let pause = longest_rest(&self.frames[half..]);
         if pause.len() < self.hops(REST_S) {
-            self.chapter = self.frames.len() + self.hops(LOOK_S);
+            self.chapter = self.frames.len() + self.hops(RETRY_S);
             return None;
         }
         Some(half + pause.end - self.hops(BREATH_S))
     }
 
-    /// Decides on the first frames, so many.
+    /// Decides the first `cut` frames.
     fn close(&mut self, cut: usize) {
         let hop_s = self.tracker.hop_s();
         let rest = self.frames.split_off(cut);
@@ -173,27 +174,27 @@ impl Transcriber {
         }
     }
 
-    /// Describes the notes there are but for the last, so many.
-    fn describe(&mut self, but: usize) {
+    /// Names the articulation of all notes but the last `except`.
+    fn describe(&mut self, except: usize) {
         let notes = match self.mode {
             Mode::Causal => &mut self.causal,
             Mode::Full => &mut self.notes,
         };
-        let some = self.described..notes.len().saturating_sub(but).max(self.described);
-        articulation::describe_some(notes, some.clone());
+        let range = self.described..notes.len().saturating_sub(except).max(self.described);
+        articulation::describe_some(notes, range.clone());
         if !self.keep_contours {
-            for note in &mut notes[some.clone()] {
+            for note in &mut notes[range.clone()] {
                 note.contour = Default::default();
             }
         }
-        self.described = some.end;
+        self.described = range.end;
     }
 
-    /// Hears the take out.
+    /// Ends the take and returns its notes and the rest of its track.
     pub fn finish(mut self) -> Transcription {
         let (causal, mode) = (&mut self.causal, self.mode);
-        self.tracker.finish(&mut |heard| {
-            if let Event::Note(NoteEvent::Ended(note)) = heard {
+        self.tracker.finish(&mut |event| {
+            if let Event::Note(NoteEvent::Ended(note)) = event {
                 keep(causal, note, mode);
             }
         });
@@ -211,7 +212,7 @@ impl Transcriber {
     }
 }
 
-/// The longest stretch without a pitch.
+/// The longest run of frames without a pitch.
 fn longest_rest(frames: &[DecodedFrame]) -> Range<usize> {
     let mut longest = 0..0;
     let mut from = 0;
@@ -225,7 +226,7 @@ fn longest_rest(frames: &[DecodedFrame]) -> Range<usize> {
     longest
 }
 
-/// In the full pass only the times of the causal notes are wanted.
+/// In the full pass only the times of causal notes are needed.
 fn keep(causal: &mut Vec<Note>, mut note: Note, mode: Mode) {
     if mode == Mode::Full {
         note.contour = Default::default();
@@ -234,28 +235,27 @@ fn keep(causal: &mut Vec<Note>, mut note: Note, mode: Mode) {
 }
 
 fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
-    let moment = causal_frame(frame);
+    let frame = causal_frame(frame);
     DecodedFrame {
-        pitch: moment.pitch.unwrap_or(f32::NAN),
-        confidence: moment.confidence,
-        level_db: moment.level_db,
+        pitch: frame.pitch.unwrap_or(f32::NAN),
+        confidence: frame.confidence,
+        level_db: frame.level_db,
     }
 }
 
 fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
     track.gate_noise();
     let mut notes = refinement::notes(track);
-    carry_to_edges(track, &notes);
+    extend_to_edges(track, &notes);
     for note in &mut notes {
-        note.decided_s = causal_decision(note, causal);
+        note.decided_s = causal_decision_s(note, causal);
     }
     notes
 }
 
-/// When the live engine committed to a note: at the causal note of the same
-/// pitch that overlaps it. A note that it never committed to is known at its
-/// end.
-fn causal_decision(note: &Note, causal: &[Note]) -> f64 {
+/// When the causal tracker decided on a note: that of the causal note of the same pitch
+/// that overlaps it, or the note's end if there is none.
+fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
     causal
         .iter()
         .filter(|c| (c.pitch - note.pitch).abs() < 0.65)
@@ -265,15 +265,16 @@ fn causal_decision(note: &Note, causal: &[Note]) -> f64 {
         .unwrap_or(note.offset_s)
 }
 
-/// A take heard by the `pitch-detection` crate's ear and our segmenter. Notes
-/// count as decided when the crate's window over their start is full.
+/// Transcribes a take with the `pitch-detection` crate's detector and this crate's
+/// segmenter. Notes count as decided when the detector's window over their start is
+/// full.
 pub struct BaselineTranscriber {
     detector: BaselineDetector,
     frames: Vec<DecodedFrame>,
 }
 
 impl BaselineTranscriber {
-    /// Ear for a take at `sample_rate_hz`.
+    /// Transcriber for a take at `sample_rate_hz`.
     pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
         BaselineTranscriber {
             detector: BaselineDetector::new(sample_rate_hz, settings),
@@ -286,7 +287,7 @@ impl BaselineTranscriber {
         self.detector.push(samples, &mut self.frames);
     }
 
-    /// Hears the take out.
+    /// Ends the take and returns its notes and track.
     pub fn finish(self) -> Transcription {
         let (hop_s, first_s) = (self.detector.hop_s(), self.detector.first_s());
         let mut track = Timeline::new(self.frames, first_s, hop_s);
@@ -306,23 +307,23 @@ mod tests {
     use crate::demo::line;
 
     #[test]
-    fn chapters_are_heard_as_the_whole() {
+    fn chapters_give_the_same_as_the_whole() {
         let rate_hz = 48_000.0;
         let mut take = Vec::new();
         for _ in 0..3 {
             take.extend(line::render(rate_hz));
         }
-        let hear = |chapter_s: f64, alone: bool| {
-            let mut ear = Transcriber::new(rate_hz, Settings::default(), Mode::Full);
-            ear.chapter = (chapter_s / ear.tracker.hop_s()) as usize;
+        let transcribe = |chapter_s: f64, alone: bool| {
+            let mut transcriber = Transcriber::new(rate_hz, Settings::default(), Mode::Full);
+            transcriber.chapter = (chapter_s / transcriber.tracker.hop_s()) as usize;
             if alone {
-                ear = ear.notes_alone().without_contours();
+                transcriber = transcriber.notes_alone().without_contours();
             }
-            take.chunks(4_800).for_each(|block| ear.push(block));
-            assert_eq!(ear.notes.is_empty(), chapter_s == CHAPTER_S);
-            ear.finish()
+            take.chunks(4_800).for_each(|block| transcriber.push(block));
+            assert_eq!(transcriber.notes.is_empty(), chapter_s == CHAPTER_S);
+            transcriber.finish()
         };
-        let (whole, parts) = (hear(CHAPTER_S, false), hear(14.0, false));
+        let (whole, parts) = (transcribe(CHAPTER_S, false), transcribe(14.0, false));
         assert_eq!(whole.notes.len(), 54);
         assert_eq!(parts.notes.len(), 54);
         for (a, b) in whole.notes.iter().zip(&parts.notes) {
@@ -332,10 +333,10 @@ mod tests {
             assert!((a.decided_s - b.decided_s).abs() < 0.005);
         }
         assert_eq!(whole.track.len(), parts.track.len());
-        for (a, b) in whole.track.moments().zip(parts.track.moments()) {
+        for (a, b) in whole.track.frames().zip(parts.track.frames()) {
             assert!((a.time_s - b.time_s).abs() < 1e-6);
         }
-        let alone = hear(14.0, true);
+        let alone = transcribe(14.0, true);
         assert!(alone.track.is_empty());
         for (mut with, without) in parts.notes.into_iter().zip(alone.notes) {
             assert!(!with.contour.points.is_empty());
@@ -349,21 +350,21 @@ mod tests {
         let rate_hz = 48_000.0;
         let take = [line::render(rate_hz), line::render(rate_hz)].concat();
         for mode in [Mode::Causal, Mode::Full] {
-            let hear = |chapter_s: f64| {
-                let mut ear = Transcriber::new(rate_hz, Settings::default(), mode);
-                ear.chapter = ear.hops(chapter_s);
-                let mut moments = Vec::new();
+            let transcribe = |chapter_s: f64| {
+                let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
+                transcriber.chapter = transcriber.hops(chapter_s);
+                let mut frames = Vec::new();
                 for block in take.chunks(4_800) {
-                    ear.push(block);
-                    moments.extend(ear.decided().iter().flat_map(Timeline::moments));
+                    transcriber.push(block);
+                    frames.extend(transcriber.take_track().iter().flat_map(Timeline::frames));
                 }
-                let taken = moments.len();
-                let heard = ear.finish();
-                moments.extend(heard.track.moments());
-                (moments, taken, heard.notes.len())
+                let taken = frames.len();
+                let transcription = transcriber.finish();
+                frames.extend(transcription.track.frames());
+                (frames, taken, transcription.notes.len())
             };
-            let (whole, none, _) = hear(CHAPTER_S);
-            let (parts, taken, notes) = hear(14.0);
+            let (whole, none, _) = transcribe(CHAPTER_S);
+            let (parts, taken, notes) = transcribe(14.0);
             assert_eq!((none, taken > 0, notes), (0, true, 36), "{mode:?}");
             assert_eq!(whole.len(), parts.len());
             for (a, b) in whole.iter().zip(&parts) {

@@ -1,29 +1,28 @@
-//! What the correlator reckons at many lags at once.
+//! The correlator's inner loops, over many lags at once.
 //!
-//! Compiled for the widest vector registers beside the plain ones and chosen when it
-//! runs. The results are the same to the last bit with any: no sum is taken in another
-//! order.
+//! They are compiled for several vector instruction sets, chosen at run time. Results
+//! are the same to the last bit with any of them: the order of summation never changes.
 //!
-//! A kernel works on one band of lags, in arrays as long as a few registers: runs of
-//! any length cost as much in their beginnings and ends as in between. Where numbers
-//! of two widths meet, the compiler is left to convert whole arrays and the registers
-//! are our own; left to itself it takes the width of the longer for all, and roots and
-//! quotients of half a register cost what those of a whole one do.
+//! A kernel works on one band of lags, in arrays of a few registers: loops over a
+//! variable length spend as much time in their prologue and epilogue as in between.
+//! Where `f32` and `f64` meet, whole arrays are converted first and registers are
+//! explicit: otherwise the compiler uses the `f64` width for everything, and square
+//! roots and divisions of half a register cost as much as those of a whole one.
 
 use pulp::{Simd, WithSimd};
 
 use super::BAND;
 
-/// An eighth: the correlation is taken at face value while the two sides of a
-/// lag differ by less than 18 dB (where the geometric mean of their energies is
-/// an eighth of their sum). Beyond, the louder side is mostly sound that the
-/// quieter one knows nothing of.
+/// An eighth: the correlation is used as it is while the two sides of a lag differ by
+/// less than 18 dB (where the geometric mean of their energies is an eighth of their
+/// sum). Beyond that, the louder side is mostly sound that the quieter one does not
+/// contain.
 pub const UNEVEN: f32 = 0.125;
 
 /// Energy below which there is no sound to normalise.
 const TINY: f32 = 1e-18;
 
-/// Takes a band's newest products into its sums, and the oldest off.
+/// Adds a band's newest products to its sums and subtracts the oldest.
 #[inline(always)]
 pub fn exchange<S: Simd>(
     simd: S,
@@ -40,7 +39,7 @@ pub fn exchange<S: Simd>(
     }
 }
 
-/// A band of running energies less those a window back.
+/// A band of running energies less those one window earlier.
 #[inline(always)]
 pub fn difference(a: &[f64], b: &[f64]) -> [f32; BAND] {
     let (a, b) = (&a[..BAND], &b[..BAND]);
@@ -77,8 +76,8 @@ pub fn normalised<S: Simd>(
 }
 
 /// Sums of `newest` times the samples before them, at as many consecutive lags as
-/// `N` registers hold, in `PARTS` that follow on each other (what is left over is
-/// not in them). `past` begins with the newest sample at the first lag.
+/// `N` registers hold, split into `PARTS` consecutive parts (a remainder is left
+/// out). `past` begins with the newest sample at the first lag.
 #[inline(always)]
 pub fn products<S: Simd, const N: usize, const PARTS: usize>(
     simd: S,
@@ -111,7 +110,7 @@ pub struct Lagged<'a> {
     pub first: usize,
 }
 
-/// Parts of a window that are summed side by side: a sum waits for the one before.
+/// Independent partial sums of a window: each addition must wait for the one before.
 const PARTS: usize = 4;
 
 impl WithSimd for Lagged<'_> {

@@ -1,15 +1,15 @@
-//! The running correlator: how well the newest sound repeats itself at every
-//! lag, renewed each hop, at several window lengths at once.
+//! The running correlator: how well the newest sound repeats itself at every lag,
+//! updated at each hop, for two window lengths at once.
 //!
 //! A pitch detector with one window is either late on a trumpet or blind on a
 //! tuba. Here each lag has windows of its own, in proportion to the lag: one
-//! about one period long (*fast*: the two periods it spans are the physical
-//! floor of any answer, Derrien, DAFx 2014) and one a few periods long (*firm*).
+//! about one period long (*short*: the two periods that it spans are the physical
+//! minimum for any detector, Derrien, DAFx 2014) and one a few periods long (*long*).
 //!
-//! Products are summed per hop and lag once, and a window is the sum of its
-//! hops, kept up to date by adding the newest and taking off the oldest. The
-//! cost per sample is one multiply-add per lag however many windows there are,
-//! which at a 1.3 ms hop is an order below a transform per hop and window.
+//! Products are summed once per hop and lag, and a window is the sum of its hops,
+//! updated by adding the newest and subtracting the oldest. The cost per sample is one
+//! multiply-add per lag, whatever the number of windows; at a 1.3 ms hop that is an
+//! order of magnitude less than a transform per hop and window.
 //!
 //! The measure is the normalised cross-correlation
 //!
@@ -19,7 +19,7 @@
 //!
 //! over the window's j. It is one for a periodic sound and, unlike the
 //! difference function it descends from (de Cheveigné and Kawahara, JASA 111,
-//! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or dies away
+//! 2002; McLeod and Wyvill, ICMC 2005), also for one that grows or decays
 //! exponentially, as every attack and release does.
 
 mod kernels;
@@ -28,7 +28,7 @@ use pulp::{Arch, Simd, WithSimd};
 
 use kernels::{Lagged, difference, exchange, normalised, products};
 
-/// Which of the window sets to read.
+/// Which of the two window lengths.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Window {
     /// About one period, at least 3.5 ms.
@@ -40,10 +40,10 @@ pub enum Window {
 /// Number of window sets.
 const SETS: usize = 2;
 
-/// Window length per lag: periods, and the least length in seconds. A window
+/// Window length per lag: periods, and the minimum in seconds. A window
 /// shorter than 3.5 ms has too few samples for a stable correlation whatever
-/// the pitch (four at 1 kHz would span one formant's ring); 12 ms averages the
-/// breath noise of a high note.
+/// the pitch (four at 1 kHz would span the ringing of one formant); 12 ms averages
+/// out the breath noise of a high note.
 const WINDOWS: [(f64, f64); SETS] = [(1.0, 0.0035), (2.5, 0.012)];
 
 /// Lags whose correlations are summed together.
@@ -52,7 +52,7 @@ const CHUNK: usize = 8;
 /// Lags that share a window: whole vector registers.
 pub const BAND: usize = 16;
 
-/// A window of its own for each band of lags, and what it holds.
+/// A window for each band of lags, with its sums.
 #[derive(Debug, Clone)]
 struct WindowSet {
     /// Window length of each band, in hops.
@@ -66,11 +66,11 @@ struct WindowSet {
 }
 
 impl WindowSet {
-    /// Windows of so many periods, but so many samples at least.
-    fn new(periods: f64, least: f64, hop: usize, lags: usize) -> Self {
+    /// Windows of `periods` periods, at least `min` samples.
+    fn new(periods: f64, min: f64, hop: usize, lags: usize) -> Self {
         let bands = lags / BAND;
         let longest = (1..=bands).map(|band| (band * BAND - 1) as f64);
-        let hops = longest.map(|lag| ((periods * lag).max(least) / hop as f64).ceil() as usize);
+        let hops = longest.map(|lag| ((periods * lag).max(min) / hop as f64).ceil() as usize);
         WindowSet {
             hops: hops.collect(),
             sums: vec![[0.0; BAND]; bands],
@@ -86,13 +86,13 @@ pub struct Correlator {
     hop: usize,
     lags: usize,
     sets: [WindowSet; SETS],
-    /// Newest sample first, so that a rising lag reads rising addresses.
+    /// Newest sample first, so that addresses rise with the lag.
     reversed: Vec<f32>,
     head: usize,
     /// Running sum of squares at each sample, newest first, in step with
     /// `reversed`.
     energy: Vec<f64>,
-    /// Samples of history that are always there.
+    /// Samples of history that are always available.
     reach: usize,
     /// Lag products of recent hops, one row of bands a hop.
     products: Vec<[f32; BAND]>,
@@ -101,17 +101,17 @@ pub struct Correlator {
 }
 
 impl Correlator {
-    /// Correlator at `rate_hz` with `hop` samples between answers, for lags up
-    /// to `longest_lag` samples.
+    /// Correlator at `rate_hz` with `hop` samples between updates, for lags up to
+    /// `longest_lag` samples.
     pub fn new(rate_hz: f64, hop: usize, longest_lag: usize) -> Self {
         let lags = (longest_lag + 1).next_multiple_of(BAND);
         let sets =
-            WINDOWS.map(|(periods, least_s)| WindowSet::new(periods, least_s * rate_hz, hop, lags));
+            WINDOWS.map(|(periods, min_s)| WindowSet::new(periods, min_s * rate_hz, hop, lags));
         let longest = sets.iter().flat_map(|set| &set.hops).max();
         let rows = longest.unwrap_or(&1) + 1;
         let reach = rows * hop + 2 * lags + hop;
-        // Room for 4 * reach samples to be laid down before the live part is
-        // moved back to the end: moves are rare, reads are one slice.
+        // 4 * reach samples fit before the part in use is moved back to the end:
+        // moves are rare, and reads are one slice.
         let length = 5 * reach;
         Correlator {
             hop,
@@ -132,35 +132,38 @@ impl Correlator {
         self.lags
     }
 
-    /// Window length in samples for `lag` in a set.
+    /// Window length in samples for `lag`.
     pub fn window(&self, set: Window, lag: usize) -> usize {
         let lag = lag.min(self.lags - 1);
         self.sets[set as usize].hops[lag / BAND] * self.hop
     }
 
-    /// Takes one hop of samples, oldest first (`block.len()` must be the hop).
-    /// Correlations are as of the last hop that was `wanted`: half the work is
-    /// saved where nothing sounds.
-    pub fn push(&mut self, block: &[f32], wanted: bool) {
+    /// Takes one hop of samples, oldest first. Correlations are only updated if
+    /// `update` is set: that saves half the work in silence.
+    ///
+    /// # Panics
+    /// If `block` is not one hop long.
+    pub fn push(&mut self, block: &[f32], update: bool) {
         assert_eq!(block.len(), self.hop, "one hop at a time");
-        self.lay_down(block);
-        Arch::new().dispatch(Renew {
+        self.store(block);
+        Arch::new().dispatch(Update {
             correlator: self,
-            wanted,
+            update,
         });
         self.row = (self.row + 1) % self.rows;
     }
 
-    /// Correlation per lag in a set, -1 to 1, after the last `push` that wanted it.
+    /// Correlation per lag, -1 to 1, after the last `push` with an update.
     pub fn rho(&self, set: Window) -> &[f32] {
         self.sets[set as usize].rho.as_flattened()
     }
 
-    /// Mean of `1 - rho` over the lags up to one, after the last `push` that wanted it.
+    /// CMNDF normaliser: the mean of `1 - rho` over the lags up to `lag`, after the last
+    /// `push` with an update.
     ///
-    /// The unexplained share at a period divided by this is YIN's cumulative
-    /// mean normalised difference: rumble, which correlates at every short lag
-    /// alike, comes out near one, and only what stands out as a period is small.
+    /// `1 - rho` divided by this is YIN's cumulative mean normalised difference: near
+    /// one for rumble, which correlates equally at every short lag, and small only at a
+    /// period that stands out.
     pub fn normaliser(&self, set: Window, lag: usize) -> f32 {
         let (chunk, set) = (lag / CHUNK, &self.sets[set as usize]);
         let rest = &set.rho.as_flattened()[chunk * CHUNK..=lag];
@@ -170,12 +173,12 @@ impl Correlator {
     }
 
     /// Exact correlation sums of the newest `window` samples at a band of lags
-    /// from `first`: products into one array, energies of the delayed sound
-    /// into the other. Gives the energy of the undelayed sound, or `None` where
-    /// the history does not reach that far.
+    /// from `first`: products into one array, energies of the delayed sound into the
+    /// other. Returns the energy of the undelayed sound, or `None` if the history does
+    /// not reach that far.
     ///
-    /// The running windows change length from lag to lag; where a peak is to be
-    /// placed to a hundredth of a sample, all lags must share one.
+    /// The running windows change length from lag to lag; to locate a peak to a
+    /// hundredth of a sample, all lags must share one.
     pub fn lagged(
         &self,
         window: usize,
@@ -199,19 +202,19 @@ impl Correlator {
         Some(energy[0] - energy[window])
     }
 
-    fn lay_down(&mut self, block: &[f32]) {
+    fn store(&mut self, block: &[f32]) {
         if self.head < self.hop {
-            let live = self.reach;
+            let used = self.reach;
             let end = self.reversed.len();
             self.reversed
-                .copy_within(self.head..self.head + live, end - live);
-            // Restart the running sum at the oldest live sample: it would lose
-            // digits if it grew for hours.
-            let floor = self.energy[self.head + live - 1];
-            for i in (0..live).rev() {
-                self.energy[end - live + i] = self.energy[self.head + i] - floor;
+                .copy_within(self.head..self.head + used, end - used);
+            // Restart the running sum at the oldest sample in use: it would lose
+            // precision if it grew for hours.
+            let floor = self.energy[self.head + used - 1];
+            for i in (0..used).rev() {
+                self.energy[end - used + i] = self.energy[self.head + i] - floor;
             }
-            self.head = end - live;
+            self.head = end - used;
         }
         for &sample in block {
             let total = self.energy[self.head] + f64::from(sample) * f64::from(sample);
@@ -229,7 +232,7 @@ impl Correlator {
         let row = self.products[self.row * bands..][..bands].as_flattened_mut();
         let past = &self.reversed[self.head..][..self.lags + self.hop];
         let newest = &past[..self.hop];
-        // Several registers of lags at a time, so that a sample is fetched but once
+        // Several registers of lags at a time, so that each sample is loaded only once
         // for all of them.
         let (groups, rest) = S::as_mut_simd_f32s(row).0.as_chunks_mut::<4>();
         let mut from = 0;
@@ -243,7 +246,7 @@ impl Correlator {
         }
     }
 
-    /// Moves the windows of a set on by a hop.
+    /// Advances the windows of a set by a hop.
     #[inline(always)]
     fn slide<S: Simd>(&mut self, simd: S, set: usize) {
         let WindowSet { hops, sums, .. } = &mut self.sets[set];
@@ -251,7 +254,7 @@ impl Correlator {
         let newest = &self.products[self.row * bands..][..bands];
         let sums = sums.iter_mut().zip(newest);
         for (band, (&hops, (sums, newest))) in hops.iter().zip(sums).enumerate() {
-            // No remainder: a division for each band would show.
+            // No remainder operator: a division per band would cost time.
             let leaving = match self.row.checked_sub(hops) {
                 Some(row) => row,
                 None => self.row + self.rows - hops,
@@ -285,22 +288,22 @@ impl Correlator {
     }
 }
 
-/// All that a hop renews at every lag.
-struct Renew<'a> {
+/// All that a hop updates at every lag.
+struct Update<'a> {
     correlator: &'a mut Correlator,
-    wanted: bool,
+    update: bool,
 }
 
-impl WithSimd for Renew<'_> {
+impl WithSimd for Update<'_> {
     type Output = ();
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
-        let Renew { correlator, wanted } = self;
+        let Update { correlator, update } = self;
         correlator.multiply(simd);
         for set in 0..SETS {
             correlator.slide(simd, set);
-            if wanted {
+            if update {
                 correlator.normalise(simd, set);
             }
         }
@@ -341,15 +344,15 @@ mod tests {
     fn running_sums_equal_the_definition() {
         let hop = 16;
         let mut correlator = Correlator::new(12_000.0, hop, 200);
-        // Noise whose level falls by 60 dB: what the running sums remember of
-        // the loud part must not show in the quiet one.
+        // Noise whose level falls by 60 dB: rounding errors from the loud part must
+        // not show in the quiet one.
         let mut x = noise(400 * hop);
         x[200 * hop..].iter_mut().for_each(|x| *x *= 0.001);
         for (n, block) in x.chunks_exact(hop).enumerate() {
-            let wanted = n % 3 != 1;
-            correlator.push(block, wanted);
+            let update = n % 3 != 1;
+            correlator.push(block, update);
             let heard = &x[..(n + 1) * hop];
-            if n % 37 == 0 && n > 80 && wanted {
+            if n % 37 == 0 && n > 80 && update {
                 for set in [Window::Short, Window::Long] {
                     for lag in [1usize, 7, 60, 199] {
                         let window = correlator.window(set, lag);
@@ -390,10 +393,10 @@ mod tests {
         let mut plain = widest.clone();
         for block in noise(300 * 15).chunks_exact(15) {
             widest.push(block, true);
-            plain.lay_down(block);
-            Renew {
+            plain.store(block);
+            Update {
                 correlator: &mut plain,
-                wanted: true,
+                update: true,
             }
             .with_simd(pulp::Scalar);
             plain.row = (plain.row + 1) % plain.rows;

@@ -1,26 +1,25 @@
-//! When each note begins and ends, and whether the tongue began it.
+//! Onset and offset times of each note by its level, and whether it was tongued.
 
-use super::slides::{SAME_PITCH, SLIDE_S, way_s};
+use super::slides::{SAME_PITCH, SLIDE_S, glide_s};
 use super::{TONGUED_DIP_DB, TOUCH_S, dip_db};
 use crate::notes::articulation::median;
 use crate::notes::segment::{ONSET_DB, first_sound};
 use crate::notes::timeline::{Timeline, smooth_s};
 use crate::notes::{Attack, Note, PitchFrame};
 
-/// How long before the tone its first sound is looked for, in seconds: a soft
-/// horn breathes first, and the longer this is the more of the release before is
-/// taken for it.
+/// How long before the tone its first sound may be, in seconds: a softly played horn
+/// starts with air, but a longer search finds more of the previous release instead.
 const LONG_LEAD_IN_S: f64 = 0.16;
-/// A pitch that has left for the next one by so many semitones before the old is
-/// lost was moved by lips or slide while the air went on: the tongue would have
+/// A pitch that has moved towards the next one by this much, in semitones, before the
+/// old tone ends was moved by lips or slide with continuous air: the tongue would have
 /// stopped it first.
 const LEAN: f64 = 0.6;
-/// Dip from which even such a change is tongued, in dB: between two partials the
-/// lips lose the tone for some 50 ms.
+/// Dip from which even such a change is tongued, in dB: between two partials the lips
+/// have no tone for some 50 ms.
 const LEANING_DIP_DB: f32 = 20.0;
 
-/// Dates onsets and offsets by the sound's own level.
-pub(super) fn date(notes: &mut [Note], timeline: &Timeline) {
+/// Sets onset and offset times by the level.
+pub(super) fn locate(notes: &mut [Note], timeline: &Timeline) {
     for at in 0..notes.len() {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
@@ -60,24 +59,24 @@ pub(super) fn date(notes: &mut [Note], timeline: &Timeline) {
 
 /// Where the pitch changes from one note to the next.
 struct Change {
-    /// When, stream seconds: between the last hop on the old side of the way and
-    /// the first on the new.
+    /// Stream seconds: between the last hop nearer to the old pitch and the first
+    /// nearer to the new one.
     at_s: f64,
     /// That first hop, stream seconds.
     arrival_s: f64,
-    /// How far the pitch has gone towards the next by then, in semitones.
+    /// How far the pitch has moved towards the next by then, in semitones.
     lean: f64,
 }
 
-/// Time over which a leaning pitch is read, in seconds.
+/// Time over which a leaning pitch is measured, in seconds.
 const LEAN_S: f64 = 0.008;
 
 impl Change {
-    /// Looks back from where the segmenter noticed; after a drift that is late by
+    /// Searches back from where the segmenter decided, which after a glide is late by
     /// the time that the pitch took to settle.
     fn between(before: &Note, note: &Note, timeline: &Timeline) -> Option<Change> {
         let way = note.pitch - before.pitch;
-        if way.abs() < SAME_PITCH || way_s(before, note, timeline) > SLIDE_S {
+        if way.abs() < SAME_PITCH || glide_s(before, note, timeline) > SLIDE_S {
             return None;
         }
         // 0 at the old pitch, 1 at the new.
@@ -103,31 +102,30 @@ fn first_sound_after(note: &Note, earliest_s: f64, timeline: &Timeline) -> f64 {
     let lead_in = timeline.between(earliest_s, tone_s);
     match first_sound(&lead_in, note.level_db, timeline.hop_s) {
         Some(at) => lead_in[at].time_s - timeline.hop_s,
-        // Nothing is heard before the tone.
+        // There is no sound before the tone.
         None => tone_s,
     }
 }
 
-/// A level so far under a note's peak, in dB, for so long, in seconds.
+/// A level under a note's peak, in dB, and for how long it lasts, in seconds.
 struct Rest(f32, f64);
 
 /// The first gap in a note's sound. The next note may begin in it.
 const GAP: Rest = Rest(ONSET_DB, 0.008);
-/// What is left of a note after this is not heard as it. The level of a release
-/// comes and goes: beyond the first gap its last moments within 30 dB may lie a
-/// fifth of a note away.
+/// The end of a note. The level of a release fluctuates: after the first gap it may
+/// still come within 30 dB of the peak a fifth of a note later.
 const END: Rest = Rest(35.0, 0.03);
-/// Sound this close to the room's level is the room's, in dB.
-const ROOM_DB: f32 = 3.0;
+/// Sound this close to the noise floor is noise, in dB.
+const NOISE_DB: f32 = 3.0;
 /// How long after its tone a note may ring, in seconds.
 const RING_S: f64 = 1.0;
 
-/// When a note's sound first rests, at the latest by `latest_s`. Where it never
-/// does: its lowest point before the next note, else where its tone ended, for
-/// what goes on without a rest is the room; in the take's last moments, the end.
+/// When a note's sound first rests, `latest_s` at the latest. If it never does: the
+/// lowest level before the next note, or the end of the tone if there is none (sound
+/// that goes on without a rest is noise), or the end of the take if that comes first.
 fn rests_at(note: &Note, latest_s: f64, Rest(under_db, rest_s): Rest, timeline: &Timeline) -> f64 {
     let tail = timeline.between(note.offset_s, latest_s.min(note.offset_s + RING_S));
-    let quiet = |m: &PitchFrame| m.level_db < (note.level_db - under_db).max(m.floor_db + ROOM_DB);
+    let quiet = |m: &PitchFrame| m.level_db < (note.level_db - under_db).max(m.floor_db + NOISE_DB);
     // The pulses of a low tone leave gaps of nearly a period.
     let hops = (smooth_s(note.pitch).max(rest_s) / timeline.hop_s).ceil() as usize;
     let rest = tail.windows(hops).position(|w| w.iter().all(quiet));

@@ -1,4 +1,4 @@
-//! What only hindsight can do: the second pass over a take's notes.
+//! Offline, non-causal refinement of a take's notes, with the whole pitch track known.
 
 mod boundaries;
 mod fragments;
@@ -17,14 +17,13 @@ use crate::units::Pitch;
 /// in seconds.
 const SEARCH_S: f64 = 0.13;
 /// A beginning this much softer is breath or a click whatever its pitch, in dB.
-const PUFF_DB: f32 = 14.0;
-/// Dip, by levels averaged around each moment, from which an attack is the
-/// tongue's, in dB. Deeper than the live engine's, whose trailing average blurs
-/// a dip.
+const SPURIOUS_ONSET_DB: f32 = 14.0;
+/// Dip, by levels averaged around each frame, from which an attack is tongued, in dB.
+/// Deeper than in the live engine, whose trailing average blurs a dip.
 const TONGUED_DIP_DB: f32 = 12.0;
-/// Share of its sound that a note's pitch must explain: what is more noise than
-/// tone is none. Real notes, pianissimo in a noisy room too, have 0.7 and more.
-const TONE: f32 = 0.5;
+/// Share of its sound that a note's pitch must explain, or it is noise. Real notes,
+/// even pianissimo in a noisy room, have 0.7 and more.
+const MIN_CONFIDENCE: f32 = 0.5;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
 
@@ -32,8 +31,8 @@ const TOUCH_S: f64 = 0.03;
 pub fn notes(timeline: &Timeline) -> Vec<Note> {
     let mut segmenter = Segmenter::new(timeline.hop_s, false);
     let mut events = Vec::new();
-    for moment in timeline.moments() {
-        segmenter.push(moment, &mut events);
+    for frame in timeline.frames() {
+        segmenter.push(frame, &mut events);
     }
     segmenter.finish(&mut events);
     let found = events.into_iter().filter_map(|event| match event {
@@ -43,30 +42,31 @@ pub fn notes(timeline: &Timeline) -> Vec<Note> {
     refine(found.collect(), timeline)
 }
 
-/// Second pass: `notes` are those of the segmenter over the same moments.
+/// Refines `notes`, which are those of the segmenter over the same frames.
 pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     for note in &mut notes {
         note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
     }
     fragments::join(&mut notes, timeline);
     steps::split(&mut notes, timeline);
-    boundaries::date(&mut notes, timeline);
-    read_contours(&mut notes, timeline);
+    boundaries::locate(&mut notes, timeline);
+    measure_contours(&mut notes, timeline);
     oscillation::join(&mut notes, timeline);
     slides::join(&mut notes, timeline);
     slides::join_passing(&mut notes, timeline);
-    notes.retain(|note| note.confidence > TONE && !spurious::clicks(note, timeline));
+    notes.retain(|note| note.confidence > MIN_CONFIDENCE && !spurious::is_click(note, timeline));
     spurious::drop_spurious(&mut notes);
     let slides = slides::between(&notes, timeline);
-    read_contours(&mut notes, timeline);
+    measure_contours(&mut notes, timeline);
     for (note, slide) in notes.iter_mut().zip(slides) {
         note.techniques.extend(slide);
     }
     notes
 }
 
-/// Reads what happens within each note, and its pitch; a swing has its own.
-fn read_contours(notes: &mut [Note], timeline: &Timeline) {
+/// Sets each note's contour and measures its pitch; a trill or wide vibrato already has
+/// both.
+fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
     for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
         measure_pitch(note);
@@ -100,8 +100,8 @@ mod tests {
 
     const HOP_S: f64 = 0.004 / 3.0;
 
-    /// Notes of a track given as pitch, level and confidence by time.
-    fn heard(seconds: f64, sound: impl Fn(f64) -> (f64, f64, f64)) -> Vec<Note> {
+    /// Notes of a track given as pitch, level and confidence over time.
+    fn notes_of(seconds: f64, sound: impl Fn(f64) -> (f64, f64, f64)) -> Vec<Note> {
         let frames = (0..(seconds / HOP_S) as usize).map(|i| {
             let (pitch, level_db, confidence) = sound(i as f64 * HOP_S);
             DecodedFrame {
@@ -115,10 +115,10 @@ mod tests {
 
     const SILENCE: (f64, f64, f64) = (f64::NAN, -90.0, 0.0);
 
-    /// Two notes a fourth apart with a dip of 16 dB between, in the middle of which
-    /// tone is lost; before it the pitch goes `lean` semitones of the way.
+    /// Two notes a fourth apart with a dip of 16 dB between them, in the middle of which
+    /// there is no tone; before it the pitch moves by `lean` semitones.
     fn leap(lean: f64) -> Vec<Note> {
-        heard(1.4, |t| match t {
+        notes_of(1.4, |t| match t {
             _ if !(0.2..1.2).contains(&t) => SILENCE,
             _ if t < 0.69 => (
                 64.0 + lean * ((t - 0.62) / 0.06).clamp(0.0, 1.0),
@@ -131,12 +131,12 @@ mod tests {
     }
 
     #[test]
-    fn lips_that_lean_slur_and_the_tongue_does_not_lean() {
+    fn a_leaning_pitch_is_slurred_and_a_sudden_one_tongued() {
         let (slurred, tongued) = (leap(1.0), leap(0.0));
         assert_eq!((slurred.len(), tongued.len()), (2, 2));
         assert_eq!(slurred[1].attack, Attack::Slurred);
         assert_eq!(tongued[1].attack, Attack::Tongued);
-        // At the leap, not where the pitch was seen to have settled.
+        // At the leap, not where the segmenter found the pitch settled.
         assert!(
             (slurred[1].onset_s - 0.70).abs() < 0.01,
             "{:?}",
@@ -145,27 +145,27 @@ mod tests {
     }
 
     #[test]
-    fn low_notes_waver_and_high_ones_change() {
+    fn a_low_note_may_waver_where_a_high_one_changes() {
         let pair = |low: f64| {
             let sound = move |t: f64| match t {
                 _ if !(0.2..0.48).contains(&t) => SILENCE,
                 _ if t < 0.34 => (low, -20.0, 1.0),
                 _ => (low + 0.8, -20.0, 1.0),
             };
-            heard(0.7, sound).len()
+            notes_of(0.7, sound).len()
         };
         assert_eq!((pair(36.0), pair(67.0)), (1, 2));
     }
 
     #[test]
-    fn clatter_beside_a_note_is_dropped_and_a_soft_note_is_not() {
+    fn a_spurious_note_beside_a_note_is_dropped_and_a_soft_note_is_not() {
         let after = |confidence: f64| {
             let sound = move |t: f64| match t {
                 _ if (0.2..0.6).contains(&t) => (60.0, -18.0, 1.0),
                 _ if (0.7..0.78).contains(&t) => (52.6, -38.0, confidence),
                 _ => SILENCE,
             };
-            heard(1.0, sound).len()
+            notes_of(1.0, sound).len()
         };
         assert_eq!((after(0.7), after(0.98)), (1, 2));
     }

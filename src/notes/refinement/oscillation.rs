@@ -1,26 +1,26 @@
 //! Trills, shakes and wide vibrato: pitch that goes back and forth too fast to
 //! be a melody.
 //!
-//! The segmenter takes the ends of a swing for notes, and where the lip is
-//! uneven it misses some. What all swings share is that the pitch crosses the
-//! middle of its range again and again, never staying on one side for long; a
-//! run or an arpeggio crosses it once.
+//! The segmenter takes the extremes of an oscillation for notes and misses some where
+//! the lip is uneven. What they all share is that the pitch crosses the middle of its
+//! range again and again and never stays on one side for long; a run or an arpeggio
+//! crosses it once.
 
 use crate::notes::articulation::{median, wide_vibrato};
 use crate::notes::contour::Contour;
 use crate::notes::timeline::Timeline;
 use crate::notes::{Note, Technique};
 
-/// A note within a swing is at most this long, in seconds: two of the slowest
-/// turns, missed by the segmenter, are in it.
+/// A note within an oscillation is at most this long, in seconds: two of the slowest
+/// turns that the segmenter missed.
 const NOTE_S: f64 = 0.67;
 /// Fewest notes that make one.
 const NOTES: usize = 3;
-/// Narrowest and widest swing, in semitones: a semitone played narrow, a shake
+/// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
 /// from the second partial to the third, a fifth, overshot.
 const WIDTH: std::ops::Range<f32> = 0.7..8.5;
-/// A swing to either side of a note's place is no other note up to here in all, in
-/// semitones: twice what the segmenter allows.
+/// An oscillation around a note's pitch is not cut by the segmenter up to this width,
+/// in semitones: twice what it allows to either side.
 const MISSED_WIDTH: f32 = 1.3;
 /// Slowest trill, in hertz. Eighth notes at 180 to the minute alternate at 3.
 const SLOWEST_HZ: f64 = 3.2;
@@ -40,7 +40,7 @@ const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
 const MAX_RUN: usize = 64;
 
-/// Joins each swing to one note.
+/// Joins the notes of each oscillation to one.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut at = 0;
     while at + 1 < notes.len() {
@@ -51,7 +51,7 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
                 return None;
             }
             let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
-            Some((length, Oscillation::read(&contour)?, contour))
+            Some((length, Oscillation::measure(&contour)?, contour))
         });
         if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
@@ -66,7 +66,7 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     }
 }
 
-/// How many notes from the first on could be parts of one swing: short ones, and
+/// How many notes from the first on could be parts of one oscillation: short ones, and
 /// longer ones in which the segmenter missed every turn.
 fn run_length(notes: &[Note]) -> usize {
     let fits = |(i, note): &(usize, &Note)| {
@@ -81,9 +81,9 @@ fn run_length(notes: &[Note]) -> usize {
         .count()
 }
 
-/// Whether a long note swings so far that the segmenter should have cut it.
+/// Whether a long note oscillates so widely that the segmenter should have cut it.
 fn missed(note: &Note) -> bool {
-    Oscillation::read(&note.contour).is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
+    Oscillation::measure(&note.contour).is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
 }
 
 /// How many notes one counts for: a long one is several that the segmenter missed.
@@ -91,16 +91,16 @@ fn turns(note: &Note) -> usize {
     if note.duration_s() < NOTE_S { 1 } else { 2 }
 }
 
-/// A swing with the pitch that it is heard at.
+/// An oscillation and the pitch at which it is heard.
 struct Oscillation {
     technique: Technique,
     pitch: f64,
-    /// From the low side to the high, in semitones.
+    /// From the lower side to the upper, in semitones.
     width: f32,
 }
 
 impl Oscillation {
-    fn read(contour: &Contour) -> Option<Oscillation> {
+    fn measure(contour: &Contour) -> Option<Oscillation> {
         let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
         if pitches.len() < 8 {
             return None;
@@ -202,7 +202,7 @@ mod tests {
 
     #[test]
     fn trill_vibrato_and_run_are_told_apart() {
-        let trill = Oscillation::read(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
+        let trill = Oscillation::measure(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
         let Technique::Trill {
             rate_hz,
             interval_cents,
@@ -212,12 +212,12 @@ mod tests {
         };
         assert!((rate_hz - 6.0).abs() < 0.1 && (interval_cents - 100.0).abs() < 1.0);
         assert!((trill.pitch - 60.0).abs() < 0.01);
-        let wide = Oscillation::read(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
+        let wide = Oscillation::measure(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
         assert!(matches!(wide.technique, Technique::Vibrato { .. }));
         assert!((wide.pitch - 60.0).abs() < 0.1);
         // A run up, an arpeggio up and down, slow eighths back and forth.
-        assert!(Oscillation::read(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
-        assert!(Oscillation::read(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
-        assert!(Oscillation::read(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
+        assert!(Oscillation::measure(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
+        assert!(Oscillation::measure(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
+        assert!(Oscillation::measure(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
     }
 }

@@ -1,5 +1,5 @@
-//! Slides, joined to the note that they leave or reach, and notes brushed in
-//! passing.
+//! Joins slides to the note that they leave or reach, and partials touched in
+//! passing to the note before.
 
 use super::{TOUCH_S, hz};
 use crate::notes::articulation::{GLISSANDO_S, HOME};
@@ -12,9 +12,9 @@ pub(super) const SLIDE_S: f64 = 0.05;
 /// Or it moves by less than this, in semitones, over this time, in seconds.
 const STEP: f32 = 0.45;
 const STEP_S: f64 = 0.02;
-/// A note that never stays put for this long is no place but a way, in seconds.
+/// A note that is never steady for this long is a slide, in seconds.
 const PLATEAU_S: f64 = 0.13;
-/// How far it may stray meanwhile, in semitones.
+/// How far the pitch may move meanwhile, in semitones.
 const PLATEAU: f32 = 0.3;
 
 /// Slurred neighbours this close in pitch are one note, in semitones, if the level
@@ -35,8 +35,8 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             notes.remove(at);
             continue;
         }
-        let oscillation = !(left.techniques.is_empty() && right.techniques.is_empty());
-        if oscillation || right.attack != Attack::Slurred || !slid(left, right, timeline) {
+        let named = !(left.techniques.is_empty() && right.techniques.is_empty());
+        if named || right.attack != Attack::Slurred || !slid(left, right, timeline) {
             continue;
         }
         if plateau_s(right, timeline) < PLATEAU_S {
@@ -53,19 +53,19 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     }
 }
 
-/// Whether the shorter of two notes is over before the pitches could beat half a
-/// time: nobody hears which of the two a low horn is on for so short a while.
+/// Whether the shorter of two notes ends before the two pitches would complete half a
+/// beat against each other: on a low horn nobody hears the difference so briefly.
 fn half_beat(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     let shorter_s = timeline.tone_s(left).min(timeline.tone_s(right));
     (hz(left) - hz(right)).abs() * shorter_s < 0.5
 }
 
-/// Longest time that a note's pitch stays put, in seconds.
+/// Longest time that a note's pitch is steady, in seconds.
 fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
     let (mut longest, mut length) = (0, 0);
     let (mut low, mut high) = (f32::NAN, f32::NAN);
-    for moment in timeline.between(note.onset_s, note.offset_s) {
-        let Some(pitch) = moment.pitch else {
+    for frame in timeline.between(note.onset_s, note.offset_s) {
+        let Some(pitch) = frame.pitch else {
             continue;
         };
         (low, high) = (low.min(pitch), high.max(pitch));
@@ -78,10 +78,9 @@ fn plateau_s(note: &Note, timeline: &Timeline) -> f64 {
     f64::from(longest) * timeline.hop_s
 }
 
-/// Whether the pitch slides from one note to the next: takes its time from place
-/// to place, or never steps.
+/// Whether the pitch slides from one note to the next: slowly, or without a step.
 fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
-    if way_s(left, right, timeline) > SLIDE_S {
+    if glide_s(left, right, timeline) > SLIDE_S {
         return true;
     }
     let around = pitches_between(left, right, timeline);
@@ -91,7 +90,7 @@ fn slid(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     largest < STEP
 }
 
-/// Pitches around the border of two notes, not a number where there is none.
+/// Pitches around the boundary of two notes, NaN where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
     let from_s = left.onset_s.max(right.onset_s - 0.4);
     let to_s = right.offset_s.min(right.onset_s + 0.4);
@@ -99,9 +98,9 @@ fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
     timeline.between(from_s, to_s).iter().map(pitch).collect()
 }
 
-/// Time that the pitch is heard on its way from one note's place to the next
-/// one's, seconds. Where tone is lost nothing slides.
-pub(super) fn way_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
+/// Time that the pitch takes to glide from one note's pitch to the next one's,
+/// seconds. Hops without tone do not count.
+pub(super) fn glide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
     let around = pitches_between(left, right, timeline);
     let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < HOME;
     let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
@@ -117,7 +116,7 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
     let slide = |pair: &[Note]| {
         let (left, right) = (&pair[0], &pair[1]);
         let plain = left.techniques.is_empty() && right.techniques.is_empty();
-        let slow = way_s(left, right, timeline) > GLISSANDO_S;
+        let slow = glide_s(left, right, timeline) > GLISSANDO_S;
         let slides = plain && slow && right.attack == Attack::Slurred;
         slides.then_some(Technique::Glissando {
             cents: ((right.pitch - left.pitch) * 100.0) as f32,
@@ -126,22 +125,22 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
     notes.windows(2).map(slide).collect()
 }
 
-/// A slurred note shorter than this on the way from one to the next is a partial
-/// brushed in passing, in seconds; the fastest run has 83 ms a note.
+/// A slurred note shorter than this between two others in pitch is a partial touched
+/// in passing, in seconds; the fastest run has 83 ms a note.
 const PASSING_S: f64 = 0.075;
 
-/// No tongue is this quick: tone shorter than this, in seconds, with touching
-/// notes on both sides is brushed in passing even where the level dips.
-const BRUSHED_S: f64 = 0.045;
+/// No tongue is this quick: tone shorter than this, in seconds, with touching notes on
+/// both sides is touched in passing even where the level dips.
+const TOO_QUICK_S: f64 = 0.045;
 
-/// Gives notes brushed in passing to the note before.
+/// Joins notes touched in passing to the note before.
 pub(super) fn join_passing(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len().saturating_sub(1)).rev() {
         let [before, note, after] = [&notes[at - 1], &notes[at], &notes[at + 1]];
         let slurred = [note, after].iter().all(|n| n.attack == Attack::Slurred);
         let touching = note.onset_s - before.offset_s < TOUCH_S
             && after.onset_s - note.offset_s < TOUCH_S
-            && timeline.tone_s(note) < BRUSHED_S;
+            && timeline.tone_s(note) < TOO_QUICK_S;
         let on_the_way = (note.pitch - before.pitch) * (after.pitch - note.pitch) > 0.0;
         if on_the_way && (slurred && note.duration_s() < PASSING_S || touching) {
             notes[at - 1].offset_s = note.offset_s;

@@ -1,20 +1,21 @@
-//! Sounds on a pitch that nobody plays: clicks, claps, valves, a slide's knock.
+//! Removes notes that were not played: clicks, claps, and the noise of valves, slide
+//! and breath.
 
-use super::PUFF_DB;
+use super::SPURIOUS_ONSET_DB;
 use crate::notes::Note;
 use crate::notes::timeline::Timeline;
 
 /// A click rings for no longer than this, in seconds.
 const CLICK_S: f64 = 0.09;
-/// It falls by so many dB within so many seconds after its loudest moment; a
-/// tone that the tongue stops takes three times as long.
+/// It falls by this much in dB, within this time in seconds, after its peak; a tone
+/// stopped by the tongue takes three times as long.
 const CLICK_FALL_DB: f32 = 12.0;
 const CLICK_FALL_S: f64 = 0.025;
-/// And is loudest at once, in seconds; lips take longer to get there.
+/// And it reaches its peak within this time, in seconds; lips take longer.
 const CLICK_RISE_S: f64 = 0.02;
 
 /// Whether a note is a click, a clap or a knock that rings on a pitch.
-pub(super) fn clicks(note: &Note, timeline: &Timeline) -> bool {
+pub(super) fn is_click(note: &Note, timeline: &Timeline) -> bool {
     let range = timeline.range(note.onset_s, note.offset_s);
     let level = |at: usize| timeline.level_around(at, 0.005);
     let Some(loudest) = range.clone().max_by(|&a, &b| level(a).total_cmp(&level(b))) else {
@@ -26,20 +27,19 @@ pub(super) fn clicks(note: &Note, timeline: &Timeline) -> bool {
     note.duration_s() < CLICK_S && rise_s < CLICK_RISE_S && falls
 }
 
-/// What an unsteady breath finds before or after a note lasts no longer, in
-/// seconds.
+/// A spurious note before or after a loud one lasts no longer than this, in seconds.
 const SPURIOUS_S: f64 = 0.25;
-/// Less of such a sound than this is explained by its pitch.
+/// And its pitch explains less of the sound than this.
 const SPURIOUS_CONFIDENCE: f32 = 0.85;
-/// Notes so near are a clatter's own, in seconds.
+/// Farthest that it is from the loud note, in seconds.
 const SPURIOUS_REACH_S: f64 = 0.5;
 
-/// Drops what valves, a slide or a puff of air sound like beside loud notes: short,
-/// far softer, and hardly a tone.
+/// Drops the noise of valves, slide or breath beside loud notes: short, far softer,
+/// and hardly a tone.
 pub(super) fn drop_spurious(notes: &mut Vec<Note>) {
     let loud = |note: &Note, other: &Note| {
         let apart_s = (other.onset_s - note.offset_s).max(note.onset_s - other.offset_s);
-        apart_s < SPURIOUS_REACH_S && other.level_db > note.level_db + PUFF_DB
+        apart_s < SPURIOUS_REACH_S && other.level_db > note.level_db + SPURIOUS_ONSET_DB
     };
     for at in (0..notes.len()).rev() {
         let note = &notes[at];

@@ -1,20 +1,20 @@
-//! Slurs that are too small for the segmenter: two notes a semitone apart, one
-//! played sharp and the other flat, may lie half a semitone from each other.
-//! Live, that cannot be told from a bend in time; with hindsight a step is plain:
-//! the pitch stays put, moves within a few hops, and stays put again.
+//! Splits slurs that are too small for the segmenter: two notes a semitone apart, one
+//! played sharp and the other flat, may be half a semitone from each other. Live, that
+//! cannot be told from a bend in time; offline a step is clear: the pitch is steady,
+//! moves within a few hops, and is steady again.
 
 use crate::notes::articulation::median;
 use crate::notes::timeline::Timeline;
 use crate::notes::{Attack, Note};
 
-/// Least step, in semitones.
+/// Smallest step, in semitones.
 const STEP: f64 = 0.45;
-/// How long the pitch must stay put on either side, in seconds.
+/// How long the pitch must be steady on either side, in seconds.
 const SIDE_S: f64 = 0.07;
-/// How far it may stray there, in semitones, from its 10th to its 90th percentile.
-const STRAY: f64 = 0.2;
-/// Longest way between, in seconds.
-const WAY_S: f64 = 0.03;
+/// Largest spread there, in semitones, from the 10th to the 90th percentile.
+const MAX_SPREAD: f64 = 0.2;
+/// Longest time between, in seconds.
+const STEP_S: f64 = 0.03;
 
 /// Splits notes at small steps.
 pub(super) fn split(notes: &mut Vec<Note>, timeline: &Timeline) {
@@ -40,20 +40,20 @@ fn first_step_s(note: &Note, timeline: &Timeline) -> Option<f64> {
     let contour = timeline.contour(note.decided_s.max(note.onset_s), note.offset_s);
     let pitches: Vec<f64> = contour.points.iter().map(|p| f64::from(p.pitch)).collect();
     let side = (SIDE_S / contour.hop_s) as usize;
-    let way = (WAY_S / contour.hop_s) as usize;
-    let span = 2 * side + way;
+    let gap = (STEP_S / contour.hop_s) as usize;
+    let span = 2 * side + gap;
     // Every fourth hop first: a step shows wherever the windows straddle it.
     let height = |at: usize| {
         let (left, right) = (
             &pitches[at..at + side],
-            &pitches[at + side + way..at + span],
+            &pitches[at + side + gap..at + span],
         );
-        // Most places are plain: two single pitches say so.
+        // Most positions have no step, as two single pitches show.
         let plain = (right[side / 2] - left[side / 2]).abs() < 0.5 * STEP;
         if plain {
             return None;
         }
-        Some((place(right)? - place(left)?).abs())
+        Some((steady_pitch(right)? - steady_pitch(left)?).abs())
     };
     let last = pitches.len().checked_sub(span)?;
     let found = (0..=last)
@@ -63,17 +63,17 @@ fn first_step_s(note: &Note, timeline: &Timeline) -> Option<f64> {
     let end = (found..=last)
         .take_while(|&at| height(at).is_some_and(|h| h > STEP))
         .last();
-    let middle = (found + end.unwrap_or(found)) / 2 + side + way / 2;
+    let middle = (found + end.unwrap_or(found)) / 2 + side + gap / 2;
     Some(contour.start_s + middle as f64 * contour.hop_s)
 }
 
-/// Where the pitch stays put, or `None` where it does not.
-fn place(pitches: &[f64]) -> Option<f64> {
+/// Median pitch, or `None` where the pitch is not steady.
+fn steady_pitch(pitches: &[f64]) -> Option<f64> {
     if pitches.iter().any(|p| p.is_nan()) {
         return None;
     }
     let mut sorted = pitches.to_vec();
     sorted.sort_by(f64::total_cmp);
     let share = |part: f64| sorted[((sorted.len() - 1) as f64 * part) as usize];
-    (share(0.9) - share(0.1) < STRAY).then(|| median(sorted.iter().copied()))?
+    (share(0.9) - share(0.1) < MAX_SPREAD).then(|| median(sorted.iter().copied()))?
 }

@@ -1,12 +1,6 @@
-//! For arithmetic on all candidates of a moment side by side, in vector registers.
+//! Arithmetic without branches, for arrays that the compiler keeps in vector registers.
 
-use super::candidates::MAX_CANDIDATES;
-
-/// Room for the candidates of a moment in whole registers of eight.
-pub const LANES: usize = MAX_CANDIDATES.next_multiple_of(8);
-
-/// The lower of two. One instruction, where [`f32::min`] takes pains over what is
-/// not a number.
+/// The lower of two. One instruction; [`f32::min`] needs more to handle NaN.
 #[inline(always)]
 pub fn lower(a: f32, b: f32) -> f32 {
     if a < b { a } else { b }
@@ -19,9 +13,9 @@ pub fn higher(a: f32, b: f32) -> f32 {
 }
 
 /// Logarithm to base 2 of a finite number above 1e-37, good to 2e-7 (or 2e-7 of it):
-/// twice the inverse hyperbolic tangent's series (Abramowitz and Stegun 4.1.27) on
-/// what is left beside a whole power of two. No branch and no table, so that many are
-/// taken side by side; and the same to the last bit on every machine.
+/// twice the series of the inverse hyperbolic tangent (Abramowitz and Stegun 4.1.27)
+/// on what remains beside a whole power of two. It has no branch and no table, so that
+/// it vectorises, and gives the same bits on every machine.
 #[inline(always)]
 pub fn log2(x: f32) -> f32 {
     use std::f32::consts::{FRAC_1_SQRT_2, LOG2_E};
