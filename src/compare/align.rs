@@ -1,36 +1,30 @@
-//! Which played note stands for which of the target.
+//! Which played note belongs to which target note.
 //!
 //! Global alignment by dynamic programming (Needleman and Wunsch, J. Mol. Biol.
-//! 48, 1970): the cheapest way from one list to the other by notes kept,
-//! replaced, left out and put in. Pitch decides first; the time at which a note
-//! was due, known from a first alignment, then tells repeated notes apart.
+//! 48, 1970): the cheapest way from one list to the other by notes matched,
+//! replaced, left out and inserted. Pitch decides first; the time at which a note was
+//! due, known from a first alignment, then tells repeated notes apart.
 
+use super::pair::Pair;
 use super::tempo::TempoCurve;
 use crate::line::LineNote;
 use crate::reference::TargetNote;
 
-/// A note of the target, of the playing, or both together, by index.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Pair {
-    pub target: Option<usize>,
-    pub note: Option<usize>,
-}
-
-/// Cost of leaving a note out or putting one in.
-const ALONE: f32 = 0.7;
-/// The same for a grace note, which many leave out, and for a played note too
-/// short to be meant.
-const SLIGHT: f32 = 0.35;
+/// Cost of leaving a note out or inserting one.
+const UNMATCHED: f32 = 0.7;
+/// The same for a grace note, which many players leave out, and for a played note too
+/// short to be intended.
+const UNMATCHED_SHORT: f32 = 0.35;
 const SHORT_S: f64 = 0.07;
-/// Cost of a wrong note: dearer than none, cheaper than one missing and one extra.
+/// Cost of a wrong note: more than one missing, less than one missing and one extra.
 const WRONG: f32 = 1.0;
-/// Most that time adds, reached at this distance in seconds.
+/// Highest cost of a time difference, reached at this difference in seconds.
 const LATE: f32 = 0.6;
 const LATE_S: f64 = 0.5;
-/// Alignments after the first, each with the pace of the one before.
+/// Alignments after the first, each with the tempo curve of the one before.
 const ROUNDS: usize = 2;
 
-/// Aligns, in order.
+/// Aligns target notes and played notes, both in order of time.
 pub fn align(targets: &[TargetNote], notes: &[LineNote]) -> Vec<Pair> {
     let mut pairs = round(targets, notes, |_| None);
     for _ in 0..ROUNDS {
@@ -59,9 +53,9 @@ fn round(
         .iter()
         .map(|n| {
             if n.note.duration_s() < SHORT_S {
-                SLIGHT
+                UNMATCHED_SHORT
             } else {
-                ALONE
+                UNMATCHED
             }
         })
         .collect();
@@ -71,7 +65,11 @@ fn round(
     }
     let mut row = vec![0.0; width];
     for (i, target) in targets.iter().enumerate() {
-        let missing = if target.length_s > 0.0 { ALONE } else { SLIGHT };
+        let missing = if target.length_s > 0.0 {
+            UNMATCHED
+        } else {
+            UNMATCHED_SHORT
+        };
         let due_s = due_s(i);
         row[0] = above[0] + missing;
         steps[(i + 1) * width] = Step::TargetAlone;

@@ -1,10 +1,11 @@
-//! What was played beside what was to be played.
+//! What was played, compared with what was to be played.
 //!
 //! ```text
-//! target/ + line -> align.rs (who belongs to whom) <-> pace.rs (where the beat was) -> verdicts
+//! reference/ + line -> align.rs (which note belongs to which) -> tempo.rs (local tempo) -> verdicts
 //! ```
 
 mod align;
+mod pair;
 mod tempo;
 
 use serde::Serialize;
@@ -12,10 +13,10 @@ use serde::Serialize;
 use crate::error::{Error, Result};
 use crate::line::{Line, LineNote};
 use crate::reference::{ReferencePart, TargetNote};
-use align::Pair;
+use pair::Pair;
 use tempo::TempoCurve;
 
-/// What came of a note.
+/// How a note was played.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
@@ -25,12 +26,12 @@ pub enum Verdict {
     Wrong,
     /// Not played.
     Missing,
-    /// Played, but not in the target.
+    /// Played, but not in the reference.
     Extra,
 }
 
 impl Verdict {
-    /// In a word.
+    /// In one word.
     pub fn name(self) -> &'static str {
         match self {
             Verdict::Right => "right",
@@ -41,7 +42,7 @@ impl Verdict {
     }
 }
 
-/// One note of the target, the playing, or both.
+/// A target note, a played note, or both.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Compared {
     pub verdict: Verdict,
@@ -53,21 +54,20 @@ pub struct Compared {
     pub played: Option<String>,
     /// Start in the take, seconds.
     pub onset_s: Option<f64>,
-    /// Against the beat that the notes around it make, milliseconds; late is
-    /// positive.
+    /// Time against the local tempo, milliseconds; late is positive.
     pub late_ms: Option<f64>,
-    /// Sounding length against the target's at the pace around it, per cent.
+    /// Sounding length against the target note's at the local tempo, per cent.
     pub length_percent: Option<f64>,
-    /// Played against the tuning table, cents.
+    /// Deviation from the tuning, cents.
     pub cents: Option<f64>,
-    /// Played against the other take, cents, where the target is one.
+    /// Deviation from the other take, cents, if the reference is one.
     pub cents_from_target: Option<f64>,
 }
 
 /// The whole comparison.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Comparison {
-    /// In order of the target, extra notes where they were played.
+    /// In the reference's order, extra notes where they were played.
     pub notes: Vec<Compared>,
     pub right: usize,
     pub wrong: usize,
@@ -83,20 +83,20 @@ pub struct Comparison {
     pub tempo_ratio_first: Option<f64>,
     #[serde(rename = "pace_last")]
     pub tempo_ratio_last: Option<f64>,
-    /// Quarter notes a minute as played, where the target says its tempo.
+    /// Quarter notes a minute as played, if the reference gives its tempo.
     pub tempo: Option<f64>,
-    /// Mean and spread against the table of the right notes, cents.
+    /// Mean and spread of the right notes' deviation from the tuning, cents.
     pub mean_cents: f64,
     pub spread_cents: f64,
 }
 
-/// Most pairs of notes that are weighed: 250 million, some seconds.
+/// Most pairs of notes that are compared: 250 million take some seconds.
 const MAX_PAIRS: usize = 250_000_000;
 
-/// Compares a line with a target.
+/// Compares a line with a reference part.
 ///
 /// # Errors
-/// [`Error::Setting`] where both are so long that it would take minutes.
+/// [`Error::Setting`] if both are so long that it would take minutes.
 pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     let (targets, notes) = (&reference.notes, &line.notes);
     if targets.len().saturating_mul(notes.len()) > MAX_PAIRS {
@@ -111,7 +111,7 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     }
     let pairs = align::align(targets, notes);
     let curve = TempoCurve::new(targets, notes, &pairs);
-    let compared = |pair: &Pair| one(pair, line, targets, &curve);
+    let compared = |pair: &Pair| compare_pair(pair, line, targets, &curve);
     let compared: Vec<Compared> = pairs.iter().map(compared).collect();
     let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
     let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
@@ -134,31 +134,31 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     })
 }
 
-/// The shift in semitones under which a target fits a line far better than as
-/// it is, if there is one: a part read in the wrong transposition.
+/// A shift in semitones that makes a reference match a line far better, if there is
+/// one: the part is in another transposition.
 pub fn better_shift(line: &Line, reference: &ReferencePart, found: &Comparison) -> Option<i32> {
     /// As far as horns transpose.
-    const FARTHEST: i32 = 26;
-    /// The beginning tells: as many notes are tried.
-    const NOTES: usize = 400;
+    const MAX_SHIFT: i32 = 26;
+    /// The beginning is enough: this many notes are tried.
+    const MAX_NOTES: usize = 400;
     if 2 * found.right >= reference.notes.len() {
         return None;
     }
     let (mut line, mut reference) = (line.clone(), reference.clone());
-    line.notes.truncate(NOTES);
-    reference.notes.truncate(NOTES);
+    line.notes.truncate(MAX_NOTES);
+    reference.notes.truncate(MAX_NOTES);
     let right = |shift: i32| {
         let shifted = reference.clone().shifted(shift);
         compare(&line, &shifted).map_or(0, |c| c.right)
     };
-    let shifts = (-FARTHEST..=FARTHEST).filter(|s| *s != 0);
+    let shifts = (-MAX_SHIFT..=MAX_SHIFT).filter(|s| *s != 0);
     let (count, best) = shifts
         .map(|s| (right(s), s))
         .max_by_key(|(n, s)| (*n, -s.abs()))?;
     (10 * count >= 7 * reference.notes.len() && count > 2 * right(0)).then_some(best)
 }
 
-fn one(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoCurve) -> Compared {
+fn compare_pair(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoCurve) -> Compared {
     let target = pair.target.map(|i| &targets[i]);
     let note: Option<&LineNote> = pair.note.map(|i| &line.notes[i]);
     let verdict = match (target, note) {

@@ -1,51 +1,50 @@
-//! Where the beat was: the time at which each note of a target was due, by the
-//! notes around it.
+//! Local tempo: the time at which each target note was due, by the notes around it.
 //!
-//! Nobody plays to a ruler. A straight line through the nearest notes, each
-//! weighing less the farther it is, follows a tempo that breathes (Cleveland,
-//! J. Am. Stat. Assoc. 74, 1979); the note itself is left out, or it would say
-//! that it was on time.
+//! Nobody plays like a metronome. A straight line through the nearest notes, each with
+//! a lower weight the farther it is, follows a flexible tempo (locally weighted
+//! regression; Cleveland, J. Am. Stat. Assoc. 74, 1979). The note itself is left out,
+//! or it would always be on time.
 
-use super::align::Pair;
+use super::pair::Pair;
 use crate::line::LineNote;
 use crate::reference::TargetNote;
 
-/// Notes on either side that make the beat.
+/// Notes on either side that the local tempo is fitted to.
 const NEIGHBOURS: usize = 5;
-/// Fewest notes that do.
+/// Fewest notes for a fit.
 const MIN_ANCHORS: usize = 3;
-/// Distance off the line, in medians of it, from which a note has no say
+/// Distance from the line, in median distances, from which a note gets no weight
 /// (Cleveland's bisquare uses six).
 const OUTLIER: f64 = 6.0;
-/// Stretch of the pace that is believed, either way: beyond it the notes are
+/// Largest plausible ratio of the tempos, either way: beyond it the notes are
 /// misaligned rather than slow.
-const STRETCH: f64 = 3.0;
+const MAX_STRETCH: f64 = 3.0;
 
-/// The beat around one place.
+/// The tempo around one target note.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LocalTempo {
     at_s: f64,
     played_s: f64,
-    /// Seconds played a second of the target.
+    /// Seconds played per second of the reference.
     pub stretch: f64,
 }
 
 impl LocalTempo {
-    /// When a place of the target was due in the take, seconds.
+    /// When a time of the reference was due in the take, seconds.
     pub fn expected_s(&self, target_s: f64) -> f64 {
         self.played_s + (target_s - self.at_s) * self.stretch
     }
 }
 
-/// Times of notes that were played right: target index, target and played
-/// seconds.
+/// The tempo of a take against its reference, from the notes played right: their
+/// target index, reference time and played time in seconds.
 pub struct TempoCurve {
     anchors: Vec<(usize, f64, f64)>,
     starts_s: Vec<f64>,
 }
 
 impl TempoCurve {
-    /// Learns it from an alignment.
+    /// Curve from an alignment.
     pub fn new(targets: &[TargetNote], notes: &[LineNote], pairs: &[Pair]) -> TempoCurve {
         let anchor = |pair: &Pair| {
             let (i, note) = (pair.target?, &notes[pair.note?]);
@@ -58,7 +57,7 @@ impl TempoCurve {
         }
     }
 
-    /// The beat around a note of the target.
+    /// The tempo around a target note, if there are enough notes.
     pub fn around(&self, target: usize) -> Option<LocalTempo> {
         let at_s = self.starts_s[target];
         let place = self.anchors.partition_point(|(i, ..)| *i < target);
@@ -80,7 +79,7 @@ impl TempoCurve {
             let off = |(x, y): &(f64, f64)| (y - line.0 - line.1 * x).abs();
             let mut sorted: Vec<f64> = points.iter().map(off).collect();
             sorted.sort_by(f64::total_cmp);
-            // A few milliseconds are no outlier, however even the rest is.
+            // A few milliseconds are no outlier, however regular the rest is.
             let limit = OUTLIER * sorted[sorted.len() / 2].max(0.002);
             for (weight, point) in weights.iter_mut().zip(&points) {
                 let share = (off(point) / limit).min(1.0);
@@ -88,8 +87,8 @@ impl TempoCurve {
             }
             line = fit(&points, &weights).unwrap_or(line);
         }
-        let believed = (1.0 / STRETCH..=STRETCH).contains(&line.1);
-        believed.then_some(LocalTempo {
+        let plausible = (1.0 / MAX_STRETCH..=MAX_STRETCH).contains(&line.1);
+        plausible.then_some(LocalTempo {
             at_s,
             played_s: line.0,
             stretch: line.1,
@@ -101,19 +100,19 @@ impl TempoCurve {
         self.around(target).map(|local| local.played_s)
     }
 
-    /// Pace of the whole against the target's: 1 as written.
+    /// Tempo of the whole against the reference's: 1 as written.
     pub fn overall(&self) -> Option<f64> {
-        pace_of(&self.anchors)
+        tempo_ratio(&self.anchors)
     }
 
-    /// Pace of one quarter of the notes, 0 to 3.
+    /// The same of one quarter of the notes, 0 to 3.
     pub fn quarter(&self, which: usize) -> Option<f64> {
         let edge = |q: usize| q * self.anchors.len() / 4;
-        pace_of(&self.anchors[edge(which)..edge(which + 1)])
+        tempo_ratio(&self.anchors[edge(which)..edge(which + 1)])
     }
 }
 
-fn pace_of(anchors: &[(usize, f64, f64)]) -> Option<f64> {
+fn tempo_ratio(anchors: &[(usize, f64, f64)]) -> Option<f64> {
     let points: Vec<(f64, f64)> = anchors.iter().map(|(_, t, p)| (*t, *p)).collect();
     if points.len() < MIN_ANCHORS {
         return None;

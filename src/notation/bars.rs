@@ -3,13 +3,13 @@
 use super::rhythm::Placed;
 use super::{Metre, QUARTER};
 
-/// What is written at a place.
+/// A note or a rest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum What {
+pub enum Symbol {
     /// Silence.
     Rest,
-    /// A note of the line, by index; whether it is tied to the one before and
-    /// after, being the same note.
+    /// A note of the line, by index, and whether it is tied to the value before and
+    /// after.
     Note {
         note: usize,
         tied_in: bool,
@@ -17,21 +17,21 @@ pub enum What {
     },
 }
 
-/// A written value.
+/// A note or rest with its written value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Written {
-    /// Place within the bar, in ticks.
+    /// Position within the bar, in ticks.
     pub start: u32,
     /// Length in ticks.
     pub length: u32,
     /// Note or rest.
-    pub what: What,
+    pub symbol: Symbol,
 }
 
-/// A bar's values in order.
+/// A bar.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Bar {
-    /// They fill the bar.
+    /// Notes and rests in order; together they fill the bar.
     pub written: Vec<Written>,
 }
 
@@ -52,13 +52,13 @@ pub const VALUES: [(u32, &str, u32, bool); 13] = [
     (3, "32nd", 0, false),
 ];
 
-/// The value of so many ticks.
+/// The value of a length in ticks: name, dots, and whether it is a triplet.
 pub fn value(length: u32) -> Option<(&'static str, u32, bool)> {
     let found = VALUES.iter().find(|(ticks, ..)| *ticks == length);
     found.map(|(_, name, dots, triplet)| (*name, *dots, *triplet))
 }
 
-/// Divides placed notes into bars of a metre; into one bar where there is none.
+/// Divides placed notes into bars of a metre, or into one bar if there is none.
 pub fn divide(placed: &[Placed], metre: Option<Metre>) -> Vec<Bar> {
     let end = placed.last().map_or(0, |p| p.start + p.length);
     let bar = match metre {
@@ -83,15 +83,15 @@ pub fn divide(placed: &[Placed], metre: Option<Metre>) -> Vec<Bar> {
     bars
 }
 
-/// Writes a note or a rest from one place to another.
+/// Writes a note or a rest from one position to another, in ticks.
 fn fill(bars: &mut [Bar], bar: u32, from: u32, to: u32, note: Option<usize>) {
     let mut at = from;
     while at < to {
         let within = at % bar;
         let length = piece(within, (to - at).min(bar - within), note.is_none());
-        let what = match note {
-            None => What::Rest,
-            Some(note) => What::Note {
+        let symbol = match note {
+            None => Symbol::Rest,
+            Some(note) => Symbol::Note {
                 note,
                 tied_in: at > from,
                 tied_out: at + length < to,
@@ -100,31 +100,32 @@ fn fill(bars: &mut [Bar], bar: u32, from: u32, to: u32, note: Option<usize>) {
         bars[(at / bar) as usize].written.push(Written {
             start: within,
             length,
-            what,
+            symbol,
         });
         at += length;
     }
 }
 
-/// First value of a length at a place in the bar. What begins within a beat goes
-/// no farther than the beat, but for the plain syncopation; rests show the beats.
+/// First value of a length at a position in the bar. A value that begins within a beat
+/// ends with the beat at the latest, except in a simple syncopation; rests show the
+/// beats.
 fn piece(start: u32, left: u32, rest: bool) -> u32 {
     let into = start % QUARTER;
     let to_beat = QUARTER - into;
     let syncopated = into == QUARTER / 2 && left == QUARTER && !rest;
-    let most = if into != 0 && left > to_beat && !syncopated {
+    let longest = if into != 0 && left > to_beat && !syncopated {
         to_beat
     } else {
         left
     };
-    let triplet = !into.is_multiple_of(3) || (most < QUARTER && !most.is_multiple_of(3));
+    let triplet = !into.is_multiple_of(3) || (longest < QUARTER && !longest.is_multiple_of(3));
     let fits = |(ticks, _, dots, three): &&(u32, &str, u32, bool)| {
-        // A value over several beats is whole beats; what is left follows.
-        let beats = *ticks < QUARTER || *ticks % QUARTER == 0 || *ticks == most;
-        *ticks <= most && *three == triplet && beats && !(rest && *dots > 0)
+        // A value over several beats is whole beats; the remainder follows.
+        let beats = *ticks < QUARTER || *ticks % QUARTER == 0 || *ticks == longest;
+        *ticks <= longest && *three == triplet && beats && !(rest && *dots > 0)
     };
     let found = VALUES.iter().find(fits);
-    found.map_or(most.min(3), |(ticks, ..)| *ticks)
+    found.map_or(longest.min(3), |(ticks, ..)| *ticks)
 }
 
 #[cfg(test)]
@@ -148,17 +149,17 @@ mod tests {
     fn notes_are_tied_over_the_bar_line() {
         let bars = divide(&[note(0, 72, 48)], Some(Metre::COMMON));
         assert_eq!(lengths(&bars[0]), [48, 24, 24]);
-        let What::Note { tied_out, .. } = bars[0].written[2].what else {
+        let Symbol::Note { tied_out, .. } = bars[0].written[2].symbol else {
             panic!("no note");
         };
-        let What::Note { tied_in, .. } = bars[1].written[0].what else {
+        let Symbol::Note { tied_in, .. } = bars[1].written[0].symbol else {
             panic!("no note");
         };
         assert!(tied_out && tied_in);
     }
 
     #[test]
-    fn values_are_those_of_notation() {
+    fn values_exist_in_notation() {
         let bars = divide(
             &[
                 note(0, 0, 36),
@@ -173,7 +174,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever is placed, each bar is full, of values that notation has.
+        /// Each bar is full, of values that exist in notation.
         #[test]
         fn bars_are_full(steps in prop::collection::vec((0u32..60, 1u32..120), 0..20), beats in 2u32..7) {
             let mut placed = Vec::new();

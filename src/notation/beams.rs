@@ -1,6 +1,6 @@
 //! Beams: flagged notes of one beat joined together.
 
-use super::bars::{What, Written, value};
+use super::bars::{Symbol, Written, value};
 use super::{Metre, QUARTER};
 
 /// A note's part of one beam, by its name in notation.
@@ -14,8 +14,8 @@ pub enum Beam {
     BackwardHook,
 }
 
-/// Ticks of what is beamed together: a quarter, or three eighths in 6/8 and its
-/// like.
+/// Ticks that are beamed together: a quarter, or three eighths in 6/8 and similar
+/// metres.
 pub fn beat(metre: Option<Metre>) -> u32 {
     match metre {
         Some(Metre { beats, value: 8 }) if beats.is_multiple_of(3) => 3 * QUARTER / 2,
@@ -23,7 +23,7 @@ pub fn beat(metre: Option<Metre>) -> u32 {
     }
 }
 
-/// The beams of each value in a bar, the outermost first; none for what stands
+/// The beams of each value in a bar, the outermost first; none for a value that stands
 /// alone.
 pub fn beams(bar: &[Written], beat: u32) -> Vec<Vec<Beam>> {
     let flags: Vec<usize> = bar.iter().map(flags).collect();
@@ -56,8 +56,8 @@ pub fn beams(bar: &[Written], beat: u32) -> Vec<Vec<Beam>> {
 
 /// Flags of a note; none for a rest.
 fn flags(written: &Written) -> usize {
-    match (written.what, value(written.length)) {
-        (What::Rest, _) => 0,
+    match (written.symbol, value(written.length)) {
+        (Symbol::Rest, _) => 0,
         (_, Some(("eighth", ..))) => 1,
         (_, Some(("16th", ..))) => 2,
         (_, Some(("32nd", ..))) => 3,
@@ -72,20 +72,20 @@ mod tests {
     fn bar(lengths: &[(u32, bool)]) -> Vec<Written> {
         let mut start = 0;
         let written = |(i, (length, note)): (usize, &(u32, bool))| {
-            let what = if *note {
-                What::Note {
+            let symbol = if *note {
+                Symbol::Note {
                     note: i,
                     tied_in: false,
                     tied_out: false,
                 }
             } else {
-                What::Rest
+                Symbol::Rest
             };
             start += length;
             Written {
                 start: start - length,
                 length: *length,
-                what,
+                symbol,
             }
         };
         lengths.iter().enumerate().map(written).collect()

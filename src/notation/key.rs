@@ -18,7 +18,7 @@ pub struct Spelled {
     pub octave: i32,
 }
 
-/// How well each of the twelve degrees fits into a major and a minor key
+/// How well each of the twelve degrees fits a major and a minor key
 /// (Krumhansl and Kessler, Psychological Review 89(4), 1982; from memory).
 const MAJOR: [f64; 12] = [
     6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88,
@@ -26,7 +26,7 @@ const MAJOR: [f64; 12] = [
 const MINOR: [f64; 12] = [
     6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17,
 ];
-/// Farthest signature that is written: beyond it the enharmonic one is easier.
+/// Most sharps or flats of a signature: beyond it the enharmonic one is easier.
 const MAX_FIFTHS: i32 = 6;
 const STEPS: [char; 7] = ['F', 'C', 'G', 'D', 'A', 'E', 'B'];
 
@@ -56,14 +56,14 @@ impl Key {
         }
     }
 
-    /// Spells a written key: within the key as the signature has it, outside it
-    /// as chromatic notes usually are (in C: C sharp, E flat, F sharp, G sharp,
+    /// Spells a written key: within the key by the signature, outside it as chromatic
+    /// notes usually are (in C: C sharp, E flat, F sharp, G sharp,
     /// B flat).
     pub fn spell(self, key: i32) -> Spelled {
         // On the line of fifths, with F at 0 and C at 1.
         let lowest = self.fifths + 1 - 3;
-        let wanted = (7 * key).rem_euclid(12) + 1;
-        let place = lowest + (wanted - lowest).rem_euclid(12);
+        let place_of_key = (7 * key).rem_euclid(12) + 1;
+        let place = lowest + (place_of_key - lowest).rem_euclid(12);
         let step = STEPS[place.rem_euclid(7) as usize];
         let alter = place.div_euclid(7);
         Spelled {

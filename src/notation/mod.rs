@@ -34,7 +34,7 @@ impl Metre {
     /// Common time.
     pub const COMMON: Metre = Metre { beats: 4, value: 4 };
 
-    /// Reads `3/4`.
+    /// Parses `3/4`.
     pub fn parse(text: &str) -> Option<Metre> {
         let (beats, value) = text.split_once('/')?;
         let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
@@ -48,32 +48,32 @@ impl Metre {
     }
 }
 
-/// How a line is to be written.
+/// Options for writing a line as notation.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct NotationOptions {
-    /// Quarter notes a minute; estimated where left out.
+    /// Quarter notes a minute; estimated if `None`.
     pub tempo: Option<f64>,
-    /// The metre; common time where left out, none for unmeasured bars.
+    /// The metre: common time if `None`, unmeasured if `Some(None)`.
     pub metre: Option<Option<Metre>>,
-    /// Sharps (positive) or flats of the written key; estimated where left out.
+    /// Sharps (positive) or flats (negative) of the written key; estimated if `None`.
     pub fifths: Option<i32>,
 }
 
-/// A line in notation.
+/// A line as a written part.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Part {
     /// Quarter notes a minute.
     pub tempo: f64,
-    /// The metre, if it is measured.
+    /// The metre, or `None` if unmeasured.
     pub metre: Option<Metre>,
     /// Key of the written part.
     pub key: Key,
-    /// The bars; one alone where unmeasured.
+    /// The bars; a single one if unmeasured.
     pub bars: Vec<Bar>,
 }
 
 impl Part {
-    /// Writes a line down.
+    /// Writes a line as notation.
     pub fn new(line: &Line, options: &NotationOptions) -> Part {
         let onsets: Vec<f64> = line.notes.iter().map(|n| n.note.onset_s).collect();
         let beat = match options.tempo {

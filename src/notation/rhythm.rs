@@ -1,4 +1,4 @@
-//! Where the notes of a line stand on the beat, and how long they are written.
+//! Quantises the notes of a line to the beat, and finds their written lengths.
 
 use std::collections::HashMap;
 
@@ -18,13 +18,12 @@ pub struct Placed {
     pub length: u32,
 }
 
-/// Divisions of a beat, each with the error, in seconds, that it must save over
-/// the plainer ones before it: a player's eighths stray by some 10 ms.
+/// Divisions of a beat, each with the error, in seconds, that it must save compared
+/// with the simpler ones before it: a player's eighths vary by some 10 ms.
 const GRIDS: [(u32, f64); 5] = [(2, 0.0), (4, 0.012), (3, 0.016), (8, 0.024), (6, 0.026)];
-/// Gap before the next note, in ticks, that is the player's tongue and not a
-/// rest.
+/// Longest gap before the next note, in ticks, that is due to tonguing and not a rest.
 const TONGUE: u32 = QUARTER / 2;
-/// A note that sounds for this share of the time to the next fills it.
+/// A note that sounds for this share of the time to the next one fills it.
 const FILLS: f64 = 0.5;
 
 /// Places the notes of a line on a beat.
@@ -38,11 +37,11 @@ pub fn place(line: &Line, beat: &Beat) -> Vec<Placed> {
         let start = starts[at];
         let next = starts.get(at + 1).map(|next| next - start);
         let end = start + written(sounding, next, note.length);
-        let most = starts.get(at + 1).copied().unwrap_or(u32::MAX);
+        let next_start = starts.get(at + 1).copied().unwrap_or(u32::MAX);
         placed.push(Placed {
             note: at,
             start,
-            length: on_grid(start, end, &grids).min(most) - start,
+            length: on_grid(start, end, &grids).min(next_start) - start,
         });
     }
     placed
@@ -71,7 +70,7 @@ fn starts(onsets: &[f64], period_s: f64) -> (Vec<u32>, Grids) {
     let mut grids = Grids::new();
     let mut at = 0;
     while at < onsets.len() {
-        // What lies a little before a beat belongs to it.
+        // An onset slightly before a beat belongs to it.
         let beat = (onsets[at] + EARLY).floor().max(0.0);
         let of_beat = |b: &f64| (b + EARLY).floor().max(0.0) == beat;
         let count = onsets[at..].iter().take_while(|b| of_beat(b)).count();
@@ -89,10 +88,10 @@ fn starts(onsets: &[f64], period_s: f64) -> (Vec<u32>, Grids) {
 /// How far before a beat its first note may come, in beats.
 const EARLY: f64 = 0.1;
 
-/// The grid that explains one beat's onsets with the least error and the least
-/// fuss, and their ticks on it.
+/// The grid that explains one beat's onsets best, error and complexity together, and
+/// their ticks on it.
 fn best_grid(within: &[f64], period_s: f64, base: u32, free: u32) -> (u32, Vec<u32>) {
-    let attempt = |(parts, fuss_s): (u32, f64)| {
+    let attempt = |(parts, complexity_s): (u32, f64)| {
         let step = QUARTER / parts;
         let (mut ticks, mut error) = (Vec::new(), 0.0);
         for b in within {
@@ -102,7 +101,7 @@ fn best_grid(within: &[f64], period_s: f64, base: u32, free: u32) -> (u32, Vec<u
         }
         let rising =
             ticks.windows(2).all(|w| w[0] < w[1]) && ticks.first().is_none_or(|t| *t >= free);
-        let cost = (error / within.len().max(1) as f64).sqrt() + fuss_s;
+        let cost = (error / within.len().max(1) as f64).sqrt() + complexity_s;
         rising.then_some((cost, (parts, ticks)))
     };
     let best = GRIDS
@@ -110,7 +109,7 @@ fn best_grid(within: &[f64], period_s: f64, base: u32, free: u32) -> (u32, Vec<u
         .filter_map(attempt)
         .min_by(|a, b| a.0.total_cmp(&b.0));
     best.map_or_else(
-        // Faster than any grid: one after the other on the finest.
+        // Faster than any grid: consecutive positions of the finest.
         || {
             let step = QUARTER / 8;
             let first = free.max(base).div_ceil(step) * step;
@@ -121,12 +120,12 @@ fn best_grid(within: &[f64], period_s: f64, base: u32, free: u32) -> (u32, Vec<u
     )
 }
 
-/// Written length of a note that sounds for so many ticks, with so many to the
+/// Written length of a note that sounds for `sounding` ticks, with `next` ticks to the
 /// next one.
 fn written(sounding: u32, next: Option<u32>, length: Length) -> u32 {
     let short = matches!(length, Length::Staccato | Length::Staccatissimo);
     let value = match (short, sounding) {
-        // The dot says that it sounds for half of its value.
+        // The staccato dot halves the sounding length.
         (true, ..=6) => QUARTER / 2,
         (true, ..=16) => QUARTER,
         (true, _) => 2 * QUARTER,
@@ -153,7 +152,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn common_rhythms_stand_where_they_belong() {
+    fn common_rhythms_are_quantised_as_written() {
         let at = |onsets: &[f64]| starts(onsets, 0.5).0;
         assert_eq!(at(&[0.01, 0.98, 1.52, 2.0]), [0, 24, 36, 48]);
         assert_eq!(at(&[0.0, 0.26, 0.49, 0.75, 1.0]), [0, 6, 12, 18, 24]);

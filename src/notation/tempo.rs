@@ -1,4 +1,4 @@
-//! The beat of a line: how long, and where it falls.
+//! The beat of a line: period and phase.
 
 use std::f64::consts::TAU;
 
@@ -11,7 +11,7 @@ pub struct Beat {
     pub phase_s: f64,
 }
 
-/// Tempi that are looked for, quarter notes a minute.
+/// Range of tempi, quarter notes a minute.
 const TEMPI: (f64, f64) = (48.0, 200.0);
 /// Listeners prefer beats around this, and how far from it they still do, in
 /// octaves of tempo (Parncutt, Music Perception 11(4), 1994: a maximum near
@@ -20,15 +20,15 @@ const PREFERRED: f64 = 100.0;
 const PREFERRED_OCTAVES: f64 = 0.8;
 /// Ratio between two tempi that are tried.
 const STEP: f64 = 1.002;
-/// Beat where nothing says what it is: 120 a minute.
-const ANY_S: f64 = 0.5;
+/// Default beat, in seconds: 120 a minute.
+const DEFAULT_S: f64 = 0.5;
 
 impl Beat {
-    /// Beat of a known length under onsets.
+    /// Beat of a known period, with its phase from onsets.
     pub fn at(period_s: f64, onsets: &[f64]) -> Beat {
         let first_s = onsets.first().copied().unwrap_or(0.0);
-        // The phase that halves of the beat agree on best; of the two halves the
-        // one that more onsets are near to.
+        // The best phase for half beats; of the two halves the one that more onsets are
+        // close to.
         let half = resonance(onsets, 0.5 * period_s).1;
         let near = |phase_s: f64| {
             let off = |t: &f64| ((t - phase_s) / period_s + 0.5).rem_euclid(1.0) - 0.5;
@@ -47,13 +47,13 @@ impl Beat {
         }
     }
 
-    /// The beat that onsets agree on best: a whole of them at the beat, at its
-    /// halves and at its quarters, weighted by what listeners prefer.
+    /// The beat that fits onsets best, at the beat, its halves and its quarters
+    /// together, weighted by the tempi that listeners prefer.
     pub fn estimate(onsets: &[f64]) -> Beat {
         if onsets.len() < 4 {
-            return Beat::at(ANY_S, onsets);
+            return Beat::at(DEFAULT_S, onsets);
         }
-        let mut best = (f64::MIN, ANY_S);
+        let mut best = (f64::MIN, DEFAULT_S);
         let mut tempo = TEMPI.0;
         while tempo <= TEMPI.1 {
             let period_s = 60.0 / tempo;
@@ -92,9 +92,9 @@ mod tests {
     use super::*;
 
     fn onsets(tempo: f64, beats: &[f64]) -> Vec<f64> {
-        // A player's onsets stray by some ten milliseconds.
-        let stray = |i: usize| 0.012 * ((i as f64 * 2.4).sin());
-        let time = |(i, b): (usize, &f64)| 0.7 + b * 60.0 / tempo + stray(i);
+        // A player's onsets vary by some ten milliseconds.
+        let jitter = |i: usize| 0.012 * ((i as f64 * 2.4).sin());
+        let time = |(i, b): (usize, &f64)| 0.7 + b * 60.0 / tempo + jitter(i);
         beats.iter().enumerate().map(time).collect()
     }
 
@@ -117,8 +117,8 @@ mod tests {
     }
 
     #[test]
-    fn nothing_has_a_beat_too() {
-        assert_eq!(Beat::estimate(&[]).period_s, ANY_S);
+    fn few_onsets_have_a_default_beat() {
+        assert_eq!(Beat::estimate(&[]).period_s, DEFAULT_S);
         assert!(Beat::estimate(&[1.0]).phase_s <= 1.0);
     }
 }

@@ -10,7 +10,7 @@ use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 use super::{Output, Sink};
 use crate::horn::{Clef, Horn};
 use crate::line::{Line, LineNote};
-use crate::notation::bars::{Bar, What, Written, value};
+use crate::notation::bars::{Bar, Symbol, Written, value};
 use crate::notation::beams::{self, Beam};
 use crate::notation::{NotationOptions, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
@@ -91,9 +91,9 @@ impl<W: io::Write> Page<'_, W> {
         let beams = beams::beams(&bar.written, beams::beat(self.score.metre));
         for (i, written) in bar.written.iter().enumerate() {
             let tuplet = tuplet(&bar.written, i);
-            match written.what {
-                What::Rest => self.rest(written, tuplet)?,
-                What::Note { .. } => self.note(written, &beams[i], tuplet)?,
+            match written.symbol {
+                Symbol::Rest => self.rest(written, tuplet)?,
+                Symbol::Note { .. } => self.note(written, &beams[i], tuplet)?,
             }
         }
         if at + 1 == self.score.bars.len() {
@@ -175,11 +175,11 @@ impl<W: io::Write> Page<'_, W> {
         beams: &[Beam],
         tuplet: Option<Tuplet>,
     ) -> io::Result<()> {
-        let What::Note {
+        let Symbol::Note {
             note,
             tied_in,
             tied_out,
-        } = written.what
+        } = written.symbol
         else {
             return Ok(());
         };

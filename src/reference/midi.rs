@@ -9,7 +9,7 @@ use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
 use crate::units::Concert;
 
 /// A note in ticks.
-struct Struck {
+struct TickNote {
     start: u64,
     end: u64,
     key: u8,
@@ -21,7 +21,7 @@ struct Struck {
 /// # Errors
 /// What is wrong with the file, in words.
 pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
-    // -128 frames a second: nonsense that midly 0.5.3 overflows on.
+    // -128 frames a second is invalid, and midly 0.5.3 overflows on it.
     let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
     if head.into_iter().any(|w| w[12] == 0x80) {
         return Err("not a valid MIDI file (its time code is out of range)".into());
@@ -38,7 +38,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     };
     let timed = matches!(smf.header.timing, Timing::Timecode(..));
     let mut metres = vec![(0.0, 4.0)];
-    let mut found: BTreeMap<(usize, u8), (String, Vec<Struck>)> = BTreeMap::new();
+    let mut found: BTreeMap<(usize, u8), (String, Vec<TickNote>)> = BTreeMap::new();
     let mut count = 0;
     for (number, track) in smf.tracks.iter().enumerate() {
         let mut at = 0u64;
@@ -70,7 +70,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                     }
                     if let Some(start) = down.remove(&(channel, key)) {
                         let part = found.entry((number, channel)).or_default();
-                        part.1.push(Struck {
+                        part.1.push(TickNote {
                             start,
                             end: at,
                             key,
@@ -94,8 +94,8 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
         }
     }
     metres.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let part = |(name, struck): (String, Vec<Struck>)| {
-        let target = |note: Struck| {
+    let part = |(name, notes): (String, Vec<TickNote>)| {
+        let target = |note: TickNote| {
             let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
             let start_s = tempo_map.seconds(start);
             TargetNote {
@@ -108,19 +108,19 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
         };
         ScorePart {
             name,
-            notes: one_at_a_time(struck.into_iter().map(target).collect()),
+            notes: one_at_a_time(notes.into_iter().map(target).collect()),
             tempo: tempo_map.first().filter(|_| !timed),
         }
     };
     Ok(found.into_values().map(part).collect())
 }
 
-/// Number of the bar that a place in quarters is in, from 1.
+/// Number of the bar at a position in quarters, from 1.
 fn bar(metres: &[(f64, f64)], quarters: f64) -> u64 {
     let mut bars = 0.0;
     for (i, (from, length)) in metres.iter().enumerate() {
         let until = metres.get(i + 1).map_or(f64::INFINITY, |next| next.0);
-        // A hair of tolerance: places are divisions of ticks.
+        // Tolerance for rounding: positions are divisions of ticks.
         let here = (quarters.min(until) - from + 1e-9) / length;
         if quarters < until {
             return (bars + here.floor()) as u64 + 1;

@@ -1,4 +1,4 @@
-//! What a player meant to play: the notes of a score or of another take.
+//! The reference to practise against: a part of a score, or another take.
 
 pub mod midi;
 pub mod musicxml;
@@ -10,29 +10,29 @@ use crate::error::{Error, Result};
 use crate::line::Line;
 use crate::units::Concert;
 
-/// A note to be played.
+/// A note that is to be played.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TargetNote {
-    /// Start in seconds at the target's own tempo.
+    /// Start in seconds at the reference's own tempo.
     pub start_s: f64,
     /// Length in seconds at that tempo; 0 for a grace note.
     pub length_s: f64,
     /// Sounding key.
     pub concert: Concert,
-    /// Pitch in semitones where it is known more exactly than by key.
+    /// Pitch in MIDI semitones, if it is known more exactly than by key.
     pub pitch: Option<f64>,
-    /// Bar, as the score numbers it.
+    /// Bar number as in the score.
     pub bar: Option<String>,
 }
 
-/// A part to be played, in order of time, one note at a time.
+/// A part that is to be played, in order of time, one note at a time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReferencePart {
     /// Name of the file, without folder.
     pub name: String,
     /// The notes.
     pub notes: Vec<TargetNote>,
-    /// Quarter notes a minute at the start, where the score says.
+    /// Quarter notes a minute at the start, if the score gives them.
     pub tempo: Option<f64>,
 }
 
@@ -40,11 +40,11 @@ pub struct ReferencePart {
 const MAX_BYTES: u64 = 16 << 20;
 /// Most notes of a part.
 const MAX_NOTES: usize = 100_000;
-/// Tempo where a score does not say, quarters a minute.
-const ANY_TEMPO: f64 = 120.0;
+/// Tempo if a score gives none, quarters a minute.
+const DEFAULT_TEMPO: f64 = 120.0;
 
 impl ReferencePart {
-    /// A line that was played, as a target.
+    /// A line that was played, as a reference.
     pub fn played(line: &Line) -> ReferencePart {
         let target = |n: &crate::line::LineNote| TargetNote {
             start_s: n.note.onset_s,
@@ -60,7 +60,7 @@ impl ReferencePart {
         }
     }
 
-    /// The same, sounding so many semitones higher.
+    /// The same, sounding `semitones` higher.
     pub fn shifted(mut self, semitones: i32) -> ReferencePart {
         for target in &mut self.notes {
             target.concert.0 += semitones;
@@ -70,7 +70,7 @@ impl ReferencePart {
     }
 }
 
-/// Whether a file is a score, by its ending; everything else is a take.
+/// Whether a file is a score, by its extension; everything else is a take.
 pub fn is_score(path: &Path) -> bool {
     kind(path).is_some()
 }
@@ -90,12 +90,12 @@ fn kind(path: &Path) -> Option<Kind> {
     }
 }
 
-/// Reads a part of a score, counted from 1; the first that has notes where none
-/// is named. Of chords the highest note is taken: a horn plays one.
+/// Reads a part of a score, counted from 1, or the first that has notes. Of a chord the
+/// highest note is taken: a horn plays one at a time.
 ///
 /// # Errors
 /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
-/// such part, naming the parts there are.
+/// such part; the hint lists the parts.
 pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
     let refused = |e: std::io::Error| Error::unreadable(path, e);
     let size = std::fs::metadata(path).map_err(refused)?.len();
@@ -158,19 +158,19 @@ pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
     })
 }
 
-/// A part as a reader finds it.
+/// A part as it is read from a score.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScorePart {
     /// Its name in the score.
     pub name: String,
     /// Its notes, in order, one at a time.
     pub notes: Vec<TargetNote>,
-    /// Quarter notes a minute at the start, where the score says.
+    /// Quarter notes a minute at the start, if the score gives them.
     pub tempo: Option<f64>,
 }
 
-/// One note at a time: of those that start together the highest, each ending
-/// where the next begins at the latest.
+/// Reduces notes to one at a time: of those that start together the highest, each
+/// ending where the next begins at the latest.
 fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
     /// Notes of a chord may start this far apart, in seconds.
     const TOGETHER_S: f64 = 0.005;
@@ -178,7 +178,7 @@ fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
     let mut line: Vec<TargetNote> = Vec::with_capacity(targets.len());
     for target in targets {
         match line.last_mut() {
-            // A grace note stands at the place of the note it leads to.
+            // A grace note has the same start as the note it leads to.
             Some(last)
                 if target.start_s - last.start_s < TOGETHER_S
                     && last.length_s > 0.0

@@ -13,12 +13,12 @@ use super::tempo_map::TempoMap;
 use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
 use crate::units::Concert;
 
-/// Bars that a part may have when its repeats are written out.
+/// Most bars of a part with its repeats written out.
 const MAX_BARS: usize = 20_000;
-/// Times a repeat may be played.
+/// Most times that a repeat is played.
 const MAX_TIMES: u32 = 16;
 
-/// A bar as it is written; places are quarters from its start.
+/// A bar as it is written; positions are quarters from its start.
 #[derive(Debug, Clone, Default)]
 struct Bar {
     number: String,
@@ -26,9 +26,9 @@ struct Bar {
     tempi: Vec<(f64, f64)>,
     length: f64,
     repeat_from: bool,
-    /// How often what ends here is played, if it is repeated.
+    /// How often the section that ends here is played, if it is repeated.
     repeat_times: Option<u32>,
-    /// Passes that it is played in, if it is an ending.
+    /// Passes in which it is played, if it is an ending.
     passes: Vec<u32>,
 }
 
@@ -42,42 +42,44 @@ struct Note {
     tied_in: bool,
 }
 
+/// Reads the parts of a score.
+///
 /// # Errors
 /// What is wrong with the file, in words.
 pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     let text = std::str::from_utf8(bytes).map_err(|_| "not UTF-8")?;
-    let written = Reading::default().document(text)?;
+    let written = Parser::default().document(text)?;
     let tempi = written.iter().find(|(_, bars)| {
         let has = |b: &Bar| !b.tempi.is_empty();
         bars.iter().any(has)
     });
-    // A tempo stands in one part and counts for all.
+    // Tempi are given in one part and apply to all.
     let tempi = tempi.map(|(_, bars)| bars.clone()).unwrap_or_default();
     let part = |(name, bars): &(String, Vec<Bar>)| part(name, bars, &tempi);
     written.iter().map(part).collect()
 }
 
-/// What is known while reading.
+/// Parser state.
 #[derive(Default)]
-struct Reading {
+struct Parser {
     names: HashMap<String, String>,
     parts: Vec<(String, Vec<Bar>)>,
-    /// Names of the elements around the present place.
+    /// Names of the open elements.
     path: Vec<String>,
     listed: String,
     divisions: f64,
     transpose: f64,
-    /// Passes of the ending under way.
+    /// Passes of the current ending.
     ending: Vec<u32>,
     bar: Bar,
     at: f64,
-    note: Raw,
+    note: PartialNote,
     beat_unit: f64,
 }
 
-/// A note as it is being read.
+/// A note that is being parsed.
 #[derive(Default)]
-struct Raw {
+struct PartialNote {
     step: Option<char>,
     alter: f64,
     octave: f64,
@@ -89,7 +91,7 @@ struct Raw {
     tied_in: bool,
 }
 
-impl Reading {
+impl Parser {
     fn document(mut self, text: &str) -> Result<Vec<(String, Vec<Bar>)>, String> {
         let mut reader = Reader::from_str(text);
         loop {
@@ -141,7 +143,7 @@ impl Reading {
                     ..Bar::default()
                 };
             }
-            "note" => self.note = Raw::default(),
+            "note" => self.note = PartialNote::default(),
             "rest" => self.note.rest = true,
             "chord" => self.note.chord = true,
             "grace" => self.note.grace = true,
@@ -211,12 +213,12 @@ impl Reading {
             "note" => self.add_note()?,
             "backup" => {
                 self.at = (self.at - self.note.duration).max(0.0);
-                self.note = Raw::default();
+                self.note = PartialNote::default();
             }
             "forward" => {
                 self.at += self.note.duration;
                 self.bar.length = self.bar.length.max(self.at);
-                self.note = Raw::default();
+                self.note = PartialNote::default();
             }
             "measure" => {
                 let bar = std::mem::take(&mut self.bar);
@@ -314,8 +316,8 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
             if !(0..128).contains(&key) {
                 return Err(format!("bar {}: a note outside the MIDI range", bar.number));
             }
-            // A tied note goes on with the one of the same pitch that ends here; where
-            // there is none, the tie hangs in the air and the note is a note.
+            // A tied note continues the one of the same pitch that ends here. If there
+            // is none the tie is ignored.
             let before = targets.iter().rposition(|a| a.concert.0 == key);
             let before = before.filter(|b| note.tied_in && (spans[*b].1 - start).abs() < 1e-6);
             if let Some(before) = before {
@@ -364,7 +366,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
             let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
             let last_ending = !bar.passes.is_empty() && !next_ending;
             if let Some(times) = bar.repeat_times {
-                // An ending for passes 1 and 2 leaves a third to come.
+                // After an ending for passes 1 and 2 there is a third pass.
                 let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
                 if pass < times.min(MAX_TIMES) {
                     (index, pass) = (from, pass + 1);

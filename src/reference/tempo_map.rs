@@ -1,16 +1,16 @@
-//! Seconds of a place in a score whose tempo changes.
+//! Time of a position in a score whose tempo changes.
 
-use super::ANY_TEMPO;
+use super::DEFAULT_TEMPO;
 
-/// Tempi from places on, in quarters.
+/// Tempo changes by position in quarters.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TempoMap {
-    /// Place in quarters, and quarters a minute from there on.
+    /// Position in quarters, and quarters a minute from there on.
     changes: Vec<(f64, f64)>,
 }
 
 impl TempoMap {
-    /// Notes a tempo. What makes no sense is left out.
+    /// Adds a tempo change. Values outside 1 to 2000 a minute are ignored.
     pub fn change(&mut self, quarters: f64, tempo: f64) {
         if (1.0..=2_000.0).contains(&tempo) && quarters.is_finite() {
             self.changes.push((quarters, tempo));
@@ -23,10 +23,10 @@ impl TempoMap {
         self.changes.first().map(|(_, tempo)| *tempo)
     }
 
-    /// Seconds from the start to a place in quarters. The first tempo holds before
-    /// it is given too.
+    /// Seconds from the start to a position in quarters. The first tempo also applies
+    /// before its own position.
     pub fn seconds(&self, quarters: f64) -> f64 {
-        let mut tempo = self.first().unwrap_or(ANY_TEMPO);
+        let mut tempo = self.first().unwrap_or(DEFAULT_TEMPO);
         let (mut at, mut time_s) = (0.0, 0.0);
         for (place, next) in &self.changes {
             if *place >= quarters {

@@ -181,7 +181,7 @@ impl Transcriber {
             Mode::Full => &mut self.notes,
         };
         let range = self.described..notes.len().saturating_sub(except).max(self.described);
-        articulation::describe_some(notes, range.clone());
+        articulation::describe_range(notes, range.clone());
         if !self.keep_contours {
             for note in &mut notes[range.clone()] {
                 note.contour = Default::default();

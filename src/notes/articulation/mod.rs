@@ -1,7 +1,7 @@
-//! What a player would call it: length, accent, vibrato, flutter, scoop, fall.
+//! Articulation in a player's terms: length, accent, vibrato, flutter, scoop, fall.
 //!
-//! Everything is read from the finished note's contour and its neighbours, and
-//! each verdict keeps the quantity it came from.
+//! Everything is measured in the finished note's contour and its neighbours, and each
+//! decision keeps the measurement behind it.
 
 mod shape;
 mod waves;
@@ -12,7 +12,7 @@ use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
 use crate::units::{db_power, power_db};
 pub use shape::{GLISSANDO_S, HOME};
-use shape::{linked, shape, ways_s};
+use shape::{glides_s, linked, shape};
 pub use waves::{flutter, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
@@ -28,7 +28,7 @@ pub fn measure_pitch(note: &mut Note) {
     note.confidence = confidence;
 }
 
-/// Part of a note, in seconds at either end, that its pitch is not read from.
+/// Part of a note, in seconds at either end, that its pitch is not measured in.
 const EDGE_S: f64 = 0.04;
 /// Distance from the median, in semitones, up to which a hop is steady.
 const STEADY: f64 = 0.6;
@@ -51,20 +51,23 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let Some(median) = median(voiced.iter().map(|p| f64::from(p.pitch))) else {
         return (None, 0.0);
     };
-    let (mut sum, mut weight, mut sure) = (0.0, 0.0, 0.0);
+    let (mut sum, mut weight, mut confidence) = (0.0, 0.0, 0.0);
     for point in &voiced {
         let off = f64::from(point.pitch) - median;
-        sure += point.confidence;
+        confidence += point.confidence;
         if off.abs() < STEADY {
             let w = f64::from(point.confidence).powi(2) + 1e-6;
             sum += w * off;
             weight += w;
         }
     }
-    (Some(median + sum / weight), sure / voiced.len() as f32)
+    (
+        Some(median + sum / weight),
+        confidence / voiced.len() as f32,
+    )
 }
 
-/// Middle value, or `None` of nothing.
+/// Middle value (the upper one of an even number), or `None` if there are none.
 pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let mut values: Vec<f64> = values.collect();
     if values.is_empty() {
@@ -77,14 +80,14 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
 
 /// Names the articulation of every note of a line.
 pub fn describe(notes: &mut [Note]) {
-    describe_some(notes, 0..notes.len());
+    describe_range(notes, 0..notes.len());
 }
 
 /// Names the articulation of some notes of a line, in order. It depends on up to
 /// [`NEIGHBOURS`] after each.
-pub fn describe_some(notes: &mut [Note], some: Range<usize>) {
+pub fn describe_range(notes: &mut [Note], range: Range<usize>) {
     let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
-    for at in some {
+    for at in range {
         let next = match notes.get(at + 1) {
             Some(n) if n.attack == Attack::Slurred => Next::Slurred,
             Some(n) if n.onset_s - notes[at].offset_s < TOUCH_S => Next::Touching,
@@ -97,9 +100,9 @@ pub fn describe_some(notes: &mut [Note], some: Range<usize>) {
 /// How the next note follows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Next {
-    /// Out of this one.
+    /// Slurred from this one.
     Slurred,
-    /// At once, with an attack of its own.
+    /// Immediately, with an attack of its own.
     Touching,
     /// After a gap, or not at all.
     Apart,
@@ -112,22 +115,24 @@ const TOUCH_S: f64 = 0.03;
 pub const NEIGHBOURS: usize = 4;
 /// A gap longer than the pace by this is a rest, and not the note's.
 const REST: f64 = 1.5;
-/// Pace of a note that stands alone, in seconds: a quarter at 120 to the minute.
-const ALONE_S: f64 = 0.5;
+/// Time of a single note, in seconds: a quarter at 120 beats a minute.
+const DEFAULT_S: f64 = 0.5;
 
-/// Time that the player gave a note, in seconds: up to the next onset, but no
-/// more than the pace around it allows, for silence before a rest says nothing
-/// of length.
+/// Time available to a note, in seconds: up to the next onset, but no more than the
+/// typical time between onsets around it allows, because a rest says nothing about
+/// length.
 pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     let from = at.saturating_sub(NEIGHBOURS);
     let to = (at + NEIGHBOURS + 1).min(onsets.len());
     let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
-    let pace_s = median(gaps).unwrap_or(ALONE_S);
+    let typical_s = median(gaps).unwrap_or(DEFAULT_S);
     let gap_s = onsets.get(at + 1).map(|next_s| next_s - onsets[at]);
-    gap_s.filter(|gap| *gap < REST * pace_s).unwrap_or(pace_s)
+    gap_s
+        .filter(|gap| *gap < REST * typical_s)
+        .unwrap_or(typical_s)
 }
 
-/// Names the articulation of one note that was given `time_s`.
+/// Names the articulation of one note that had `time_s` seconds available.
 pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     measure_level(note);
     let body_s = f64::from(note.measured.body_s);
@@ -142,7 +147,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     } else {
         Length::Normal
     };
-    // What runs on into a slur is not short, however quick.
+    // A note slurred to the next is not short, however quick.
     if matches!(note.length, Length::Staccatissimo | Length::Staccato) && next == Next::Slurred {
         note.length = Length::Normal;
     }
@@ -150,15 +155,15 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
         note.attack = Attack::Breath;
     }
-    // Swings, and glissandi from note to note, were found where the notes were
-    // joined; the rest is read here.
+    // Trills, wide vibrato and glissandi from note to note were found by the
+    // refinement; the rest is measured here.
     let glides = |t: &Technique| matches!(t, Technique::Glissando { .. });
     let glided = note.techniques.iter().any(glides);
     if note.techniques.iter().all(glides) {
-        let (slurred, ways_s) = (note.attack == Attack::Slurred, ways_s(note));
+        let (slurred, glides_s) = (note.attack == Attack::Slurred, glides_s(note));
         let slides = shape(&note.contour, note.pitch)
             .into_iter()
-            .filter_map(|s| linked(s, slurred, next, ways_s))
+            .filter_map(|s| linked(s, slurred, next, glides_s))
             .filter(|s| !(glided && glides(s)));
         note.techniques.extend(slides);
         note.techniques.extend(vibrato(&note.contour));
@@ -167,8 +172,8 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
 }
 
 /// Shares of a note's time in which it is within 10 dB of its loudest. Handbooks
-/// have staccato sound half its value and staccatissimo a quarter (common
-/// practice); a horn and its room ring on, so that the borders lie higher than
+/// give a staccato note half its value and staccatissimo a quarter (common
+/// practice); a horn and its room go on ringing, so the limits are higher than
 /// midway.
 const STACCATISSIMO_SHARE: f32 = 0.22;
 const STACCATO_SHARE: f32 = 0.6;
@@ -181,8 +186,8 @@ const STACCATO_S: f64 = 0.4;
 const BODY_DB: f64 = 10.0;
 /// Early peak over the body from which a note is accented, in dB.
 const ACCENT_DB: f32 = 5.0;
-/// Rise from 20 dB under the peak to 3 dB under it that no tongue is as slow
-/// as, in seconds.
+/// Rise time, from 20 to 3 dB under the peak, that is too slow for a tongued attack, in
+/// seconds.
 const BREATH_RISE_S: f32 = 0.085;
 
 /// Rise time and accent from the note's level.
@@ -205,7 +210,7 @@ fn measure_level(note: &mut Note) {
     note.measured.accent_db = (attack_db - body_db) as f32;
 }
 
-/// Levels averaged over so many hops (fewer where there are not so many), dBFS.
+/// Levels averaged over `hops` hops (all of them if there are fewer), dBFS.
 fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
     let hops = hops.clamp(1, points.len().max(1));
     let power: Vec<f64> = points

@@ -4,18 +4,18 @@ use super::{Next, median};
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Note, Technique};
 
-/// How far under its loudest hop a note's shape is read, in dB.
+/// A note's shape is measured down to this far under its peak, in dB.
 const SHAPE_DB: f32 = 18.0;
-/// Least slide that is named, in cents: more than an attack settles by.
+/// Smallest slide that is named, in cents: more than an attack needs to settle.
 const SLIDE_CENTS: f32 = 60.0;
 /// In a note longer than this any such excursion is a glissando, in seconds: no
 /// scoop or fall takes a second.
 const SLOW_GLISS_S: f64 = 2.5;
-/// An excursion this far is one, in cents: more than any vibrato.
+/// Smallest such excursion, in cents: more than any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
-/// A pitch this near is at home, in semitones.
+/// A pitch this close to the note's belongs to it, in semitones.
 pub const HOME: f64 = 0.35;
-/// A way this long from one note to the next is heard as a glissando, in seconds.
+/// A glide this long from one note to the next is heard as a glissando, in seconds.
 pub const GLISSANDO_S: f64 = 0.1;
 /// A slide this long over most of a note is a glissando, in cents.
 const GLISS_CENTS: f32 = 130.0;
@@ -27,7 +27,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         .iter()
         .map(|p| p.level_db)
         .fold(-120.0, f32::max);
-    // The first breath and the last ring have a pitch that nobody plays.
+    // The pitch of the first breath and of the last ringing is not the player's.
     let loud = |at: &usize| contour.points[*at].level_db > loudest_db - SHAPE_DB;
     let range = 0..contour.points.len();
     let from = range.clone().find(loud).unwrap_or(0);
@@ -58,7 +58,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
     let start = mean(first.0, first.0 + 0.02);
     let end = mean(last.0 - 0.02, last.0);
     let cents = |from: f64, to: f64| ((to - from) * 100.0) as f32;
-    // A glissando never rests: each quarter goes on the way of the last.
+    // A glissando never stops: each quarter continues in the same direction.
     let quarter = |i: f64| {
         mean(
             first.0 + length_s * (i - 0.5) / 4.0,
@@ -76,7 +76,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
             cents: cents(start, end),
         }];
     }
-    // Or it leaves its place for a while, however slowly.
+    // Or it leaves its pitch for a while, however slowly.
     let away = excursion(&voiced, first.0 + 0.15 * length_s, last.0 - 0.15 * length_s);
     let returns = cents(start, end).abs() < SLIDE_CENTS;
     if away.abs() > EXCURSION_CENTS && (returns || length_s > SLOW_GLISS_S) {
@@ -96,48 +96,48 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
     found
 }
 
-/// Farthest that the pitch goes from where it is at a time, up to another, in
-/// cents, by medians over 60 ms.
+/// Largest deviation of the pitch between two times from that at the first, in cents,
+/// by medians over 60 ms.
 fn excursion(voiced: &[(f64, f32)], from_s: f64, to_s: f64) -> f32 {
     let inner: Vec<f64> = voiced
         .iter()
         .filter(|(t, _)| (from_s..=to_s).contains(t))
         .map(|(_, p)| f64::from(*p))
         .collect();
-    let places: Vec<f64> = inner
+    let medians: Vec<f64> = inner
         .chunks(45)
         .filter_map(|c| median(c.iter().copied()))
         .collect();
-    let Some(start) = places.first() else {
+    let Some(start) = medians.first() else {
         return 0.0;
     };
-    let away = places.iter().map(|p| p - start);
+    let away = medians.iter().map(|p| p - start);
     let farthest = away.max_by(|a, b| a.abs().total_cmp(&b.abs()));
     (farthest.unwrap_or(0.0) * 100.0) as f32
 }
 
-/// A slide as it is called where the note is slurred from or to another: the step
-/// between two notes is neither scoop nor fall, however many partials the lips
-/// brush, and a long slide on to the next is a glissando.
+/// The name of a slide in a note that is slurred from or to another: the step between
+/// two notes is neither scoop nor fall, however many partials the lips touch, and a
+/// long slide to the next is a glissando.
 pub(super) fn linked(
     slide: Technique,
     slurred: bool,
     next: Next,
-    ways_s: (f64, f64),
+    glides_s: (f64, f64),
 ) -> Option<Technique> {
-    let long = |cents: f32, way_s| cents.abs() > GLISS_CENTS && way_s > GLISSANDO_S;
+    let long = |cents: f32, glide_s| cents.abs() > GLISS_CENTS && glide_s > GLISSANDO_S;
     match slide {
-        Technique::Scoop { cents } if slurred => long(cents, ways_s.0).then_some(slide),
+        Technique::Scoop { cents } if slurred => long(cents, glides_s.0).then_some(slide),
         Technique::Fall { cents } | Technique::Doit { cents } if next != Next::Apart => {
-            long(cents, ways_s.1).then_some(Technique::Glissando { cents })
+            long(cents, glides_s.1).then_some(Technique::Glissando { cents })
         }
         other => Some(other),
     }
 }
 
-/// How long a note takes to come home to its pitch, and how long it is away at its
+/// How long a note takes to reach its pitch, and how long it is away from it at its
 /// end, in seconds.
-pub(super) fn ways_s(note: &Note) -> (f64, f64) {
+pub(super) fn glides_s(note: &Note) -> (f64, f64) {
     let home = |p: &Point| (f64::from(p.pitch) - note.pitch).abs() < HOME;
     let points = &note.contour.points;
     let first = points.iter().position(home).unwrap_or(0);

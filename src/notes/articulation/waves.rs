@@ -1,4 +1,4 @@
-//! Regular wavering: vibrato of the pitch, flutter of the level.
+//! Regular modulation: vibrato of the pitch, flutter of the level.
 
 use pulp::{Arch, Simd, WithSimd};
 
@@ -7,7 +7,7 @@ use crate::notes::Technique;
 use crate::notes::contour::Contour;
 use crate::units::Pitch;
 
-/// Strongest regular wavering in a series.
+/// The strongest sine in a series.
 #[derive(Debug, Clone, Copy)]
 struct Wave {
     rate_hz: f64,
@@ -18,14 +18,14 @@ struct Wave {
 }
 
 /// Fits one sine by least squares over a range of rates to evenly spaced
-/// values, trend taken off (the Lomb periodogram's model; Lomb, Astrophysics and
+/// values, linear trend removed (the Lomb periodogram's model; Lomb, Astrophysics and
 /// Space Science 39, 1976).
 fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     let count = values.len() as f64;
     if values.len() < 8 {
         return None;
     }
-    // Straight trend off.
+    // Remove the linear trend.
     let middle = (count - 1.0) / 2.0;
     let mean = values.iter().sum::<f64>() / count;
     let moment: f64 = values
@@ -49,7 +49,7 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     let mut rate_hz = rates_hz.0;
     while rate_hz <= rates_hz.1 {
         let rates: [f64; RATES] = std::array::from_fn(|i| rate_hz + i as f64 * step_hz);
-        let found = Arch::new().dispatch(Explained {
+        let found = Arch::new().dispatch(ExplainedPower {
             values: &flat,
             turns: rates.map(|r| r * hop_s),
         });
@@ -70,19 +70,19 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
 /// Rates that are tried at once: a vector register of them.
 const RATES: usize = 4;
 
-/// Power that sines of so many turns a value explain of values, and their
-/// amplitudes.
-struct Explained<'a> {
+/// Power that sines explain of values, and their amplitudes. `turns` are their
+/// frequencies in cycles per value.
+struct ExplainedPower<'a> {
     values: &'a [f64],
     turns: [f64; RATES],
 }
 
-impl WithSimd for Explained<'_> {
+impl WithSimd for ExplainedPower<'_> {
     type Output = [(f64, f64); RATES];
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> Self::Output {
-        // One sine and cosine a rate, turned on from value to value.
+        // One sine and cosine per rate, rotated from value to value.
         let (turn_s, turn_c) = (
             self.turns.map(|t| (std::f64::consts::TAU * t).sin()),
             self.turns.map(|t| (std::f64::consts::TAU * t).cos()),
@@ -113,11 +113,11 @@ impl WithSimd for Explained<'_> {
 
 /// Rates of vibrato, in hertz.
 const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
-/// Least vibrato that is named, in cents: what the ear hears as motion.
+/// Smallest vibrato that is named, in cents: audible as motion.
 const VIBRATO_CENTS: f64 = 7.0;
 /// Share of the pitch's motion that a vibrato must explain.
 const VIBRATO_SHARE: f64 = 0.45;
-/// Fewest cycles from which a rate is believed.
+/// Fewest cycles for a reliable rate.
 const VIBRATO_CYCLES: f64 = 2.0;
 
 /// Vibrato within a note.
@@ -126,7 +126,7 @@ pub fn vibrato(contour: &Contour) -> Option<Technique> {
     named_vibrato(wave, VIBRATO_SHARE)
 }
 
-/// Vibrato so wide that its ends were taken for notes, if a sine explains this
+/// Vibrato so wide that its extremes were taken for notes, if a sine explains this
 /// share of the motion.
 pub fn wide_vibrato(contour: &Contour, share: f64) -> Option<Technique> {
     named_vibrato(pitch_wave(contour, 0.02)?, share)
@@ -140,8 +140,8 @@ fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
     })
 }
 
-/// Strongest sine in a contour's pitch, in cents, its edges left out, and how
-/// many cycles of it there are.
+/// Strongest sine in a contour's pitch, in cents, without its edges, and the number of
+/// its cycles.
 fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
     let steady = middle(contour, edge_s)?;
     let home = median(steady.iter().copied())?;
@@ -163,7 +163,7 @@ fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
 fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
     let edge = (edge_s / contour.hop_s) as usize;
     let points = &contour.points;
-    // What rings on after the tone has no pitch and does not waver.
+    // Ringing after the tone has no pitch and no vibrato.
     let count = points.iter().rposition(|p| !p.pitch.is_nan())? + 1;
     if count < 4 * edge {
         return None;
@@ -179,13 +179,13 @@ fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
     (out.len() > 2 * edge).then_some(out)
 }
 
-/// Rates of the tongue's roll, in hertz (common practice: 20 to 30 a second).
+/// Rates of a flutter-tongue roll, in hertz (common practice: 20 to 30 a second).
 const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
-/// Least depth, half of peak to peak, in dB.
+/// Smallest depth, half of peak to peak, in dB.
 const FLUTTER_DB: f64 = 1.5;
 /// Share of the level's motion that a flutter must explain.
 const FLUTTER_SHARE: f64 = 0.2;
-/// Lowest pitch, MIDI semitones, whose own pulses are clear of the roll.
+/// Lowest pitch, MIDI semitones, whose own pulses are distinct from the roll.
 const FLUTTER_LOWEST: f64 = 33.0;
 
 /// Tongue roll within a note of the given pitch (MIDI semitones).
@@ -200,16 +200,16 @@ pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
     let period = 1.0 / Pitch(pitch).hz() / contour.hop_s;
     let width = (period.ceil() as usize).max(3);
     let levels = smoothed_db(&contour.points[edge..count - edge], width);
-    // Motion slower than the roll is phrasing.
+    // Slower changes of level are phrasing.
     let slow = (0.08 / contour.hop_s) as usize;
-    let fast: Vec<f64> = (0..levels.len())
+    let modulation: Vec<f64> = (0..levels.len())
         .map(|i| {
             let from = i.saturating_sub(slow / 2);
             let to = (i + slow / 2).min(levels.len());
             levels[i] - levels[from..to].iter().sum::<f64>() / (to - from).max(1) as f64
         })
         .collect();
-    let wave = fit_wave(&fast, contour.hop_s, FLUTTER_HZ)?;
+    let wave = fit_wave(&modulation, contour.hop_s, FLUTTER_HZ)?;
     (wave.amplitude > FLUTTER_DB && wave.share > FLUTTER_SHARE).then_some(Technique::Flutter {
         rate_hz: wave.rate_hz as f32,
         depth_db: wave.amplitude as f32,
