@@ -1,5 +1,5 @@
-//! Draws what one frame knows: the two correlations over lag and the candidates
-//! read from them, with their strengths, as an SVG on standard output.
+//! Draws one frame: the two correlations over lag and the candidates
+//! found in them, with their strengths, as an SVG on standard output.
 //!
 //! ```text
 //! cargo run --release --example candidates > docs/candidates.svg
@@ -15,8 +15,8 @@ const RATE_HZ: f64 = 48_000.0;
 const LOW_RATE_HZ: f64 = 12_000.0;
 const HOP: usize = 16;
 const LONGEST: usize = 432;
-/// Moment of the demo line: 24 ms into its first note.
-const MOMENT_S: f64 = 0.624;
+/// Time in the demo line: 24 ms into its first note.
+const TIME_S: f64 = 0.624;
 
 const WIDTH: f64 = 900.0;
 const HEIGHT: f64 = 380.0;
@@ -36,7 +36,7 @@ fn main() {
     let sound = line::render(RATE_HZ);
     let mut decimator = Decimator::new(RATE_HZ);
     let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
-    let heard = &sound[..(MOMENT_S * RATE_HZ) as usize];
+    let heard = &sound[..(TIME_S * RATE_HZ) as usize];
     let mut low = Vec::new();
     decimator.push(heard, &mut low);
     low.chunks_exact(HOP)
@@ -46,7 +46,7 @@ fn main() {
 
     println!(
         r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">
-<title>Evidence of one frame, 24 ms into a tongued B flat 3</title>
+<title>Candidates of one frame, 24 ms into a tongued B flat 3</title>
 <rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>
 <text x="{LEFT}" y="24" font-size="15">One frame, 24 ms into a tongued B flat 3: correlation over lag</text>"##
     );
@@ -67,8 +67,8 @@ fn main() {
         );
     }
     for (set, colour, name, label_x) in [
-        (Window::Long, "#1b7f79", "firm window, 2.5 periods", 720.0),
-        (Window::Short, "#b5651d", "fast window, 1 period", 570.0),
+        (Window::Long, "#1b7f79", "long window, 2.5 periods", 720.0),
+        (Window::Short, "#b5651d", "short window, 1 period", 570.0),
     ] {
         let points: Vec<String> = correlator.rho(set)[..LONGEST]
             .iter()
@@ -84,8 +84,8 @@ fn main() {
     for candidate in candidates.as_slice() {
         let hz = leadpipe::units::Pitch(f64::from(candidate.pitch)).hz();
         let at = x(LOW_RATE_HZ / hz);
-        let believed = candidate.net_strength() > 0.8;
-        let colour = if believed { "#222222" } else { "#999999" };
+        let accepted = candidate.net_strength() > 0.8;
+        let colour = if accepted { "#222222" } else { "#999999" };
         println!(
             r#"<path d="M{at:.1} {TOP}V{BOTTOM}" stroke="{colour}" stroke-dasharray="3 3"/><text x="{at:.1}" y="{:.1}" text-anchor="middle" fill="{colour}">{:.1}</text>"#,
             TOP - 6.0,

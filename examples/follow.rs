@@ -10,7 +10,7 @@ use leadpipe::units::Pitch;
 
 fn main() -> leadpipe::error::Result<()> {
     let flugelhorn = horn::find("flugelhorn")?;
-    let mut tracker = Tracker::new(48_000.0, horn::listening(Some(&flugelhorn), -60.0));
+    let mut tracker = Tracker::new(48_000.0, horn::analysis_settings(Some(&flugelhorn), -60.0));
     // Any block size will do; a sound card's is 64 to 256.
     for block in line::render(48_000.0).chunks(128) {
         tracker.push(block, &mut |heard| {

@@ -19,7 +19,7 @@ fn main() -> leadpipe::error::Result<()> {
     };
     let trumpet = horn::find("trumpet")?;
     let mut take = Take::open(Path::new(&take), &Selection::default())?;
-    let settings = horn::listening(Some(&trumpet), -60.0);
+    let settings = horn::analysis_settings(Some(&trumpet), -60.0);
     let mut transcriber = Transcriber::new(take.sample_rate_hz(), settings, Mode::Full);
     let mut block = Vec::new();
     while take.next_block(&mut block)? {

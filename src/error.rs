@@ -4,18 +4,18 @@
 
 use std::path::PathBuf;
 
-/// Everything that can go wrong, with its hint.
+/// Everything that can go wrong, each with a hint how to fix it.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
-    /// The input cannot be used as it is (exit code 3).
+    /// The input cannot be used (exit code 3).
     #[error("{}: {problem}; {hint}", .path.display())]
     Input {
         path: PathBuf,
         problem: String,
         hint: String,
     },
-    /// A name, option or settings file makes no sense (exit code 4).
+    /// A name, option or settings file is invalid (exit code 4).
     #[error("{problem}; {hint}")]
     Setting { problem: String, hint: String },
     /// An output could not be written (exit code 5).
@@ -64,7 +64,7 @@ impl Error {
         }
     }
 
-    /// A file that the system does not let be read.
+    /// A file that cannot be read.
     pub fn unreadable(path: impl Into<PathBuf>, cause: std::io::Error) -> Self {
         match cause.kind() {
             std::io::ErrorKind::NotFound => {
@@ -125,11 +125,11 @@ impl Error {
     }
 }
 
-/// From this likeness on (Jaro and Winkler's, 0 to 1) a name may have been meant.
-const ALIKE: f64 = 0.7;
+/// Similarity (Jaro and Winkler's, 0 to 1) from which a name may have been intended.
+const MIN_SIMILARITY: f64 = 0.7;
 
-/// The hint for a name that no catalogue has: the nearest one, if any is near, and the
-/// command that lists them all.
+/// The hint for an unknown name: a similar one, if there is any, and the command that
+/// lists them all.
 pub fn name_hint<'a>(
     wanted: &str,
     names: impl IntoIterator<Item = &'a str>,
@@ -138,7 +138,7 @@ pub fn name_hint<'a>(
     let near = names
         .into_iter()
         .map(|name| (strsim::jaro_winkler(wanted, name), name))
-        .filter(|(likeness, _)| *likeness >= ALIKE)
+        .filter(|(similarity, _)| *similarity >= MIN_SIMILARITY)
         .max_by(|a, b| a.0.total_cmp(&b.0));
     match near {
         Some((_, name)) => format!("did you mean \"{name}\"? `{listing}` lists them"),

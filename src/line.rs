@@ -1,5 +1,5 @@
-//! Notes in the player's terms: named for the horn in hand, measured against
-//! the table the piece uses, and turned into what goes out.
+//! Notes in the player's terms: named for the horn, measured against the tuning, and
+//! with the pitch and voltage that are sent.
 
 use std::borrow::Borrow;
 
@@ -9,24 +9,24 @@ use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, Written};
 
-/// How a line is to be read.
+/// What a line is named and measured with.
 #[derive(Debug, Clone)]
 pub struct LineContext {
-    /// The horn in hand; written equals concert pitch where none is named.
+    /// The horn; without one, written pitch is concert pitch.
     pub horn: Option<Horn>,
-    /// The table that pitches are measured against.
+    /// The tuning that pitches are measured against.
     pub tuning: Tuning,
-    /// How pitches are sent on.
+    /// How pitches are quantised for output.
     pub snap: Snap,
     /// MIDI key at 0 V.
     pub zero_volt_note: f64,
 }
 
-/// MIDI key at 0 V where nothing else is said: middle C.
+/// Default MIDI key at 0 V: middle C.
 pub const ZERO_VOLT_NOTE: f64 = 60.0;
 
 impl LineContext {
-    /// Reading of concert pitch as played against a table.
+    /// Concert pitch as played, measured against a tuning.
     pub fn plain(tuning: Tuning) -> Self {
         LineContext {
             horn: None,
@@ -36,7 +36,7 @@ impl LineContext {
         }
     }
 
-    /// Name in the part of a sounding key.
+    /// Written key of a sounding key, on the horn.
     pub fn written(&self, concert: Concert) -> Written {
         match &self.horn {
             Some(horn) => horn.written(concert),
@@ -48,17 +48,17 @@ impl LineContext {
 /// A note with its names.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LineNote {
-    /// What was heard.
+    /// The transcribed note.
     pub note: Note,
-    /// Sounding key: of the pitch played, or of the table's where it snaps.
+    /// Sounding key: of the pitch played, or of the tuning's pitch if quantised.
     pub concert: Concert,
     /// Key in the player's part.
     pub written: Written,
-    /// The table's pitch.
+    /// Nearest pitch of the tuning.
     pub tuning_pitch: Pitch,
-    /// Played against the table, in cents; positive is sharp.
+    /// Deviation from the tuning, in cents; positive is sharp.
     pub cents: f64,
-    /// Pitch that is sent on for the note as a whole.
+    /// Pitch that is sent for the note as a whole.
     pub sent: Pitch,
     /// The same as a control voltage.
     pub volts: f64,
@@ -93,10 +93,10 @@ impl LineNote {
         }
     }
 
-    /// Pitch that is sent on at a moment at which `played` was heard.
+    /// Pitch that is sent while `played` (MIDI semitones) sounds.
     ///
-    /// Bent notes keep what the player did around the note's own centre, moved
-    /// so that the centre is the table's pitch.
+    /// With [`Snap::Bend`] the player's bends around the note's pitch are kept, shifted
+    /// so that the note's pitch is the tuning's.
     pub fn sent_at(&self, played: f32) -> Pitch {
         match self.snap {
             Snap::Hard => self.sent,
@@ -113,14 +113,14 @@ pub struct Line {
     pub source: String,
     /// Length of the take in seconds.
     pub length_s: f64,
-    /// How it is read.
+    /// What it is named and measured with.
     pub context: LineContext,
     /// The notes in order.
     pub notes: Vec<LineNote>,
 }
 
 impl Line {
-    /// Reads notes as a line.
+    /// Names and measures notes.
     pub fn new(source: &str, length_s: f64, notes: Vec<Note>, context: LineContext) -> Self {
         let mut quantiser = Quantiser::new(&context.tuning);
         let name = |note| LineNote::new(note, &context, &mut quantiser);
@@ -133,7 +133,7 @@ impl Line {
         }
     }
 
-    /// Level of the loudest note, dBFS; what velocities are measured from.
+    /// Level of the loudest note, dBFS: the reference for velocities.
     pub fn loudest_db(&self) -> f32 {
         self.notes
             .iter()

@@ -1,4 +1,4 @@
-//! Reads TOML settings with faults that name line and column.
+//! Reads TOML settings, with errors that name line and column.
 
 use std::path::Path;
 
@@ -6,7 +6,7 @@ use serde::de::DeserializeOwned;
 
 use crate::error::{Error, Result};
 
-/// Largest settings file read, in bytes.
+/// Largest settings file, in bytes.
 const MAX_BYTES: u64 = 1 << 20;
 
 /// What is wrong with a settings text, and where.
@@ -19,7 +19,7 @@ pub struct ParseError {
 }
 
 impl ParseError {
-    /// ParseError without a place.
+    /// Error without a place.
     pub fn plain(message: String) -> Self {
         ParseError {
             message,

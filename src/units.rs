@@ -1,5 +1,5 @@
-//! Units that keep a wrong quantity from compiling: pitch, written and concert
-//! pitch, level.
+//! Units as types, so that mixing them up does not compile: pitch, written and concert
+//! keys, level.
 //!
 //! Pitch is stored in MIDI semitones (A4 = 69.0, one unit per equal-tempered
 //! semitone, fractions allowed) because every other unit is one line away from
@@ -7,13 +7,13 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Frequency of A4 in hertz where nothing else is said (ISO 16:1975).
+/// Standard frequency of A4 in hertz (ISO 16:1975).
 pub const A4_HZ: f64 = 440.0;
 
 /// A sounding pitch in MIDI semitones, A4 = 69.0 at 440 Hz.
 ///
-/// Always anchored to 440 Hz: another reference pitch moves the *table* a
-/// player is measured against, never the meaning of this number.
+/// Always relative to 440 Hz: another reference pitch moves the *tuning* that a player
+/// is measured against, never the meaning of this number.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Pitch(pub f64);
@@ -62,14 +62,13 @@ impl Pitch {
 #[serde(transparent)]
 pub struct Concert(pub i32);
 
-/// A MIDI key as it stands in the player's part. A horn turns one into the
-/// other; nothing else can.
+/// A MIDI key as written in the player's part. Only a [`Horn`](crate::horn::Horn)
+/// converts between the two.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(transparent)]
 pub struct Written(pub i32);
 
-/// Names of the twelve pitch classes, sharps for the raised ones but B flat and
-/// E flat, which is how brass players say them.
+/// Names of the twelve pitch classes, flat or sharp as brass players usually say them.
 const NAMES: [&str; 12] = [
     "C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B",
 ];
@@ -83,7 +82,7 @@ pub fn key_name(key: i32) -> String {
     )
 }
 
-/// Reads a pitch name (`C4`, `F#3`, `Bb-1`) or a MIDI number as a MIDI key.
+/// Parses a pitch name (`C4`, `F#3`, `Bb-1`) or a MIDI number as a MIDI key.
 pub fn parse_key(text: &str) -> Option<i32> {
     let text = text.trim();
     if let Ok(number) = text.parse::<i32>() {
@@ -123,20 +122,20 @@ impl std::fmt::Display for Written {
     }
 }
 
-/// The nearest whole number, for print: never a minus zero.
+/// The nearest whole number, for display: never minus zero.
 pub fn whole(value: f64) -> f64 {
-    // Adding nothing turns a minus zero into a plain one.
+    // Adding zero turns minus zero into zero.
     value.round() + 0.0
 }
 
-/// Level in dB relative to full scale of a mean square (1.0 = 0 dBFS, RMS).
-/// Floors at -120 dB so that silence stays a number.
+/// Level in dB relative to full scale of a mean square (1.0 = 0 dBFS, RMS), at least
+/// -120 dB so that silence is finite.
 pub fn power_db(mean_square: f32) -> f32 {
     DB_PER_DOUBLING * mean_square.max(1e-12).log2()
 }
 
-/// Twice the power in dB. Logarithms and powers of two are the quick ones, and a
-/// level is asked for several times a hop.
+/// Twice the power in dB. Logarithms and powers to base two are faster, and levels are
+/// needed several times per hop.
 const DB_PER_DOUBLING: f32 = 10.0 * std::f32::consts::LOG10_2;
 
 /// Mean square of a level in dBFS: the inverse of [`power_db`].
@@ -144,8 +143,7 @@ pub fn db_power(level_db: f32) -> f32 {
     (level_db / DB_PER_DOUBLING).exp2()
 }
 
-/// Level of several hops together, dBFS: the mean of their powers, not of their
-/// levels.
+/// Mean level of several hops, dBFS: of their powers, not of their levels.
 pub fn mean_level_db(levels_db: impl ExactSizeIterator<Item = f32>) -> f32 {
     let count = levels_db.len().max(1) as f32;
     power_db(levels_db.map(db_power).sum::<f32>() / count)

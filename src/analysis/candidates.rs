@@ -85,7 +85,7 @@ pub struct Candidates {
 
 #[cfg(test)]
 impl Candidates {
-    /// Candidates of such pitches and strengths, the same by both windows.
+    /// Candidates of these pitches and strengths, the same in both windows.
     pub fn of(pitches_and_strengths: &[(f32, f32)]) -> Self {
         let mut candidates = Candidates::default();
         for &(pitch, strength) in pitches_and_strengths {
@@ -94,7 +94,7 @@ impl Candidates {
                 period: (-pitch / 12.0).exp2(),
                 ..Candidate::default()
             };
-            candidates.add(place.heard(strength, strength));
+            candidates.add(place.with_strengths(strength, strength));
         }
         candidates
     }

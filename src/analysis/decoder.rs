@@ -214,7 +214,8 @@ fn highest(values: [f32; LANES], least: f32) -> f32 {
 mod tests {
     use proptest::prelude::*;
 
-    use super::super::exhaustive::{Hop, total, ways};
+    use super::super::exhaustive::{Hop, paths, total};
+    use super::super::octave_errors::{HEARD_MARGIN, penalise_subharmonics};
     use super::*;
 
     const HOP_S: f64 = 0.004 / 3.0;
@@ -223,12 +224,18 @@ mod tests {
         Decoder::new(TransitionCosts::default(), HOP_S)
     }
 
-    /// Pushes hops of the same candidates (pitch, strength in nats); gives the last
+    /// Pushes one hop of candidates as the analyser does.
+    fn push_hop(decoder: &mut Decoder, mut candidates: Candidates) -> BestPath {
+        decoder.penalise_previous(&mut candidates);
+        decoder.push(&candidates, false)
+    }
+
+    /// Pushes hops of the same candidates (pitch, strength in nats); returns the last
     /// best path.
     fn push(decoder: &mut Decoder, hops: usize, candidates: &[(f32, f32)]) -> BestPath {
         let mut best = BestPath::default();
         for _ in 0..hops {
-            best = decoder.push(&mut Candidates::of(candidates), false);
+            best = push_hop(decoder, Candidates::of(candidates));
         }
         best
     }
@@ -238,34 +245,35 @@ mod tests {
     }
 
     /// Hops until a pitch counts as heard.
-    fn hops_until_sure(candidates: &[(f32, f32)]) -> Option<usize> {
+    fn hops_until_heard(candidates: &[(f32, f32)]) -> Option<usize> {
         let mut decoder = decoder();
-        (1..500).find(|_| push(&mut decoder, 1, candidates).margin > SETTLED_MARGIN)
+        (1..500).find(|_| push(&mut decoder, 1, candidates).margin > HEARD_MARGIN)
     }
 
     #[test]
-    fn the_surer_the_sooner() {
-        let sure = hops_until_sure(&[(58.0, 3.4)]).unwrap();
-        let doubtful = hops_until_sure(&[(58.0, 1.5)]).unwrap();
-        assert!(sure <= 2 && doubtful > 2 * sure, "{sure} {doubtful}");
-        let with_a_rival = hops_until_sure(&[(58.0, 3.4), (65.0, 2.9)]).unwrap();
-        assert!(with_a_rival > 2 * sure, "{with_a_rival}");
-        // What is weaker than silence is never tone, and of two alike neither leads.
-        assert_eq!(hops_until_sure(&[(58.0, 0.7)]), None);
-        assert_eq!(hops_until_sure(&[(58.0, 3.0), (65.0, 3.0)]), None);
+    fn the_clearer_the_sooner() {
+        let clear = hops_until_heard(&[(58.0, 3.4)]).unwrap();
+        let ambiguous = hops_until_heard(&[(58.0, 1.5)]).unwrap();
+        assert!(clear <= 2 && ambiguous > 2 * clear, "{clear} {ambiguous}");
+        let with_a_rival = hops_until_heard(&[(58.0, 3.4), (65.0, 2.9)]).unwrap();
+        assert!(with_a_rival > 2 * clear, "{with_a_rival}");
+        // A candidate weaker than silence is never tone, and of two equal ones neither
+        // wins.
+        assert_eq!(hops_until_heard(&[(58.0, 0.7)]), None);
+        assert_eq!(hops_until_heard(&[(58.0, 3.0), (65.0, 3.0)]), None);
     }
 
     #[test]
-    fn an_octave_below_that_explains_no_more_does_not_lead() {
+    fn an_octave_below_that_explains_no_more_does_not_win() {
         // Twice the period explains the sound as well as the period does, and for a
         // low note plainly better than half of it.
         for (upper, lower, expected) in [(3.3, 3.4, 58.0), (1.2, 3.4, 46.0)] {
             let mut candidates = Candidates::of(&[(46.0, lower), (58.0, upper)]);
-            candidates.penalise_multiples(2.0);
+            penalise_subharmonics(&mut candidates, 2.0);
             let mut decoder = decoder();
             let mut best = BestPath::default();
             for _ in 0..5 {
-                best = decoder.push(&mut candidates.clone(), false);
+                best = push_hop(&mut decoder, candidates);
             }
             assert_eq!(pitch(best), Some(expected));
         }
@@ -274,7 +282,7 @@ mod tests {
     /// After a slur the longest windows still hold the old note, and its octave below
     /// looks better than the new note.
     #[test]
-    fn an_old_note_s_subharmonic_loses_until_its_windows_are_clear() {
+    fn the_previous_notes_subharmonic_is_penalised_until_its_windows_are_clear() {
         let after = [(62.0, 1.5), (48.0, 2.6)];
         let mut slurred = decoder();
         assert_eq!(pitch(push(&mut slurred, 60, &[(60.0, 3.3)])), Some(60.0));
@@ -282,9 +290,9 @@ mod tests {
             assert_ne!(pitch(push(&mut slurred, 1, &after)), Some(48.0), "{hop}");
         }
         assert_eq!(pitch(push(&mut slurred, 1, &after)), Some(62.0));
-        // A low note that stays is one.
+        // A low note that lasts is a note.
         assert_eq!(pitch(push(&mut slurred, 60, &after)), Some(48.0));
-        // And so it is at once where no note was before.
+        // Without a previous note it is one immediately.
         assert_eq!(pitch(push(&mut decoder(), 15, &after)), Some(48.0));
     }
 
@@ -292,7 +300,7 @@ mod tests {
     fn a_closed_gate_is_silence() {
         let mut decoder = decoder();
         push(&mut decoder, 60, &[(60.0, 3.3)]);
-        let best = decoder.push(&mut Candidates::of(&[(60.0, 3.3)]), true);
+        let best = decoder.push(&Candidates::of(&[(60.0, 3.3)]), true);
         assert_eq!(best, BestPath::default());
     }
 
@@ -302,7 +310,7 @@ mod tests {
     }
 
     proptest! {
-        /// The forward algorithm finds the end of the best of all ways, and its margin
+        /// The forward algorithm finds the end of the best of all paths, and its margin
         /// over the best that ends elsewhere.
         #[test]
         fn the_best_path_is_the_best_of_all(hops in prop::collection::vec(hop(), 1..6)) {
@@ -310,15 +318,15 @@ mod tests {
             let mut decoder = decoder();
             let mut got = BestPath::default();
             for hop in &hops {
-                got = decoder.push(&mut Candidates::of(hop), false);
+                got = push_hop(&mut decoder, Candidates::of(hop));
             }
             let last = &hops[hops.len() - 1];
             let mut silence = f32::NEG_INFINITY;
             let mut tones = vec![f32::NEG_INFINITY; last.len()];
-            for way in ways(&hops) {
-                let end = way[way.len() - 1];
+            for path in paths(&hops) {
+                let end = path[path.len() - 1];
                 let best = end.map_or(&mut silence, |at| &mut tones[at]);
-                *best = best.max(total(&hops, &way, &costs));
+                *best = best.max(total(&hops, &path, &costs));
             }
             let best = tones.iter().copied().fold(f32::NEG_INFINITY, f32::max);
             let Some(hypothesis) = got.hypothesis else {

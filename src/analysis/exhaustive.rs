@@ -1,31 +1,30 @@
-//! For tests: the Viterbi algorithm's answer found by trying every way there is.
+//! For tests: the Viterbi algorithm's result, found by trying every path.
 
 use super::decoder::TransitionCosts;
 
 /// Pitch and strength of each candidate of a hop.
 pub type Hop = Vec<(f32, f32)>;
 
-/// A state for each hop: the place of a candidate, or none for silence.
-pub type Way = Vec<Option<usize>>;
+/// A state for each hop: the index of a candidate, or `None` for silence.
+pub type StatePath = Vec<Option<usize>>;
 
-/// All ways through the hops.
-pub fn ways(hops: &[Hop]) -> Vec<Way> {
-    hops.iter().fold(vec![Vec::new()], |ways, hop| {
+/// All paths through the hops.
+pub fn paths(hops: &[Hop]) -> Vec<StatePath> {
+    hops.iter().fold(vec![Vec::new()], |paths, hop| {
         let states = || std::iter::once(None).chain((0..hop.len()).map(Some));
-        let longer = |way: &Way| {
-            let way = way.clone();
-            states().map(move |state| [&way[..], &[state]].concat())
+        let longer = |path: &StatePath| {
+            let path = path.clone();
+            states().map(move |state| [&path[..], &[state]].concat())
         };
-        ways.iter().flat_map(longer).collect()
+        paths.iter().flat_map(longer).collect()
     })
 }
 
-/// Total strength of a way that begins in silence, less what its transitions cost;
-/// nats.
-pub fn total(hops: &[Hop], way: &[Option<usize>], costs: &TransitionCosts) -> f32 {
+/// Total strength of a path that begins in silence less its transition costs, in nats.
+pub fn total(hops: &[Hop], path: &[Option<usize>], costs: &TransitionCosts) -> f32 {
     let mut before = None;
     let mut total = 0.0;
-    for (hop, state) in hops.iter().zip(way) {
+    for (hop, state) in hops.iter().zip(path) {
         let now = state.map(|at| hop[at]);
         total += match (before, now) {
             (None, None) => costs.silence,

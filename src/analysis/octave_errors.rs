@@ -128,7 +128,7 @@ fn is_whole_multiple(ratio: f32) -> bool {
 }
 
 /// Margin in nats from which a pitch counts as heard.
-const HEARD_MARGIN: f32 = 2.0;
+pub(super) const HEARD_MARGIN: f32 = 2.0;
 /// How fast the strength fades that a new note must reach, in nats per second.
 const FADE_PER_S: f32 = 10.0;
 /// How long after a note its subharmonics are penalised, in periods of the

@@ -302,7 +302,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::super::Settings;
-    use super::super::exhaustive::{Hop, Way, total, ways};
+    use super::super::exhaustive::{Hop, StatePath, paths, total};
     use super::super::level::Level;
     use super::*;
     use crate::demo::brass::Noise;
@@ -325,7 +325,7 @@ mod tests {
         }
     }
 
-    /// Pitches of all frames, not a number for silence.
+    /// Pitches of all frames, NaN for silence.
     fn decode(decoder: &mut OfflineDecoder, hops: &[Hop]) -> Vec<f32> {
         let mut out = Vec::new();
         for hop in hops {
@@ -340,7 +340,7 @@ mod tests {
     }
 
     #[test]
-    fn an_onset_is_dated_back_to_the_sound_it_was_read_from() {
+    fn an_onset_is_found_in_the_sound_it_was_measured_in() {
         let hops = [held(200, &[]), held(200, &[(58.0, 3.3)])].concat();
         let mut decoder = decoder();
         let (_, long) = decoder.spans[58];
@@ -352,7 +352,7 @@ mod tests {
     }
 
     #[test]
-    fn a_slip_is_bridged_and_a_note_is_not() {
+    fn a_brief_octave_slip_is_bridged_and_a_note_is_not() {
         let slip = |hops| {
             let note = held(200, &[(58.0, 3.3)]);
             let lower = held(hops, &[(58.0, 1.0), (46.0, 3.3)]);
@@ -379,9 +379,9 @@ mod tests {
         assert_eq!(got.iter().filter(|p| !p.is_nan()).count(), 0);
     }
 
-    /// What is handed on after half a second is what the end of the take would say.
+    /// Frames output after half a second are the same as at the end of the take.
     #[test]
-    fn decisions_handed_on_early_are_final() {
+    fn decisions_output_early_are_final() {
         let mut noise = Noise::new(9);
         let mut hops = Vec::new();
         for note in 0..24 {
@@ -404,8 +404,8 @@ mod tests {
         assert!(early.iter().zip(&whole).all(same));
     }
 
-    /// Three pitches, each within reach of itself in the next hop so that none need
-    /// coast, and none a multiple of another.
+    /// Three pitches, each within reach of itself in the next hop so that none is
+    /// continued without a peak, and none a multiple of another.
     fn hop() -> impl Strategy<Value = Hop> {
         let candidate =
             |pitch: f32| (-0.1f32..0.1, 0f32..3.5).prop_map(move |(d, s)| (pitch + d, s));
@@ -422,7 +422,7 @@ mod tests {
                     fine_pitch: f32::NAN,
                     level_db: -20.0,
                     closed: false,
-                    from: [MAX_CANDIDATES as u8; MAX_CANDIDATES + 1],
+                    from: [SILENCE as u8; STATES],
                 });
             }
             let mut out = Vec::new();
@@ -430,9 +430,9 @@ mod tests {
             let place = |(hop, decoded): (&Hop, &DecodedFrame)| {
                 hop.iter().position(|(pitch, _)| *pitch == decoded.pitch)
             };
-            let decoded: Way = hops.iter().zip(&out).map(place).collect();
+            let decoded: StatePath = hops.iter().zip(&out).map(place).collect();
             prop_assert_eq!(decoded.len(), hops.len());
-            let best = ways(&hops).iter().map(|way| total(&hops, way, &COSTS)).fold(f32::NEG_INFINITY, f32::max);
+            let best = paths(&hops).iter().map(|path| total(&hops, path, &COSTS)).fold(f32::NEG_INFINITY, f32::max);
             prop_assert!(total(&hops, &decoded, &COSTS) > best - 1e-4);
         }
     }

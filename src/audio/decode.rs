@@ -1,5 +1,5 @@
-//! Opens a take of any common format and hands out one channel of it, block by
-//! block, so that an hour of sound never stands in memory.
+//! Opens a take in any common format and reads one channel of it, block by block, so
+//! that a long take is never in memory as a whole.
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -12,9 +12,9 @@ use crate::error::{Error, Result};
 pub struct Selection {
     /// Channel counted from 1; the mean of all channels where `None`.
     pub channel: Option<usize>,
-    /// First moment in seconds.
+    /// Start in seconds.
     pub start_s: Option<f64>,
-    /// Last moment in seconds.
+    /// End in seconds.
     pub end_s: Option<f64>,
 }
 
@@ -25,7 +25,7 @@ pub struct Take {
     sample_rate_hz: f64,
     channels: usize,
     promised: Option<u64>,
-    /// Frames read so far, the ones before `first` included.
+    /// Frames read so far, including those before `first`.
     read: u64,
     first: u64,
     last: Option<u64>,
@@ -34,7 +34,7 @@ pub struct Take {
     done: bool,
 }
 
-/// Rates the analysis is made for, in hertz.
+/// Sample rates that the analysis supports, in hertz.
 pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
 
 const FORMATS: &str = "give a WAV, AIFF, FLAC, MP3 or OGG take";
@@ -110,12 +110,12 @@ impl Take {
         self.sample_rate_hz
     }
 
-    /// Moment in the file at which the first block starts, in seconds.
+    /// Time in the file at which the first block starts, in seconds.
     pub fn start_s(&self) -> f64 {
         self.first as f64 / self.sample_rate_hz
     }
 
-    /// Length of the selected part in seconds, where the file says.
+    /// Length of the selected part in seconds, if the file gives it.
     pub fn length_s(&self) -> Option<f64> {
         let promised = self.promised?;
         let end = self.last.map_or(promised, |last| last.min(promised));
@@ -183,9 +183,8 @@ impl Take {
         ))
     }
 
-    /// A file that stops short of what its header promises was cut off on the
-    /// way. MP3 headers count padding, hence the allowance of a twentieth of a
-    /// second.
+    /// A file that is shorter than its header says was truncated. MP3 headers count
+    /// padding, hence the tolerance of a twentieth of a second.
     fn check_length(&self) -> Result<()> {
         let here_s = self.read as f64 / self.sample_rate_hz;
         if self.read == 0 {
@@ -214,7 +213,7 @@ impl Take {
     }
 
     fn use_what_is_there(&self) -> String {
-        // Rounded down: the end must lie inside.
+        // Rounded down: the end must be inside.
         let end_s = (self.read as f64 / self.sample_rate_hz * 100.0).floor() / 100.0;
         format!("copy it again, or use the intact part with --end {end_s:.2}")
     }

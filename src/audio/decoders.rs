@@ -1,5 +1,5 @@
-//! The libraries that decode takes, behind one small face: symphonia for nearly
-//! all, hound for WAV files with more channels than symphonia has names for.
+//! The libraries that decode takes, behind one interface: symphonia for nearly all, hound
+//! for WAV files with more channels than symphonia supports.
 
 use std::fs::File;
 use std::io::{BufReader, Seek, SeekFrom};
@@ -11,12 +11,12 @@ use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatReader, TrackType};
 use symphonia::core::io::MediaSourceStream;
 
-/// What the file says of itself.
+/// What the file's header says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Format {
     pub sample_rate_hz: f64,
     pub channels: usize,
-    /// Length in frames, where it is said.
+    /// Length in frames, if it is given.
     pub frames: Option<u64>,
 }
 
@@ -31,12 +31,12 @@ pub enum Decoder {
     Wide(WavReader<BufReader<File>>),
 }
 
-/// Samples of a wide file that are read at once.
+/// Samples of a multichannel file that are read at once.
 const WIDE_SAMPLES: usize = 1 << 16;
 
 impl Decoder {
-    /// Finds out what a file is; `ending` is a hint. `None` where it is nothing
-    /// that can be decoded.
+    /// Detects the format of a file; its extension `ending` is a hint. `None` if it cannot
+    /// be decoded.
     pub fn open(file: File, ending: Option<&str>) -> Option<(Decoder, Format)> {
         let again = file.try_clone().ok()?;
         common(file, ending).or_else(|| wide(again))
@@ -45,7 +45,7 @@ impl Decoder {
     /// The next interleaved samples, or `false` at the end.
     ///
     /// # Errors
-    /// What is wrong with the file here, in words.
+    /// What is wrong with the file, in words.
     pub fn next(&mut self, interleaved: &mut Vec<f32>) -> Result<bool, String> {
         match self {
             Decoder::Common {
@@ -85,11 +85,11 @@ impl Decoder {
                         s as f32 * scale
                     }),
                 };
-                // What is left of a frame that was cut off is no frame.
+                // The rest of a truncated frame is dropped.
                 let whole = interleaved.len() / channels * channels;
                 interleaved.truncate(whole);
                 match read {
-                    // The end of a file that was cut off: found by its length.
+                    // The end of a truncated file: detected by its length.
                     Err(hound::Error::IoError(e))
                         if e.kind() == std::io::ErrorKind::UnexpectedEof => {}
                     Err(hound::Error::FormatError(_)) if interleaved.is_empty() => {}

@@ -1,4 +1,4 @@
-//! A take's sound as FLAC (RFC 9639), small enough to stand in a page.
+//! A take's sound as FLAC (RFC 9639), small enough to embed in an HTML page.
 
 use std::path::Path;
 
@@ -11,24 +11,24 @@ use flacenc::source::{Context, Fill, FrameBuf};
 use super::{Selection, Take};
 use crate::error::{Error, Result};
 
-/// Sound of the chosen channel and part, 16 bits, mono.
+/// Sound of the selected channel and part, 16 bits, mono.
 pub struct Flac {
     /// The whole stream.
     pub bytes: Vec<u8>,
-    /// Moment in the take at which it starts, in seconds.
+    /// Time in the take at which it starts, in seconds.
     pub start_s: f64,
 }
 
-/// Longest sound that is put into a page, in seconds: a browser holds it all.
+/// Longest sound for a page, in seconds: a browser holds all of it in memory.
 const MAX_LENGTH_S: f64 = 3_600.0;
-/// Highest rate packed, in hertz: what the encoder takes. Above it neighbours are
-/// averaged; what that folds down lies above 48 kHz.
+/// Highest sample rate, in hertz: the encoder's limit. Above it neighbouring samples are
+/// averaged; only sound above 48 kHz aliases.
 const MAX_HZ: f64 = 96_000.0;
 const BITS: usize = 16;
 const FULL: f32 = 32_767.0;
 
 impl Flac {
-    /// Reads a take and packs it.
+    /// Reads a take and encodes it.
     ///
     /// # Errors
     /// Those of [`Take`]; [`Error::Setting`] for more than an hour.
@@ -67,7 +67,7 @@ impl Flac {
     }
 }
 
-/// Packs frame by frame, so that only the packed sound stands in memory.
+/// Encodes frame by frame, so that only the encoded sound is in memory.
 struct Packer {
     config: Verified<Encoder>,
     info: StreamInfo,
@@ -75,7 +75,7 @@ struct Packer {
     frames: Vec<u8>,
 }
 
-/// Problems here are the encoder's own, in its words.
+/// Errors are the encoder's own, in its words.
 impl Packer {
     fn new(rate_hz: usize) -> std::result::Result<Packer, String> {
         let config = Encoder::default()
@@ -92,7 +92,7 @@ impl Packer {
         })
     }
 
-    /// Takes whole frames off the front of `samples`.
+    /// Encodes whole frames from the front of `samples` and removes them.
     fn pack(&mut self, samples: &mut Vec<i32>) -> std::result::Result<(), String> {
         let size = self.config.block_size;
         let whole = samples.len() / size * size;
@@ -118,7 +118,7 @@ impl Packer {
         Ok(())
     }
 
-    /// The last frame, shorter than the others, and the head of the stream.
+    /// The last frame, shorter than the others, and the stream header.
     fn finish(mut self, rest: &[i32]) -> std::result::Result<Vec<u8>, String> {
         if !rest.is_empty() {
             self.frame(rest)?;
@@ -139,7 +139,7 @@ impl Packer {
 mod tests {
     use super::*;
 
-    /// Packed here, read back by the decoder that reads takes (symphonia).
+    /// Encoded here, read back by the decoder for takes (symphonia).
     #[test]
     fn sound_comes_back_sample_by_sample() {
         let folder = tempfile::tempdir().unwrap();

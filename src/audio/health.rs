@@ -1,24 +1,23 @@
-//! What is wrong with a recording that can still be used: clipping, a DC
-//! shift, hardly any level.
+//! Faults of a recording that can still be used: clipping, a DC offset, a low level.
 
-/// Running look at a take's samples.
+/// Running check of a take's samples.
 #[derive(Debug, Clone, Default)]
 pub struct Health {
     count: u64,
     sum: f64,
     peak: f32,
-    /// Samples in a row at full scale, and how many such runs there were.
+    /// Consecutive samples at full scale, and the number of such runs.
     at_limit: u32,
     clipped_runs: u64,
 }
 
-/// Peak under which a take holds nothing, in dBFS: under the last bit but one
-/// of a 16-bit recording.
+/// Peak below which a take is silent, in dBFS: below the last bit but one of a 16-bit
+/// recording.
 const SILENT_DB: f64 = -84.0;
-/// What counts as full scale: 0.004 dB under it, for what a level control or a file
-/// format rounded off a clipped top.
+/// What counts as full scale: 0.004 dB below it, because a level control or a file
+/// format may have rounded clipped samples down.
 const LIMIT: f32 = 0.9995;
-/// DC shift that is worth a word, as a share of full scale.
+/// DC offset that is worth a warning, as a share of full scale.
 const SHIFTED: f64 = 0.01;
 
 impl Health {
@@ -26,7 +25,7 @@ impl Health {
     pub fn push(&mut self, block: &[f32]) {
         self.count += block.len() as u64;
         for some in block.chunks(64) {
-            // Side by side, for vector registers: this runs over every sample.
+            // Partial results for vector registers: this runs over every sample.
             let (mut sums, mut peaks) = ([0f32; 8], [0f32; 8]);
             let (eights, rest) = some.as_chunks::<8>();
             for eight in eights {
@@ -69,7 +68,7 @@ impl Health {
         (peak_db < SILENT_DB).then_some(peak_db)
     }
 
-    /// One line for each thing to know.
+    /// One line per fault.
     pub fn warnings(&self) -> Vec<String> {
         let mut warnings = Vec::new();
         if self.clipped_runs > 0 {

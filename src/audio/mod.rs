@@ -1,4 +1,4 @@
-//! Sound files in and out.
+//! Reads and writes sound files.
 
 pub mod decode;
 mod decoders;

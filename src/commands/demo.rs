@@ -38,7 +38,7 @@ pub fn run(options: &Options) -> Result<()> {
     let _made = super::check_folder(&options.out)?;
     let horn = horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
-    let settings = horn::listening(Some(&horn), DEFAULT_GATE_DB);
+    let settings = horn::analysis_settings(Some(&horn), DEFAULT_GATE_DB);
     let mut transcriber = Transcriber::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
     transcriber.push(&samples);
     let heard = transcriber.finish();

@@ -1,4 +1,5 @@
-//! Hearing a take for a command: progress, warnings, the ear that was asked for.
+//! Transcribes a take for a command, with progress, warnings and the chosen pitch
+//! estimator.
 
 use std::io::{self, IsTerminal};
 use std::path::Path;
@@ -15,7 +16,7 @@ use leadpipe::transcriber::{BaselineTranscriber, Mode, Transcriber, Transcriptio
 
 use super::{Estimator, Excerpt, PitchOptions, stem};
 
-/// Whichever ear was chosen.
+/// The transcriber that was chosen.
 enum AnyTranscriber {
     Own(Box<Transcriber>),
     Baseline(BaselineTranscriber),
@@ -53,32 +54,32 @@ pub enum NoteDetail {
     Contours,
 }
 
-/// Takes a part of the track.
-type Told<'a> = &'a mut dyn FnMut(&Timeline) -> Result<()>;
+/// Receives a part of the track.
+type OnTrack<'a> = &'a mut dyn FnMut(&Timeline) -> Result<()>;
 
-/// Follows a take's pitch, which is `told` part by part.
+/// Tracks a take's pitch and passes it to `on_track` part by part.
 pub fn follow(
     path: &Path,
     excerpt: &Excerpt,
     pitch: &PitchOptions,
     horn: Option<&Horn>,
-    told: Told,
+    on_track: OnTrack,
 ) -> Result<()> {
-    let (heard, _) = transcribe(
+    let (transcription, _) = transcribe(
         path,
         excerpt,
         pitch,
         horn,
         true,
         NoteDetail::List,
-        Some(&mut *told),
+        Some(&mut *on_track),
     )?;
-    told(&heard.track)
+    on_track(&transcription.track)
 }
 
-/// Listens to a take. Warnings go to standard error; times count from the start
-/// of the file. `progress` is shown for long takes. Gives what was heard, with that
-/// of the track which is not yet `told`, and where the selected part ends.
+/// Transcribes a take. Warnings go to standard error; times count from the start of the
+/// file. `progress` is shown for long takes. Returns the transcription, with the rest of
+/// the track that `on_track` did not get yet, and where the selected part ends.
 fn transcribe(
     path: &Path,
     excerpt: &Excerpt,
@@ -86,11 +87,11 @@ fn transcribe(
     horn: Option<&Horn>,
     progress: bool,
     detail: NoteDetail,
-    mut told: Option<Told>,
+    mut on_track: Option<OnTrack>,
 ) -> Result<(Transcription, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
     let rate_hz = source.sample_rate_hz();
-    let settings = horn::listening(horn, pitch.gate);
+    let settings = horn::analysis_settings(horn, pitch.gate);
     let mode = if pitch.causal {
         Mode::Causal
     } else {
@@ -99,7 +100,7 @@ fn transcribe(
     let mut transcriber = match pitch.estimator {
         Estimator::Own => {
             let mut own = Transcriber::new(rate_hz, settings, mode);
-            if told.is_none() {
+            if on_track.is_none() {
                 own = own.notes_alone();
             }
             if detail == NoteDetail::List {
@@ -117,11 +118,11 @@ fn transcribe(
     while source.next_block(&mut block)? {
         health.push(&block);
         transcriber.push(&block);
-        if let Some(told) = &mut told
+        if let Some(on_track) = &mut on_track
             && let Some(mut part) = transcriber.take_track()
         {
             part.shift(source.start_s());
-            told(&part)?;
+            on_track(&part)?;
         }
         samples += block.len() as u64;
         progress.at(samples as f64 / rate_hz);
@@ -136,18 +137,18 @@ fn transcribe(
     for warning in health.warnings() {
         warn(path, &warning);
     }
-    let mut heard = transcriber.finish();
-    heard.shift(source.start_s());
-    if heard.notes.is_empty() {
+    let mut transcription = transcriber.finish();
+    transcription.shift(source.start_s());
+    if transcription.notes.is_empty() {
         warn(
             path,
             "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?",
         );
     }
-    Ok((heard, source.start_s() + samples as f64 / rate_hz))
+    Ok((transcription, source.start_s() + samples as f64 / rate_hz))
 }
 
-/// Listens to a take and reads it as a line.
+/// Transcribes a take as a line.
 pub fn transcribe_line(
     path: &Path,
     excerpt: &Excerpt,
@@ -157,12 +158,17 @@ pub fn transcribe_line(
     detail: NoteDetail,
 ) -> Result<Line> {
     let horn = context.horn.as_ref();
-    let (heard, end_s) = transcribe(path, excerpt, pitch, horn, progress, detail, None)?;
-    Ok(Line::new(&stem(path), end_s, heard.notes, context.clone()))
+    let (transcription, end_s) = transcribe(path, excerpt, pitch, horn, progress, detail, None)?;
+    Ok(Line::new(
+        &stem(path),
+        end_s,
+        transcription.notes,
+        context.clone(),
+    ))
 }
 
-/// Says something about a take, on a line of its own even where a list's progress
-/// stands on the terminal's last line.
+/// Prints a warning about a take, on a line of its own even if a list's progress is on
+/// the terminal's last line.
 fn warn(path: &Path, what: &str) {
     let clear = if io::stderr().is_terminal() {
         "\r\x1b[K"
@@ -172,7 +178,7 @@ fn warn(path: &Path, what: &str) {
     eprintln!("{clear}leadpipe: {}: {what}", path.display());
 }
 
-/// Percentage and time left on a terminal's last line, for takes that take a while.
+/// Percentage and time left on a terminal's last line, for long takes.
 struct Progress {
     what: &'static str,
     length_s: Option<f64>,
@@ -181,12 +187,12 @@ struct Progress {
     live: bool,
 }
 
-/// Before this the time left would be a guess, in seconds.
+/// Before this time the time left would be a guess, in seconds.
 const GUESS_S: f64 = 1.0;
 
 impl Progress {
     fn new(what: &'static str, length_s: Option<f64>) -> Self {
-        // Below a minute of sound it would only flash up.
+        // For less than a minute of sound it would only flash up.
         let long = length_s.is_none_or(|s| s > 60.0);
         Progress {
             what,

@@ -1,7 +1,7 @@
 //! Brass-like additive synthesis.
 //!
-//! What makes a tone brassy is that its partials grow with loudness, the higher
-//! the faster, and arrive in that order in the attack (Risset and Mathews,
+//! What makes a tone brassy is that its partials grow with loudness, higher ones faster,
+//! and appear in that order in the attack (Risset and Mathews,
 //! Physics Today 22(2), 1969). So one envelope drives everything: the amplitude
 //! of partial k is that of the envelope raised to a power that grows with k.
 
@@ -12,28 +12,28 @@ use std::f64::consts::TAU;
 pub enum Start {
     /// With the tongue: a quick rise and a small burst of noise.
     Tongued,
-    /// Out of the note before, without a gap.
+    /// Slurred from the previous note, without a gap.
     Slurred,
-    /// By the air alone: a slow rise.
+    /// With air alone: a slow rise.
     Breath,
 }
 
-/// What is done with the pitch.
+/// What the pitch does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Bend {
     /// Nothing.
     Straight,
-    /// From so many cents below, over so many seconds.
+    /// From this many cents below, over this many seconds.
     Scoop { cents: f64, over_s: f64 },
-    /// Down by so many cents over the last so many seconds.
+    /// Down by this many cents over the last seconds given.
     Fall { cents: f64, over_s: f64 },
-    /// Up by so many cents over the last so many seconds.
+    /// Up by this many cents over the last seconds given.
     Doit { cents: f64, over_s: f64 },
-    /// Sine of so many hertz and cents (half of peak to peak).
+    /// Sine of a rate in hertz and an extent in cents (half of peak to peak).
     Vibrato { rate_hz: f64, extent_cents: f64 },
-    /// Back and forth to a pitch so many semitones above, so many times a second.
+    /// Alternation with a pitch this many semitones above, this many times a second.
     Shake { semitones: f64, rate_hz: f64 },
-    /// Steadily to a pitch so many semitones away.
+    /// Steadily to a pitch this many semitones away.
     Slide { semitones: f64 },
 }
 
@@ -46,7 +46,7 @@ pub struct Played {
     pub end_s: f64,
     /// Sounding pitch, MIDI semitones.
     pub pitch: f64,
-    /// Loudness from 0 (as soft as can be) to 1.
+    /// Loudness from 0 (as soft as possible) to 1.
     pub force: f64,
     /// How it starts.
     pub start: Start,
@@ -87,7 +87,7 @@ impl Played {
     fn pitch_at(&self, time_s: f64) -> f64 {
         let since = time_s - self.onset_s;
         let left = self.end_s - time_s;
-        // Slides ease in and out, as an arm or a lip does.
+        // Slides accelerate and slow down, as an arm or a lip does.
         let ease = |x: f64| 0.5 - 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos();
         let bend = match self.bend {
             Bend::Straight => 0.0,
@@ -98,12 +98,12 @@ impl Played {
                 rate_hz,
                 extent_cents,
             } => {
-                // It sets in after a moment.
+                // It begins after a delay.
                 let depth = ease((since - 0.15) / 0.25) * extent_cents / 100.0;
                 depth * (TAU * rate_hz * since).sin()
             }
             Bend::Shake { semitones, rate_hz } => {
-                // A lip snaps between partials: a sine pressed flat.
+                // A lip jumps between partials: a clipped sine.
                 let wave = (4.0 * (TAU * rate_hz * since - 0.25 * TAU).sin()).tanh();
                 semitones * (0.5 + 0.5 * wave)
             }
@@ -143,7 +143,7 @@ const RELEASE_S: f64 = 0.022;
 /// Time a valve takes, seconds.
 const VALVE_S: f64 = 0.012;
 
-/// Cheap white noise that is the same on every machine.
+/// Fast white noise that is the same on every machine.
 #[derive(Debug, Clone)]
 pub struct Noise(u64);
 
@@ -166,7 +166,7 @@ impl Noise {
     }
 }
 
-/// Plays notes (in order, at most touching) for `length_s` seconds.
+/// Renders notes (in order, without overlap) for `length_s` seconds.
 pub fn play(notes: &[Played], length_s: f64, room: &Room, seed: u64) -> Vec<f32> {
     let rate_hz = room.sample_rate_hz;
     let step_s = 1.0 / rate_hz;
@@ -242,7 +242,7 @@ fn tone(phase: f64, hz: f64, air: f64, rate_hz: f64) -> f64 {
             sine * turn.1 + cosine * turn.0,
             cosine * turn.1 - sine * turn.0,
         );
-        // The second and third partials of a brass tone stand above the first.
+        // The second and third partials of a brass tone are stronger than the first.
         let body = match k {
             1 => 0.7,
             2 => 1.0,

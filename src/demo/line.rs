@@ -1,5 +1,5 @@
-//! The demo's line, for flugelhorn: four bars of our own at 92 to the minute,
-//! with one of everything that the ear has to tell apart.
+//! The demo line, for flugelhorn: four bars at 92 beats a minute, with one of every
+//! articulation that has to be recognised.
 
 use super::brass::{Bend, Played, Room, Start, play};
 
@@ -41,7 +41,7 @@ pub fn notes() -> Vec<Played> {
         n(8.10, 8.32, 63.0, 0.66).slurred(),
         n(8.32, 8.54, 65.0, 0.66).slurred(),
         n(8.54, 9.20, 67.0, 0.72).slurred(),
-        // By the air alone, softly; then a loud one that falls off.
+        // A soft breath attack; then a loud note with a fall.
         n(9.65, 10.75, 53.0, 0.4),
         n(11.10, 12.30, 70.0, 0.85).bent(Bend::Fall {
             cents: 420.0,
@@ -52,7 +52,7 @@ pub fn notes() -> Vec<Played> {
     notes
 }
 
-/// The take itself at a sample rate in hertz.
+/// The take at a sample rate in hertz.
 pub fn render(sample_rate_hz: f64) -> Vec<f32> {
     let room = Room {
         sample_rate_hz,

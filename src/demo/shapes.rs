@@ -1,23 +1,23 @@
-//! What must not shatter: a take of one thing each, with the number of notes that
-//! it is. For tests and for the measuring command.
+//! Takes that must not be split into too many notes: one shape each, with its number of
+//! notes. For tests and for measuring.
 
 use super::brass::{Bend, Played, Room, play};
 
-/// One thing played, with the truth.
+/// One shape with its ground truth.
 #[derive(Debug, Clone)]
 pub struct Shape {
-    /// What it is called.
+    /// Its name.
     pub name: &'static str,
     /// What is played.
     pub played: Vec<Played>,
-    /// How many notes that is to a transcriber.
+    /// How many notes a human transcriber would write.
     pub count: usize,
-    /// Technique of the first note, empty for none in particular.
+    /// Technique of the first note; empty for any.
     pub technique: &'static str,
 }
 
 impl Shape {
-    /// The take, in the default room.
+    /// The take, with the default room noise.
     pub fn render(&self) -> Vec<f32> {
         let length_s = self.played.last().map_or(0.0, |n| n.end_s) + 0.6;
         play(&self.played, length_s, &Room::default(), 3)

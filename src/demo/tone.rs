@@ -1,4 +1,4 @@
-//! Plain tones whose pitch is known to a thousandth of a cent.
+//! Plain tones with a pitch that is known to a thousandth of a cent.
 
 use std::f64::consts::TAU;
 
@@ -11,7 +11,7 @@ use crate::units::Pitch;
 pub const RATE_HZ: f64 = 48_000.0;
 
 /// A second and a half of a tone of the given partial amplitudes (the first is
-/// the fundamental's), with white noise so many dB from it. `pitch` gives MIDI
+/// the fundamental's), with white noise at a level in dB relative to it. `pitch` gives MIDI
 /// semitones at a time in seconds.
 pub fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u64) -> Vec<f32> {
     let mut noise = Noise::new(seed);
@@ -33,7 +33,7 @@ pub fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u
 }
 
 /// Median deviation from a pitch of the frames in such a tone's middle, in cents;
-/// a frame without pitch counts as infinitely far.
+/// a frame without pitch counts as infinite.
 pub fn median_error_cents(heard: &Transcription, pitch: f64) -> f64 {
     let off = |found: f32| 100.0 * (f64::from(found) - pitch).abs();
     let errors = heard

@@ -1,5 +1,4 @@
-//! The horn in hand: how its written notes sound, where it plays, what it is
-//! made of.
+//! Horns: transposition, range and construction.
 
 pub mod tube;
 
@@ -13,7 +12,7 @@ use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::units::{Concert, Pitch, Written, key_name, parse_key};
 
-/// Clef that a horn's parts are written in.
+/// Clef of a horn's parts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Clef {
@@ -34,9 +33,9 @@ pub struct Horn {
     pub sounds: i32,
     /// Clef of its parts.
     pub clef: Clef,
-    /// Lowest sounding key listened for.
+    /// Lowest sounding key.
     pub low: Concert,
-    /// Highest sounding key listened for.
+    /// Highest sounding key.
     pub high: Concert,
     /// Sounding key of the open tube's first mode.
     pub fundamental: Concert,
@@ -44,19 +43,19 @@ pub struct Horn {
     pub valves: u8,
     /// Whether it has a slide.
     pub slide: bool,
-    /// How much more each of the first four valves lowers than its semitones, in
+    /// How much flatter than its whole semitones each of the first four valves is, in
     /// cents.
     pub valves_flat_cents: [f64; 4],
     /// A second tube, if it is a double horn.
     pub side: Option<tube::Side>,
 }
 
-/// Margin around a horn's range that the tracker still hears, in semitones: a
-/// fall from the lowest note, a rip past the top.
+/// Margin around a horn's range that is still tracked, in semitones: a fall from the
+/// lowest note, a rip above the top.
 const RANGE_MARGIN: f64 = 2.5;
 
 impl Horn {
-    /// How a sounding key stands in this horn's part.
+    /// The written key of a sounding key.
     ///
     /// ```
     /// use leadpipe::horn::find;
@@ -68,12 +67,12 @@ impl Horn {
         Written(concert.0 - self.sounds)
     }
 
-    /// How a written key sounds on this horn.
+    /// The sounding key of a written key.
     pub fn concert(&self, written: Written) -> Concert {
         Concert(written.0 + self.sounds)
     }
 
-    /// Lowest and highest frequency to listen for, in hertz.
+    /// Lowest and highest frequency to track, in hertz.
     pub fn range_hz(&self) -> (f64, f64) {
         let hz = |key: i32, margin: f64| Pitch(f64::from(key) + margin).hz();
         let (lowest, highest) = FULL_RANGE_HZ;
@@ -84,16 +83,16 @@ impl Horn {
     }
 }
 
-/// How the ear listens for a horn, over all ranges where none is named, with a
-/// gate in dBFS.
-pub fn listening(horn: Option<&Horn>, gate_db: f64) -> Settings {
+/// Analysis settings for a horn, or for the full range without one, with a gate
+/// threshold in dBFS.
+pub fn analysis_settings(horn: Option<&Horn>, gate_db: f64) -> Settings {
     Settings {
         range_hz: horn.map_or(FULL_RANGE_HZ, Horn::range_hz),
         gate_db,
     }
 }
 
-/// A horn as it stands in a TOML file.
+/// A horn as it is in a TOML file.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Entry {
@@ -198,17 +197,16 @@ static CATALOGUE: LazyLock<Vec<Horn>> = LazyLock::new(|| {
     parse(include_str!("catalogue.toml")).expect("the built-in catalogue is sound")
 });
 
-/// All horns that are built in.
+/// All built-in horns.
 pub fn catalogue() -> &'static [Horn] {
     &CATALOGUE
 }
 
-/// The horn of a name, or the first in a TOML file where the name ends in
-/// `.toml`.
+/// The horn of a name, or the first in a TOML file if the name ends in `.toml`.
 ///
 /// # Errors
-/// [`Error::Setting`] for an unknown name (with the nearest one) or a faulty
-/// file (with line and column).
+/// [`Error::Setting`] for an unknown name (with a similar one) or an invalid file (with
+/// line and column).
 pub fn find(name: &str) -> Result<Horn> {
     if name.ends_with(".toml") {
         let horns = settings_file::read(Path::new(name), parse)?;
@@ -266,7 +264,7 @@ pub fn transposition_in_words(sounds: i32) -> String {
     format!("sounds {octaves_text}{joint}{step_text} {way} than written")
 }
 
-/// One line a horn: range and build.
+/// One line per horn: range and construction.
 pub fn build_in_words(horn: &Horn) -> String {
     let build = if horn.slide {
         "slide".into()
@@ -301,7 +299,7 @@ mod tests {
     }
 
     #[test]
-    fn transpositions_read_well() {
+    fn transpositions_in_words() {
         assert_eq!(
             transposition_in_words(-2),
             "sounds a major second lower than written"
@@ -327,7 +325,7 @@ mod tests {
     }
 
     #[test]
-    fn faulty_horns_say_where() {
+    fn invalid_horns_have_places() {
         let error = parse("[[horn]]\nname = \"x\"\nsounds = \"low\"\n").unwrap_err();
         assert_eq!(error.place, Some((3, 10)));
     }

@@ -1,4 +1,4 @@
-//! What the tube alone predicts: partials, valves, slide, warmth.
+//! What the tube alone predicts: partials, valves, slide, temperature.
 //!
 //! A brass player's lips choose a mode of the air column near a whole multiple of
 //! `c / 2L`; valves and slide change the length `L`. So an ideal horn's pitch
@@ -18,17 +18,17 @@ const SOUND_M_S: f64 = 343.2;
 /// Absolute zero, degrees Celsius.
 const ZERO_C: f64 = -273.15;
 
-/// Semitones that valves 1 to 4 lower by (common practice). What a fifth and a
-/// sixth do differs from maker to maker: they are not counted.
+/// Semitones by which valves 1 to 4 lower the pitch (common practice). A fifth and a
+/// sixth differ from maker to maker and are ignored.
 const VALVES: [i32; 4] = [2, 1, 3, 5];
-/// How much lower than that each is built, in cents: the third so long that 2-3
-/// is in tune, the others nearly exact (published trumpet table, see the tests).
+/// How much flatter than that each is built, in cents: the third so long that 2-3 is
+/// in tune, the others nearly exact (published trumpet table, see the tests).
 pub const VALVES_FLAT_CENTS: [f64; 4] = [1.7, 0.9, 15.6, 0.0];
 
-/// Modes in use with valves, those near a key that fingers find elsewhere left
-/// out (fingering charts, common practice).
+/// Modes in use with valves, without those close to a key that has a better fingering
+/// (fingering charts, common practice).
 const VALVE_PARTIALS: [u32; 10] = [1, 2, 3, 4, 5, 6, 8, 10, 12, 16];
-/// Modes in use with a slide, which can mend the seventh.
+/// Modes in use with a slide, which can correct the seventh.
 const SLIDE_PARTIALS: [u32; 11] = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12];
 /// Semitones from the first position to the seventh.
 const SLIDE_REACH: i32 = 6;
@@ -38,7 +38,7 @@ const SLIDE_REACH: i32 = 6;
 pub struct Side {
     /// Sounding key of its first mode.
     pub fundamental: Concert,
-    /// Lowest sounding key it is usually taken for.
+    /// Lowest sounding key it is usually used for.
     pub from: Concert,
 }
 
@@ -49,13 +49,13 @@ pub struct Way {
     pub partial: u32,
     /// Sounding key of the tube's first mode.
     pub fundamental: Concert,
-    /// Valves down, from 1; empty for the open horn and for a slide.
+    /// Valves pressed, counted from 1; empty for the open horn and for a slide.
     pub valves: Vec<usize>,
     /// Semitones of tube that are added to the open horn.
     pub added: i32,
-    /// Whether it is done by a slide.
+    /// Whether it uses a slide.
     pub slide: bool,
-    /// Where the tube puts the pitch against equal temperament, in cents.
+    /// Deviation from equal temperament that the tube gives, in cents.
     pub cents: f64,
 }
 
@@ -96,7 +96,7 @@ pub fn open_length_m(fundamental: Concert) -> f64 {
     SOUND_M_S / (2.0 * Pitch(f64::from(fundamental.0)).hz())
 }
 
-/// How much sharper everything sounds in air of another temperature, in cents.
+/// How much sharper everything sounds at another air temperature, in cents.
 /// The speed of sound goes with the root of the absolute temperature (ISO
 /// 9613-1:1993), and frequency with the speed.
 pub fn warmth_cents(temperature_c: f64) -> f64 {

@@ -1,4 +1,4 @@
-//! Several takes together: by take, by day, by pitch. The same player over weeks.
+//! Several takes of the same player together: by take, by day, by pitch.
 
 use std::path::Path;
 use std::time::SystemTime;
@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::{PitchReport, Sounded, by_pitch, slope, weighted};
 use crate::line::Line;
 
-/// What is kept of a take.
+/// What is kept of each take.
 #[derive(Debug, Clone)]
 pub struct Kept {
     take: String,
@@ -20,7 +20,7 @@ pub struct Kept {
 }
 
 impl Kept {
-    /// Keeps the little that is needed of a line.
+    /// Keeps what is needed of a line.
     pub fn new(line: &Line, day: Date) -> Kept {
         Kept {
             take: line.source.clone(),
@@ -31,7 +31,7 @@ impl Kept {
     }
 }
 
-/// A take or a day in a line.
+/// A take or a day in one row.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Row {
     /// Name of the take, or the day again.
@@ -57,19 +57,19 @@ pub struct Row {
 pub struct Across {
     /// In order of day, then name.
     pub takes: Vec<Row>,
-    /// One a day.
+    /// One per day.
     pub days: Vec<Row>,
     /// Written pitches over all takes; their spread is between all notes.
     pub pitches: Vec<PitchReport>,
     /// Everything together.
     pub whole: Row,
-    /// Straight-line change of the spread from day to day, cents a week, where
-    /// there are three days or more. Falling is progress.
+    /// Straight-line change of the spread from day to day, cents a week, if there are
+    /// three days or more. Negative is progress.
     pub spread_cents_per_week: Option<f64>,
 }
 
 impl Across {
-    /// Puts takes together that were measured against a table with A4 at `a4_hz`.
+    /// Combines takes that were measured against a tuning with A4 at `a4_hz`.
     pub fn new(mut kept: Vec<Kept>, a4_hz: f64) -> Across {
         kept.sort_by(|a, b| (a.day, &a.take).cmp(&(b.day, &b.take)));
         let takes = kept
@@ -126,7 +126,7 @@ pub fn day(take: &Path) -> Date {
     })
 }
 
-/// First day that a name holds.
+/// First date in a name.
 fn day_in(name: &str) -> Option<Date> {
     let digits = name.as_bytes();
     let number = |from: usize, count: usize| -> Option<i16> {

@@ -1,4 +1,4 @@
-//! The same notes sorted in other ways: register, dynamic, time, attack.
+//! The same notes grouped by register, dynamic, time and attack.
 
 use serde::Serialize;
 
@@ -22,9 +22,9 @@ pub struct Group {
 /// All groupings. Empty groups are left out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Groups {
-    /// Low, middle and high on the horn in hand; octaves where none is named.
+    /// Low, middle and high on the horn; octaves without a horn.
     pub register: Vec<Group>,
-    /// Against the loudest note.
+    /// Relative to the loudest note.
     pub dynamic: Vec<Group>,
     /// Quarters of the playing: warming up, tiring.
     pub time: Vec<Group>,
@@ -50,7 +50,7 @@ pub struct Bin {
     pub time_s: f64,
 }
 
-/// How many notes began and were held in which way.
+/// Number of notes by attack, length and technique.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Attacks {
     pub attack: Vec<(&'static str, usize)>,
@@ -62,13 +62,13 @@ pub struct Attacks {
 /// Width of a histogram's bin: the finest step that is clearly audible (common
 /// practice: five cents).
 pub const BIN_CENTS: f64 = 5.0;
-/// Levels under the loudest note at which loud ends and medium ends, in dB: about
-/// one dynamic marking each (common practice).
+/// Lower limits of loud and medium below the loudest note, in dB: about one dynamic
+/// marking each (common practice).
 const DYNAMICS_DB: [f32; 2] = [6.0, 14.0];
 const QUARTERS: usize = 4;
 
 impl Groups {
-    /// Sorts a line.
+    /// Groups the notes of a line.
     pub fn of(line: &Line) -> Groups {
         let loudest_db = line.loudest_db();
         Groups {
@@ -182,7 +182,7 @@ pub fn histogram(line: &Line) -> Vec<Bin> {
 }
 
 impl Attacks {
-    /// Counts a line.
+    /// Counts the notes of a line.
     pub fn of(line: &Line) -> Attacks {
         let notes = || line.notes.iter().map(|n| &n.note);
         Attacks {
@@ -194,7 +194,7 @@ impl Attacks {
     }
 }
 
-/// Names with their counts, the commonest first.
+/// Names with their counts, the most frequent first.
 fn counted(names: impl Iterator<Item = &'static str>) -> Vec<(&'static str, usize)> {
     let mut counts: Vec<(&'static str, usize)> = Vec::new();
     for name in names {

@@ -1,5 +1,5 @@
-//! How the playing sits against a table: note by note, pitch by pitch, by
-//! register, dynamic and time, and what of it is the horn's.
+//! Deviation of the playing from a tuning: by note, pitch, register, dynamic and time,
+//! and the horn's share of it.
 
 pub mod across;
 pub mod groups;
@@ -12,14 +12,14 @@ use crate::units::{Concert, Written};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
 
-/// One note against the table.
+/// One note's deviation from the tuning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct NoteReport {
     pub onset_s: f64,
     pub duration_s: f64,
     pub concert: String,
     pub written: String,
-    /// Mean against the table, cents.
+    /// Mean deviation from the tuning, cents.
     pub mean_cents: f64,
     /// Standard deviation within the note, cents.
     pub spread_cents: f64,
@@ -27,7 +27,7 @@ pub struct NoteReport {
     pub drift_cents: f64,
 }
 
-/// All notes of one written pitch together.
+/// All notes of one written pitch.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PitchReport {
     pub written: String,
@@ -41,7 +41,7 @@ pub struct PitchReport {
     pub spread_cents: f64,
 }
 
-/// The whole.
+/// The intonation of a line.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Report {
     pub notes: Vec<NoteReport>,
@@ -60,18 +60,17 @@ pub struct Report {
     pub histogram: Vec<Bin>,
     /// How notes began and how long they were held.
     pub attacks: Attacks,
-    /// What the horn owns of each pitch, where a horn is named.
+    /// The horn's share of each pitch's deviation, if a horn is given.
     pub shares: Vec<Share>,
-    /// How far the main tuning slide must go out (in, where negative) for the
-    /// offset, in millimetres, where a horn is named.
+    /// How far to pull the main tuning slide out (in, if negative) to correct the
+    /// offset, in millimetres, if a horn is given.
     pub tuning_slide_mm: Option<f64>,
-    /// Air temperature that the horn's share is reckoned for, degrees Celsius.
+    /// Air temperature for which the horn's share is calculated, degrees Celsius.
     pub temperature_c: f64,
 }
 
 impl Report {
-    /// Pitches that stray farthest from the rest, the worst first: those worth
-    /// practice.
+    /// Pitches that deviate most from the rest, the worst first: those to practise.
     pub fn watch(&self) -> Vec<&PitchReport> {
         let off = |p: &PitchReport| (p.mean_cents - self.offset_cents).abs();
         let mut pitches: Vec<&PitchReport> = self
@@ -84,7 +83,7 @@ impl Report {
         pitches
     }
 
-    /// The same in words, `A4 +12, E5 -14`; empty where there are none.
+    /// The same in words, `A4 +12, E5 -14`; empty if there are none.
     pub fn watch_in_words(&self) -> String {
         let words = |p: &&PitchReport| format!("{} {:+.0}", p.written, p.mean_cents);
         let words: Vec<String> = self.watch().iter().map(words).collect();
@@ -92,21 +91,19 @@ impl Report {
     }
 }
 
-/// Deviation from the rest of the take from which a pitch is worth watching, in
-/// cents: what trained listeners begin to hear between steady tones (from
-/// memory: 5 to 10).
+/// Deviation from the rest of the take from which a pitch needs attention, in cents:
+/// what trained listeners begin to hear between steady tones (from memory: 5 to 10).
 const WATCH_CENTS: f64 = 8.0;
-/// Sounding time below which a pitch says little, in seconds.
+/// Shortest sounding time of a meaningful pitch, in seconds.
 const WATCH_S: f64 = 0.3;
-/// As many as one can practise at a time.
+/// Most pitches listed: as many as one can practise at a time.
 const MAX_WATCHED: usize = 5;
 
-/// Measures a line.
+/// Measures the intonation of a line.
 ///
-/// Notes weigh by their sounding time. The best reference is the least-squares
-/// one: shifting the table by the weighted mean deviation leaves the smallest
-/// sum of squares. The horn's share is reckoned for air of `temperature_c`
-/// degrees Celsius.
+/// Notes are weighted by their sounding time. The best reference is the least-squares
+/// one: shifting the tuning by the weighted mean deviation leaves the smallest sum of
+/// squares. The horn's share is calculated for air of `temperature_c` degrees Celsius.
 pub fn report(line: &Line, temperature_c: f64) -> Report {
     let notes: Vec<NoteReport> = line.notes.iter().map(note_report).collect();
     let all = || line.notes.iter().map(|n| (n.cents, n.note.duration_s()));
@@ -129,7 +126,7 @@ pub fn report(line: &Line, temperature_c: f64) -> Report {
     }
 }
 
-/// The little of a note that groups and summaries need.
+/// What groups and summaries need of a note.
 #[derive(Debug, Clone, Copy)]
 struct Sounded {
     written: Written,
@@ -189,7 +186,7 @@ fn note_report(named: &LineNote) -> NoteReport {
     }
 }
 
-/// Weighted mean and standard deviation of (value, weight) pairs; zero of none.
+/// Weighted mean and standard deviation of (value, weight) pairs; 0 if there are none.
 pub(crate) fn weighted(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
     let total: f64 = pairs.clone().map(|(_, w)| w).sum();
     if total <= 0.0 {
@@ -200,7 +197,7 @@ pub(crate) fn weighted(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64,
     (mean, variance.sqrt())
 }
 
-/// Least-squares slope of (x, y) pairs; zero where there is none.
+/// Least-squares slope of (x, y) pairs; 0 if there is none.
 fn slope(pairs: &[(f64, f64)]) -> f64 {
     let count = pairs.len() as f64;
     if pairs.len() < 3 {

@@ -1,7 +1,7 @@
-//! What the horn owns of a deviation and what the player does.
+//! The horn's and the player's share of a deviation.
 //!
-//! The horn's part is theory (`horn::tube`): partials, valve lengths, warmth. The
-//! playing is measured. What is between them is the player, or the maker.
+//! The horn's share is theory (`horn::tube`): partials, valve lengths, temperature. The
+//! playing is measured. The difference is due to the player, or to the maker.
 
 use serde::Serialize;
 
@@ -21,15 +21,15 @@ pub struct Share {
     pub partial: u32,
     /// Other ways to play it.
     pub others: Vec<String>,
-    /// Theory: where the tube puts it against the table, cents.
+    /// Theory: the tube's deviation from the tuning, cents.
     pub horn_cents: f64,
-    /// Measured: where it was played against the table, cents.
+    /// Measured: the playing's deviation from the tuning, cents.
     pub played_cents: f64,
-    /// The rest: played less the horn's, cents. On a slide, which the player
-    /// owns whole, the same as played.
+    /// The difference, cents. On a slide, where all of it is up to the player, the same
+    /// as `played_cents`.
     pub player_cents: f64,
-    /// How far the hand slide is out where theory has this in tune, and how much
-    /// farther out (in, where negative) it belongs for what was played, both in
+    /// How far the hand slide is out when this is in tune in theory, and how much
+    /// farther out (in, if negative) it should be after what was played, both in
     /// millimetres.
     pub slide_mm: Option<(f64, f64)>,
 }
@@ -43,8 +43,8 @@ pub fn fingering_heading(shares: &[Share]) -> &'static str {
     }
 }
 
-/// The shares of every written pitch of a line, lowest first; none without a
-/// horn or for what the horn has no way to play.
+/// The shares of every written pitch of a line, lowest first; none without a horn, or for
+/// a pitch that it has no fingering for.
 pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
     let Some(horn) = &line.context.horn else {
         return Vec::new();
@@ -68,7 +68,7 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         let equal = line.context.tuning.reference().equal(concert.0);
         let horn_cents =
             100.0 * (equal.0 - tuning_pitch) + way.cents + tube::warmth_cents(temperature_c);
-        // Where the slide stands is not heard, only where the pitch ended up.
+        // The slide's position is unknown, only the resulting pitch is known.
         let slide_mm = way.slide.then(|| {
             let out_mm = way.slide_out_mm() + way.slide_mm(horn_cents - way.cents);
             (out_mm, way.slide_mm(played_cents))
@@ -123,12 +123,12 @@ mod tests {
     #[test]
     fn a_lipped_down_low_c_sharp_is_the_players_doing() {
         // Written C#4 on a trumpet sounds B3; theory has 1-2-3 on the third mode
-        // some 40 cents sharp. Played 5 sharp, the player took off 35.
+        // some 40 cents sharp. Played 5 sharp, the player corrected 35.
         let share = &shares(&line("trumpet", 59.05), 20.0)[0];
         assert_eq!((share.fingering.as_str(), share.partial), ("1-2-3", 3));
         assert!((share.horn_cents - 39.8).abs() < 0.5, "{share:?}");
         assert!((share.player_cents + 34.8).abs() < 0.5, "{share:?}");
-        // Colder air lowers what the horn owns.
+        // Colder air lowers the horn's share.
         let cold = &shares(&line("trumpet", 59.05), 15.0)[0];
         assert!((share.horn_cents - cold.horn_cents - 14.9).abs() < 0.3);
     }

@@ -7,7 +7,7 @@ use super::command::Command;
 use super::control_event::{ControlEvent, GestureEvent};
 use super::gestures::Gestures;
 use super::note_mapper::NoteMapper;
-use crate::horn::{Horn, listening};
+use crate::horn::{Horn, analysis_settings};
 use crate::notes::segment::NoteEvent;
 use crate::notes::{Attack, PitchFrame};
 use crate::transcriber::{Event, Tracker, causal_frame};
@@ -49,7 +49,7 @@ impl Engine {
     /// stand's first horn and table.
     pub fn new(rate_hz: f64, gate_db: f64, mapper: NoteMapper, choices: Choices) -> Self {
         let horn = mapper.reading().horn.as_ref();
-        let tracker = Tracker::new(rate_hz, listening(horn, gate_db));
+        let tracker = Tracker::new(rate_hz, analysis_settings(horn, gate_db));
         Engine {
             rate_hz,
             gate_db,
@@ -229,7 +229,7 @@ impl Engine {
 
     fn new_tracker(&mut self) {
         let horn = self.mapper.reading().horn.as_ref();
-        self.tracker = Tracker::new(self.rate_hz, listening(horn, self.gate_db));
+        self.tracker = Tracker::new(self.rate_hz, analysis_settings(horn, self.gate_db));
         self.gestures = Gestures::new(self.tracker.hop_s());
         self.tracker_start_s = self.now_s();
     }

@@ -1,4 +1,4 @@
-//! MIDI Tuning Standard bulk dumps, in and out.
+//! Reads and writes MIDI Tuning Standard bulk dumps.
 //!
 //! MMA/AMEI, MIDI 1.0 Detailed Specification, "MIDI Tuning" (bulk dump reply):
 //!
@@ -7,7 +7,7 @@
 //! ```
 //!
 //! `xx` is the key of equal temperament at or below the pitch, `yy zz` the rest
-//! in 1/16384 of a semitone; `7F 7F 7F` leaves a key alone. The checksum is the
+//! in 1/16384 of a semitone; `7F 7F 7F` leaves a key unchanged. The checksum is the
 //! exclusive or of everything from `7E` to the last pitch, seven bits.
 
 use std::path::Path;
@@ -19,17 +19,17 @@ use crate::units::Pitch;
 /// Length of a dump in bytes.
 const LENGTH: usize = 408;
 
-/// A tuning as a dump holds it.
+/// The contents of a dump.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Dump {
     /// Up to 16 characters.
     pub name: String,
-    /// Pitch of each of the 128 keys, MIDI semitones at A4 = 440 Hz. A key the
-    /// dump leaves alone is in equal temperament.
+    /// Pitch of each of the 128 keys. A key that the dump leaves unchanged is in equal
+    /// temperament.
     pub pitches: Vec<Pitch>,
 }
 
-/// The dump that tunes each key to the table's nearest pitch.
+/// The dump that tunes each key to the tuning's nearest pitch.
 pub fn encode(tuning: &Tuning, program: u8) -> Vec<u8> {
     let mut bytes = vec![0xF0, 0x7E, 0x7F, 0x08, 0x01, program & 0x7F];
     let ascii = tuning
@@ -47,10 +47,9 @@ pub fn encode(tuning: &Tuning, program: u8) -> Vec<u8> {
     bytes
 }
 
-/// Three bytes of a pitch, to 1/16384 semitone.
+/// A pitch in three bytes, to 1/16384 semitone.
 pub fn encode_pitch(pitch: Pitch) -> [u8; 3] {
-    // 7F 7F 7F means "leave alone": the highest pitch that can be said is one
-    // step below.
+    // 7F 7F 7F means "no change": the highest pitch is one step below.
     let steps = (pitch.0 * 16_384.0)
         .round()
         .clamp(0.0, 128.0 * 16_384.0 - 2.0) as u32;
@@ -122,7 +121,7 @@ mod tests {
 
     /// Frequencies and their bytes from the standard's own table of examples.
     #[test]
-    fn pitches_as_the_standard_has_them() {
+    fn pitches_as_in_the_standard() {
         for (hz, bytes) in [
             (8.1758, [0x00, 0x00, 0x00]),
             (261.6256, [0x3C, 0x00, 0x00]),
@@ -134,7 +133,7 @@ mod tests {
     }
 
     #[test]
-    fn tables_survive_the_trip() {
+    fn tunings_survive_a_round_trip() {
         for name in ["equal-12", "just", "werckmeister-3", "meantone-4"] {
             let tuning = find(name, None, Reference::new(442.0).unwrap()).unwrap();
             let dump = decode(&encode(&tuning, 3)).unwrap();
@@ -148,7 +147,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn damage_is_noticed(at in 0usize..LENGTH, flip in 1u8..=255) {
+        fn damage_is_detected(at in 0usize..LENGTH, flip in 1u8..=255) {
             let tuning = find("just", None, Reference::default()).unwrap();
             let mut bytes = encode(&tuning, 0);
             // Device and program may be anything; the checksum covers them.

@@ -1,9 +1,8 @@
-//! Tuning tables: which pitches a piece uses, and how far the playing is from
-//! them.
+//! Tunings: the pitches that a piece uses and that the playing is measured against.
 //!
-//! A table file gives degrees above a tonic within a period; here it is laid
-//! out over the whole range as one sorted list of pitches, so that octaves,
-//! other periods, note selections and 128-key dumps are all the same thing.
+//! A tuning file gives degrees above a tonic within a period. Here they are repeated
+//! over the whole range as one sorted list of pitches, so that octaves, other periods,
+//! note selections and 128-key dumps are handled alike.
 
 pub mod bulk_dump;
 pub mod quantiser;
@@ -18,10 +17,10 @@ use crate::settings_file;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use tuning_file::TuningFile;
 
-/// Lowest and highest pitch that a table is laid out for, MIDI semitones.
+/// Lowest and highest pitch of a tuning, MIDI semitones.
 const SPAN: (f64, f64) = (-12.0, 140.0);
 
-/// A reference pitch: what A4 sounds at.
+/// A reference pitch: the frequency of A4.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(transparent)]
 pub struct Reference(f64);
@@ -30,8 +29,8 @@ impl Reference {
     /// Reference with A4 at `a4_hz`.
     ///
     /// # Errors
-    /// [`Error::Setting`] outside 380 to 500 Hz, which spans every pitch
-    /// standard on record with room to spare.
+    /// [`Error::Setting`] outside 380 to 500 Hz, which includes every known pitch
+    /// standard.
     pub fn new(a4_hz: f64) -> Result<Self> {
         if (380.0..=500.0).contains(&a4_hz) {
             Ok(Reference(a4_hz))
@@ -48,7 +47,7 @@ impl Reference {
         self.0
     }
 
-    /// How far everything is shifted against 440 Hz, in semitones.
+    /// Shift from 440 Hz, in semitones.
     pub fn shift(self) -> f64 {
         12.0 * (self.0 / A4_HZ).log2()
     }
@@ -59,12 +58,12 @@ impl Reference {
         pitch.0 - self.shift()
     }
 
-    /// Nearest key by this reference.
+    /// Nearest MIDI key at this reference.
     pub fn nearest_key(self, pitch: Pitch) -> i32 {
         self.relative(pitch).round().clamp(0.0, 127.0) as i32
     }
 
-    /// Where a key sounds in equal temperament on this reference.
+    /// Pitch of a MIDI key in equal temperament at this reference.
     pub fn equal(self, key: i32) -> Pitch {
         Pitch(f64::from(key) + self.shift())
     }
@@ -76,14 +75,14 @@ impl Default for Reference {
     }
 }
 
-/// A tuning table at a reference pitch.
+/// A tuning at a reference pitch.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tuning {
     name: String,
     title: String,
     about: String,
     reference: Reference,
-    /// All pitches of the table, rising.
+    /// All pitches, rising, in MIDI semitones.
     pitches: Vec<f64>,
     /// Degrees in cents above the tonic within a period, for display.
     degrees: Vec<f64>,
@@ -93,16 +92,16 @@ pub struct Tuning {
 }
 
 impl Tuning {
-    /// Lays out a table file.
+    /// Tuning from a file.
     ///
-    /// `tonic` overrides the file's. The anchor (the file's, else the tonic)
-    /// sounds exactly where equal temperament on the reference has it.
+    /// `tonic` overrides the file's. The anchor (the file's, else the tonic) is in equal
+    /// temperament at the reference.
     pub fn new(file: &TuningFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
         let degrees = file.cents()?;
         let tonic_key = tonic.unwrap_or(file.tonic_key()?);
         let anchor_key = file.anchor_key()?.unwrap_or(tonic_key);
         let period = file.period;
-        // Where the anchor's degree lies above the tonic, as the table has it.
+        // Interval from the tonic to the anchor's degree.
         let above = f64::from(anchor_key - tonic_key) * 100.0;
         let nearest = nearest_cents(&degrees, period, above);
         if (nearest - above).abs() > 50.0 {
@@ -115,8 +114,8 @@ impl Tuning {
         let mut pitches: Vec<(f64, usize)> = Vec::new();
         let first = ((SPAN.0 - tonic_pitch) * 100.0 / period).floor() as i32;
         let last = ((SPAN.1 - tonic_pitch) * 100.0 / period).ceil() as i32;
-        for turn in first..=last {
-            let base = tonic_pitch + f64::from(turn) * period / 100.0;
+        for repeat in first..=last {
+            let base = tonic_pitch + f64::from(repeat) * period / 100.0;
             let degrees = degrees.iter().enumerate();
             pitches.extend(degrees.map(|(degree, cents)| (base + cents / 100.0, degree)));
         }
@@ -134,7 +133,7 @@ impl Tuning {
         })
     }
 
-    /// Table of single key pitches, as a bulk dump holds them.
+    /// Tuning from the pitches of single keys, as in a bulk dump.
     pub fn from_keys(name: &str, keys: &[Pitch], reference: Reference) -> Self {
         let mut pitches: Vec<f64> = keys.iter().map(|p| p.0).collect();
         pitches.sort_by(f64::total_cmp);
@@ -161,12 +160,12 @@ impl Tuning {
         &self.title
     }
 
-    /// What it is, in a sentence.
+    /// Description in a sentence.
     pub fn about(&self) -> &str {
         &self.about
     }
 
-    /// The reference pitch it stands on.
+    /// Its reference pitch.
     pub fn reference(&self) -> Reference {
         self.reference
     }
@@ -196,7 +195,7 @@ impl Tuning {
             .map(move |(i, pitch)| (Pitch(*pitch), degree(i)))
     }
 
-    /// Index into [`Tuning::pitches`] of the pitch nearest to one.
+    /// Index into [`Tuning::pitches`] of the pitch nearest to `pitch`.
     pub fn nearest_index(&self, pitch: Pitch) -> usize {
         let after = self.pitches.partition_point(|&p| p < pitch.0);
         let last = self.pitches.len() - 1;
@@ -208,7 +207,7 @@ impl Tuning {
         }
     }
 
-    /// The table's pitch nearest to one.
+    /// The pitch of the tuning that is nearest to `pitch`.
     ///
     /// ```
     /// use leadpipe::tuning::{Reference, find};
@@ -234,7 +233,7 @@ fn nearest_cents(degrees: &[f64], period: f64, cents: f64) -> f64 {
 
 macro_rules! bundled {
     ($($name:literal),* $(,)?) => {
-        /// Names and texts of the tables in `tunings/`.
+        /// Names and texts of the files in `tunings/`.
         const BUNDLED: &[(&str, &str)] =
             &[$(($name, include_str!(concat!("../../tunings/", $name, ".toml")))),*];
     };
@@ -260,7 +259,7 @@ bundled![
     "whole-tone",
 ];
 
-/// The tables that are built in.
+/// The built-in tunings.
 pub fn catalogue() -> Vec<TuningFile> {
     BUNDLED
         .iter()
@@ -268,12 +267,12 @@ pub fn catalogue() -> Vec<TuningFile> {
         .collect()
 }
 
-/// The table of a name, of a TOML file (`.toml`) or of a MIDI Tuning Standard
-/// bulk dump (`.syx`).
+/// The tuning of a name, of a TOML file (`.toml`) or of a MIDI Tuning Standard bulk dump
+/// (`.syx`).
 ///
 /// # Errors
-/// [`Error::Setting`] for an unknown name (with the nearest one), a faulty file
-/// (with line and column), or a tonic that cannot be read.
+/// [`Error::Setting`] for an unknown name (with a similar one), an invalid file
+/// (with line and column), or an invalid tonic.
 pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tuning> {
     let tonic = tonic.map(parse_tonic).transpose()?;
     if name.ends_with(".syx") {

@@ -1,11 +1,11 @@
-//! To the nearest pitch of a table, without flicker on the border.
+//! Quantises to the nearest pitch of a tuning, with hysteresis.
 
 use std::borrow::Borrow;
 
 use super::Tuning;
 use crate::units::Pitch;
 
-/// How a played pitch is sent on.
+/// How a played pitch is quantised for output.
 #[derive(
     Debug,
     Clone,
@@ -46,31 +46,31 @@ pub struct Quantiser<T> {
     held: Option<usize>,
 }
 
-/// How far past the border, as a share of the step, the pitch must go. A tenth
-/// of a semitone is above the wander of a steady tone (some 5 cents).
-const PAST: f64 = 0.1;
+/// Hysteresis: how far past the midpoint the pitch must go, as a share of the step. A
+/// tenth of a semitone is more than a steady tone varies (some 5 cents).
+const HYSTERESIS: f64 = 0.1;
 
 impl<T: Borrow<Tuning>> Quantiser<T> {
-    /// Quantiser on a table, borrowed or owned, holding nothing.
+    /// Quantiser for a tuning, borrowed or owned, that holds no note yet.
     pub fn new(tuning: T) -> Self {
         Quantiser { tuning, held: None }
     }
 
-    /// Its table.
+    /// Its tuning.
     pub fn tuning(&self) -> &Tuning {
         self.tuning.borrow()
     }
 
-    /// The table's pitch for a played one.
+    /// The tuning's pitch for a played one.
     pub fn push(&mut self, pitch: Pitch) -> Pitch {
         let nearest = self.tuning.borrow().nearest_index(pitch);
         let pitches = self.tuning.borrow().pitches();
         let held = match self.held {
             Some(held) if held != nearest => {
                 let (from, to) = (pitches[held], pitches[nearest]);
-                let border = 0.5 * (from + to);
+                let midpoint = 0.5 * (from + to);
                 let step = (to - from).abs();
-                if (pitch.0 - border).abs() > PAST * step || held.abs_diff(nearest) > 1 {
+                if (pitch.0 - midpoint).abs() > HYSTERESIS * step || held.abs_diff(nearest) > 1 {
                     nearest
                 } else {
                     held
@@ -82,7 +82,7 @@ impl<T: Borrow<Tuning>> Quantiser<T> {
         Pitch(pitches[held])
     }
 
-    /// Forgets the note held, at the end of a note.
+    /// Releases the held note, at the end of a note.
     pub fn release(&mut self) {
         self.held = None;
     }
@@ -105,7 +105,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn first_answer_is_the_nearest(pitch in 20.0f64..100.0) {
+        fn first_result_is_the_nearest(pitch in 20.0f64..100.0) {
             for tuning in tunings() {
                 let got = Quantiser::new(&tuning).push(Pitch(pitch)).0;
                 let best = tuning.pitches().iter().map(|p| (p - pitch).abs()).fold(f64::MAX, f64::min);
@@ -124,7 +124,7 @@ mod tests {
         }
 
         #[test]
-        fn table_pitches_stay(index in 0usize..100) {
+        fn pitches_of_the_tuning_stay(index in 0usize..100) {
             for tuning in tunings() {
                 let pitch = tuning.pitches()[index % tuning.pitches().len()];
                 prop_assert_eq!(Quantiser::new(&tuning).push(Pitch(pitch)).0, pitch);

@@ -1,4 +1,4 @@
-//! The TOML form of a tuning table.
+//! The TOML form of a tuning.
 //!
 //! ```toml
 //! name = "mine"                # as on the command line
@@ -16,7 +16,7 @@ use crate::error::{Error, Result};
 use crate::settings_file::{self, ParseError};
 use crate::units::parse_key;
 
-/// Whether a file is a whole table or a selection of notes to quantise to.
+/// Whether a file is a complete tuning table or a selection of notes to quantise to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
@@ -32,7 +32,7 @@ pub enum Degree {
     Ratio(String),
 }
 
-/// A tuning table as it stands in a file.
+/// A tuning as it is in a file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TuningFile {
@@ -54,16 +54,16 @@ fn octave() -> f64 {
     1200.0
 }
 
-/// Most degrees in a period: a table of single cents.
+/// Most degrees in a period: one per cent of an octave.
 const MAX_DEGREES: usize = 1200;
 
-/// Parses and checks a table.
+/// Parses and checks a tuning.
 pub fn parse(text: &str) -> std::result::Result<TuningFile, ParseError> {
     let mut file: TuningFile = settings_file::parse(text)?;
     let comment = text.lines().take_while(|line| line.starts_with('#'));
     let words: Vec<&str> = comment.map(|line| line[1..].trim()).collect();
     file.about = words.join(" ");
-    // Every error must show here, where the file's name is known.
+    // All errors are found here, where the file's name is known.
     let checked = file.cents().and(file.tonic_key()).and(file.anchor_key());
     match checked {
         Ok(_) => Ok(file),
@@ -75,8 +75,8 @@ impl TuningFile {
     /// Degrees in cents above the tonic, rising, each once.
     ///
     /// # Errors
-    /// [`Error::Setting`] for no degrees, too many, ratios that are none, or a
-    /// period that is not positive.
+    /// [`Error::Setting`] for no or too many degrees, invalid ratios, or a period below
+    /// 50 cents.
     pub fn cents(&self) -> Result<Vec<f64>> {
         let wrong =
             |problem: String, hint: &str| Error::setting(format!("{}: {problem}", self.name), hint);
@@ -118,7 +118,7 @@ impl TuningFile {
         self.key("tonic", &self.tonic)
     }
 
-    /// The anchor as a MIDI key, where the file names one.
+    /// The anchor as a MIDI key, if the file has one.
     pub fn anchor_key(&self) -> Result<Option<i32>> {
         let anchor = self.anchor.as_deref();
         anchor.map(|text| self.key("anchor", text)).transpose()
@@ -151,7 +151,7 @@ mod tests {
     use proptest::prelude::*;
 
     #[test]
-    fn faults_have_places() {
+    fn errors_have_places() {
         let error = parse("name = \"x\"\ntitle = 5\n").unwrap_err();
         assert_eq!(error.place, Some((2, 9)), "{error:?}");
         let text = "name=\"x\"\ntitle=\"x\"\nkind=\"table\"\ntonic=\"C4\"\ndegrees=[\"3/0\"]\n";

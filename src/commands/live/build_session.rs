@@ -193,7 +193,7 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         switches,
     } = validate(rig)?;
     let capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
-    let settings = horn::listening(context.horn.as_ref(), rig.gate_db());
+    let settings = horn::analysis_settings(context.horn.as_ref(), rig.gate_db());
     let recorder = rig
         .record
         .folder
