@@ -1,4 +1,4 @@
-//! One file a command; what they share stands here.
+//! One file per command; what they share is here.
 
 pub mod batch;
 #[cfg(feature = "live")]

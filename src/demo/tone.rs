@@ -11,8 +11,8 @@ use crate::units::Pitch;
 pub const RATE_HZ: f64 = 48_000.0;
 
 /// A second and a half of a tone of the given partial amplitudes (the first is
-/// the fundamental's), with white noise at a level in dB relative to it. `pitch` gives MIDI
-/// semitones at a time in seconds.
+/// the fundamental's), with white noise at a level in dB relative to it. `pitch` maps a
+/// time in seconds to MIDI semitones.
 pub fn tone(pitch: impl Fn(f64) -> f64, partials: &[f64], noise_db: f64, seed: u64) -> Vec<f32> {
     let mut noise = Noise::new(seed);
     let power: f64 = partials.iter().map(|a| a * a / 2.0).sum();

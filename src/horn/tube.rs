@@ -3,7 +3,7 @@
 //! A brass player's lips choose a mode of the air column near a whole multiple of
 //! `c / 2L`; valves and slide change the length `L`. So an ideal horn's pitch
 //! follows from lengths alone. Real bells, mouthpieces and makers' corrections
-//! move single notes by some cents more: what is said here is theory.
+//! shift single notes by some cents more: this is theory.
 
 use serde::Serialize;
 
@@ -77,13 +77,13 @@ impl Way {
         open_length_m(self.fundamental) * 2f64.powf(f64::from(self.added) / 12.0)
     }
 
-    /// How far a slide of two legs must go out to lower this by so many cents,
-    /// in millimetres; in, where negative.
+    /// How far a slide of two legs must go out to lower this by `cents`, in millimetres;
+    /// in, if negative.
     pub fn slide_mm(&self, cents: f64) -> f64 {
         500.0 * self.length_m() * (2f64.powf(cents / 1200.0) - 1.0)
     }
 
-    /// How far a hand slide is out where this way is in tune, in millimetres.
+    /// How far a hand slide is out when this is in tune, in millimetres.
     pub fn slide_out_mm(&self) -> f64 {
         let lower = f64::from(self.added) * 100.0 + self.cents;
         500.0 * open_length_m(self.fundamental) * (2f64.powf(lower / 1200.0) - 1.0)
@@ -99,11 +99,11 @@ pub fn open_length_m(fundamental: Concert) -> f64 {
 /// How much sharper everything sounds at another air temperature, in cents.
 /// The speed of sound goes with the root of the absolute temperature (ISO
 /// 9613-1:1993), and frequency with the speed.
-pub fn warmth_cents(temperature_c: f64) -> f64 {
+pub fn temperature_cents(temperature_c: f64) -> f64 {
     600.0 * ((temperature_c - ZERO_C) / (TEMPERATURE_C - ZERO_C)).log2()
 }
 
-/// Where a slide is, in words: nothing is farther in than closed.
+/// Position of a slide, in words: no slide is farther in than closed.
 pub fn slide_place(out_mm: f64) -> String {
     if out_mm < -0.5 {
         format!("closed ({:.0} mm too long)", out_mm.abs())
@@ -112,7 +112,7 @@ pub fn slide_place(out_mm: f64) -> String {
     }
 }
 
-/// Which way a slide moves by so many millimetres, in words.
+/// Direction of a slide's move in millimetres, in words.
 pub fn slide_way(mm: f64) -> &'static str {
     if mm < 0.0 { "in" } else { "out" }
 }
@@ -122,9 +122,9 @@ fn partial_cents(partial: u32) -> f64 {
     1200.0 * f64::from(partial).log2()
 }
 
-/// How far tubes of so many semitones each, built flat by so many cents, lower
-/// the pitch when they are added together, in cents. Lengths add, ratios do not:
-/// hence combinations are sharp.
+/// How far tubes that each lower the pitch by a number of semitones, built flat by a
+/// number of cents, lower it together, in cents. Lengths add, ratios do not, so
+/// combinations are sharp.
 fn lowered_cents(added: &[(i32, f64)]) -> f64 {
     let length = |(semitones, flat): &(i32, f64)| {
         2f64.powf((f64::from(*semitones) * 100.0 + flat) / 1200.0) - 1.0
@@ -189,7 +189,7 @@ impl Horn {
     }
 
     /// How far the main tuning slide (two legs) must go out to lower the open
-    /// horn by so many cents, in millimetres; in, where negative.
+    /// horn by `cents`, in millimetres; in, if negative.
     pub fn tuning_slide_mm(&self, cents: f64) -> f64 {
         500.0 * open_length_m(self.fundamental) * (2f64.powf(cents / 1200.0) - 1.0)
     }
@@ -351,7 +351,7 @@ mod tests {
         assert!((trumpet.tuning_slide_mm(10.0) - 4.3).abs() < 0.2);
         assert!((seventh.slide_mm(0.0)).abs() < 1e-12);
         // 3 cents a degree near room temperature (common practice).
-        assert!((warmth_cents(21.0) - 3.0).abs() < 0.1);
-        assert_eq!(warmth_cents(TEMPERATURE_C), 0.0);
+        assert!((temperature_cents(21.0) - 3.0).abs() < 0.1);
+        assert_eq!(temperature_cents(TEMPERATURE_C), 0.0);
     }
 }

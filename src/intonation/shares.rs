@@ -67,7 +67,7 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         let played_cents = over(&|n| n.cents);
         let equal = line.context.tuning.reference().equal(concert.0);
         let horn_cents =
-            100.0 * (equal.0 - tuning_pitch) + way.cents + tube::warmth_cents(temperature_c);
+            100.0 * (equal.0 - tuning_pitch) + way.cents + tube::temperature_cents(temperature_c);
         // The slide's position is unknown, only the resulting pitch is known.
         let slide_mm = way.slide.then(|| {
             let out_mm = way.slide_out_mm() + way.slide_mm(horn_cents - way.cents);

@@ -322,7 +322,7 @@ impl Segmenter {
         self.envelope_at(self.history.len())
     }
 
-    /// The same so many seconds ago.
+    /// The same `ago_s` seconds earlier.
     fn envelope_ago(&self, ago_s: f64) -> f32 {
         let hops = (ago_s / self.hop_s).round() as usize;
         self.envelope_at(self.history.len().saturating_sub(hops).max(1))

@@ -1,7 +1,7 @@
 //! Control voltages as a four-channel 32-bit float WAV: pitch, gate, trigger,
 //! loudness.
 //!
-//! A sample of 1.0 stands for the interface's full-scale voltage. Pitch is 1 V
+//! A sample of 1.0 is the interface's full-scale voltage. Pitch is 1 V
 //! per octave and holds its last value between notes (sample and hold), as
 //! modular players expect. Slurred notes keep the gate up and give no trigger.
 
@@ -16,7 +16,7 @@ use crate::units::mean_level_db;
 /// Settings of the voltages.
 #[derive(Debug, Clone, Copy)]
 pub struct ControlVoltage {
-    /// Volts that a sample of 1.0 stands for.
+    /// Voltage of a sample of 1.0.
     pub full_scale_v: f64,
     /// Sample rate of the file in hertz.
     pub sample_rate_hz: u32,

@@ -1,4 +1,4 @@
-//! Note list as JSON. The schema stands in `notes.schema.json` beside this
+//! Note list as JSON. The schema is in `notes.schema.json` beside this
 //! file (JSON Schema 2020-12) and `leadpipe transcribe --schema` prints it.
 
 use std::io;
@@ -35,7 +35,7 @@ struct Take<'a> {
     zero_volt_note: f64,
 }
 
-/// A note as it stands in the list; live events use the same.
+/// A note as in the list; live events use the same.
 #[derive(Serialize)]
 pub struct Entry<'a> {
     onset_s: f64,
@@ -109,7 +109,7 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
     }
 }
 
-/// A value to so many digits after the point.
+/// A value rounded to `digits` decimals.
 pub fn rounded(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
     whole(value * scale) / scale

@@ -1,6 +1,6 @@
 //! The written part as MusicXML 4.0 (W3C Community Group, partwise).
 //!
-//! Notes stand as the player reads them, `transpose` says how they sound.
+//! Notes are written as the player reads them; `transpose` says how they sound.
 
 use std::io;
 
@@ -224,7 +224,7 @@ impl<W: io::Write> Page<'_, W> {
         self.close("note")
     }
 
-    /// Key that a note is written as: a slide stands where it begins.
+    /// Key that a note is written as: of a slide, its beginning.
     fn written(&self, named: &LineNote) -> i32 {
         if glissando(named).is_none() {
             return named.written.0;
@@ -418,7 +418,7 @@ struct Tuplet {
     stops: bool,
 }
 
-/// Where a value stands in the triplet of its beat, if it is of one.
+/// Position of a value in the triplet of its beat, if it is in one.
 fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
     let is = |w: &Written| value(w.length).is_some_and(|(.., triplet)| triplet);
     let beat = |w: &Written| w.start / QUARTER;

@@ -1,7 +1,7 @@
 //! A still picture of a take as SVG 1.1: the pitch that was played over the lines
 //! of the table, row under row like systems of a score.
 //!
-//! Colours stand as plain attributes, which every reader of SVG knows; a page
+//! Colours are plain attributes, which every SVG viewer supports; a page
 //! that shows the picture restyles it by class.
 
 use std::fmt::Write as _;

@@ -151,7 +151,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever a file holds, it is read or refused.
+        /// Any bytes are read or refused, without a panic.
         #[test]
         fn any_bytes_are_survived(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
             let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0\xff".to_vec();

@@ -373,7 +373,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
                     continue;
                 }
             }
-            // What follows the last time is a stretch of its own.
+            // After the last repeat a new section begins.
             if bar.repeat_times.is_some() || last_ending {
                 (from, pass) = (index + 1, 1);
             }
@@ -486,7 +486,7 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever stands in a file, it is read or refused.
+        /// Any bytes are read or refused, without a panic.
         #[test]
         fn any_text_is_survived(parts_of in prop::collection::vec(
             prop::sample::select(vec![

@@ -1,4 +1,4 @@
-//! Low-pass filter that can be swept: a state-variable filter by trapezoidal
+//! Low-pass filter with a variable cutoff: a state-variable filter by trapezoidal
 //! integration, 12 dB an octave, a little resonant (Zavalishin, The Art of VA
 //! Filter Design, 2012, chapter 4).
 

@@ -1,8 +1,8 @@
-//! The doubling voice: a plain synthesizer voice that plays what the horn
-//! plays, with nothing else plugged in.
+//! The doubling voice: a simple built-in synthesizer voice that plays along with the
+//! horn.
 //!
-//! One oscillator through one low-pass filter. The filter opens with loudness,
-//! as a horn's own spectrum does; the level follows the horn's; pitch follows
+//! One oscillator through one low-pass filter. The filter opens with loudness, as a
+//! horn's spectrum brightens; the level follows the horn's; pitch follows
 //! every bend, with a glide from note to note if wanted.
 
 mod filter;
@@ -38,7 +38,7 @@ impl Timbre {
         }
     }
 
-    /// Multiple of the pitch at which the filter stands, soft and loud.
+    /// Cutoff as a multiple of the pitch, soft and loud.
     fn cutoff(self) -> (f32, f32) {
         match self {
             Timbre::Round => (1.2, 3.5),
@@ -61,12 +61,12 @@ pub struct Settings {
     pub level_db: f64,
 }
 
-/// Level that the voice starts at: low, for it may come out of a big system.
+/// Initial level of the voice: low, because it may be on a large sound system.
 pub const LEVEL_DB: f64 = -24.0;
 /// The voice never gets louder than this, in dBFS.
 pub const MAX_LEVEL_DB: f64 = -3.0;
-/// From the softest to the loudest playing the voice grows by this, in dB: less
-/// than a horn does, so that soft notes are still heard beside it.
+/// Dynamic range of the voice, in dB: less than a horn's, so that soft notes are still
+/// heard beside it.
 const DYNAMIC_DB: f32 = 30.0;
 /// Rise after a tongue stroke, and fall after a note, in seconds to 63 %.
 const ATTACK_S: f32 = 0.003;
@@ -75,8 +75,8 @@ const RELEASE_S: f32 = 0.03;
 /// values, so that steps are not heard.
 const LEVEL_S: f32 = 0.006;
 const BEND_S: f32 = 0.003;
-/// Samples between two looks at pitch, cutoff and gain: a third of a millisecond,
-/// too short to be heard as steps.
+/// Samples between updates of pitch, cutoff and gain: a third of a millisecond, too
+/// short to be heard as steps.
 const CONTROL: u32 = 16;
 
 impl Default for Settings {
@@ -150,8 +150,8 @@ impl Voice {
         self.oscillator.shape = settings.timbre.shape();
     }
 
-    /// Begins a note of a strength from 0 to 1. A slurred one goes on from the
-    /// note before; any other is struck anew.
+    /// Starts a note with a strength from 0 to 1. A slurred one continues the previous
+    /// note; any other has a new attack.
     pub fn start(&mut self, pitch: Pitch, strength: f32, slurred: bool) {
         let strength = strength.clamp(0.0, 1.0);
         self.goal = self.shifted(pitch);
@@ -161,14 +161,14 @@ impl Voice {
             self.strength = strength;
         }
         if !slurred && self.sounding {
-            // The tongue stops the tone for a moment.
+            // The tongue stops the tone briefly.
             self.envelope *= 0.3;
         }
         self.strength_goal = strength;
         self.sounding = true;
     }
 
-    /// Follows the note that sounds.
+    /// Updates the note that sounds.
     pub fn follow(&mut self, pitch: Pitch, strength: f32) {
         self.goal = self.shifted(pitch);
         self.strength_goal = strength.clamp(0.0, 1.0);
@@ -203,11 +203,11 @@ impl Voice {
         self.filter.next(wave) * self.gain * self.envelope
     }
 
-    /// What need not be known for every sample: pitch, cutoff, gain.
+    /// Updates what need not change at every sample: pitch, cutoff, gain.
     fn control(&mut self, step_s: f32) {
         self.strength += (self.strength_goal - self.strength) * (step_s / LEVEL_S).min(1.0);
         let distance = self.goal - self.pitch;
-        // A glide of time t covers all but 5 % of its way in it.
+        // A glide of time t covers 95 % of the interval in it.
         let pitch_s = if self.gliding {
             (self.settings.glide_s as f32 / 3.0).max(BEND_S)
         } else {
@@ -296,7 +296,7 @@ mod tests {
             voice.sample();
         });
         assert!(voice.pitch > 49.0 && voice.pitch < 54.5, "{}", voice.pitch);
-        // Within 5 % of the way after its time.
+        // Within 5 % of the interval after its time.
         (0..7_200).for_each(|_| {
             voice.sample();
         });

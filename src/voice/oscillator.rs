@@ -1,7 +1,7 @@
 //! Sawtooth and square without audible aliases.
 //!
 //! A step in the wave is rounded over the two samples around it by the integral
-//! of a triangular pulse, which takes the worst of the aliases away (Välimäki
+//! of a triangular pulse, which removes the strongest aliases (Välimäki
 //! and Huovilainen, IEEE Signal Processing Magazine 24(2), 2007).
 
 /// Wave of the oscillator.
@@ -41,7 +41,7 @@ impl Oscillator {
     }
 }
 
-/// What rounds an upward step of height 2 at phase 0.
+/// Correction that rounds an upward step of height 2 at phase 0.
 fn rounding(phase: f32, step: f32) -> f32 {
     if phase < step {
         let x = phase / step;
