@@ -16,13 +16,13 @@ fn main() -> leadpipe::error::Result<()> {
     );
     for key in horn.low.0..=horn.high.0 {
         let concert = Concert(key);
-        if let Some(way) = horn.ways(concert).first() {
+        if let Some(fingering) = horn.fingerings(concert).first() {
             println!(
                 "{:>4}  {:<11} partial {:>2}  {:+.0} cents",
                 horn.written(concert).to_string(),
-                way.name(),
-                way.partial,
-                way.cents
+                fingering.name(),
+                fingering.partial,
+                fingering.cents
             );
         }
     }

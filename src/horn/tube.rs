@@ -42,9 +42,9 @@ pub struct Side {
     pub from: Concert,
 }
 
-/// One way to play a key.
+/// One way to play a key: valves or slide position.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Way {
+pub struct Fingering {
     /// Number of the mode, 1 for the pedal note.
     pub partial: u32,
     /// Sounding key of the tube's first mode.
@@ -59,7 +59,7 @@ pub struct Way {
     pub cents: f64,
 }
 
-impl Way {
+impl Fingering {
     /// As a player says it: `open`, `1-2`, `position 3`.
     pub fn name(&self) -> String {
         if self.slide {
@@ -113,7 +113,7 @@ pub fn slide_place(out_mm: f64) -> String {
 }
 
 /// Direction of a slide's move in millimetres, in words.
-pub fn slide_way(mm: f64) -> &'static str {
+pub fn slide_direction(mm: f64) -> &'static str {
     if mm < 0.0 { "in" } else { "out" }
 }
 
@@ -133,9 +133,9 @@ fn lowered_cents(added: &[(i32, f64)]) -> f64 {
 }
 
 impl Horn {
-    /// The ways to play a sounding key, the likeliest first: the side that is
+    /// The fingerings of a sounding key, the most likely first: the side that is
     /// usual for it, then the least added tube.
-    pub fn ways(&self, concert: Concert) -> Vec<Way> {
+    pub fn fingerings(&self, concert: Concert) -> Vec<Fingering> {
         let mut tubes = vec![self.fundamental];
         if let Some(side) = self.side {
             tubes.push(side.fundamental);
@@ -146,24 +146,30 @@ impl Horn {
         tubes
             .into_iter()
             .flat_map(|tube| {
-                let mut ways = if self.slide {
-                    slide_ways(tube, concert)
+                let mut fingerings = if self.slide {
+                    slide_fingerings(tube, concert)
                 } else {
-                    self.valve_ways(tube, concert)
+                    self.valve_fingerings(tube, concert)
                 };
-                ways.sort_by_key(|way| (way.added, way.valves.len(), way.valves.contains(&3)));
-                ways
+                fingerings.sort_by_key(|fingering| {
+                    (
+                        fingering.added,
+                        fingering.valves.len(),
+                        fingering.valves.contains(&3),
+                    )
+                });
+                fingerings
             })
             .collect()
     }
 
-    fn valve_ways(&self, tube: Concert, concert: Concert) -> Vec<Way> {
+    fn valve_fingerings(&self, tube: Concert, concert: Concert) -> Vec<Fingering> {
         let count = usize::from(self.valves).min(VALVES.len());
         // The third alone is longer than the first two together and left to
         // trills.
         let combinations = (0..1usize << count).filter(|set| *set != 0b100);
         let second = tube != self.fundamental;
-        let way = |set: usize, partial: u32| {
+        let fingering = |set: usize, partial: u32| {
             let valves: Vec<usize> = (0..count).filter(|v| set >> v & 1 == 1).collect();
             let tubes: Vec<_> = valves
                 .iter()
@@ -171,7 +177,7 @@ impl Horn {
                 .collect();
             let added: i32 = tubes.iter().map(|(semitones, _)| semitones).sum();
             let key = tube.0 + nearest_key(partial) - added;
-            (key == concert.0).then(|| Way {
+            (key == concert.0).then(|| Fingering {
                 partial,
                 fundamental: tube,
                 cents: partial_cents(partial) - lowered_cents(&tubes)
@@ -184,7 +190,7 @@ impl Horn {
         // The second side's charts leave its flat fifth and tenth modes out.
         let partials = VALVE_PARTIALS.iter().filter(|p| !second || **p % 5 != 0);
         combinations
-            .flat_map(|set| partials.clone().filter_map(move |p| way(set, *p)))
+            .flat_map(|set| partials.clone().filter_map(move |p| fingering(set, *p)))
             .collect()
     }
 
@@ -195,13 +201,13 @@ impl Horn {
     }
 }
 
-fn slide_ways(tube: Concert, concert: Concert) -> Vec<Way> {
-    let way = |partial: &u32| {
+fn slide_fingerings(tube: Concert, concert: Concert) -> Vec<Fingering> {
+    let fingering = |partial: &u32| {
         let added = tube.0 + nearest_key(*partial) - concert.0;
         let cents = partial_cents(*partial) - 100.0 * f64::from(nearest_key(*partial));
         // A flat mode needs a slide that can still go in.
         let reachable = (0..=SLIDE_REACH).contains(&added) && (added > 0 || cents > -20.0);
-        reachable.then_some(Way {
+        reachable.then_some(Fingering {
             partial: *partial,
             fundamental: tube,
             valves: Vec::new(),
@@ -210,7 +216,7 @@ fn slide_ways(tube: Concert, concert: Concert) -> Vec<Way> {
             cents,
         })
     };
-    SLIDE_PARTIALS.iter().filter_map(way).collect()
+    SLIDE_PARTIALS.iter().filter_map(fingering).collect()
 }
 
 /// Semitones from the first mode to the key nearest to another.
@@ -224,10 +230,10 @@ mod tests {
     use crate::horn::find;
     use crate::units::{Written, parse_key};
 
-    fn way(horn: &str, written: &str) -> Way {
+    fn fingering(horn: &str, written: &str) -> Fingering {
         let horn = find(horn).unwrap();
         let key = Written(parse_key(written).unwrap());
-        horn.ways(horn.concert(key)).remove(0)
+        horn.fingerings(horn.concert(key)).remove(0)
     }
 
     /// Fingering charts of the trumpet (common practice).
@@ -240,12 +246,12 @@ mod tests {
         for entry in chart.split(',') {
             let (written, valves) = entry.split_once(' ').unwrap();
             for horn in ["trumpet", "flugelhorn", "tenor-horn"] {
-                assert_eq!(way(horn, written).name(), valves, "{horn} {written}");
+                assert_eq!(fingering(horn, written).name(), valves, "{horn} {written}");
             }
         }
         // Four valves: 4 for 1-3, 2-4 for 1-2-3.
-        assert_eq!(way("euphonium", "F2").name(), "4");
-        assert_eq!(way("euphonium", "E2").name(), "2-4");
+        assert_eq!(fingering("euphonium", "F2").name(), "4");
+        assert_eq!(fingering("euphonium", "E2").name(), "2-4");
     }
 
     /// Slide positions of the tenor trombone (common practice).
@@ -256,23 +262,26 @@ mod tests {
                      G4 2,Ab4 3,A4 2,Bb4 1,C5 1,D5 1,F5 1,Bb1 1,E1 7";
         for entry in chart.split(',') {
             let (written, position) = entry.split_once(' ').unwrap();
-            let found = way("trombone", written).name();
+            let found = fingering("trombone", written).name();
             assert_eq!(found, format!("position {position}"), "{written}");
         }
         let horn = find("trombone").unwrap();
-        assert!(horn.ways(Concert(parse_key("C2").unwrap())).is_empty());
+        assert!(
+            horn.fingerings(Concert(parse_key("C2").unwrap()))
+                .is_empty()
+        );
     }
 
     /// A double horn takes its B flat side from written A flat 4 up (common
     /// practice).
     #[test]
     fn a_double_horn_changes_sides() {
-        assert_eq!(way("horn", "G4").name(), "open");
-        assert_eq!(way("horn", "G4").partial, 6);
-        assert_eq!(way("horn", "Ab4").name(), "2-3");
-        assert_eq!(way("horn", "A4").name(), "1-2");
-        assert_eq!(way("horn", "C5").name(), "open");
-        assert_eq!(way("horn", "C5").partial, 6);
+        assert_eq!(fingering("horn", "G4").name(), "open");
+        assert_eq!(fingering("horn", "G4").partial, 6);
+        assert_eq!(fingering("horn", "Ab4").name(), "2-3");
+        assert_eq!(fingering("horn", "A4").name(), "1-2");
+        assert_eq!(fingering("horn", "C5").name(), "open");
+        assert_eq!(fingering("horn", "C5").partial, 6);
     }
 
     /// The third half, "Tuning tendencies of brass instruments" (its table for a
@@ -301,7 +310,7 @@ mod tests {
             ("C6", 8, 0.0),
         ];
         for (written, partial, cents) in table {
-            let found = way("trumpet", written);
+            let found = fingering("trumpet", written);
             assert_eq!(found.partial, partial, "{written}");
             assert!((found.cents - cents).abs() < 0.3, "{written}: {found:?}");
         }
@@ -341,9 +350,9 @@ mod tests {
         // practice). 0.6 m: the reach of a tenor trombone's slide (the same).
         let trumpet = find("trumpet").unwrap();
         assert!((open_length_m(trumpet.fundamental) - 1.48).abs() < 0.02);
-        assert!((way("trombone", "E2").slide_out_mm() - 610.0).abs() < 10.0);
+        assert!((fingering("trombone", "E2").slide_out_mm() - 610.0).abs() < 10.0);
         // The seventh mode is flat: the slide comes in by more than a centimetre.
-        let seventh = way("trombone", "G4");
+        let seventh = fingering("trombone", "G4");
         let plain = 500.0 * open_length_m(seventh.fundamental) * (2f64.powf(1.0 / 12.0) - 1.0);
         assert_eq!(seventh.partial, 7);
         assert!(plain - seventh.slide_out_mm() > 10.0);

@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use crate::horn::tube::{self, Way};
+use crate::horn::tube::{self, Fingering};
 use crate::line::{Line, LineNote};
 use crate::units::Concert;
 
@@ -53,8 +53,8 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
     keys.sort_unstable();
     keys.dedup();
     let share = |concert: &Concert| {
-        let ways = horn.ways(*concert);
-        let way = ways.first()?;
+        let fingerings = horn.fingerings(*concert);
+        let fingering = fingerings.first()?;
         let notes: Vec<&LineNote> = line
             .notes
             .iter()
@@ -66,21 +66,27 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         let tuning_pitch = over(&|n| n.tuning_pitch.0);
         let played_cents = over(&|n| n.cents);
         let equal = line.context.tuning.reference().equal(concert.0);
-        let horn_cents =
-            100.0 * (equal.0 - tuning_pitch) + way.cents + tube::temperature_cents(temperature_c);
+        let horn_cents = 100.0 * (equal.0 - tuning_pitch)
+            + fingering.cents
+            + tube::temperature_cents(temperature_c);
         // The slide's position is unknown, only the resulting pitch is known.
-        let slide_mm = way.slide.then(|| {
-            let out_mm = way.slide_out_mm() + way.slide_mm(horn_cents - way.cents);
-            (out_mm, way.slide_mm(played_cents))
+        let slide_mm = fingering.slide.then(|| {
+            let out_mm =
+                fingering.slide_out_mm() + fingering.slide_mm(horn_cents - fingering.cents);
+            (out_mm, fingering.slide_mm(played_cents))
         });
         Some(Share {
             written: line.context.written(*concert).to_string(),
-            fingering: way.name(),
-            partial: way.partial,
-            others: ways[1..].iter().map(Way::name).take(3).collect(),
+            fingering: fingering.name(),
+            partial: fingering.partial,
+            others: fingerings[1..]
+                .iter()
+                .map(Fingering::name)
+                .take(3)
+                .collect(),
             horn_cents,
             played_cents,
-            player_cents: if way.slide {
+            player_cents: if fingering.slide {
                 played_cents
             } else {
                 played_cents - horn_cents

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use leadpipe::horn::tube::{slide_place, slide_way};
+use leadpipe::horn::tube::{slide_direction, slide_place};
 use leadpipe::intonation::across::{Across, Row};
 use leadpipe::intonation::groups::{Group, clock};
 use leadpipe::intonation::shares::{Share, fingering_heading};
@@ -102,7 +102,7 @@ fn write_shares(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
 
 fn slide_in_words(share: &Share) -> String {
     share.slide_mm.map_or(String::new(), |(out, farther)| {
-        let way = slide_way(farther);
+        let way = slide_direction(farther);
         format!(
             "  slide in tune at {}; move {:.0} mm {way}",
             slide_place(out),
@@ -118,7 +118,7 @@ fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
         report.offset_cents, report.spread_cents, report.best_reference_hz
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = slide_way(mm);
+        let way = slide_direction(mm);
         writeln!(to, "tuning slide: move {:.1} mm {way}", mm.abs())?;
     }
     if let Some(trend) = report.trend {

@@ -6,7 +6,7 @@ use quick_xml::escape::escape;
 
 use super::super::csv::detail;
 use super::{Report, Sink, plots};
-use crate::horn::tube::{slide_place, slide_way};
+use crate::horn::tube::{slide_direction, slide_place};
 use crate::intonation::groups::{Group, clock};
 use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
@@ -53,7 +53,7 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
         format!("A4 = {:.1} Hz", report.best_reference_hz),
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = slide_way(mm);
+        let way = slide_direction(mm);
         fact("tuning slide", format!("move {:.1} mm {way}", mm.abs()))?;
     }
     if let Some(trend) = report.trend {
@@ -166,7 +166,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
                     share.fingering, share.partial, share.horn_cents, share.player_cents
                 )?;
                 if let Some((out, farther)) = share.slide_mm {
-                    let way = slide_way(farther);
+                    let way = slide_direction(farther);
                     write!(
                         to,
                         "<td class=\"n\">{}</td><td class=\"n\">{:.0} mm {way}</td>",
