@@ -42,6 +42,10 @@ pub enum Error {
         of: usize,
         first: Box<Error>,
     },
+    /// The program was interrupted while it wrote files; none is half written
+    /// (exit code 130).
+    #[error("interrupted")]
+    Interrupted,
     /// Writing to standard output failed (exit code 5).
     #[error("standard output: {0}; check where it is redirected to")]
     Stdout(std::io::Error),
@@ -120,6 +124,7 @@ impl Error {
             Error::Output { .. } | Error::Stdout(_) => 5,
             Error::Silent { .. } => 6,
             Error::Device { .. } => 7,
+            Error::Interrupted => 130,
             Error::Several { first, .. } => first.exit_code(),
         }
     }

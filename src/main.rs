@@ -6,6 +6,7 @@ use std::io;
 use std::process::ExitCode;
 
 use clap::Parser;
+use leadpipe::error::Error;
 
 mod commands;
 
@@ -75,9 +76,9 @@ fn main() -> ExitCode {
     // A session on stage ends in its own way.
     if !cli.command.plays() {
         let _ = ctrlc::set_handler(|| {
-            commands::abandon();
+            commands::discard_unfinished();
             // What shells give for an interrupt.
-            std::process::exit(130);
+            std::process::exit(Error::Interrupted.exit_code().into());
         });
     }
     let result = match cli.command {
@@ -104,9 +105,12 @@ fn main() -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         // Whoever reads our output has had enough: that is no fault.
-        Err(leadpipe::error::Error::Stdout(e)) if is_closed(&e) => ExitCode::SUCCESS,
+        Err(Error::Stdout(e)) if is_closed(&e) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("leadpipe: {error}");
+            // Whoever interrupts the program knows that.
+            if !matches!(error, Error::Interrupted) {
+                eprintln!("leadpipe: {error}");
+            }
             ExitCode::from(error.exit_code())
         }
     }

@@ -35,7 +35,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
         let path = entry.map_err(refused)?.path();
         let ending = path.extension().and_then(|e| e.to_str());
         let known = ending.is_some_and(|e| ENDINGS.contains(&e.to_lowercase().as_str()));
-        // Hidden files are drafts and other programs' own.
+        // Hidden files are staged files and those of other programs.
         let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
         if known && !hidden && path.is_file() {
             takes.push(path);
@@ -92,6 +92,11 @@ pub fn each<T: Send>(
         for (at, result) in reports {
             match result {
                 Ok(result) => slots[at] = Some(result),
+                // The program is about to exit: nothing more to report.
+                Err(Error::Interrupted) => {
+                    first = Some(Error::Interrupted);
+                    break;
+                }
                 Err(error) => {
                     progress.clear();
                     eprintln!("leadpipe: {error}");
@@ -107,6 +112,7 @@ pub fn each<T: Send>(
         results: slots.into_iter().flatten().collect(),
         outcome: match first {
             None => Ok(()),
+            Some(Error::Interrupted) => Err(Error::Interrupted),
             Some(first) => Err(Error::Several {
                 failed,
                 of: takes.len(),

@@ -10,7 +10,7 @@ use leadpipe::horn::{self, tube};
 use leadpipe::intonation::report;
 use leadpipe::line::{Line, LineContext};
 use leadpipe::output::cv::FULL_SCALE_V;
-use leadpipe::output::{self, Draft, table, track, wav};
+use leadpipe::output::{self, StagedFile, table, track, wav};
 use leadpipe::transcriber::{Mode, Transcriber};
 use leadpipe::tuning::{self, Reference};
 
@@ -44,11 +44,11 @@ pub fn run(options: &Options) -> Result<()> {
     let heard = transcriber.finish();
     let mut context = LineContext::plain(tuning::find("equal-12", None, Reference::default())?);
     context.horn = Some(horn);
-    let track_draft = Draft::write(
+    let staged_track = StagedFile::write(
         options.out.join(format!("{}.track.csv", line::NAME)),
         |to| track::write(&heard.track, to),
     )?;
-    let take_draft = Draft::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
+    let staged_take = StagedFile::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
         wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
     })?;
     let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, context);
@@ -59,11 +59,11 @@ pub fn run(options: &Options) -> Result<()> {
     let outputs: Vec<_> = FileKind::ALL
         .iter()
         .map(|kind| {
-            let sound = || Flac::read(take_draft.path(), &Selection::default()).map(Some);
+            let sound = || Flac::read(staged_take.path(), &Selection::default()).map(Some);
             kind.output(&cv, &PartOptions::plain(), tube::TEMPERATURE_C, sound)
         })
         .collect::<Result<_>>()?;
-    let mut paths = vec![take_draft.keep()?, track_draft.keep()?];
+    let mut paths = vec![staged_take.commit()?, staged_track.commit()?];
     paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
     let measured = report(&line, tube::TEMPERATURE_C);
     super::print(|to| {

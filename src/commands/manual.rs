@@ -3,7 +3,7 @@ use std::path::PathBuf;
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
 use leadpipe::error::Result;
-use leadpipe::output::Draft;
+use leadpipe::output::StagedFile;
 
 /// Write manual pages and shell completions, for packagers
 #[derive(Args)]
@@ -23,12 +23,12 @@ pub fn run(options: &Options) -> Result<()> {
     let mut command = crate::Cli::command().disable_help_subcommand(true);
     // A page is called after the whole of what is typed.
     command.build();
-    let mut drafts = Vec::new();
+    let mut staged = Vec::new();
     for command in std::iter::once(&command).chain(command.get_subcommands()) {
         let name = command.get_display_name().unwrap_or(command.get_name());
         let page = clap_mangen::Man::new(command.clone());
         let path = options.out.join(format!("{name}.1"));
-        drafts.push(Draft::write(path, |to| page.render(to))?);
+        staged.push(StagedFile::write(path, |to| page.render(to))?);
     }
     for (shell, name) in [
         (Shell::Bash, "leadpipe.bash"),
@@ -37,13 +37,13 @@ pub fn run(options: &Options) -> Result<()> {
     ] {
         let mut text = Vec::new();
         clap_complete::generate(shell, &mut crate::Cli::command(), "leadpipe", &mut text);
-        drafts.push(Draft::write(options.out.join(name), |to| {
+        staged.push(StagedFile::write(options.out.join(name), |to| {
             to.write_all(&text)
         })?);
     }
-    let paths = drafts
+    let paths = staged
         .into_iter()
-        .map(Draft::keep)
+        .map(StagedFile::commit)
         .collect::<Result<Vec<_>>>()?;
     super::tell_files(&paths);
     Ok(())

@@ -237,7 +237,7 @@ pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
     let made = (!folder.exists()).then(|| folder.to_owned());
     *MADE.lock().unwrap_or_else(PoisonError::into_inner) = made;
     let guard = EmptyFolder;
-    leadpipe::output::Draft::write(folder.join("probe"), |_| Ok(()))?;
+    leadpipe::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
     Ok(guard)
 }
 
@@ -260,8 +260,8 @@ fn take_folder_back() {
 
 /// For a program that is interrupted in the middle of its work: takes away what is
 /// half done.
-pub fn abandon() {
-    leadpipe::output::abandon();
+pub fn discard_unfinished() {
+    leadpipe::output::discard_staged();
     take_folder_back();
 }
 

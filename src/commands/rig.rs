@@ -1,7 +1,7 @@
 use clap::{Args, Subcommand};
 use leadpipe::error::{Error, Result};
 use leadpipe::live::rig::{self, Rig};
-use leadpipe::output::Draft;
+use leadpipe::output::StagedFile;
 
 /// Create, list and check rig files
 #[derive(Args)]
@@ -46,7 +46,7 @@ pub fn run(options: &Options) -> Result<()> {
                 ));
             }
             let written =
-                Draft::write(path, |to| to.write_all(rig::STARTING.as_bytes()))?.keep()?;
+                StagedFile::write(path, |to| to.write_all(rig::STARTING.as_bytes()))?.commit()?;
             super::tell_files(&[written]);
             Ok(())
         }

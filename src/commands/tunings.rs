@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use leadpipe::error::Result;
-use leadpipe::output::Draft;
+use leadpipe::output::StagedFile;
 use leadpipe::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
 
 use super::TuningOptions;
@@ -95,7 +95,7 @@ fn show(name: &str, options: &Options) -> Result<()> {
     let tuning = selected.tuning()?;
     if let Some(path) = &options.dump {
         let bytes = bulk_dump::encode(&tuning, options.program);
-        let path = Draft::write(path.clone(), |to| to.write_all(&bytes))?.keep()?;
+        let path = StagedFile::write(path.clone(), |to| to.write_all(&bytes))?.commit()?;
         super::tell_files(&[path]);
     }
     super::print(|to| {

@@ -460,7 +460,7 @@ mod tests {
     use crate::live::note_mapper::{DynamicRange, NoteMapper};
     use crate::live::note_source::NoteSource;
     use crate::live::send::Sender;
-    use crate::output::{Draft, wav};
+    use crate::output::{StagedFile, wav};
     use crate::tuning::{Reference, find};
     use std::sync::{Arc, Mutex};
 
@@ -492,8 +492,8 @@ mod tests {
             &Room::default(),
             1,
         );
-        let draft = Draft::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
-        draft.unwrap().keep().unwrap();
+        let staged = StagedFile::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
+        staged.unwrap().commit().unwrap();
         let table = find("equal-12", None, Reference::default()).unwrap();
         let mapper = NoteMapper::new(
             LineContext::plain(table),

@@ -7,7 +7,7 @@ use leadpipe::horn::tube;
 use leadpipe::intonation::across::{Across, Kept, day};
 use leadpipe::intonation::report;
 use leadpipe::output::report::{Html, across::AcrossHtml};
-use leadpipe::output::{Draft, Output};
+use leadpipe::output::{Output, StagedFile};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{BatchOptions, Excerpt, Form, PitchOptions, TuningOptions, batch};
@@ -89,7 +89,7 @@ pub fn run(options: &Options) -> Result<()> {
     options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {
         // A folder that cannot be written should not cost a minute's listening.
-        Draft::write(page.clone(), |_| Ok(()))?;
+        StagedFile::write(page.clone(), |_| Ok(()))?;
     }
     let takes = batch::gather(&options.takes)?;
     let excerpt = &options.many.excerpt;
@@ -106,8 +106,8 @@ pub fn run(options: &Options) -> Result<()> {
                 temperature_c,
                 sound,
             };
-            let draft = Draft::write(page.clone(), |to| html.write(&line, to))?;
-            super::tell_files(&[draft.keep()?]);
+            let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
+            super::tell_files(&[staged.commit()?]);
         }
         let report = report(&line, temperature_c);
         return super::print(|to| match options.format {
@@ -134,7 +134,7 @@ pub fn run(options: &Options) -> Result<()> {
                 across: &across,
                 context: &context,
             };
-            super::tell_files(&[Draft::write(page.clone(), |to| html.write(to))?.keep()?]);
+            super::tell_files(&[StagedFile::write(page.clone(), |to| html.write(to))?.commit()?]);
         }
         super::print(|to| match options.format {
             Form::Table => text::several(&context, &across, to),

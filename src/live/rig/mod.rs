@@ -260,8 +260,8 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
         table[*name] = toml_edit::value(value);
     }
     let written = document.to_string();
-    crate::output::Draft::write(path.to_owned(), |to| to.write_all(written.as_bytes()))?
-        .keep()
+    crate::output::StagedFile::write(path.to_owned(), |to| to.write_all(written.as_bytes()))?
+        .commit()
         .map(drop)
 }
 
