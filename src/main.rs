@@ -1,4 +1,4 @@
-//! Parses the command line, calls the command, prints the error.
+//! Parses the command line, runs the command, prints its error.
 
 #![forbid(unsafe_code)]
 
@@ -10,7 +10,7 @@ use leadpipe::error::Error;
 
 mod commands;
 
-/// The features that change what it can do.
+/// The features that were built in.
 #[cfg(feature = "jack")]
 macro_rules! built_with {
     () => {
@@ -41,7 +41,7 @@ use commands::{calibrate, devices, live, rig, soundcheck};
 #[global_allocator]
 static GUARD: assert_no_alloc::AllocDisabler = assert_no_alloc::AllocDisabler;
 
-/// What was built, where for, and with what in it.
+/// Version, target, compiler and features.
 const VERSION: &str = concat!(
     env!("CARGO_PKG_VERSION"),
     " (",
@@ -73,7 +73,7 @@ struct Cli {
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    // A session on stage ends in its own way.
+    // A live session ends by itself.
     if !cli.command.plays() {
         let _ = ctrlc::set_handler(|| {
             commands::discard_unfinished();
@@ -104,10 +104,10 @@ fn main() -> ExitCode {
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
-        // Whoever reads our output has had enough: that is no fault.
+        // The reader of the output has closed it, as `head` does: not an error.
         Err(Error::Stdout(e)) if is_closed(&e) => ExitCode::SUCCESS,
         Err(error) => {
-            // Whoever interrupts the program knows that.
+            // Whoever interrupted the program needs no message.
             if !matches!(error, Error::Interrupted) {
                 eprintln!("leadpipe: {error}");
             }
@@ -116,7 +116,7 @@ fn main() -> ExitCode {
     }
 }
 
-/// Whether nobody reads any more, however the error is wrapped.
+/// Whether the reader of the output has closed it, however the error is wrapped.
 fn is_closed(error: &io::Error) -> bool {
     let inner = error.get_ref().and_then(|e| e.downcast_ref::<csv::Error>());
     match inner.map(csv::Error::kind) {

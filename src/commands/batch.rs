@@ -1,4 +1,4 @@
-//! Many takes at once: finding them, sharing them out, keeping the player posted.
+//! Many takes at once: finds them, distributes them to threads, reports progress.
 
 use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
@@ -8,11 +8,11 @@ use std::time::Instant;
 
 use leadpipe::error::{Error, Result};
 
-/// Endings of takes that are looked for in a folder.
+/// Extensions of takes in a folder.
 const ENDINGS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
 
-/// The takes that were named, folders opened up (not their folders in turn), in
-/// order of name within a folder.
+/// The takes named, with folders replaced by the takes in them (not recursively),
+/// sorted by name within a folder.
 ///
 /// # Errors
 /// [`Error::Input`] for a folder that cannot be read or holds no take.
@@ -52,16 +52,16 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
     Ok(takes)
 }
 
-/// What came of a work list.
+/// Results of a batch.
 pub struct Done<T> {
-    /// Results of what succeeded, in the list's order.
+    /// Results of the takes that succeeded, in order.
     pub results: Vec<T>,
-    /// What to end with: [`Error::Several`] where takes failed, each of which has
-    /// been named on standard error.
+    /// [`Error::Several`] where takes failed; each has been reported on standard
+    /// error.
     pub outcome: Result<()>,
 }
 
-/// Does `work` on every take, `jobs` at a time.
+/// Runs `work` on every take, `jobs` at a time.
 pub fn each<T: Send>(
     takes: &[PathBuf],
     jobs: Option<u16>,
@@ -122,7 +122,7 @@ pub fn each<T: Send>(
     }
 }
 
-/// Takes done and time left, on a terminal's last line.
+/// Takes done and time left, on the terminal's last line.
 struct Progress {
     done: usize,
     of: usize,

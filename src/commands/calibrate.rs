@@ -35,8 +35,8 @@ pub struct Options {
     rig: Option<String>,
 }
 
-/// Rest between two fills of the output's ring, and what is kept in it: a steady
-/// value can wait.
+/// Time between refills of the output's ring, and how much is buffered in it: a
+/// steady value may be late.
 const REST: Duration = Duration::from_millis(5);
 const AHEAD_S: f64 = 0.05;
 
@@ -50,7 +50,7 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     };
     let channel = from_one("output", channel)?;
-    let steady = Steady::start(device.as_deref(), channel)?;
+    let steady = SteadyOutput::start(device.as_deref(), channel)?;
     let mut readings = Vec::new();
     let mut lines = std::io::stdin().lock().lines();
     for step in STEPS {
@@ -63,7 +63,7 @@ pub fn run(options: &Options) -> Result<()> {
             break;
         };
         let text = line.map_err(Error::Stdout)?;
-        // A comma is a point in much of the world.
+        // Many languages use a decimal comma.
         let text = text
             .trim()
             .trim_end_matches(['V', 'v'])
@@ -103,14 +103,14 @@ pub fn run(options: &Options) -> Result<()> {
     store(options.rig.as_deref(), "cv", &values)
 }
 
-/// A steady value on one channel, zero on the others, kept up by a thread.
-struct Steady {
+/// A steady value on one channel, zero on the others, played by a thread.
+struct SteadyOutput {
     value: Arc<Mutex<f32>>,
     over: Arc<AtomicBool>,
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
-impl Steady {
+impl SteadyOutput {
     fn start(device: Option<&str>, channel: usize) -> Result<Self> {
         let mut output = streams::open_output(device, channel + 1, &[channel], None)?;
         let (value, over) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
@@ -122,7 +122,8 @@ impl Steady {
                 let goal = wanted.lock().map_or(0.0, |v| *v);
                 let waiting = room - output.ring.slots() / channels;
                 for _ in waiting..(AHEAD_S * output.rate_hz) as usize {
-                    // In steps too small to click: full scale in a fifth of a second.
+                    // Ramped so that it does not click: full scale in a fifth of a
+                    // second.
                     let most = (5.0 / output.rate_hz) as f32;
                     now += (goal - now).clamp(-most, most);
                     for at in 0..channels {
@@ -134,7 +135,7 @@ impl Steady {
             }
             std::thread::sleep(Duration::from_secs_f64(2.0 * AHEAD_S));
         });
-        Ok(Steady {
+        Ok(SteadyOutput {
             value,
             over,
             thread: Some(thread),
@@ -160,8 +161,8 @@ impl Steady {
     }
 }
 
-impl Drop for Steady {
-    /// Whichever way it is left, the output goes back to zero.
+impl Drop for SteadyOutput {
+    /// However the command ends, the output returns to zero.
     fn drop(&mut self) {
         self.finish();
     }

@@ -60,7 +60,8 @@ pub fn run(options: &Options) -> Result<()> {
             NoteDetail::List,
         )
     };
-    // The score first: a misspelt name should not cost a minute's listening.
+    // The score first: a misspelt name should not be discovered after a minute's
+    // analysis.
     let reference = if reference::is_score(&options.target) {
         reference::read(&options.target, options.part)?
     } else {

@@ -21,7 +21,7 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let mut command = crate::Cli::command().disable_help_subcommand(true);
-    // A page is called after the whole of what is typed.
+    // A page is named after the full command.
     command.build();
     let mut staged = Vec::new();
     for command in std::iter::once(&command).chain(command.get_subcommands()) {

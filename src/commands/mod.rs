@@ -1,4 +1,4 @@
-//! One file per command; what they share is here.
+//! One file per command; this one holds what they share.
 
 pub mod batch;
 #[cfg(feature = "live")]
@@ -61,7 +61,7 @@ pub enum Command {
 }
 
 impl Command {
-    /// Whether it runs until it is told to stop, and stops by itself then.
+    /// Whether it runs until stopped and handles an interrupt itself.
     pub fn plays(&self) -> bool {
         #[cfg(feature = "live")]
         return matches!(self, Command::Live(_));
@@ -184,7 +184,7 @@ impl Excerpt {
     }
 }
 
-/// Name of a take's file without folder and ending.
+/// Name of a take's file without folder and extension.
 pub fn stem(take: &Path) -> String {
     let stem = take.file_stem().unwrap_or(take.as_os_str());
     stem.to_string_lossy().into_owned()
@@ -212,7 +212,7 @@ impl TuningOptions {
     }
 }
 
-/// Writes to standard output as a whole.
+/// Writes to standard output through one buffer.
 pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()> {
     let mut out = io::BufWriter::new(io::stdout().lock());
     write(&mut out)
@@ -220,19 +220,18 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
         .map_err(Error::Stdout)
 }
 
-/// Names the files that were written, on standard error: standard output is for
-/// notes.
+/// Lists the files written on standard error: standard output is for notes.
 pub fn tell_files(paths: &[PathBuf]) {
     for path in paths {
         eprintln!("wrote {}", path.display());
     }
 }
 
-/// A folder made for this run's files.
+/// A folder created for this run's files.
 static MADE: Mutex<Option<PathBuf>> = Mutex::new(None);
 
-/// Makes sure that a folder can be written before long work is begun. If it was
-/// not there and nothing comes of the work, it is not left behind.
+/// Checks that a folder can be written before long work starts. If this created the
+/// folder, the guard removes it again unless files were written to it.
 pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
     let made = (!folder.exists()).then(|| folder.to_owned());
     *MADE.lock().unwrap_or_else(PoisonError::into_inner) = made;
@@ -241,7 +240,7 @@ pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
     Ok(guard)
 }
 
-/// Takes the folder away again if nothing was put into it.
+/// Removes the folder again if it is still empty.
 pub struct EmptyFolder;
 
 impl Drop for EmptyFolder {
@@ -253,13 +252,13 @@ impl Drop for EmptyFolder {
 fn take_folder_back() {
     let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
     if let Some(folder) = made.take() {
-        // Refused where there is something in it, which is as it should be.
+        // Fails where the folder is not empty, as it should.
         let _ = std::fs::remove_dir(folder);
     }
 }
 
-/// For a program that is interrupted in the middle of its work: takes away what is
-/// half done.
+/// For an interrupt in the middle of the work: deletes unfinished files and an
+/// empty new folder.
 pub fn discard_unfinished() {
     leadpipe::output::discard_staged();
     take_folder_back();
@@ -274,7 +273,7 @@ pub fn write_rows(rows: &[impl Serialize], to: &mut dyn Write) -> io::Result<()>
     csv.flush()
 }
 
-/// The whole as JSON.
+/// Writes a value as JSON.
 pub fn write_json(report: &impl Serialize, to: &mut dyn Write) -> io::Result<()> {
     serde_json::to_writer_pretty(&mut *to, report)?;
     writeln!(to)

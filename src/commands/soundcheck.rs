@@ -55,7 +55,7 @@ const PARTS: [(&str, &str); 4] = [
     ),
     ("rig", "Do not play: the rig alone, as loud as it will get."),
 ];
-/// Moment before a part, hands free, in seconds.
+/// Pause before a part, hands free, in seconds.
 const BREATH_S: f64 = 3.0;
 
 pub fn run(options: &Options) -> Result<()> {
@@ -118,7 +118,7 @@ fn listen(rig: &Rig, options: &Options) -> Result<Vec<LevelReadings>> {
     for (name, what) in PARTS {
         eprintln!("{name}: {what}");
         wait(options.hands_free)?;
-        // What came in while waiting is not of this part.
+        // Samples that arrived while waiting do not belong to this part.
         capture.read(&mut Vec::new())?;
         let voice = match name {
             "rig" => RigVoice::start(rig)?,
@@ -162,7 +162,7 @@ fn part(capture: &mut Capture, seconds: f64, mut voice: Option<RigVoice>) -> Res
             CaptureEvent::Samples => meter.push(&samples),
         }
         if let Some(voice) = &mut voice {
-            voice.go_on();
+            voice.render();
         }
         std::thread::sleep(Duration::from_millis(1));
     }

@@ -107,7 +107,7 @@ pub struct PartOptions {
 pub struct Measured(Option<Metre>);
 
 impl PartOptions {
-    /// A part of which nothing is known.
+    /// Default options.
     pub fn plain() -> Self {
         PartOptions {
             tempo: None,
@@ -160,7 +160,7 @@ pub enum FileKind {
 }
 
 impl FileKind {
-    /// All kinds there are.
+    /// All kinds.
     pub const ALL: [FileKind; 7] = [
         FileKind::Csv,
         FileKind::Json,
@@ -171,7 +171,8 @@ impl FileKind {
         FileKind::Svg,
     ];
 
-    /// Its writer. The report's sound, if any, is `sound`'s.
+    /// The writer of this kind. `sound` reads the sound to embed in a report, if
+    /// any.
     pub fn output(
         self,
         cv: &CvOptions,
@@ -216,7 +217,8 @@ pub fn run(options: &Options) -> Result<()> {
         .as_deref()
         .map(super::check_folder)
         .transpose()?;
-    // Names first: a misspelt table should not cost a minute's listening.
+    // Names first: a misspelt tuning should not be discovered after a minute's
+    // analysis.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let takes = batch::gather(&options.takes)?;
@@ -262,7 +264,7 @@ pub fn run(options: &Options) -> Result<()> {
 }
 
 impl Options {
-    /// Files that are written, if there is a folder for them.
+    /// Kinds of files to write; none without a folder.
     fn kinds(&self) -> &[FileKind] {
         match &self.out {
             None => &[],
@@ -280,7 +282,7 @@ impl Options {
     }
 }
 
-/// Kinds of file that are written into a folder, given those that were named.
+/// Kinds of files to write into a folder: those named, or the default ones.
 pub fn kinds(named: &[FileKind]) -> &[FileKind] {
     match named {
         [] => &[FileKind::Csv, FileKind::Json, FileKind::Midi],
@@ -288,7 +290,7 @@ pub fn kinds(named: &[FileKind]) -> &[FileKind] {
     }
 }
 
-/// Writes a take's files, if any are wanted.
+/// Writes a take's files, if there is a folder for them.
 fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
     let Some(folder) = &options.out else {
         return Ok(Vec::new());
@@ -305,7 +307,7 @@ fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
     output::save_all(line, folder, &stem(take), &outputs)
 }
 
-/// Two takes of one name would be written over each other.
+/// Refuses two takes of the same name, which would overwrite each other's files.
 fn tell_apart(takes: &[PathBuf]) -> Result<()> {
     let mut seen = HashMap::new();
     for take in takes {

@@ -1,9 +1,9 @@
-//! What an interface really puts out, from a meter's readings.
+//! Calibrates an interface's output voltage from a meter's readings.
 
 use crate::error::{Error, Result};
 
-/// Samples that are played for the meter, full scale 1.0: both ways, and no more
-/// than half of what the interface can.
+/// Samples played for the meter, full scale 1.0: both polarities, and less than
+/// half of the interface's range.
 pub const STEPS: [f64; 5] = [0.0, 0.2, 0.4, -0.2, -0.4];
 
 /// Volts against samples: a straight line.
@@ -17,14 +17,14 @@ pub struct VoltageFit {
     pub worst_v: f64,
 }
 
-/// Least swing that is taken for an output, in volts at full scale.
+/// Smallest full-scale voltage that counts as a working output, in volts.
 const MIN_V: f64 = 0.3;
 
 impl VoltageFit {
-    /// Line through pairs of sample and volts, by least squares.
+    /// Line through pairs of sample and volts by least squares.
     ///
     /// # Errors
-    /// [`Error::Setting`] where the readings make no line.
+    /// [`Error::Setting`] where no line can be fitted, or it is almost level.
     pub fn new(readings: &[(f64, f64)]) -> Result<VoltageFit> {
         let count = readings.len() as f64;
         let mean = |f: fn(&(f64, f64)) -> f64| readings.iter().map(f).sum::<f64>() / count;

@@ -1,10 +1,10 @@
-//! Between the audio callbacks and the engine: two lock-free rings.
+//! The audio callbacks, joined to the engine thread by lock-free ring buffers.
 //!
-//! A callback runs on the sound system's own thread and must come back in a
+//! A callback runs on the sound system's own thread and must return within a
 //! fraction of a block. So it only copies: no allocation, no lock, no print, no
-//! system call. An allocation guard stands around each (it aborts a debug build
-//! that allocates there; `tests/realtime.rs` proves that it does). What goes
-//! wrong is counted and told by the engine.
+//! system call. An allocation guard wraps each (it aborts a debug build that
+//! allocates there; `tests/realtime.rs` proves that it does). Errors are counted
+//! here and reported by the engine thread.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -13,23 +13,24 @@ use assert_no_alloc::assert_no_alloc;
 use cpal::{FromSample, Sample};
 use rtrb::{Consumer, Producer, RingBuffer};
 
-/// What callbacks count.
+/// State of a stream, written by its callback and read by the engine thread.
 #[derive(Debug, Default)]
 pub struct StreamStatus {
-    /// Frames in the newest block.
+    /// Frames in the last block.
     pub block: AtomicU64,
-    /// Frames lost to a full ring (input) or missing from an empty one (output).
+    /// Frames dropped because the ring was full (input) or missing because it was
+    /// empty (output).
     pub missed_frames: AtomicU64,
-    /// Times that the sound system said it was late.
+    /// Xruns reported by the sound system.
     pub xruns: AtomicU64,
-    /// Whether the device is gone.
+    /// Whether the device is lost.
     pub lost: AtomicBool,
-    /// Why, if its system says so.
+    /// Why, where the sound system says so.
     pub reason: Mutex<Option<String>>,
 }
 
 impl StreamStatus {
-    /// The device is gone.
+    /// Marks the device as lost.
     pub fn set_lost(&self, reason: String) {
         if let Ok(mut place) = self.reason.try_lock() {
             place.get_or_insert(reason);
@@ -37,7 +38,7 @@ impl StreamStatus {
         self.lost.store(true, Ordering::Release);
     }
 
-    /// Why the device is gone, if it is.
+    /// Why the device is lost, or `None`.
     pub fn lost_reason(&self) -> Option<String> {
         if !self.lost.load(Ordering::Acquire) {
             return None;
@@ -51,17 +52,17 @@ impl StreamStatus {
     }
 }
 
-/// The callback's end of an input: takes one channel out of each block.
+/// Input callback: copies one channel of each block into the ring.
 pub struct CaptureCallback {
     ring: Producer<f32>,
     channels: usize,
-    /// Which channel, or all of them mixed.
+    /// Channel from 0; `None` mixes all.
     channel: Option<usize>,
     status: Arc<StreamStatus>,
 }
 
-/// Input of `channels` channels of which `channel` (from 0) is taken, or the
-/// mix; the ring holds `room` frames.
+/// Callback for an input of `channels` channels that copies `channel` (from 0) or
+/// the mix of all into a ring of `capacity` frames.
 pub fn capture_callback(
     channels: usize,
     channel: Option<usize>,
@@ -79,8 +80,8 @@ pub fn capture_callback(
 }
 
 impl CaptureCallback {
-    /// Copies a block of interleaved frames into the ring; what finds no room is
-    /// counted and let go.
+    /// Copies a block of interleaved frames into the ring; what does not fit is
+    /// counted and dropped.
     pub fn process<T: Sample>(&mut self, data: &[T])
     where
         f32: FromSample<T>,
@@ -110,29 +111,28 @@ impl CaptureCallback {
     }
 }
 
-/// The callback's end of an output: interleaved frames out of the ring.
+/// Output callback: copies interleaved frames from the ring.
 pub struct PlaybackCallback {
     ring: Consumer<f32>,
     channels: usize,
-    /// The last frame, held where the ring runs dry.
+    /// The last frame, held or faded while the ring is empty.
     last_frame: Vec<f32>,
-    /// Frames for which it has run dry.
+    /// Frames since the ring ran empty.
     underrun_frames: u64,
     hold_frames: u64,
-    /// Channels that carry voltages: those are held, sound is not.
+    /// Channels that carry control voltages: these are held, sound is faded.
     is_cv: Vec<bool>,
     status: Arc<StreamStatus>,
 }
 
-/// How long voltages are held when the engine is late, in seconds. Longer than
-/// any ordinary delay; after that the engine is taken for dead and every gate
-/// goes low.
+/// How long voltages are held when the engine is late, in seconds. Longer than any
+/// ordinary delay; after that the engine counts as dead and every gate goes low.
 const HOLD_S: f64 = 0.2;
-/// Fall of sound in a gap, per sample, so that it does not click.
+/// Gain per sample of sound in a gap: a fade, so that it does not click.
 const FADE: f32 = 0.99;
 
-/// Output of so many channels; `volts` says which of them carry voltages. The
-/// ring holds `room` frames.
+/// Callback for an output with a channel for each element of `is_cv`, which says
+/// whether it carries control voltage; the ring holds `capacity` frames.
 pub fn playback_callback(
     is_cv: Vec<bool>,
     rate_hz: f64,

@@ -1,5 +1,4 @@
-//! Where the horn's samples come from: a device, or a take played as if it were
-//! one.
+//! The horn's input: a device, or a take played in real time as if it were one.
 
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -9,16 +8,16 @@ use super::streams::{self, InputStream};
 use crate::audio::{Selection, Take};
 use crate::error::Result;
 
-/// What to listen to.
+/// What to capture.
 #[derive(Debug, Clone)]
 pub enum CaptureConfig {
-    /// A device, a channel of it from 0 or the mix, frames in a block.
+    /// A device, one of its channels (from 0) or the mix, frames in a block.
     Device {
         device: Option<String>,
         channel: Option<usize>,
         block: Option<u32>,
     },
-    /// A file in real time.
+    /// A file, played in real time.
     Take {
         path: std::path::PathBuf,
         selection: Selection,
@@ -26,22 +25,23 @@ pub enum CaptureConfig {
     },
 }
 
-/// What the input has to say.
+/// Result of a read.
 #[derive(Debug, Clone, PartialEq)]
 pub enum CaptureEvent {
-    /// Samples were appended (or none).
+    /// Samples were appended, possibly none.
     Samples,
-    /// The device has gone.
+    /// The device was lost.
     Lost,
-    /// It is back, at this rate in hertz.
+    /// The device is back, at this sample rate in hertz.
     Reconnected(f64),
-    /// The take is over.
+    /// The take has ended.
     Finished,
 }
 
-/// Block of a take that is played: as a good interface has it.
+/// Block size when a take is played: that of a good interface.
 const FILE_BLOCK: u32 = 128;
-/// A device that delivers nothing for so long is lost, whatever it says.
+/// A device that delivers nothing for this long counts as lost, whatever it
+/// reports.
 const DEVICE_TIMEOUT: Duration = Duration::from_secs(3);
 
 /// An open input.
@@ -49,12 +49,12 @@ pub struct Capture {
     config: CaptureConfig,
     state: CaptureState,
     rate_hz: f64,
-    /// Frames lost to a full ring, and times that the system was late.
+    /// Frames lost to a full ring, and xruns.
     pub missed: u64,
     pub xruns: u64,
-    /// What is wrong, if anything.
+    /// Current error, if any.
     pub error: Option<String>,
-    /// Name of what it was opened on.
+    /// Name of the device or take.
     name: String,
 }
 
@@ -66,7 +66,7 @@ enum CaptureState {
 
 struct FilePlayback {
     take: Take,
-    /// Read but not yet due.
+    /// Decoded but not yet due.
     waiting: Vec<f32>,
     finished: bool,
     started: Instant,
@@ -78,7 +78,7 @@ impl Capture {
     /// Opens an input.
     ///
     /// # Errors
-    /// Where device or take cannot be opened.
+    /// Where the device or take cannot be opened.
     pub fn open(config: CaptureConfig) -> Result<Self> {
         let state = open(&config)?;
         Ok(Capture {
@@ -106,20 +106,20 @@ impl Capture {
         }
     }
 
-    /// Name for the screen; that of the last device while there is none.
+    /// Name for the screen; while the device is lost, its last name.
     pub fn name(&self) -> &str {
         &self.name
     }
 
-    /// Whether its device stands, or stood, on a JACK server.
+    /// Whether the device belongs, or belonged, to a JACK server.
     pub fn on_jack(&self) -> bool {
         super::devices::is_jack(&self.name)
     }
 
-    /// Appends the samples that have come since.
+    /// Appends the samples that have arrived since the last call; never blocks.
     ///
     /// # Errors
-    /// Where a take cannot be read on.
+    /// Where a take cannot be read further.
     pub fn read(&mut self, to: &mut Vec<f32>) -> Result<CaptureEvent> {
         match &mut self.state {
             CaptureState::Device(input, last) => {
@@ -211,7 +211,7 @@ fn open(config: &CaptureConfig) -> Result<CaptureState> {
 }
 
 impl FilePlayback {
-    /// Whole blocks, none before its time.
+    /// Whole blocks, none before it is due.
     fn read(&mut self, rate_hz: f64, to: &mut Vec<f32>) -> Result<CaptureEvent> {
         let due = (self.started.elapsed().as_secs_f64() * rate_hz) as u64;
         while self.sent + self.block as u64 <= due {

@@ -1,35 +1,35 @@
-//! What the player can ask for while playing, from keys, MIDI and OSC alike.
+//! Commands while playing, from keys, MIDI and OSC alike.
 
-/// One wish.
+/// A command.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
-    /// The next horn on the stand.
+    /// The next horn of the set.
     NextHorn,
-    /// A horn on the stand by name.
+    /// A horn of the set by name.
     Horn(String),
-    /// The next table of the set.
-    NextTable,
-    /// A table of the set by name.
-    Table(String),
+    /// The next tuning of the set.
+    NextTuning,
+    /// A tuning of the set by name.
+    Tuning(String),
     /// The next note source of the set.
     NextSource,
     /// A note source of the set by name.
     Source(String),
-    /// Everything sent so many semitones higher.
+    /// Transposes everything sent by this many semitones.
     Shift(i32),
-    /// The same, counted from where it is.
+    /// Changes the transposition by this many semitones.
     ShiftBy(i32),
-    /// Nothing sent, or sent again.
+    /// Mutes or unmutes all outputs.
     Mute(bool),
-    /// The other of the two.
+    /// Mutes if unmuted and the reverse.
     ToggleMute,
     /// All notes off, gates low, bend centred.
     Panic,
     /// The doubling voice's next timbre.
     NextTimbre,
-    /// The end.
+    /// Ends the session.
     Quit,
-    /// A fault of the engine, to see what comes of it.
+    /// Panics in the engine thread, to test what follows.
     #[cfg(test)]
     Fault,
 }

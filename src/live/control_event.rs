@@ -1,5 +1,5 @@
-//! What the engine says while the horn plays: the one language that all live
-//! outputs understand.
+//! What the engine sends while the horn plays: the events that all live outputs
+//! understand.
 
 use std::sync::Arc;
 
@@ -9,66 +9,66 @@ use crate::line::LineNote;
 use crate::notes::Attack;
 use crate::units::{Concert, Pitch, Written};
 
-/// One thing to send on. Times are stream seconds.
+/// An event for the outputs. Times are stream time in seconds.
 #[derive(Debug, Clone)]
 pub enum ControlEvent {
-    /// A note begins. It ends the one before, if that still sounds.
+    /// A note starts. It ends the one before, if that still sounds.
     NoteOn(NoteOn),
-    /// Where the sounding note is now.
+    /// Pitch and level of the sounding note.
     NoteUpdate(NoteUpdate),
     /// The sounding note ends.
     NoteOff {
-        /// When that was decided.
+        /// When it was decided.
         at_s: f64,
     },
-    /// Something was played in a way that a route may wait for.
+    /// A gesture that a route may react to.
     Gesture(GestureEvent),
-    /// A note that is over, as it was written down.
+    /// A finished note, as the note list has it.
     NoteFinished(Arc<LineNote>),
-    /// Everything silent, at once: panic, mute, a lost device, the end.
+    /// All outputs silent at once: panic, mute, a lost device, end of the session.
     Silence,
 }
 
-/// A note as it begins.
+/// The start of a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoteOn {
     /// When it was decided.
     pub at_s: f64,
-    /// When it began.
+    /// Its onset.
     pub onset_s: f64,
-    /// Sounding key that it was played on.
+    /// Sounding key that was played.
     pub concert: Concert,
-    /// The same in the player's part.
+    /// Written key in the player's part.
     pub written: Written,
     /// Pitch that was played, MIDI semitones.
     pub played: f32,
-    /// The same against the table, in cents.
+    /// Deviation from the tuning, in cents.
     pub cents: f64,
-    /// Key that is sent on.
+    /// MIDI key sent.
     pub key: u8,
-    /// Pitch that is sent on.
+    /// Pitch sent.
     pub pitch: Pitch,
-    /// How hard, 0 to 1 between the player's softest and loudest.
+    /// Strength, 0 to 1 between the player's softest and loudest.
     pub strength: f32,
-    /// Level at that moment, dBFS.
+    /// Level at that time, dBFS.
     pub level_db: f32,
-    /// How it begins.
+    /// Kind of attack.
     pub attack: Attack,
 }
 
 impl NoteOn {
-    /// Whether it goes on from the note before without a break.
+    /// Whether it is slurred from the note before.
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred
     }
 }
 
-/// A moment within a note.
+/// Pitch and level within a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoteUpdate {
-    /// The moment.
+    /// Stream time.
     pub at_s: f64,
-    /// Pitch that is sent on.
+    /// Pitch sent.
     pub pitch: Pitch,
     /// Loudness, 0 to 1 between the player's softest and loudest.
     pub strength: f32,
@@ -78,32 +78,32 @@ pub struct NoteUpdate {
     pub vibrato_cents: f32,
 }
 
-/// Something played in a certain way.
+/// A detected gesture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct GestureEvent {
-    /// When it was known.
+    /// When it was detected.
     pub at_s: f64,
-    /// What it was.
+    /// Which gesture.
     pub gesture: Gesture,
 }
 
-/// Ways of playing that a route can wait for, in the trade's words.
+/// Ways of playing that a route can react to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Gesture {
-    /// A note begun by the tongue.
+    /// A tongued note.
     Tongued,
-    /// A note slurred to.
+    /// A slurred note.
     Slurred,
-    /// A note begun plainly louder than those before it.
+    /// A note with an attack clearly louder than those before it.
     Accent,
     /// A short note, when it ends.
     Staccato,
     /// A very short note, when it ends.
     Staccatissimo,
-    /// Vibrato sets in.
+    /// Vibrato begins.
     Vibrato,
-    /// Flutter tongue sets in.
+    /// Flutter-tonguing begins.
     Flutter,
     /// A trill or shake, when it ends.
     Trill,
@@ -118,7 +118,7 @@ pub enum Gesture {
 }
 
 impl Gesture {
-    /// The trade's word.
+    /// Name in rig files and events.
     pub fn name(self) -> &'static str {
         match self {
             Gesture::Tongued => "tongued",

@@ -1,4 +1,4 @@
-//! Commands that come in by MIDI and OSC while the horn plays.
+//! Commands received by MIDI and OSC while the horn plays.
 
 use std::net::{SocketAddr, UdpSocket};
 use std::sync::mpsc::SyncSender;
@@ -15,16 +15,17 @@ use crate::error::{Error, Result};
 
 /// Largest OSC packet that is read, in bytes; a command is far shorter.
 const PACKET: usize = 1_024;
-/// Bundles within bundles are followed so deep.
+/// Nesting depth to which bundles are read.
 const DEPTH: usize = 4;
-/// Name of the MIDI port that we open for pedals.
+/// Name of the virtual MIDI port for foot controllers.
 const PORT: &str = "pedals";
 
-/// Where commands go.
+/// Queue of commands to the session.
 pub type Commands = SyncSender<Command>;
 
-/// What a MIDI message asks for. A controller acts when it goes to 64 or above
-/// and not again before it was below; `down` remembers which are.
+/// The command that a MIDI message is mapped to. A controller acts when it rises to
+/// 64 or above, and again only after it was below; `down` holds a bit per
+/// controller that is at or above.
 pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Option<Command> {
     let command = |on| {
         let hit = switches.iter().find(|s| s.on == on);
@@ -48,17 +49,17 @@ pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Optio
     }
 }
 
-/// Names of the ports that MIDI can come in by.
+/// Names of the MIDI input ports.
 ///
 /// # Errors
-/// What is wrong with the MIDI system, and the mend.
+/// What is wrong with the MIDI system, with a hint.
 pub fn list_inputs() -> std::result::Result<Vec<String>, String> {
     let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
     let name = |port| input.port_name(port).ok();
     Ok(input.ports().iter().filter_map(name).collect())
 }
 
-/// A MIDI port that commands come in by: `virtual`, or (part of) a port's name.
+/// A MIDI input for foot controllers: `virtual`, or (part of) a port's name.
 pub struct Pedals {
     port: String,
     switches: Vec<Switch>,
@@ -67,7 +68,7 @@ pub struct Pedals {
 }
 
 impl Pedals {
-    /// Listens on a port.
+    /// Opens a port.
     ///
     /// # Errors
     /// [`Error::Device`] where there is no such port.
@@ -84,12 +85,12 @@ impl Pedals {
         Ok(pedals)
     }
 
-    /// Lets go of the port, whose server has gone.
+    /// Closes the port, whose server has gone.
     pub fn close(&mut self) {
         self.connection = None;
     }
 
-    /// Listens again.
+    /// Opens the port again.
     ///
     /// # Errors
     /// What is wrong.
@@ -137,11 +138,11 @@ fn open_virtual(
     Err("this system has no virtual MIDI ports; give the name of an existing port".into())
 }
 
-/// What an OSC packet asks for. Malformed and unknown ones ask for nothing.
+/// Commands in an OSC packet. Malformed and unknown messages are ignored.
 ///
 /// `/leadpipe/horn s`, `/leadpipe/tuning s`, `/leadpipe/source s` (without an
 /// argument: the next one), `/leadpipe/shift i`, `/leadpipe/mute i` (without:
-/// the other), `/leadpipe/panic`, `/leadpipe/timbre`, `/leadpipe/quit`.
+/// toggles), `/leadpipe/panic`, `/leadpipe/timbre`, `/leadpipe/quit`.
 pub fn osc_commands(packet: &[u8]) -> Vec<Command> {
     let mut commands = Vec::new();
     if let Ok((_, packet)) = decoder::decode_udp(packet) {
@@ -172,14 +173,14 @@ fn osc_command(message: &OscMessage) -> Option<Command> {
     };
     let number = match first {
         Some(OscType::Int(n)) => Some(*n),
-        // Many controllers send nothing but floats.
+        // Many controllers send only floats.
         Some(OscType::Float(f)) if f.is_finite() => Some(f.round() as i32),
         Some(OscType::Bool(b)) => Some((*b).into()),
         _ => None,
     };
     match what {
         "horn" => named(Command::Horn, Command::NextHorn),
-        "tuning" => named(Command::Table, Command::NextTable),
+        "tuning" => named(Command::Tuning, Command::NextTuning),
         "source" => named(Command::Source, Command::NextSource),
         "shift" => number.map(Command::Shift),
         "mute" if first.is_none() => Some(Command::ToggleMute),
@@ -191,11 +192,10 @@ fn osc_command(message: &OscMessage) -> Option<Command> {
     }
 }
 
-/// Reads an address to listen on or send to. A bare port means this machine
-/// alone.
+/// Parses an address to listen on or send to. A bare port means this machine only.
 ///
 /// # Errors
-/// [`Error::Setting`] where it is none.
+/// [`Error::Setting`] where it is not an address.
 pub fn address(what: &str, text: &str) -> Result<SocketAddr> {
     use std::net::ToSocketAddrs;
     let full = match text.parse::<u16>() {
@@ -211,10 +211,10 @@ pub fn address(what: &str, text: &str) -> Result<SocketAddr> {
     })
 }
 
-/// Listens for OSC packets on a thread that lives as long as the program.
+/// Receives OSC packets on a thread that lives as long as the program.
 ///
 /// # Errors
-/// [`Error::Device`] where the address is taken.
+/// [`Error::Device`] where the address is in use.
 pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     let failed = |e: std::io::Error| {
         Error::device(
@@ -226,7 +226,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     let socket = UdpSocket::bind(at).map_err(failed)?;
     let bound = socket.local_addr().map_err(failed)?;
     let process = move || {
-        // One byte more than is read shows what is too long.
+        // One extra byte tells which packets are too long.
         let mut packet = [0; PACKET + 1];
         loop {
             match socket.recv(&mut packet) {
@@ -236,7 +236,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
                     }
                 }
                 Ok(_) => {}
-                // Not to spin where the network has gone.
+                // Avoids spinning while the network is down.
                 Err(_) => std::thread::sleep(Duration::from_millis(100)),
             }
         }

@@ -1,4 +1,4 @@
-//! Control voltages as they leave for the interface, sample by sample.
+//! Renders control voltages sample by sample.
 //!
 //! The conventions are those of [`crate::output::cv`]: 1 V per octave, the pitch
 //! held after a note, gate and trigger at 5 V, no trigger on a slur.
@@ -7,7 +7,7 @@ use super::control_event::{NoteOn, NoteUpdate};
 use crate::output::cv::{GATE_GAP_S, GATE_V, TRIGGER_S, loudness_v};
 use crate::units::Pitch;
 
-/// What an interface makes of a sample, as calibrated.
+/// Calibration of an interface's outputs: what voltage a sample gives.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CvScale {
     /// Volts between a sample of 0 and one of 1.0.
@@ -19,48 +19,47 @@ pub struct CvScale {
 }
 
 impl CvScale {
-    /// Sample that comes out as a voltage; the most the interface can where it
-    /// cannot.
+    /// Sample that gives a voltage, clipped to the interface's range.
     pub fn sample(&self, volts: f64) -> f32 {
         ((volts - self.offset_v) / self.full_scale_v).clamp(-1.0, 1.0) as f32
     }
 }
 
-/// Voltages of one output: pitch, gate, trigger, loudness, and one trigger for
-/// each route that has one.
+/// Renderer of pitch, gate, trigger, loudness, and one trigger per route that has
+/// one.
 #[derive(Debug, Clone)]
 pub struct CvRenderer {
     rate_hz: f64,
     scale: CvScale,
     pitch_v: f64,
-    goal_v: f64,
+    target_v: f64,
     loudness_v: f64,
-    loudness_goal_v: f64,
+    loudness_target_v: f64,
     gate: bool,
-    /// Samples for which the gate stays low before the next note.
-    gap: u32,
+    /// Samples for which the gate stays low before a new attack.
+    gate_gap: u32,
     trigger: u32,
-    extra: Vec<u32>,
+    route_triggers: Vec<u32>,
 }
 
-/// Smoothing of pitch bends and loudness, in seconds: a little more than a hop,
-/// so that no step is left.
+/// Time constant for pitch bends and loudness, in seconds: a little more than a
+/// hop, so that no steps remain.
 const SMOOTH_S: f64 = 0.002;
 
 impl CvRenderer {
-    /// Voltages at rest, with so many triggers for routes.
-    pub fn new(rate_hz: f64, scale: CvScale, extra: usize) -> Self {
+    /// Renderer at rest, with `route_triggers` extra triggers.
+    pub fn new(rate_hz: f64, scale: CvScale, route_triggers: usize) -> Self {
         CvRenderer {
             rate_hz,
             scale,
             pitch_v: 0.0,
-            goal_v: 0.0,
+            target_v: 0.0,
             loudness_v: 0.0,
-            loudness_goal_v: 0.0,
+            loudness_target_v: 0.0,
             gate: false,
-            gap: 0,
+            gate_gap: 0,
             trigger: 0,
-            extra: vec![0; extra],
+            route_triggers: vec![0; route_triggers],
         }
     }
 
@@ -72,12 +71,12 @@ impl CvRenderer {
         pitch.volts(self.scale.zero_volt_note)
     }
 
-    /// A note begins. Its pitch is there at once, before the gate.
+    /// A note starts. Its pitch is set at once, before the gate.
     pub fn start(&mut self, start: &NoteOn) {
-        self.goal_v = self.volts(start.pitch);
-        self.pitch_v = self.goal_v;
+        self.target_v = self.volts(start.pitch);
+        self.pitch_v = self.target_v;
         if !start.slurred() {
-            self.gap = if self.gate {
+            self.gate_gap = if self.gate {
                 self.samples(GATE_GAP_S)
             } else {
                 0
@@ -85,56 +84,56 @@ impl CvRenderer {
             self.trigger = self.samples(TRIGGER_S);
         }
         self.gate = true;
-        self.loudness_goal_v = loudness_v(f64::from(start.level_db));
+        self.loudness_target_v = loudness_v(f64::from(start.level_db));
     }
 
-    /// The note moves.
+    /// Pitch or level of the note changes.
     pub fn follow(&mut self, update: &NoteUpdate) {
-        self.goal_v = self.volts(update.pitch);
-        self.loudness_goal_v = loudness_v(f64::from(update.level_db));
+        self.target_v = self.volts(update.pitch);
+        self.loudness_target_v = loudness_v(f64::from(update.level_db));
     }
 
-    /// The note ends; its pitch stays.
+    /// The note ends; its pitch is held.
     pub fn stop(&mut self) {
-        self.goal_v = self.pitch_v;
-        self.loudness_goal_v = 0.0;
+        self.target_v = self.pitch_v;
+        self.loudness_target_v = 0.0;
         self.gate = false;
         self.trigger = 0;
     }
 
-    /// Everything low at once; the pitch stays.
+    /// Everything low at once; the pitch is held.
     pub fn silence(&mut self) {
         self.stop();
         self.loudness_v = 0.0;
-        self.extra.fill(0);
+        self.route_triggers.fill(0);
     }
 
     /// Fires the trigger of a route, counted from 0.
-    pub fn fire(&mut self, extra: usize) {
+    pub fn fire_trigger(&mut self, route_triggers: usize) {
         let length = self.samples(TRIGGER_S);
-        if let Some(left) = self.extra.get_mut(extra) {
+        if let Some(left) = self.route_triggers.get_mut(route_triggers) {
             *left = length;
         }
     }
 
     /// Next sample of each voltage, written to `out`: pitch, gate, trigger,
-    /// loudness, route triggers. What does not fit is left out.
+    /// loudness, route triggers.
     pub fn next(&mut self, mut out: impl FnMut(usize, f32)) {
         let share = 1.0 / (SMOOTH_S * self.rate_hz).max(1.0);
-        self.pitch_v += share * (self.goal_v - self.pitch_v);
-        self.loudness_v += share * (self.loudness_goal_v - self.loudness_v);
+        self.pitch_v += share * (self.target_v - self.pitch_v);
+        self.loudness_v += share * (self.loudness_target_v - self.loudness_v);
         let high = |on: bool| if on { GATE_V } else { 0.0 };
-        let gate = self.gate && self.gap == 0;
-        self.gap = self.gap.saturating_sub(1);
+        let gate = self.gate && self.gate_gap == 0;
+        self.gate_gap = self.gate_gap.saturating_sub(1);
         let trigger = self.trigger > 0;
         self.trigger = self.trigger.saturating_sub(1);
         let volts = [self.pitch_v, high(gate), high(trigger), self.loudness_v];
         for (at, volts) in volts.into_iter().enumerate() {
             out(at, self.scale.sample(volts));
         }
-        for at in 0..self.extra.len() {
-            let on = self.extra[at] > 0;
-            self.extra[at] = self.extra[at].saturating_sub(1);
+        for at in 0..self.route_triggers.len() {
+            let on = self.route_triggers[at] > 0;
+            self.route_triggers[at] = self.route_triggers[at].saturating_sub(1);
             out(4 + at, self.scale.sample(high(on)));
         }
     }
@@ -169,12 +168,12 @@ mod tests {
         }
     }
 
-    /// Volts of the five channels over so many samples.
-    fn run(volts: &mut CvRenderer, samples: usize) -> Vec<[f32; 5]> {
+    /// The five channels over a number of samples, in volts.
+    fn run(cv: &mut CvRenderer, samples: usize) -> Vec<[f32; 5]> {
         (0..samples)
             .map(|_| {
                 let mut frame = [0.0; 5];
-                volts.next(|at, sample| frame[at] = sample * 10.0);
+                cv.next(|at, sample| frame[at] = sample * 10.0);
                 frame
             })
             .collect()
@@ -182,14 +181,14 @@ mod tests {
 
     #[test]
     fn a_note_comes_out_as_standard_voltages() {
-        let mut volts = CvRenderer::new(48_000.0, SCALE, 1);
-        volts.start(&start(72.0, Attack::Tongued));
-        let got = run(&mut volts, 4_800);
+        let mut cv = CvRenderer::new(48_000.0, SCALE, 1);
+        cv.start(&start(72.0, Attack::Tongued));
+        let got = run(&mut cv, 4_800);
         assert!(got.iter().all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 5.0));
         assert_eq!(got.iter().filter(|v| v[2] == 5.0).count(), 240);
         assert!((got[4_799][3] - 2.5).abs() < 1e-3);
-        volts.stop();
-        let after = run(&mut volts, 4_800);
+        cv.stop();
+        let after = run(&mut cv, 4_800);
         assert!(
             after
                 .iter()
@@ -199,14 +198,14 @@ mod tests {
 
     #[test]
     fn tongue_drops_the_gate_and_a_slur_does_not() {
-        let mut volts = CvRenderer::new(48_000.0, SCALE, 0);
-        volts.start(&start(60.0, Attack::Tongued));
-        run(&mut volts, 480);
-        volts.start(&start(62.0, Attack::Slurred));
-        let slurred = run(&mut volts, 480);
+        let mut cv = CvRenderer::new(48_000.0, SCALE, 0);
+        cv.start(&start(60.0, Attack::Tongued));
+        run(&mut cv, 480);
+        cv.start(&start(62.0, Attack::Slurred));
+        let slurred = run(&mut cv, 480);
         assert!(slurred.iter().all(|v| v[1] == 5.0 && v[2] == 0.0));
-        volts.start(&start(62.0, Attack::Tongued));
-        let tongued = run(&mut volts, 480);
+        cv.start(&start(62.0, Attack::Tongued));
+        let tongued = run(&mut cv, 480);
         assert_eq!(tongued.iter().take_while(|v| v[1] == 0.0).count(), 144);
         assert_eq!(tongued[0][2], 5.0);
     }
@@ -224,17 +223,17 @@ mod tests {
 
     #[test]
     fn routes_have_triggers_of_their_own() {
-        let mut volts = CvRenderer::new(48_000.0, SCALE, 1);
-        volts.fire(0);
-        volts.fire(9);
-        let got = run(&mut volts, 480);
+        let mut cv = CvRenderer::new(48_000.0, SCALE, 1);
+        cv.fire_trigger(0);
+        cv.fire_trigger(9);
+        let got = run(&mut cv, 480);
         assert_eq!(got.iter().filter(|v| v[4] == 5.0).count(), 240);
         assert!(got.iter().all(|v| v[1] == 0.0));
     }
 
     proptest! {
-        /// What an interface makes of a sample is the voltage of the pitch to a
-        /// hundredth of a cent, or the most that it can.
+        /// The output voltage is that of the pitch to a hundredth of a cent, or the
+        /// interface's limit.
         #[test]
         fn voltages_come_out_as_meant(
             full in 1.0f64..20.0,

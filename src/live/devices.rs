@@ -1,4 +1,4 @@
-//! Which sound devices there are, and how a name becomes one of them.
+//! Lists sound devices and finds one by name.
 
 use std::path::Path;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -8,7 +8,7 @@ use cpal::{Device, ErrorKind, SupportedStreamConfig};
 
 use crate::error::{Error, Result};
 
-/// Which way sound goes.
+/// Direction of a sound device.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Direction {
     /// Into the program.
@@ -25,7 +25,7 @@ impl Direction {
         }
     }
 
-    /// Option that names such a device.
+    /// Command-line option that names such a device.
     fn option(self) -> &'static str {
         match self {
             Direction::Input => "--input",
@@ -33,7 +33,7 @@ impl Direction {
         }
     }
 
-    /// How the device would be opened if nothing else is asked for.
+    /// The device's default configuration.
     pub fn config(
         self,
         device: &Device,
@@ -44,8 +44,8 @@ impl Direction {
         }
     }
 
-    /// Whether a device goes this way. Sound systems list converters and a null
-    /// device too: those are no place for a horn.
+    /// Whether a device serves this direction. Sound systems also list rate
+    /// converters and a null device: those are left out.
     fn supports(self, device: &Device) -> bool {
         let id = id_of(device);
         let bare = id.split_once(':').map_or(id.as_str(), |(_, bare)| bare);
@@ -65,23 +65,23 @@ impl Direction {
     }
 }
 
-/// A device as it is listed.
+/// A device in the list.
 #[derive(Debug, Clone)]
 pub struct DeviceInfo {
-    /// What to give to `--input` and its like.
+    /// Id for `--input` and similar options.
     pub id: String,
-    /// What the system calls it.
+    /// Name given by the system.
     pub name: String,
-    /// Which way.
+    /// Direction.
     pub direction: Direction,
-    /// Channels and sample rate, or what stands in the way of using it.
+    /// Channels and sample rate, or why it cannot be used.
     pub state: std::result::Result<(u16, u32), String>,
-    /// Whether it is taken where none is named.
+    /// Whether it is used where none is named.
     pub default: bool,
 }
 
-/// Sound systems in the order in which they are asked: JACK first, for whoever
-/// has its server running wants it used.
+/// Sound systems in order of preference: JACK first, because whoever runs its
+/// server wants it used.
 fn hosts() -> Vec<cpal::Host> {
     let mut ids = cpal::available_hosts();
     ids.sort_by_key(|id| !is_jack(&id.to_string()));
@@ -95,15 +95,15 @@ pub fn is_jack(id: &str) -> bool {
     id.starts_with("jack")
 }
 
-/// Held while a device or port is opened or closed. A JACK server may stop its
-/// graph for seconds when several clients come and go at once.
+/// Lock to hold while a device or port is opened or closed. A JACK server may stop
+/// its graph for seconds when several clients come and go at once.
 pub fn open_close_lock() -> MutexGuard<'static, ()> {
     static TURN: Mutex<()> = Mutex::new(());
     TURN.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Keeps the sound libraries from writing over the screen on this thread; their
-/// faults come back as errors too.
+/// Keeps sound libraries from printing messages over the screen from this thread;
+/// their errors are returned as well.
 pub fn silence_library_messages() {
     #[cfg(feature = "jack")]
     jack::set_logger(jack::LoggerType::None);
@@ -111,7 +111,7 @@ pub fn silence_library_messages() {
     let _ = alsa::Output::local_error_handler();
 }
 
-/// Name that stands for a device on the command line.
+/// Id of a device for the command line.
 pub fn id_of(device: &Device) -> String {
     device
         .id()
@@ -133,7 +133,7 @@ pub fn list() -> Vec<DeviceInfo> {
                 .description()
                 .map_or_else(|_| id.clone(), |d| d.name().to_owned());
             for (direction, default) in &defaults {
-                // Asking opens the device, and some plugins speak up at that.
+                // Querying opens the device, and some plugins print messages then.
                 if !direction.supports(&device) {
                     continue;
                 }
@@ -156,18 +156,18 @@ pub fn list() -> Vec<DeviceInfo> {
     found
 }
 
-/// Whether a device is there but something stands in the way.
+/// Whether a device exists but cannot be used now.
 fn is_unavailable(config: &std::result::Result<SupportedStreamConfig, cpal::Error>) -> bool {
     let kinds = [ErrorKind::DeviceBusy, ErrorKind::PermissionDenied];
     config.as_ref().is_err_and(|e| kinds.contains(&e.kind()))
 }
 
-/// The device that a name stands for: an id from the list, the name of a sound
-/// system for its default device, or any part of a name that only one has.
-/// Without a name the first default that works.
+/// The device with a name: an id from the list, the name of a sound system for its
+/// default device, or any part of a name that only one has. Without a name, the
+/// first default device that works.
 ///
 /// # Errors
-/// [`Error::Device`] with what to do about it.
+/// [`Error::Device`] where none or several match.
 pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
     let Some(wanted) = name.filter(|n| !n.is_empty() && *n != "default") else {
         let works = |device: &Device| direction.config(device).is_ok();
@@ -244,7 +244,7 @@ fn server_hint(host: &str) -> String {
     }
 }
 
-/// Error for a machine without any device that way, with what stands in the way.
+/// Error where no device serves a direction, with the likely reason.
 fn no_device(direction: Direction) -> Error {
     let hint = match (sound_cards(), direction) {
         (SoundCards::None, _) => {
@@ -289,7 +289,7 @@ fn sound_cards() -> SoundCards {
     match pcms.first() {
         None => SoundCards::None,
         Some(_) if pcms.iter().any(open) => SoundCards::Some,
-        // Busy devices cannot be opened either, but say so when they are tried.
+        // Busy devices cannot be opened either, but report that when they are used.
         Some(first) => match std::fs::File::open(first.path()) {
             Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => SoundCards::NoPermission,
             _ => SoundCards::Some,
@@ -297,7 +297,7 @@ fn sound_cards() -> SoundCards {
     }
 }
 
-/// One line on the state of the machine where no device can be used.
+/// One line of advice where no device can be used.
 pub fn advice() -> Option<&'static str> {
     match sound_cards() {
         SoundCards::None => Some(
@@ -327,7 +327,7 @@ pub fn hint(error: &cpal::Error, direction: Direction) -> String {
     }
 }
 
-/// A sound system's error as ours.
+/// Converts a sound system's error.
 pub fn error(device: &Device, error: &cpal::Error, direction: Direction) -> Error {
     Error::device(id_of(device), error, hint(error, direction))
 }

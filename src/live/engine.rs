@@ -1,11 +1,11 @@
-//! The live engine: samples and commands in, signals out. No threads, devices
-//! or clocks: what it does with a take is the same every time.
+//! The live engine: samples and commands in, control events out. No threads,
+//! devices or clocks: the same take always gives the same events.
 
 use std::sync::Arc;
 
 use super::command::Command;
 use super::control_event::{ControlEvent, GestureEvent};
-use super::gestures::Gestures;
+use super::gestures::GestureDetector;
 use super::note_mapper::NoteMapper;
 use crate::horn::{Horn, analysis_settings};
 use crate::notes::segment::NoteEvent;
@@ -13,13 +13,13 @@ use crate::notes::{Attack, PitchFrame};
 use crate::transcriber::{Event, Tracker, causal_frame};
 use crate::tuning::Tuning;
 
-/// What the engine can be switched between while playing.
+/// What can be selected while playing.
 #[derive(Debug, Clone)]
 pub struct Choices {
-    /// Horns within reach; none for concert pitch as it sounds.
+    /// Horns of the set; empty for concert pitch.
     pub horns: Vec<Arc<Horn>>,
-    /// Tables of the set.
-    pub tables: Vec<Arc<Tuning>>,
+    /// Tunings of the set.
+    pub tunings: Vec<Arc<Tuning>>,
     /// Note sources of the set.
     pub sources: Vec<super::note_source::NoteSource>,
 }
@@ -29,15 +29,16 @@ pub struct Engine {
     rate_hz: f64,
     gate_db: f64,
     tracker: Tracker,
-    /// Stream time at which this tracker began, for times go on when it changes.
+    /// Stream time at which this tracker started: stream time continues when the
+    /// tracker is replaced.
     tracker_start_s: f64,
-    /// Samples heard since the stream began.
+    /// Samples processed since the stream started.
     samples: u64,
     mapper: NoteMapper,
-    gestures: Gestures,
+    gestures: GestureDetector,
     choices: Choices,
     horn: usize,
-    table: usize,
+    tuning: usize,
     source: usize,
     gesture_events: Vec<GestureEvent>,
     events: Vec<NoteEvent>,
@@ -45,22 +46,22 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// Engine for a stream at `rate_hz`. The player's reading must be of the
-    /// stand's first horn and table.
+    /// Engine for a stream at `rate_hz`. The mapper's context must hold the first
+    /// horn and tuning of `choices`.
     pub fn new(rate_hz: f64, gate_db: f64, mapper: NoteMapper, choices: Choices) -> Self {
-        let horn = mapper.reading().horn.as_ref();
+        let horn = mapper.context().horn.as_ref();
         let tracker = Tracker::new(rate_hz, analysis_settings(horn, gate_db));
         Engine {
             rate_hz,
             gate_db,
-            gestures: Gestures::new(tracker.hop_s()),
+            gestures: GestureDetector::new(tracker.hop_s()),
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
             mapper,
             choices,
             horn: 0,
-            table: 0,
+            tuning: 0,
             source: 0,
             gesture_events: Vec::with_capacity(8),
             events: Vec::with_capacity(8),
@@ -73,22 +74,22 @@ impl Engine {
         self.samples as f64 / self.rate_hz
     }
 
-    /// The player.
+    /// The note mapper.
     pub fn mapper(&self) -> &NoteMapper {
         &self.mapper
     }
 
-    /// The last moment heard.
+    /// The newest pitch frame.
     pub fn last(&self) -> Option<PitchFrame> {
         self.last
     }
 
-    /// Level under which nothing is tone, dBFS.
+    /// Noise gate, dBFS.
     pub fn gate_db(&self) -> f64 {
         self.gate_db
     }
 
-    /// Hears samples (full scale 1.0; what is not a number is silence).
+    /// Processes samples (full scale 1.0; NaN counts as silence).
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
         let (mapper, gestures) = (&mut self.mapper, &mut self.gestures);
         let (gesture_events, events, last) =
@@ -98,22 +99,23 @@ impl Engine {
             Event::Frame(frame) => {
                 // The events of a frame follow it.
                 dispatch_events(events, *last, mapper, gestures, gesture_events, out);
-                let mut moment = causal_frame(frame);
-                moment.time_s += tracker_start_s;
-                if let Some(cents) = gestures.hop(moment, gesture_events) {
+                let mut frame = causal_frame(frame);
+                frame.time_s += tracker_start_s;
+                if let Some(cents) = gestures.hop(frame, gesture_events) {
                     mapper.vibrato_cents = cents;
                 }
-                mapper.hop(moment, hop_s, out);
-                *last = Some(moment);
+                mapper.hop(frame, hop_s, out);
+                *last = Some(frame);
             }
             Event::Note(event) => events.push(shifted(event, tracker_start_s)),
         });
         dispatch_events(events, *last, mapper, gestures, gesture_events, out);
-        self.send_cues(out);
+        self.send_gestures(out);
         self.samples += samples.len() as u64;
     }
 
-    /// Ends what sounds, at the end of the stream or of the horn's turn.
+    /// Ends the sounding note, at the end of the stream or when the horn is
+    /// changed.
     pub fn finish(&mut self, out: &mut Vec<ControlEvent>) {
         let (events, tracker_start_s) = (&mut self.events, self.tracker_start_s);
         self.tracker.finish(&mut |heard| {
@@ -129,11 +131,11 @@ impl Engine {
             &mut self.gesture_events,
             out,
         );
-        self.mapper.settle_end(out);
-        self.send_cues(out);
+        self.mapper.flush_note_off(out);
+        self.send_gestures(out);
     }
 
-    fn send_cues(&mut self, out: &mut Vec<ControlEvent>) {
+    fn send_gestures(&mut self, out: &mut Vec<ControlEvent>) {
         let sent = self
             .gesture_events
             .drain(..)
@@ -141,8 +143,8 @@ impl Engine {
         out.extend(sent.map(ControlEvent::Gesture));
     }
 
-    /// The stream has stopped and another begins, perhaps at another rate: what
-    /// sounds ends, times go on.
+    /// A new stream replaces the old one, perhaps at another sample rate: the
+    /// sounding note ends, stream time continues.
     pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<ControlEvent>) {
         self.finish(out);
         self.mapper.silence(out);
@@ -152,7 +154,7 @@ impl Engine {
         self.new_tracker();
     }
 
-    /// Does what the player asks for.
+    /// Carries out a command.
     pub fn apply(&mut self, command: &Command, out: &mut Vec<ControlEvent>) {
         match command {
             Command::NextHorn => self.switch_horn(self.horn + 1, out),
@@ -161,10 +163,10 @@ impl Engine {
                     self.switch_horn(at, out);
                 }
             }
-            Command::NextTable => self.switch_table(self.table + 1),
-            Command::Table(name) => {
-                if let Some(at) = self.choices.tables.iter().position(|t| t.name() == name) {
-                    self.switch_table(at);
+            Command::NextTuning => self.switch_tuning(self.tuning + 1),
+            Command::Tuning(name) => {
+                if let Some(at) = self.choices.tunings.iter().position(|t| t.name() == name) {
+                    self.switch_tuning(at);
                 }
             }
             Command::NextSource => self.switch_source(self.source + 1),
@@ -183,7 +185,7 @@ impl Engine {
             Command::Mute(muted) => self.mapper.mute(*muted, out),
             Command::ToggleMute => self.mapper.mute(!self.mapper.muted(), out),
             Command::Panic => self.mapper.silence(out),
-            // The session's own.
+            // Handled by the session.
             Command::NextTimbre | Command::Quit => {}
             #[cfg(test)]
             Command::Fault => panic!("asked for"),
@@ -197,26 +199,26 @@ impl Engine {
         }
         self.horn = to % count;
         let horn = self.choices.horns[self.horn].clone();
-        let mut reading = self.mapper.reading().clone();
-        if reading.horn.as_ref() == Some(&*horn) {
+        let mut context = self.mapper.context().clone();
+        if context.horn.as_ref() == Some(&*horn) {
             return;
         }
-        // The ear of the new horn has another range: it starts anew.
+        // The new horn has another pitch range and needs a new tracker.
         self.finish(out);
-        reading.horn = Some((*horn).clone());
-        self.mapper.read(reading);
+        context.horn = Some((*horn).clone());
+        self.mapper.set_context(context);
         self.new_tracker();
     }
 
-    fn switch_table(&mut self, to: usize) {
-        let count = self.choices.tables.len();
+    fn switch_tuning(&mut self, to: usize) {
+        let count = self.choices.tunings.len();
         if count == 0 {
             return;
         }
-        self.table = to % count;
-        let mut reading = self.mapper.reading().clone();
-        reading.tuning = (*self.choices.tables[self.table]).clone();
-        self.mapper.read(reading);
+        self.tuning = to % count;
+        let mut context = self.mapper.context().clone();
+        context.tuning = (*self.choices.tunings[self.tuning]).clone();
+        self.mapper.set_context(context);
     }
 
     fn switch_source(&mut self, to: usize) {
@@ -228,14 +230,14 @@ impl Engine {
     }
 
     fn new_tracker(&mut self) {
-        let horn = self.mapper.reading().horn.as_ref();
+        let horn = self.mapper.context().horn.as_ref();
         self.tracker = Tracker::new(self.rate_hz, analysis_settings(horn, self.gate_db));
-        self.gestures = Gestures::new(self.tracker.hop_s());
+        self.gestures = GestureDetector::new(self.tracker.hop_s());
         self.tracker_start_s = self.now_s();
     }
 }
 
-/// Farthest shift either way, in semitones.
+/// Largest transposition either way, in semitones.
 const MAX_SHIFT: i32 = 48;
 
 fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
@@ -249,13 +251,13 @@ fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
     event
 }
 
-/// Sends on the events of a frame: a note that ends, and the one that begins in
-/// its place.
+/// Forwards the note events of a frame: a note that ends, and the one that starts
+/// in its place.
 fn dispatch_events(
     events: &mut Vec<NoteEvent>,
     last: Option<PitchFrame>,
     mapper: &mut NoteMapper,
-    gestures: &mut Gestures,
+    gestures: &mut GestureDetector,
     gesture_events: &mut Vec<GestureEvent>,
     out: &mut Vec<ControlEvent>,
 ) {

@@ -1,5 +1,5 @@
-//! How a note is played, told as early as it can be known: an accent 30 ms into
-//! the note, vibrato and flutter while they go on, the rest when the note ends.
+//! Detects how a note is played as early as possible: an accent 30 ms into the
+//! note, vibrato and flutter while they last, the rest when the note ends.
 
 use super::control_event::{Gesture, GestureEvent};
 use crate::notes::articulation::{self, Next};
@@ -7,29 +7,29 @@ use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
 
-/// How long after its decision a note's attack is measured, in seconds: the
+/// Time after the decision over which a note's attack is measured, in seconds: the
 /// rise of a tongued note is over by then.
-const ACCENT_AFTER_S: f64 = 0.03;
+const ATTACK_S: f64 = 0.03;
 /// How much louder than the attacks before it an accent is, in dB. Dynamic
 /// marks lie some 5 dB apart (from memory).
 const ACCENT_DB: f32 = 6.0;
-/// Share of each new attack in the mean that accents are held against.
+/// Weight of each new attack in the running mean that accents are compared with.
 const ATTACK_SHARE: f32 = 0.2;
-/// Part of the running note that vibrato and flutter are looked for in, and how
-/// often, in seconds: two cycles of the slowest vibrato fit.
-const LOOK_S: f64 = 0.8;
-const LOOK_EVERY_S: f64 = 0.05;
-/// Onsets kept, from which the pace of the playing is known.
+/// Window in which vibrato and flutter are detected, and how often, in seconds: it
+/// holds two cycles of the slowest vibrato.
+const WINDOW_S: f64 = 0.8;
+const ANALYSIS_INTERVAL_S: f64 = 0.05;
+/// Onsets kept, to measure the time from note to note.
 const ONSETS: usize = 9;
 
-/// Watches how notes are played.
+/// Detector of gestures.
 #[derive(Debug, Clone)]
-pub struct Gestures {
+pub struct GestureDetector {
     hop_s: f64,
     recent: Contour,
     note: Option<ActiveNote>,
-    /// Mean level of attacks, dBFS.
-    usual_attack_db: Option<f32>,
+    /// Running mean of the attack level, dBFS.
+    mean_attack_db: Option<f32>,
     onsets: Vec<f64>,
 }
 
@@ -37,28 +37,28 @@ pub struct Gestures {
 struct ActiveNote {
     start: NoteStart,
     attack_db: f32,
-    attack_known: bool,
-    looked_s: f64,
+    attack_measured: bool,
+    analysed_s: f64,
     vibrato: bool,
     flutter: bool,
 }
 
-impl Gestures {
-    /// Watcher of hops `hop_s` apart.
+impl GestureDetector {
+    /// Detector for frames `hop_s` apart, in seconds.
     pub fn new(hop_s: f64) -> Self {
-        Gestures {
+        GestureDetector {
             hop_s,
             recent: Contour {
                 hop_s,
                 ..Contour::default()
             },
             note: None,
-            usual_attack_db: None,
+            mean_attack_db: None,
             onsets: Vec::with_capacity(ONSETS + 1),
         }
     }
 
-    /// A note begins.
+    /// A note starts.
     pub fn start(&mut self, start: NoteStart, gesture_events: &mut Vec<GestureEvent>) {
         let gesture = match start.attack {
             Attack::Slurred => Gesture::Slurred,
@@ -73,8 +73,8 @@ impl Gestures {
         self.note = Some(ActiveNote {
             start,
             attack_db: start.level_db,
-            attack_known: start.attack == Attack::Slurred,
-            looked_s: start.decided_s,
+            attack_measured: start.attack == Attack::Slurred,
+            analysed_s: start.decided_s,
             vibrato: false,
             flutter: false,
         });
@@ -84,44 +84,45 @@ impl Gestures {
         self.onsets.push(start.onset_s);
     }
 
-    /// A hop goes by. Gives the depth of the vibrato in cents, when looked at.
+    /// Takes the next frame. Returns the vibrato depth in cents when it has been
+    /// measured.
     pub fn hop(
         &mut self,
-        moment: PitchFrame,
+        frame: PitchFrame,
         gesture_events: &mut Vec<GestureEvent>,
     ) -> Option<f32> {
         let note = self.note.as_mut()?;
-        let now_s = moment.time_s;
+        let now_s = frame.time_s;
         let points = &mut self.recent.points;
-        if points.len() as f64 * self.hop_s >= LOOK_S {
-            // Half is let go at once, so that moving up is rare.
+        if points.len() as f64 * self.hop_s >= WINDOW_S {
+            // Half is dropped at once, so that the rest is rarely moved.
             let gone = points.len() / 2;
             points.drain(..gone);
             self.recent.start_s += gone as f64 * self.hop_s;
         }
-        points.push(moment.point());
+        points.push(frame.point());
         let mut gesture_event = |gesture| {
             gesture_events.push(GestureEvent {
                 at_s: now_s,
                 gesture,
             });
         };
-        if !note.attack_known {
-            note.attack_db = note.attack_db.max(moment.level_db);
-            if now_s - note.start.decided_s > ACCENT_AFTER_S {
-                note.attack_known = true;
-                let usual_db = self.usual_attack_db.unwrap_or(note.attack_db);
-                if note.attack_db > usual_db + ACCENT_DB {
+        if !note.attack_measured {
+            note.attack_db = note.attack_db.max(frame.level_db);
+            if now_s - note.start.decided_s > ATTACK_S {
+                note.attack_measured = true;
+                let mean_db = self.mean_attack_db.unwrap_or(note.attack_db);
+                if note.attack_db > mean_db + ACCENT_DB {
                     gesture_event(Gesture::Accent);
                 }
-                let share = ATTACK_SHARE * (note.attack_db - usual_db);
-                self.usual_attack_db = Some(usual_db + share);
+                let share = ATTACK_SHARE * (note.attack_db - mean_db);
+                self.mean_attack_db = Some(mean_db + share);
             }
         }
-        if now_s - note.looked_s < LOOK_EVERY_S {
+        if now_s - note.analysed_s < ANALYSIS_INTERVAL_S {
             return None;
         }
-        note.looked_s = now_s;
+        note.analysed_s = now_s;
         let pitch = f64::from(note.start.pitch);
         if !note.flutter && articulation::flutter(&self.recent, pitch).is_some() {
             note.flutter = true;
@@ -138,8 +139,8 @@ impl Gestures {
         Some(depth)
     }
 
-    /// A note is over: names its articulation, and cues what that tells.
-    /// `slurred_on` says that another goes on from it.
+    /// Describes the articulation of a finished note and reports its gestures.
+    /// `slurred_on`: the next note is slurred from it.
     pub fn end(
         &mut self,
         note: &mut Note,
@@ -170,7 +171,7 @@ impl Gestures {
                 Technique::Scoop { .. } => Some(Gesture::Scoop),
                 Technique::Fall { .. } => Some(Gesture::Fall),
                 Technique::Doit { .. } => Some(Gesture::Doit),
-                // Those were told while they went on.
+                // Already reported while the note sounded.
                 Technique::Vibrato { .. } | Technique::Flutter { .. } => None,
             });
         gesture_events.extend(

@@ -1,4 +1,4 @@
-//! Playing live: the horn turned into control while it sounds.
+//! Playing live: the horn controls synthesizers while it sounds.
 //!
 //! ```text
 //! device or take -> ring -> engine thread -> signals -> MIDI, OSC, lines (a thread each)

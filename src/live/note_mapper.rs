@@ -1,5 +1,5 @@
-//! From what the ear hears to what goes out: names, quantises, follows bends,
-//! picks the note of the source, shifts, mutes.
+//! From detected notes to control events: names, quantises to the tuning, follows
+//! bends, takes notes from the note source, transposes, mutes.
 
 use std::sync::Arc;
 
@@ -11,19 +11,20 @@ use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, db_power, power_db};
 
-/// Levels between which the player plays, dBFS. A soundcheck finds them.
+/// Levels of the player's softest and loudest notes, dBFS, as measured by a
+/// soundcheck.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DynamicRange {
-    /// As soft as it gets.
+    /// Softest playing.
     pub soft_db: f32,
-    /// As loud as it gets.
+    /// Loudest playing.
     pub loud_db: f32,
 }
 
 impl Default for DynamicRange {
-    /// What a microphone at a sane gain gives (common practice: peaks some 10 dB
-    /// under full scale), and the dynamic range of a brass player, some 30 dB
-    /// (from memory), with room under it.
+    /// A microphone with sensible gain (common practice: peaks some 10 dB under
+    /// full scale), and the dynamic range of a brass player, some 30 dB (from
+    /// memory), with a margin below.
     fn default() -> Self {
         DynamicRange {
             soft_db: -50.0,
@@ -33,74 +34,79 @@ impl Default for DynamicRange {
 }
 
 impl DynamicRange {
-    /// Place of a level between soft (0) and loud (1).
+    /// Position of a level in dBFS between soft (0) and loud (1).
     pub fn strength(&self, level_db: f32) -> f32 {
         let span_db = (self.loud_db - self.soft_db).max(1.0);
         ((level_db - self.soft_db) / span_db).clamp(0.0, 1.0)
     }
 }
 
-/// A pitch that jumps farther than this from one hop to the next, in semitones,
-/// is not followed until the segmenter has called it a note: it may be a slip.
-const JUMP: f32 = 0.5;
-/// Unless it stays for so long, in seconds.
-const JUMP_HELD_S: f64 = 0.08;
-/// Under its loudest by so much a note is dying and its pitch wanders, in dB.
-const DYING_DB: f32 = 20.0;
-/// Time constant with which the centre of a snapped note follows the player: as
-/// fast as the note is old at first, later slower than a vibrato, in seconds.
+/// A jump larger than this from one frame to the next, in semitones, is not
+/// followed until the segmenter reports a new note: it may be a detection error.
+const MAX_JUMP: f32 = 0.5;
+/// Unless the new pitch lasts this long, in seconds.
+const JUMP_CONFIRM_S: f64 = 0.08;
+/// This far below its peak a note is decaying and its pitch wanders, in dB.
+const DECAY_DB: f32 = 20.0;
+/// Shortest and longest time constant of a bent note's mean deviation, in seconds:
+/// at first the age of the note, later slower than a vibrato.
 const CENTRE_S: (f64, f64) = (0.03, 0.3);
-/// Farthest that a snapped note is moved to be in tune, in semitones. What goes
-/// farther is a bend, and meant.
-const CENTRE_REACH: f64 = 0.5;
-/// Smoothing of the level that goes out, in seconds: the pulses of a low horn
-/// come 20 ms apart.
+/// Largest correction of intonation, in semitones. A larger deviation is an
+/// intended bend.
+const MAX_CORRECTION: f64 = 0.5;
+/// Time constant of the level that is sent, in seconds: the pulses of a low horn
+/// are 20 ms apart.
 const LEVEL_S: f64 = 0.012;
 
-/// What sounds now.
+/// The sounding note.
 #[derive(Debug, Clone, Copy)]
 struct ActiveNote {
     since_s: f64,
-    /// Pitch of the table, or of the source, that goes out unbent.
+    /// Pitch of the tuning or of the note source, before bends.
     target: Pitch,
-    /// Pitch of the table nearest to what was played.
-    home: f64,
-    /// How far off it the player is on average, in semitones.
+    /// The tuning's pitch nearest to the played one.
+    nearest: f64,
+    /// Mean deviation of the player from it, in semitones.
     centre: f64,
-    /// Last pitch that was followed.
+    /// Played pitch, without detection errors.
     played: f32,
     jumped_s: Option<f64>,
     peak_db: f32,
 }
 
-/// Turns what is heard into signals.
+/// Turns notes and pitch frames into control events.
 #[derive(Debug, Clone)]
 pub struct NoteMapper {
-    reading: LineContext,
+    context: LineContext,
     quantiser: Quantiser<Tuning>,
-    /// Where notes come from.
+    /// Which notes are sent.
     pub source: NoteSource,
-    /// Between what levels the player plays.
-    pub levels: DynamicRange,
-    /// Semitones added to everything that is sent.
+    /// The player's dynamic range.
+    pub dynamic_range: DynamicRange,
+    /// Transposition of everything sent, in semitones.
     pub shift: i32,
     muted: bool,
     active: Option<ActiveNote>,
     level_power: f32,
-    /// Vibrato to report, in cents.
+    /// Vibrato depth to send, in cents.
     pub vibrato_cents: f32,
-    /// An ended note that a slur may yet go on from: when it was decided.
+    /// When the end of a note was decided that the next may yet be slurred from.
     ended_s: Option<f64>,
 }
 
 impl NoteMapper {
-    /// NoteMapper of a reading.
-    pub fn new(reading: LineContext, source: NoteSource, levels: DynamicRange, shift: i32) -> Self {
+    /// Mapper for a horn and tuning.
+    pub fn new(
+        context: LineContext,
+        source: NoteSource,
+        dynamic_range: DynamicRange,
+        shift: i32,
+    ) -> Self {
         NoteMapper {
-            quantiser: Quantiser::new(reading.tuning.clone()),
-            reading,
+            quantiser: Quantiser::new(context.tuning.clone()),
+            context,
             source,
-            levels,
+            dynamic_range,
             shift,
             muted: false,
             active: None,
@@ -110,23 +116,23 @@ impl NoteMapper {
         }
     }
 
-    /// How notes are read.
-    pub fn reading(&self) -> &LineContext {
-        &self.reading
+    /// Horn, tuning and snap mode in use.
+    pub fn context(&self) -> &LineContext {
+        &self.context
     }
 
-    /// Reads notes in another way from now on.
-    pub fn read(&mut self, reading: LineContext) {
-        self.quantiser = Quantiser::new(reading.tuning.clone());
-        self.reading = reading;
+    /// Changes horn, tuning or snap mode.
+    pub fn set_context(&mut self, context: LineContext) {
+        self.quantiser = Quantiser::new(context.tuning.clone());
+        self.context = context;
     }
 
-    /// Whether nothing is sent.
+    /// Whether output is muted.
     pub fn muted(&self) -> bool {
         self.muted
     }
 
-    /// Mutes or opens.
+    /// Mutes or unmutes.
     pub fn mute(&mut self, muted: bool, out: &mut Vec<ControlEvent>) {
         if muted && !self.muted {
             self.silence(out);
@@ -134,43 +140,43 @@ impl NoteMapper {
         self.muted = muted;
     }
 
-    /// Ends what sounds, and says so to every output whatever it holds.
+    /// Ends the sounding note and sends all outputs [`ControlEvent::Silence`].
     pub fn silence(&mut self, out: &mut Vec<ControlEvent>) {
         self.active = None;
         self.ended_s = None;
         out.push(ControlEvent::Silence);
     }
 
-    /// A note begins.
+    /// A note starts.
     pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<ControlEvent>) {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
-        self.settle_end(out);
+        self.flush_note_off(out);
         if self.muted {
             return;
         }
         let played = Pitch(f64::from(start.pitch));
         self.quantiser.release();
-        let table = self.quantiser.push(played);
-        let named = match self.reading.snap {
+        let tuned = self.quantiser.push(played);
+        let named = match self.context.snap {
             Snap::Off => played,
-            Snap::Hard | Snap::Bend => table,
+            Snap::Hard | Snap::Bend => tuned,
         };
-        let reference = self.reading.tuning.reference();
+        let reference = self.context.tuning.reference();
         let concert = Concert(reference.nearest_key(named));
-        // A slur goes on from the note of the attack before it.
+        // A slurred note keeps the source's note of the attack before it.
         let held = self.active.filter(|_| slurred_on).map(|s| s.target);
         let target = match (&mut self.source, held) {
-            (NoteSource::Follow, _) => table,
+            (NoteSource::Follow, _) => tuned,
             (_, Some(held)) => held,
-            (source, None) => source.attack().unwrap_or(table),
+            (source, None) => source.attack().unwrap_or(tuned),
         };
-        let off = played.0 - table.0;
+        let off = played.0 - tuned.0;
         self.level_power = db_power(start.level_db);
         let active = ActiveNote {
             since_s: start.decided_s,
             target,
-            home: table.0,
-            centre: off.clamp(-CENTRE_REACH, CENTRE_REACH),
+            nearest: tuned.0,
+            centre: off.clamp(-MAX_CORRECTION, MAX_CORRECTION),
             played: start.pitch,
             jumped_s: None,
             peak_db: start.level_db,
@@ -186,51 +192,51 @@ impl NoteMapper {
             at_s: start.decided_s,
             onset_s: start.onset_s,
             concert,
-            written: self.reading.written(concert),
+            written: self.context.written(concert),
             played: start.pitch,
-            cents: played.cents_above(table),
+            cents: played.cents_above(tuned),
             key: key.clamp(0, 127) as u8,
             pitch,
-            strength: self.levels.strength(start.level_db),
+            strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
             attack: start.attack,
         }));
     }
 
-    /// A hop of the stream goes by.
-    pub fn hop(&mut self, moment: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
-        self.settle_end(out);
+    /// Takes the next pitch frame.
+    pub fn hop(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
+        self.flush_note_off(out);
         let share = (hop_s / LEVEL_S).min(1.0) as f32;
-        let power = db_power(moment.level_db);
+        let power = db_power(frame.level_db);
         self.level_power += share * (power - self.level_power);
         let Some(mut active) = self.active else {
             return;
         };
         let level_db = power_db(self.level_power);
         active.peak_db = active.peak_db.max(level_db);
-        active.follow(moment, level_db, hop_s);
+        active.follow(frame, level_db, hop_s);
         self.active = Some(active);
         out.push(ControlEvent::NoteUpdate(NoteUpdate {
-            at_s: moment.time_s,
+            at_s: frame.time_s,
             pitch: self.sent(&active),
-            strength: self.levels.strength(level_db),
+            strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: self.vibrato_cents,
         }));
     }
 
-    /// The note is over. What goes out stops with the next hop, unless a slur
-    /// goes on from it.
+    /// A note has ended. Its note-off follows with the next frame, unless another
+    /// note is slurred from it.
     pub fn end(&mut self, note: Note, now_s: f64, out: &mut Vec<ControlEvent>) {
-        let line_note = LineNote::new(note, &self.reading, &mut self.quantiser);
+        let line_note = LineNote::new(note, &self.context, &mut self.quantiser);
         out.push(ControlEvent::NoteFinished(Arc::new(line_note)));
         if self.active.is_some() {
             self.ended_s = Some(now_s);
         }
     }
 
-    /// Ends a note that nothing went on from.
-    pub fn settle_end(&mut self, out: &mut Vec<ControlEvent>) {
+    /// Sends the note-off of a note that none was slurred from.
+    pub fn flush_note_off(&mut self, out: &mut Vec<ControlEvent>) {
         if let Some(at_s) = self.ended_s.take() {
             self.active = None;
             out.push(ControlEvent::NoteOff { at_s });
@@ -238,9 +244,9 @@ impl NoteMapper {
     }
 
     fn sent(&self, active: &ActiveNote) -> Pitch {
-        let bend = f64::from(active.played) - active.home - active.centre;
+        let bend = f64::from(active.played) - active.nearest - active.centre;
         let shift = f64::from(self.shift);
-        let pitch = match (self.reading.snap, &self.source) {
+        let pitch = match (self.context.snap, &self.source) {
             (Snap::Hard, _) => active.target.0,
             (Snap::Off, NoteSource::Follow) => f64::from(active.played),
             (Snap::Bend, _) | (Snap::Off, _) => active.target.0 + bend,
@@ -250,26 +256,26 @@ impl NoteMapper {
 }
 
 impl ActiveNote {
-    fn follow(&mut self, moment: PitchFrame, level_db: f32, hop_s: f64) {
-        let Some(pitch) = moment.pitch else {
+    fn follow(&mut self, frame: PitchFrame, level_db: f32, hop_s: f64) {
+        let Some(pitch) = frame.pitch else {
             return;
         };
-        if level_db < self.peak_db - DYING_DB {
+        if level_db < self.peak_db - DECAY_DB {
             return;
         }
-        if (pitch - self.played).abs() > JUMP {
-            let since_s = *self.jumped_s.get_or_insert(moment.time_s);
-            if moment.time_s - since_s < JUMP_HELD_S {
+        if (pitch - self.played).abs() > MAX_JUMP {
+            let since_s = *self.jumped_s.get_or_insert(frame.time_s);
+            if frame.time_s - since_s < JUMP_CONFIRM_S {
                 return;
             }
         }
         self.jumped_s = None;
         self.played = pitch;
-        let age_s = moment.time_s - self.since_s;
+        let age_s = frame.time_s - self.since_s;
         let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
-        let off = f64::from(pitch) - self.home;
+        let off = f64::from(pitch) - self.nearest;
         self.centre += (hop_s / memory_s) * (off - self.centre);
-        self.centre = self.centre.clamp(-CENTRE_REACH, CENTRE_REACH);
+        self.centre = self.centre.clamp(-MAX_CORRECTION, MAX_CORRECTION);
     }
 }
 
@@ -282,9 +288,9 @@ mod tests {
     const HOP_S: f64 = 0.004 / 3.0;
 
     fn player(snap: Snap, source: NoteSource) -> NoteMapper {
-        let mut reading = LineContext::plain(find("equal-12", None, Reference::default()).unwrap());
-        reading.snap = snap;
-        NoteMapper::new(reading, source, DynamicRange::default(), 0)
+        let mut context = LineContext::plain(find("equal-12", None, Reference::default()).unwrap());
+        context.snap = snap;
+        NoteMapper::new(context, source, DynamicRange::default(), 0)
     }
 
     fn start(pitch: f32, attack: Attack) -> segment::NoteStart {
@@ -297,8 +303,8 @@ mod tests {
         }
     }
 
-    /// Sends a note that does what `pitch` says for `length_s`; gives what goes
-    /// out.
+    /// Plays a note with the pitch curve `pitch` for `length_s`; returns the
+    /// events.
     fn play(
         player: &mut NoteMapper,
         pitch: impl Fn(f64) -> f32,
@@ -308,7 +314,7 @@ mod tests {
         player.start(start(pitch(0.0), Attack::Tongued), &mut out);
         for i in 0..(length_s / HOP_S) as usize {
             let since_s = i as f64 * HOP_S;
-            let moment = PitchFrame {
+            let frame = PitchFrame {
                 time_s: 1.0 + since_s,
                 pitch: Some(pitch(since_s)),
                 margin: 5.0,
@@ -316,7 +322,7 @@ mod tests {
                 level_db: -20.0,
                 floor_db: -70.0,
             };
-            player.hop(moment, HOP_S, &mut out);
+            player.hop(frame, HOP_S, &mut out);
         }
         out
     }

@@ -1,19 +1,19 @@
-//! Which note goes out for a note that is played: the same one, the next of a
-//! sequence, or one drawn from the tuning table.
+//! Which note is sent for a played note: the same one, the next of a sequence, or
+//! one drawn at random from the tuning.
 
 use std::sync::Arc;
 
 use crate::tuning::Tuning;
 use crate::units::Pitch;
 
-/// Where the notes that are sent come from.
+/// Where sent notes come from.
 #[derive(Debug, Clone)]
 pub enum NoteSource {
-    /// The horn's own.
+    /// The played note.
     Follow,
-    /// The next of a sequence with each attack.
+    /// The next note of a sequence at each attack.
     Sequence(Sequence),
-    /// One drawn at random with each attack.
+    /// A random note at each attack.
     Draw(Draw),
 }
 
@@ -27,7 +27,7 @@ impl NoteSource {
         }
     }
 
-    /// Pitch that replaces the played one at an attack, if any does.
+    /// Pitch that replaces the played one at an attack, if any.
     pub fn attack(&mut self) -> Option<Pitch> {
         match self {
             NoteSource::Follow => None,
@@ -37,7 +37,7 @@ impl NoteSource {
     }
 }
 
-/// Notes in the order that the player wrote; begins again after the last.
+/// Notes in a fixed order, repeated.
 #[derive(Debug, Clone)]
 pub struct Sequence {
     notes: Arc<[Pitch]>,
@@ -45,7 +45,7 @@ pub struct Sequence {
 }
 
 impl Sequence {
-    /// Sequence of notes; `None` of nothing.
+    /// Sequence of notes; `None` if there are none.
     pub fn new(notes: Vec<Pitch>) -> Option<Self> {
         (!notes.is_empty()).then(|| Sequence {
             notes: notes.into(),
@@ -60,29 +60,29 @@ impl Sequence {
     }
 }
 
-/// Notes of a table between two pitches, each with its weight.
+/// Random choice among a tuning's notes between two pitches, each with a weight.
 #[derive(Debug, Clone)]
 pub struct Draw {
     notes: Arc<[Pitch]>,
-    /// Sums of the weights up to and with each note.
+    /// Cumulative weights.
     sums: Arc<[f64]>,
     random: fastrand::Rng,
 }
 
 impl Draw {
-    /// Draws from the notes of `table` from `low` to `high`. `weights` go with
-    /// the degrees of the table in order from its tonic, over and over; all
-    /// alike where there are none. The same seed draws the same notes.
+    /// Draws from the notes of `tuning` from `low` to `high`. `weights` are those
+    /// of the tuning's degrees in order from its tonic, repeated; equal if empty.
+    /// The same seed draws the same notes.
     ///
     /// `None` where no note lies in the range, or none has any weight.
     pub fn new(
-        table: &Tuning,
+        tuning: &Tuning,
         low: Pitch,
         high: Pitch,
         weights: &[f64],
         seed: u64,
     ) -> Option<Self> {
-        let (notes, own): (Vec<Pitch>, Vec<f64>) = table
+        let (notes, own): (Vec<Pitch>, Vec<f64>) = tuning
             .degreed()
             .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
             .map(|(pitch, degree)| {
@@ -121,7 +121,7 @@ mod tests {
     use super::*;
     use crate::tuning::{Reference, find};
 
-    fn table(name: &str) -> Tuning {
+    fn tuning(name: &str) -> Tuning {
         find(name, Some("C"), Reference::default()).unwrap()
     }
 
@@ -138,7 +138,7 @@ mod tests {
         // Tonic and fifth only, the fifth three times as often.
         let weights = [1.0, 0.0, 0.0, 0.0, 3.0, 0.0, 0.0];
         let (low, high) = (Pitch(48.0), Pitch(72.0));
-        let mut draw = Draw::new(&table("major"), low, high, &weights, 7).unwrap();
+        let mut draw = Draw::new(&tuning("major"), low, high, &weights, 7).unwrap();
         let drawn: Vec<f64> = (0..4_000).map(|_| draw.draw().0).collect();
         let fifths = drawn.iter().filter(|p| p.rem_euclid(12.0) == 7.0).count();
         let tonics = drawn.iter().filter(|p| p.rem_euclid(12.0) == 0.0).count();
@@ -152,7 +152,8 @@ mod tests {
     #[test]
     fn a_seed_draws_the_same_again() {
         let draw = |seed| {
-            let mut draw = Draw::new(&table("blues"), Pitch(40.0), Pitch(80.0), &[], seed).unwrap();
+            let mut draw =
+                Draw::new(&tuning("blues"), Pitch(40.0), Pitch(80.0), &[], seed).unwrap();
             (0..20).map(|_| draw.draw().0).collect::<Vec<_>>()
         };
         assert_eq!(draw(1), draw(1));
@@ -161,9 +162,9 @@ mod tests {
 
     #[test]
     fn nothing_to_draw_is_said() {
-        let table = table("major");
-        assert!(Draw::new(&table, Pitch(60.1), Pitch(60.2), &[], 1).is_none());
-        assert!(Draw::new(&table, Pitch(40.0), Pitch(80.0), &[0.0], 1).is_none());
-        assert!(Draw::new(&table, Pitch(40.0), Pitch(80.0), &[f64::NAN], 1).is_none());
+        let tuning = tuning("major");
+        assert!(Draw::new(&tuning, Pitch(60.1), Pitch(60.2), &[], 1).is_none());
+        assert!(Draw::new(&tuning, Pitch(40.0), Pitch(80.0), &[0.0], 1).is_none());
+        assert!(Draw::new(&tuning, Pitch(40.0), Pitch(80.0), &[f64::NAN], 1).is_none());
     }
 }

@@ -1,5 +1,5 @@
-//! An output device under way: renders voice and voltages into its ring, just
-//! ahead of the device.
+//! An open output device: renders the doubling voice and control voltages into its
+//! ring, just ahead of the device.
 
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -17,12 +17,12 @@ use crate::voice::{self, Voice};
 pub struct OutputConfig {
     /// The device; the default one if left out.
     pub device: Option<String>,
-    /// Frames in a block, if the device can.
+    /// Frames in a block, if the device supports it.
     pub block: Option<u32>,
     /// The doubling voice and its channels.
     pub voice: Option<(voice::Settings, Vec<usize>)>,
-    /// Voltages and their channels: pitch, gate, trigger, loudness, then route
-    /// triggers; `None` for one that is not wanted.
+    /// Control voltages and their channels: pitch, gate, trigger, loudness, then
+    /// route triggers; `None` for an unused one.
     pub cv: Option<(CvScale, Vec<Option<usize>>)>,
 }
 
@@ -37,18 +37,17 @@ impl OutputConfig {
     }
 }
 
-/// Blocks that wait in the ring ahead of the device: one being played, one
-/// ready.
+/// Blocks buffered in the ring ahead of the device: one being played, one ready.
 const BUFFERED_BLOCKS: usize = 2;
-/// And no less than this, in seconds: an ordinary system lets a thread wait so
-/// long now and then.
+/// Least time buffered, in seconds: an ordinary scheduler delays a thread by this
+/// much now and then.
 const MIN_BUFFERED_S: f64 = 0.003;
-/// Nor more, however often the ring ran dry.
+/// Most time buffered, in seconds, however many underruns there were.
 const MAX_BUFFERED_S: f64 = 0.06;
-/// The device's first moments do not count as gaps.
+/// Underruns in the first moments of a stream do not count.
 const SETTLE: Duration = Duration::from_millis(700);
 
-/// The device and what plays on it.
+/// A device and what it plays.
 pub struct OutputDevice {
     config: OutputConfig,
     routes: Routes,
@@ -57,12 +56,12 @@ pub struct OutputDevice {
     reconnect: Reconnect<OutputStream>,
     voice: Option<Voice>,
     cv: Option<CvRenderer>,
-    /// Seconds kept ahead.
+    /// Time buffered, in seconds.
     buffered_s: f64,
     underruns: u64,
-    /// Name of the device, the last one while there is none.
+    /// Name of the device; while it is lost, its last name.
     device: String,
-    /// What is wrong, if anything.
+    /// Current error, if any.
     pub error: Option<String>,
     frame: Vec<f32>,
 }
@@ -116,32 +115,32 @@ impl OutputDevice {
         format!("{what} on {}", self.device)
     }
 
-    /// Whether its device stands, or stood, on a JACK server.
+    /// Whether the device belongs, or belonged, to a JACK server.
     pub fn on_jack(&self) -> bool {
         super::devices::is_jack(&self.device)
     }
 
-    /// Frames that the device missed.
+    /// Frames missing so far.
     pub fn underruns(&self) -> u64 {
         self.underruns
     }
 
-    /// Time from a signal to the device's converter as far as it is ours, in
-    /// seconds.
+    /// Time from an event to the device in seconds, as far as this program causes
+    /// it.
     pub fn latency_s(&self) -> f64 {
         self.stream
             .as_ref()
             .map_or(0.0, |s| self.target_frames(s) as f64 / s.rate_hz)
     }
 
-    /// Frames kept ahead in the ring.
+    /// Frames to keep buffered in the ring.
     fn target_frames(&self, stream: &OutputStream) -> usize {
         let block = stream.status.block.load(Ordering::Relaxed) as usize;
         (BUFFERED_BLOCKS * block).max((self.buffered_s * stream.rate_hz) as usize)
     }
 
-    /// Does what a signal says.
-    pub fn take(&mut self, event: &ControlEvent) {
+    /// Applies a control event to voice and voltages.
+    pub fn handle(&mut self, event: &ControlEvent) {
         match event {
             ControlEvent::NoteOn(start) => {
                 if let Some(voice) = &mut self.voice {
@@ -174,7 +173,7 @@ impl OutputDevice {
                 if let Some(cv) = &mut self.cv {
                     for action in self.routes.actions(gesture_event.gesture) {
                         if let Action::Trigger(at) = action {
-                            cv.fire(*at);
+                            cv.fire_trigger(*at);
                         }
                     }
                 }
@@ -183,7 +182,7 @@ impl OutputDevice {
         }
     }
 
-    /// Changes the voice.
+    /// Changes the settings of the voice.
     pub fn set_voice(&mut self, settings: voice::Settings) {
         if let Some((now, _)) = &mut self.config.voice {
             *now = settings;
@@ -193,13 +192,13 @@ impl OutputDevice {
         }
     }
 
-    /// How the voice doubles, if it plays here.
+    /// Settings of the voice, if it plays on this device.
     pub fn voice(&self) -> Option<voice::Settings> {
         self.config.voice.as_ref().map(|(settings, _)| *settings)
     }
 
-    /// Renders what the device will soon need; looks after a lost device. Gives
-    /// how many frames were rendered.
+    /// Renders what the device will need next and reconnects a lost device. Returns
+    /// the number of frames rendered.
     pub fn render_ahead(&mut self) -> usize {
         if let Some(reason) = self.stream.as_ref().and_then(|s| s.status.lost_reason()) {
             self.disconnect(&format!("{reason}; waiting for it"));
@@ -224,7 +223,7 @@ impl OutputDevice {
         wanted
     }
 
-    /// Lets go of the device until it is back.
+    /// Closes the device until it can be reopened.
     pub fn disconnect(&mut self, reason: &str) {
         self.stream = None;
         self.error = Some(reason.to_owned());
@@ -239,7 +238,7 @@ impl OutputDevice {
         }
     }
 
-    /// After each gap a little more is kept ahead.
+    /// After each underrun one block more is buffered.
     fn count_underruns(&mut self, stream: &OutputStream) {
         let missed = &stream.status.missed_frames;
         if self.opened.elapsed() < SETTLE {
@@ -273,14 +272,15 @@ impl OutputDevice {
             });
         }
         for &sample in frame.iter() {
-            // There is room: it was looked at before.
+            // Cannot fail: free space was checked before.
             let _ = stream.ring.push(sample);
         }
     }
 
-    /// Plays out what sounds, so that nothing breaks off or stays high.
+    /// Plays the last notes out, so that no sound is cut off and no gate stays
+    /// high.
     pub fn end(mut self) {
-        self.take(&ControlEvent::Silence);
+        self.handle(&ControlEvent::Silence);
         let deadline = Instant::now() + Duration::from_millis(400);
         let mut left = self
             .stream

@@ -1,13 +1,14 @@
-//! Real-time priority for the engine's thread, where the system grants it.
+//! Real-time priority for the engine thread, where the system grants it.
 //!
-//! Below that of the sound system's own threads, which must never wait for us.
+//! Below that of the sound system's own threads, which must never wait for this
+//! one.
 
 /// Priority out of 99: JACK gives its clients 5 less than its own 10 by default
-/// (from memory), and so are we.
+/// (from memory), and the engine takes the same.
 #[cfg(unix)]
 const PRIORITY: u8 = 5;
 
-/// Asks for real-time priority for this thread; says whether it was granted.
+/// Requests real-time priority for this thread; returns whether it was granted.
 pub fn raise() -> bool {
     #[cfg(unix)]
     {

@@ -1,5 +1,5 @@
-//! Opens a lost device again, on a thread of its own: a sound server may take
-//! seconds to answer, and whoever plays on must not wait for it.
+//! Reopens a lost device on a thread of its own: a sound server may take seconds to
+//! answer, and the engine must not wait for it.
 
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::{Duration, Instant};
@@ -7,17 +7,17 @@ use std::time::{Duration, Instant};
 use super::devices;
 use crate::error::{Error, Result};
 
-/// Rest between two tries.
+/// Time between attempts.
 const RETRY: Duration = Duration::from_secs(1);
 
-/// Tries, one after another, to get something back.
+/// Attempts to reopen something, one at a time.
 pub struct Reconnect<T> {
     tried: Instant,
     under_way: Option<Receiver<Result<T>>>,
 }
 
 impl<T: Send + 'static> Reconnect<T> {
-    /// The first try comes after a rest.
+    /// The first attempt is made after [`RETRY`].
     pub fn new() -> Self {
         Reconnect {
             tried: Instant::now(),
@@ -25,9 +25,9 @@ impl<T: Send + 'static> Reconnect<T> {
         }
     }
 
-    /// What came of the last try, once; never waits. Starts the next try when
+    /// Result of the last attempt, once; never blocks. Starts the next attempt when
     /// it is due.
-    pub fn poll<W>(&mut self, wish: &W, open: fn(&W) -> Result<T>) -> Option<Result<T>>
+    pub fn poll<W>(&mut self, config: &W, open: fn(&W) -> Result<T>) -> Option<Result<T>>
     where
         W: Clone + Send + 'static,
     {
@@ -45,13 +45,13 @@ impl<T: Send + 'static> Reconnect<T> {
             return None;
         }
         let (tell, answer) = channel();
-        let wish = wish.clone();
+        let config = config.clone();
         let thread = std::thread::Builder::new()
             .name("leadpipe reopen".into())
             .spawn(move || {
                 devices::silence_library_messages();
-                // Nobody listens any more: what was opened is closed again.
-                let _ = tell.send(open(&wish));
+                // If the receiver is gone, what was opened is closed again.
+                let _ = tell.send(open(&config));
             });
         self.tried = Instant::now();
         match thread {
@@ -106,7 +106,7 @@ mod tests {
             assert!(reconnect.poll(&(), slow).is_none());
             rest();
         }
-        // It would hang here if it waited.
+        // A blocking poll would hang here.
         assert!(reconnect.poll(&(), slow).is_none());
         READY.store(true, Ordering::Release);
         assert_eq!(wait(&mut reconnect, slow).unwrap(), 7);

@@ -1,5 +1,5 @@
-//! Keeps the take while it is played, so that a crash loses at most a second of
-//! it, and writes its notes down when it ends.
+//! Records the take while it is played, so that a crash loses at most its last
+//! second, and transcribes it when it ends.
 
 use std::fs::File;
 use std::io::BufWriter;
@@ -17,39 +17,44 @@ use crate::line::{Line, LineContext};
 use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
 use crate::transcriber::{Mode, Transcriber};
 
-/// Blocks that wait for the disk at most: some seconds.
+/// Blocks queued for the disk: some seconds.
 const QUEUE: usize = 4_096;
-/// The file is made whole (header and all) this often, in samples over the rate.
+/// The header is brought up to date this often, in seconds of sound.
 const FLUSH_S: f64 = 1.0;
-/// A WAV file holds less than 4 GB; another is begun before, in bytes.
+/// A WAV file holds less than 4 GB; a new one is started before that, in bytes.
 const MAX_BYTES: u64 = 3_900_000_000;
-/// 24 bits: the noise of the best converters lies above its steps.
+/// Bits per sample: the noise of the best converters is above 24-bit steps.
 const BITS: u16 = 24;
-const FULL: f32 = 8_388_607.0;
+const FULL_SCALE: f32 = 8_388_607.0;
 
 enum Message {
     Block(Vec<f32>),
-    /// A stream at another rate: the take goes on in a new file.
+    /// The sample rate has changed: the take continues in a new file.
     Rate(f64),
 }
 
-/// A recording under way.
+/// A running recording.
 pub struct Recorder {
     queue: SyncSender<Message>,
     thread: JoinHandle<Result<Vec<PathBuf>>>,
-    /// Blocks that the disk was too slow for.
+    /// Blocks lost because the disk was too slow.
     pub lost: Arc<AtomicU64>,
     /// The first file.
     pub path: PathBuf,
 }
 
 impl Recorder {
-    /// Begins a take in `folder`, which is made where it is missing.
+    /// Starts a take in `folder`, which is created where it is missing.
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn start(folder: &Path, rate_hz: f64, ear: Settings, reading: LineContext) -> Result<Self> {
-        let mut writing = Writing::begin(folder, rate_hz, ear, reading)?;
+    pub fn start(
+        folder: &Path,
+        rate_hz: f64,
+        settings: Settings,
+        context: LineContext,
+    ) -> Result<Self> {
+        let mut writing = TakeWriter::begin(folder, rate_hz, settings, context)?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
@@ -64,23 +69,23 @@ impl Recorder {
         })
     }
 
-    /// Hands over samples; never waits.
+    /// Queues samples; never blocks.
     pub fn push(&self, samples: &[f32]) {
-        self.hand(Message::Block(samples.to_vec()));
+        self.enqueue(Message::Block(samples.to_vec()));
     }
 
-    /// The stream goes on at another rate.
+    /// The stream continues at another sample rate.
     pub fn rate(&self, rate_hz: f64) {
-        self.hand(Message::Rate(rate_hz));
+        self.enqueue(Message::Rate(rate_hz));
     }
 
-    fn hand(&self, message: Message) {
+    fn enqueue(&self, message: Message) {
         if self.queue.try_send(message).is_err() {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
     }
 
-    /// Ends the take; gives the files written: takes and their notes.
+    /// Ends the take; returns the files written: takes and their note lists.
     ///
     /// # Errors
     /// [`Error::Output`] where something could not be written.
@@ -96,7 +101,7 @@ impl Recorder {
     }
 }
 
-struct Writing {
+struct TakeWriter {
     folder: PathBuf,
     stem: String,
     part: usize,
@@ -105,19 +110,24 @@ struct Writing {
     rate_hz: f64,
     samples: u64,
     since_flush: u64,
-    ear: Settings,
-    reading: LineContext,
+    settings: Settings,
+    context: LineContext,
     transcriber: Transcriber,
     written: Vec<PathBuf>,
 }
 
-impl Writing {
-    fn begin(folder: &Path, rate_hz: f64, ear: Settings, reading: LineContext) -> Result<Self> {
+impl TakeWriter {
+    fn begin(
+        folder: &Path,
+        rate_hz: f64,
+        settings: Settings,
+        context: LineContext,
+    ) -> Result<Self> {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
         let stem = free_stem(folder);
         let path = folder.join(format!("{stem}.wav"));
-        Ok(Writing {
+        Ok(TakeWriter {
             folder: folder.to_owned(),
             writer: Some(open(&path, rate_hz)?),
             stem,
@@ -126,9 +136,9 @@ impl Writing {
             rate_hz,
             samples: 0,
             since_flush: 0,
-            transcriber: Transcriber::new(rate_hz, ear, Mode::Full),
-            ear,
-            reading,
+            transcriber: Transcriber::new(rate_hz, settings, Mode::Full),
+            settings,
+            context,
             written: Vec::new(),
         })
     }
@@ -152,18 +162,18 @@ impl Writing {
         let Some(writer) = &mut self.writer else {
             return Ok(());
         };
-        let refused = |e| fault(&self.path, e);
+        let failed = |e| write_error(&self.path, e);
         for sample in block {
-            // What is not a number is recorded as silence.
-            let value = (sample.clamp(-1.0, 1.0) * FULL).round() as i32;
-            writer.write_sample(value).map_err(refused)?;
+            // NaN is recorded as silence.
+            let value = (sample.clamp(-1.0, 1.0) * FULL_SCALE).round() as i32;
+            writer.write_sample(value).map_err(failed)?;
         }
         self.transcriber.push(block);
         self.samples += block.len() as u64;
         self.since_flush += block.len() as u64;
         if self.since_flush as f64 >= FLUSH_S * self.rate_hz {
             self.since_flush = 0;
-            writer.flush().map_err(refused)?;
+            writer.flush().map_err(failed)?;
         }
         Ok(())
     }
@@ -181,14 +191,14 @@ impl Writing {
     /// Closes the file and writes its notes.
     fn finish(&mut self) -> Result<()> {
         if let Some(writer) = self.writer.take() {
-            writer.finalize().map_err(|e| fault(&self.path, e))?;
+            writer.finalize().map_err(|e| write_error(&self.path, e))?;
             self.written.push(self.path.clone());
         }
-        let fresh = Transcriber::new(self.rate_hz, self.ear, Mode::Full);
+        let fresh = Transcriber::new(self.rate_hz, self.settings, Mode::Full);
         let heard = std::mem::replace(&mut self.transcriber, fresh).finish();
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
         let length_s = self.samples as f64 / self.rate_hz;
-        let line = Line::new(&stem, length_s, heard.notes, self.reading.clone());
+        let line = Line::new(&stem, length_s, heard.notes, self.context.clone());
         let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(MidiFile)];
         self.written
             .extend(output::save_all(&line, &self.folder, &stem, &kinds)?);
@@ -203,12 +213,12 @@ fn open(path: &Path, rate_hz: f64) -> Result<WavWriter<BufWriter<File>>> {
         bits_per_sample: BITS,
         sample_format: SampleFormat::Int,
     };
-    let mut writer = WavWriter::create(path, spec).map_err(|e| fault(path, e))?;
-    writer.flush().map_err(|e| fault(path, e))?;
+    let mut writer = WavWriter::create(path, spec).map_err(|e| write_error(path, e))?;
+    writer.flush().map_err(|e| write_error(path, e))?;
     Ok(writer)
 }
 
-fn fault(path: &Path, error: hound::Error) -> Error {
+fn write_error(path: &Path, error: hound::Error) -> Error {
     Error::output(
         path,
         error,
@@ -216,7 +226,7 @@ fn fault(path: &Path, error: hound::Error) -> Error {
     )
 }
 
-/// Name for a take that is not there yet: the moment at which it began.
+/// Unused file name for a take: the time at which it started.
 fn free_stem(folder: &Path) -> String {
     let stem = jiff::Zoned::now()
         .strftime("take-%Y%m%d-%H%M%S")

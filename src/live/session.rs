@@ -1,4 +1,4 @@
-//! A session: the engine's thread and everything it is tied to.
+//! A session: the engine thread and the devices, senders and recorder around it.
 
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
@@ -18,25 +18,25 @@ use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::error::{Error, Result};
 use crate::voice::Timbre;
 
-/// Everything that a session needs, open and ready.
+/// Everything that a session runs, already opened.
 pub struct SessionParts {
     /// The engine.
     pub engine: Engine,
-    /// Where the horn comes in.
+    /// The horn's input.
     pub capture: Capture,
-    /// Ways out for signals.
+    /// MIDI, OSC and JSON senders.
     pub senders: Vec<SenderThread>,
-    /// Ways out for sound and voltages.
+    /// Devices that play the doubling voice and control voltages.
     pub output_devices: Vec<OutputDevice>,
-    /// The take that is kept.
+    /// Records the take, if asked for.
     pub recorder: Option<Recorder>,
-    /// Where pedals come in.
+    /// MIDI input for foot controllers.
     pub pedals: Option<Pedals>,
 }
 
 impl SessionParts {
-    /// The JACK server has gone. A process that holds on to any of its clients
-    /// cannot become a client of the next server, so all are let go.
+    /// The JACK server has gone. A process that still holds one of its clients
+    /// cannot join the next server, so all are closed.
     fn leave_jack(&mut self) {
         self.senders.iter().for_each(SenderThread::leave_jack);
         self.pedals.iter_mut().for_each(Pedals::close);
@@ -45,24 +45,24 @@ impl SessionParts {
         }
     }
 
-    /// A JACK server is there again.
+    /// A JACK server is running again.
     fn join_jack(&mut self) {
         self.senders.iter().for_each(SenderThread::join_jack);
         if let Some(pedals) = &mut self.pedals {
-            // Without pedals the rest can still be played.
+            // The session can go on without foot controllers.
             let _ = pedals.reopen();
         }
     }
 }
 
-/// What is said at the end.
+/// Figures of a finished session.
 #[derive(Debug, Default)]
 pub struct Summary {
     /// Length of the stream in seconds.
     pub length_s: f64,
-    /// Notes heard.
+    /// Notes transcribed.
     pub notes: u64,
-    /// Input frames lost, and times that the sound system was late.
+    /// Input frames lost, and xruns reported by the sound system.
     pub missed: u64,
     pub xruns: u64,
     /// Files written.
@@ -76,28 +76,28 @@ pub struct Session {
     thread: Option<JoinHandle<Result<Summary>>>,
 }
 
-/// Commands that wait at most.
+/// Length of the command queue.
 const COMMAND_QUEUE: usize = 2_048;
-/// Pictures for the screen that wait at most.
+/// Length of the queue of snapshots.
 const SNAPSHOT_QUEUE: usize = 4;
-/// Time between two pictures.
+/// Time between snapshots.
 const SNAPSHOT_INTERVAL: Duration = Duration::from_millis(40);
-/// Time between two moves of a note that are sent on, in seconds. Voice and
-/// voltages get every one.
+/// Shortest time between updates of a note that senders get, in seconds. Voice and
+/// voltages get every update.
 const UPDATE_INTERVAL_S: f64 = 0.0035;
-/// Longest and shortest rest between two looks at the input.
-const REST: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(1));
+/// Shortest and longest wait between reads of the input.
+const POLL_INTERVAL: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(1));
 
 impl Session {
-    /// Way in for commands, made before the session since ports need it.
+    /// The command queue, created before the session because input ports need it.
     pub fn channel() -> (SyncSender<Command>, Receiver<Command>) {
         sync_channel(COMMAND_QUEUE)
     }
 
-    /// Starts.
+    /// Starts the engine thread.
     ///
     /// # Errors
-    /// Where the system gives no thread.
+    /// [`Error::Device`] where the thread cannot be started.
     pub fn start(
         parts: SessionParts,
         (commands, command_queue): (SyncSender<Command>, Receiver<Command>),
@@ -118,31 +118,31 @@ impl Session {
         })
     }
 
-    /// Asks for something.
+    /// Queues a command; dropped if the queue is full.
     pub fn ask(&self, command: Command) {
         let _ = self.commands.try_send(command);
     }
 
-    /// The next picture, if one comes in time.
+    /// The next snapshot, if one arrives in time.
     pub fn snapshot(&self, within: Duration) -> Option<UiSnapshot> {
         self.snapshot.recv_timeout(within).ok()
     }
 
-    /// Whether the engine still runs.
+    /// Whether the engine thread is running.
     pub fn running(&self) -> bool {
         self.thread.as_ref().is_some_and(|t| !t.is_finished())
     }
 
-    /// Ends it: everything silent, takes closed.
+    /// Stops the session: silences all outputs and closes the recording.
     ///
     /// # Errors
-    /// What ended it before, or kept the take from being written.
+    /// What stopped the engine earlier, or kept the recording from being written.
     pub fn end(mut self) -> Result<Summary> {
         self.finish()
     }
 
     fn finish(&mut self) -> Result<Summary> {
-        // Waits where commands are crowding in: this one must not be lost.
+        // Blocks while the queue is full: this command must not be lost.
         let _ = self.commands.send(Command::Quit);
         let Some(thread) = self.thread.take() else {
             return Ok(Summary::default());
@@ -158,13 +158,13 @@ impl Session {
 }
 
 impl Drop for Session {
-    /// Whichever way the program is left, the outputs are silenced first.
+    /// However the program exits, outputs are silenced first.
     fn drop(&mut self) {
         let _ = self.finish();
     }
 }
 
-/// The engine thread's own.
+/// State of the engine thread.
 struct EngineLoop {
     parts: Option<SessionParts>,
     command_queue: Receiver<Command>,
@@ -220,7 +220,7 @@ impl EngineLoop {
             match event {
                 CaptureEvent::Samples | CaptureEvent::Finished => {}
                 CaptureEvent::Lost => {
-                    // The end of the stream ends its note.
+                    // The note cannot outlast its stream.
                     let rate_hz = parts.capture.rate_hz();
                     parts.engine.restart(rate_hz, &mut events);
                     if parts.capture.on_jack() {
@@ -254,7 +254,7 @@ impl EngineLoop {
                 }
             }
             if !samples.is_empty() {
-                // A recording holds what came in; what is no number is silence.
+                // NaN and infinity are recorded as silence.
                 samples
                     .iter_mut()
                     .filter(|s| !s.is_finite())
@@ -276,20 +276,20 @@ impl EngineLoop {
                 return Ok(());
             }
             if samples.is_empty() {
-                self.rest();
+                self.wait_for_input();
             }
         }
     }
 
-    /// A quarter of a block, so that a block waits little; a callback may not wake
-    /// us, for that takes a system call.
-    fn rest(&self) {
+    /// Sleeps a quarter of a block, so that a block waits little. The callback may
+    /// not wake this thread, because that takes a system call.
+    fn wait_for_input(&self) {
         let block_s = self
             .parts
             .as_ref()
             .map_or(0.0, |p| p.capture.block() as f64 / p.capture.rate_hz());
-        let rest = Duration::from_secs_f64(block_s / 4.0);
-        std::thread::sleep(rest.clamp(REST.0, REST.1));
+        let interval = Duration::from_secs_f64(block_s / 4.0);
+        std::thread::sleep(interval.clamp(POLL_INTERVAL.0, POLL_INTERVAL.1));
     }
 
     fn dispatch(&mut self, events: &mut Vec<ControlEvent>) {
@@ -319,50 +319,54 @@ impl EngineLoop {
                     self.next.gestures.push(gesture_event.gesture)
                 }
             }
-            parts.output_devices.iter_mut().for_each(|s| s.take(&event));
+            parts
+                .output_devices
+                .iter_mut()
+                .for_each(|o| o.handle(&event));
             if forwarded {
                 parts.senders.iter().for_each(|o| o.send(&event));
             }
         }
     }
 
-    /// Makes a picture when one is due; whoever does not look gets the next.
+    /// Sends a snapshot when one is due. If the queue is full, its contents go into
+    /// the next.
     fn snapshot(&mut self, finished: bool) {
         let Some(parts) = &self.parts else {
             return;
         };
-        if let Some(moment) = parts.engine.last()
-            && moment.time_s > self.traced_s
+        if let Some(frame) = parts.engine.last()
+            && frame.time_s > self.traced_s
         {
-            self.traced_s = moment.time_s;
-            // Outside notes a pitch is a guess.
-            let pitch = moment.pitch.filter(|_| self.next.note.is_some());
+            self.traced_s = frame.time_s;
+            // Outside notes the pitch is unreliable.
+            let pitch = frame.pitch.filter(|_| self.next.note.is_some());
             let trace = &mut self.next.trace;
-            // A screen that sleeps needs no more than it can show.
+            // A stalled screen needs no more than it can draw.
             if trace.len() > 2_000 {
                 trace.drain(..1_000);
             }
             trace.push(TracePoint {
-                time_s: moment.time_s,
+                time_s: frame.time_s,
                 pitch,
-                level_db: moment.level_db,
+                level_db: frame.level_db,
             });
         }
-        // By the clock: stream time stands still while the input is lost.
+        // By the wall clock: stream time stops while the input is lost.
         if self.snapshot_taken.elapsed() < SNAPSHOT_INTERVAL && !finished {
             return;
         }
         self.snapshot_taken = Instant::now();
         let mapper = parts.engine.mapper();
-        let reading = mapper.reading();
+        let context = mapper.context();
         let mut snapshot = std::mem::take(&mut self.next);
         snapshot.now_s = parts.engine.now_s();
         snapshot.gate_db = parts.engine.gate_db();
-        snapshot.horn = reading
+        snapshot.horn = context
             .horn
             .as_ref()
             .map_or("concert pitch".into(), |h| h.title.clone());
-        snapshot.table = reading.tuning.title().to_owned();
+        snapshot.tuning = context.tuning.title().to_owned();
         snapshot.source = mapper.source.name().to_owned();
         snapshot.shift = mapper.shift;
         snapshot.muted = mapper.muted();
@@ -381,7 +385,7 @@ impl EngineLoop {
             .map(OutputDevice::latency_s)
             .fold(0.0, f64::max);
         snapshot.outputs = ports(parts);
-        // What goes on is kept for the next one.
+        // State that persists from snapshot to snapshot.
         self.next.note = snapshot.note;
         self.next.decision_latency_s = snapshot.decision_latency_s;
         if let Err(back) = self.snapshots.try_send(snapshot) {
@@ -390,13 +394,13 @@ impl EngineLoop {
             self.next.trace = back.trace;
             self.next.notes = back.notes;
             self.next.gestures = back.gestures;
-            // Nobody has looked for minutes.
+            // No snapshot has been read for minutes.
             self.next.notes.truncate(200);
             self.next.gestures.truncate(200);
         }
     }
 
-    /// Silences everything and closes the take. Does nothing the second time.
+    /// Silences everything and closes the recording. Idempotent.
     fn close(&mut self) -> Result<()> {
         let Some(parts) = &mut self.parts else {
             return Ok(());
@@ -424,7 +428,7 @@ impl EngineLoop {
 }
 
 impl Drop for EngineLoop {
-    /// A panic of the engine comes by here too.
+    /// Also reached when the engine panics.
     fn drop(&mut self) {
         let _ = self.close();
     }
@@ -503,7 +507,7 @@ mod tests {
         );
         let choices = Choices {
             horns: Vec::new(),
-            tables: Vec::new(),
+            tunings: Vec::new(),
             sources: Vec::new(),
         };
         let log = Log::default();

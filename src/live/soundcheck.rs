@@ -1,10 +1,12 @@
-//! What a soundcheck makes of the room, the player and the rig.
+//! Evaluates a soundcheck: noise of the room, levels of the player, bleed of the
+//! rig.
 
 use crate::analysis::Settings;
 use crate::transcriber::{Event, Tracker};
 use crate::units::{db_power, power_db};
 
-/// Levels of one part of a soundcheck, in dBFS over 20 ms each.
+/// Levels of one part of a soundcheck, in dBFS, each the mean power over
+/// [`WINDOW_S`].
 #[derive(Debug, Clone, Default)]
 pub struct LevelReadings {
     /// All of them.
@@ -13,11 +15,10 @@ pub struct LevelReadings {
     tone: Vec<f64>,
 }
 
-/// Stretch that a level is taken over, in seconds: about a period of the lowest
-/// horn.
+/// Window of a level reading, in seconds: about a period of the lowest horn.
 const WINDOW_S: f64 = 0.02;
 
-/// Listens to one part.
+/// Measures the levels of one part.
 pub struct LevelMeter {
     tracker: Tracker,
     window_hops: usize,
@@ -28,7 +29,7 @@ pub struct LevelMeter {
 }
 
 impl LevelMeter {
-    /// Listening to a stream at a rate in hertz.
+    /// Meter for a stream at a sample rate in hertz.
     pub fn new(rate_hz: f64, settings: Settings) -> Self {
         let tracker = Tracker::new(rate_hz, settings);
         LevelMeter {
@@ -61,19 +62,19 @@ impl LevelMeter {
         });
     }
 
-    /// What was heard.
+    /// The readings.
     pub fn finish(self) -> LevelReadings {
         self.readings
     }
 }
 
 impl LevelReadings {
-    /// Level that so large a share of the time stays under, dBFS.
+    /// Quantile of all levels, dBFS; `share` from 0 to 1.
     fn all_under(&self, share: f64) -> f64 {
         quantile(&self.all, share)
     }
 
-    /// The same of tone; of everything where there is none.
+    /// Quantile of the levels of tone; of all levels where there is no tone.
     fn tone_under(&self, share: f64) -> f64 {
         match self.tone.len() {
             0 => self.all_under(share),
@@ -81,7 +82,7 @@ impl LevelReadings {
         }
     }
 
-    /// Seconds of tone.
+    /// Duration of tone, in seconds.
     fn tone_s(&self) -> f64 {
         self.tone.len() as f64 * WINDOW_S
     }
@@ -94,31 +95,30 @@ fn quantile(values: &[f64], share: f64) -> f64 {
     sorted.get(at).copied().unwrap_or(-120.0)
 }
 
-/// The result, all in dBFS.
+/// Result of a soundcheck, in dBFS.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SoundcheckResult {
     pub room_db: f64,
     pub soft_db: f64,
     pub loud_db: f64,
-    /// The rig in the microphone.
+    /// The rig's bleed into the microphone.
     pub bleed_db: f64,
-    /// Gate to use.
+    /// Noise gate to use.
     pub gate_db: f64,
 }
 
-/// The gate stands so far over room and bleed, in dB, and no nearer to soft
-/// playing.
+/// Margin of the gate above room and bleed, and below soft playing, in dB.
 const GATE_OVER_DB: f64 = 6.0;
-/// What a note needs under it to be heard alone, in dB: with a pad nearer than
-/// this extra notes come up (`cargo run --release --example measure`).
+/// How far bleed must be below soft playing, in dB: with a pad nearer than this,
+/// extra notes appear (`cargo run --release --example measure`).
 const CLEAR_DB: f64 = 35.0;
-/// Least tone in a part, in seconds.
+/// Least duration of tone in a part, in seconds.
 const MIN_TONE_S: f64 = 0.5;
-/// Samples nearer to full scale than this are about to clip, in dB.
+/// Levels above this are about to clip, dBFS.
 const HOT_DB: f64 = -6.0;
 
 impl SoundcheckResult {
-    /// Puts the four parts together.
+    /// Combines the four parts.
     pub fn new(
         room: &LevelReadings,
         soft: &LevelReadings,
@@ -135,32 +135,32 @@ impl SoundcheckResult {
             soft_db,
             loud_db,
             bleed_db,
-            // A gate that cuts off soft playing is worse than none.
+            // A gate that cuts off soft notes is worse than none.
             gate_db: over_db.min(soft_db - GATE_OVER_DB).clamp(-90.0, -10.0),
         }
     }
 
-    /// Whether both kinds of playing were heard, so that the levels mean
-    /// something.
+    /// Whether both soft and loud playing contain enough tone for the levels to
+    /// mean something.
     pub fn has_playing(soft: &LevelReadings, loud: &LevelReadings) -> bool {
         soft.tone_s().min(loud.tone_s()) >= MIN_TONE_S
     }
 
-    /// From soft playing down to the rig's bleed, in dB.
+    /// How far the rig's bleed is below soft playing, in dB.
     pub fn clear_db(&self) -> f64 {
         self.soft_db - self.bleed_db
     }
 
-    /// How loud the rig's bleed is beside soft playing, in words.
+    /// The rig's bleed compared with soft playing, as text.
     pub fn bleed_in_words(&self) -> String {
-        let (clear_db, way) = match self.clear_db() {
+        let (distance_db, relation) = match self.clear_db() {
             db if db < 0.0 => (-db, "louder"),
             db => (db, "softer"),
         };
-        format!("{clear_db:.0} dB {way} than your soft playing")
+        format!("{distance_db:.0} dB {relation} than your soft playing")
     }
 
-    /// What should be done before playing, in words.
+    /// What should be done before playing.
     pub fn warnings(&self, soft: &LevelReadings, loud: &LevelReadings) -> Vec<String> {
         let mut warnings = Vec::new();
         for (what, part) in [("soft", soft), ("loud", loud)] {
@@ -179,7 +179,7 @@ impl SoundcheckResult {
                 self.soft_db - self.room_db
             ));
         }
-        // Bleed that drowns in the room is none.
+        // Bleed below the room's noise does not matter.
         if self.bleed_db > self.room_db + 3.0 && self.clear_db() < CLEAR_DB {
             warnings.push(format!(
                 "the rig bleeds into the microphone, {}; unless it is {CLEAR_DB:.0} dB softer it may be taken for notes: turn speakers down or away, go closer to the microphone, or use headphones or a pickup",
@@ -226,7 +226,7 @@ mod tests {
     fn a_good_stage_has_nothing_to_warn_of() {
         let (room, soft, loud, rig) = (noise(-75.0), notes(0.3), notes(0.9), noise(-74.0));
         let result = SoundcheckResult::new(&room, &soft, &loud, &rig);
-        // The ear hears the lower quarter of this noise: 6 dB less.
+        // The analysis hears a quarter of this noise's bandwidth: 6 dB less.
         assert!((result.room_db + 81.0).abs() < 1.5, "{result:?}");
         assert!(result.loud_db > result.soft_db + 8.0, "{result:?}");
         assert!(result.gate_db > result.room_db && result.gate_db < result.soft_db);

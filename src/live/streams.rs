@@ -1,4 +1,4 @@
-//! Opens streams on devices and ties them to the rings.
+//! Opens device streams and connects them to ring buffers.
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -14,19 +14,19 @@ use super::callbacks::{self, CaptureCallback, PlaybackCallback, StreamStatus};
 use super::devices::{self, Direction};
 use crate::error::{Error, Result};
 
-/// What the rings between callbacks and engine hold, in seconds: the engine may
-/// be late by so much before anything is lost.
+/// Capacity of the rings between callbacks and engine, in seconds: the engine may
+/// be this late before frames are lost.
 const RING_S: f64 = 0.5;
-/// How long opening a stream may take. A JACK server itself waits up to ten
-/// seconds for its graph to change; an attempt that is given up sooner goes on
-/// behind our back and is in the next one's way.
+/// Time allowed for opening a stream. A JACK server itself waits up to ten seconds
+/// for its graph to change; an attempt abandoned sooner continues in the background
+/// and blocks the next one.
 const OPEN_TIMEOUT: std::time::Duration = std::time::Duration::from_secs(15);
 
 /// An open input.
 pub struct InputStream {
     /// Frames of the chosen channel.
     pub ring: Consumer<f32>,
-    /// What the callback counts.
+    /// State reported by the callback.
     pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
     pub rate_hz: f64,
@@ -39,7 +39,7 @@ pub struct InputStream {
 pub struct OutputStream {
     /// Interleaved frames.
     pub ring: Producer<f32>,
-    /// What the callback counts.
+    /// State reported by the callback.
     pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
     pub rate_hz: f64,
@@ -50,10 +50,10 @@ pub struct OutputStream {
     _stream: cpal::Stream,
 }
 
-/// Opens an input and takes one channel of it, from 0, or the mix of all.
+/// Opens an input and captures one of its channels (from 0), or the mix of all.
 ///
 /// # Errors
-/// [`Error::Device`] where it cannot be opened as asked.
+/// [`Error::Device`] where it cannot be opened this way.
 pub fn open_input(
     name: Option<&str>,
     channel: Option<usize>,
@@ -64,7 +64,7 @@ pub fn open_input(
     let default = Direction::Input
         .config(&device)
         .map_err(|e| devices::error(&device, &e, Direction::Input))?;
-    // A channel past the default ones is opened up to, where the device has it.
+    // For a channel beyond the default ones, more channels are requested.
     let channels = match channel {
         Some(at) if at >= usize::from(default.channels()) => at + 1,
         _ => default.channels().into(),
@@ -94,11 +94,11 @@ pub fn open_input(
     })
 }
 
-/// Opens an output of at least so many channels, of which `volts` carry
-/// voltages.
+/// Opens an output of at least `min_channels` channels, of which `volts` carry
+/// control voltages.
 ///
 /// # Errors
-/// [`Error::Device`] where it cannot be opened as asked.
+/// [`Error::Device`] where it cannot be opened this way.
 pub fn open_output(
     name: Option<&str>,
     min_channels: usize,
@@ -173,8 +173,8 @@ fn stream_config(
     })
 }
 
-/// What the sound system reports goes into the counts: it may report from the
-/// callback's own thread.
+/// Errors are recorded in the stream's status, since the sound system may report
+/// them on the callback's thread.
 fn on_error(status: &Arc<StreamStatus>) -> impl FnMut(cpal::Error) + Send + 'static {
     let status = status.clone();
     move |error: cpal::Error| match error.kind() {

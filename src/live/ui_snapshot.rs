@@ -1,4 +1,4 @@
-//! What the engine shows of itself, for a screen to draw.
+//! Snapshot of the session for the screen to draw.
 
 use std::sync::Arc;
 
@@ -6,40 +6,40 @@ use super::control_event::{Gesture, NoteOn};
 use crate::line::LineNote;
 use crate::voice::Timbre;
 
-/// What the screen needs, some 25 times a second.
+/// State of the session, sent some 25 times a second.
 #[derive(Debug, Clone, Default)]
 pub struct UiSnapshot {
     /// Stream time, seconds.
     pub now_s: f64,
-    /// The note that sounds.
+    /// The sounding note.
     pub note: Option<NoteOn>,
-    /// Where pitch and level have been since the last time.
+    /// Pitch and level since the last snapshot.
     pub trace: Vec<TracePoint>,
-    /// Notes that ended since.
+    /// Notes that ended since then.
     pub notes: Vec<Arc<LineNote>>,
-    /// Gestures since.
+    /// Gestures since then.
     pub gestures: Vec<Gesture>,
-    /// Nothing under this is tone, dBFS.
+    /// Noise gate, dBFS.
     pub gate_db: f64,
-    /// Names of what is in use.
+    /// Names of the horn, tuning and note source in use.
     pub horn: String,
-    pub table: String,
+    pub tuning: String,
     pub source: String,
     pub timbre: Option<Timbre>,
-    /// Semitones added.
+    /// Transposition in semitones.
     pub shift: i32,
-    /// Whether nothing is sent.
+    /// Whether output is muted.
     pub muted: bool,
-    /// Input and outputs.
+    /// State of the input and the outputs.
     pub input: PortStatus,
     pub outputs: Vec<PortStatus>,
-    /// From the onset of the last note to its signal, in seconds, and from a
-    /// signal to the loudspeaker's converter.
+    /// Time from the last note's onset to its event, and from an event to the
+    /// output device, in seconds.
     pub decision_latency_s: f64,
     pub output_latency_s: f64,
     /// Whether the engine has real-time priority.
     pub realtime: bool,
-    /// The session is over.
+    /// The session has ended.
     pub finished: bool,
 }
 
@@ -48,7 +48,7 @@ pub struct UiSnapshot {
 pub struct TracePoint {
     /// Stream time, seconds.
     pub time_s: f64,
-    /// Played pitch, MIDI semitones; none without tone.
+    /// Played pitch in MIDI semitones; `None` without tone.
     pub pitch: Option<f32>,
     /// dBFS.
     pub level_db: f32,
@@ -59,8 +59,8 @@ pub struct TracePoint {
 pub struct PortStatus {
     /// Name.
     pub name: String,
-    /// What is wrong, if anything.
+    /// Current error, if any.
     pub error: Option<String>,
-    /// What was lost on the way, so far.
+    /// Frames, xruns or events lost so far.
     pub lost: u64,
 }

@@ -11,7 +11,7 @@ use crate::units::Pitch;
 /// The note list.
 pub struct Csv;
 
-/// Columns in order. The first fourteen keep their place; new ones come last.
+/// Columns in order. The first fourteen keep their place; new ones are appended.
 pub const HEADER: [&str; 19] = [
     "onset_s",
     "offset_s",
@@ -81,7 +81,7 @@ fn row(named: &LineNote) -> [String; 19] {
     ]
 }
 
-/// A technique with what it was measured at, in words.
+/// A technique with its measurements, as text.
 pub fn detail(technique: &Technique) -> String {
     match *technique {
         Technique::Vibrato {

@@ -13,7 +13,7 @@ use crate::line::{Line, LineNote};
 use crate::notes::Attack;
 use crate::units::mean_level_db;
 
-/// Settings of the voltages.
+/// Settings of the control-voltage file.
 #[derive(Debug, Clone, Copy)]
 pub struct ControlVoltage {
     /// Voltage of a sample of 1.0.
@@ -29,8 +29,8 @@ pub const FULL_SCALE_V: f64 = 10.0;
 pub const GATE_V: f64 = 5.0;
 /// Length of a trigger in seconds (common practice: 1 to 10 ms).
 pub const TRIGGER_S: f64 = 0.005;
-/// A gate falls at least this long before a new attack, in seconds, so that an
-/// envelope starts again.
+/// The gate is low for at least this long before a new attack, in seconds, so that
+/// an envelope restarts.
 pub const GATE_GAP_S: f64 = 0.003;
 /// Loudness: 0 V at this level and [`GATE_V`] at full scale, linear in dB.
 const LOUDNESS_FLOOR_DB: f64 = -60.0;
@@ -73,11 +73,11 @@ impl Output for ControlVoltage {
     }
 }
 
-/// The four voltages along a line, asked for at rising times.
+/// The four voltages along a line, read at increasing times.
 struct Voltages<'a> {
     line: &'a Line,
     next: usize,
-    /// When the pitch of the current note begins to hold still.
+    /// Time from which the pitch of the current note is held.
     body_end_s: f64,
     pitch_v: f64,
 }
@@ -134,7 +134,7 @@ impl<'a> Voltages<'a> {
     }
 }
 
-/// Position of a time among a contour's points: index and fraction.
+/// Position of a time among a contour's points: index and fraction of a hop.
 fn position(named: &LineNote, time_s: f64) -> Option<(usize, f64)> {
     let contour = &named.note.contour;
     let last = contour.points.len().checked_sub(1)?;
@@ -155,8 +155,8 @@ fn pitch_v(named: &LineNote, time_s: f64, zero_volt_note: f64) -> Option<f64> {
     (!played.is_nan()).then(|| named.sent_at(played).volts(zero_volt_note))
 }
 
-/// Loudness from the level averaged over some 10 ms, so that the pulses of a
-/// low tone do not show.
+/// Loudness from the level averaged over some 10 ms, so that the pulses of a low
+/// note do not modulate it.
 fn level_v(named: &LineNote, time_s: f64) -> f64 {
     let Some((at, _)) = position(named, time_s) else {
         return 0.0;

@@ -1,5 +1,5 @@
-//! Note list as JSON. The schema is in `notes.schema.json` beside this
-//! file (JSON Schema 2020-12) and `leadpipe transcribe --schema` prints it.
+//! Note list as JSON. The schema is `notes.schema.json` beside this file (JSON
+//! Schema 2020-12) and `leadpipe transcribe --schema` prints it.
 
 use std::io;
 
@@ -14,7 +14,7 @@ use crate::units::{Pitch, whole};
 /// The note list.
 pub struct Json;
 
-/// Schema of what is written.
+/// Schema of the document.
 pub const SCHEMA: &str = include_str!("notes.schema.json");
 
 #[derive(Serialize)]
@@ -35,7 +35,7 @@ struct Take<'a> {
     zero_volt_note: f64,
 }
 
-/// A note as in the list; live events use the same.
+/// A note of the list; live events use the same.
 #[derive(Serialize)]
 pub struct Entry<'a> {
     onset_s: f64,
@@ -86,7 +86,7 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(to)
 }
 
-/// A note's entry.
+/// Entry of a note.
 pub fn entry(named: &LineNote) -> Entry<'_> {
     let note = &named.note;
     Entry {
@@ -109,7 +109,7 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
     }
 }
 
-/// A value rounded to `digits` decimals.
+/// Rounds to a number of decimal places.
 pub fn rounded(value: f64, digits: i32) -> f64 {
     let scale = 10f64.powi(digits);
     whole(value * scale) / scale

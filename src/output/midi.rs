@@ -1,8 +1,8 @@
 //! Standard MIDI File of a line: notes, pitch bend, breath.
 //!
 //! Bend range is set first by RPN 0,0 (MIDI 1.0 Detailed Specification), wide
-//! enough for a fall of an octave; 14 bits over it are steps of 0.15 cents.
-//! The file plays back at the pitch that was played, not at the nearest key.
+//! enough for a fall of an octave; 14 bits over it give steps of 0.15 cents. The
+//! file plays back at the pitch that was played, not at the nearest key.
 
 use std::io;
 
@@ -22,15 +22,15 @@ pub struct MidiFile;
 
 /// Bend range, semitones either way.
 pub const BEND_RANGE: u8 = 12;
-/// Ticks a quarter note.
+/// Ticks per quarter note.
 const TICKS_PER_QUARTER: u16 = 960;
-/// Tempo of the file: 120 quarters a minute, so that a tick is 0.52 ms. The
-/// line's own tempo is not known here.
+/// Tempo of the file: 120 quarters per minute, so that a tick is 0.52 ms. The tempo
+/// of the playing is not known here.
 const MICROSECONDS_PER_QUARTER: u32 = 500_000;
 /// Time between controller values, in seconds: a serial MIDI cable carries some
-/// 1000 messages a second.
+/// 1000 messages per second.
 pub const CONTROL_STEP_S: f64 = 0.005;
-/// Levels from here below the loudest note up to it fill the 7 bits, in dB.
+/// Level range below the loudest note that maps to 7 bits, in dB.
 const LEVEL_SPAN_DB: f32 = 48.0;
 const CHANNEL: u8 = 0;
 
@@ -40,7 +40,7 @@ pub fn bend_value(semitones: f64) -> i16 {
     steps.round().clamp(-8192.0, 8191.0) as i16
 }
 
-/// 7-bit value of a level, given the level of the loudest note.
+/// 7-bit value of a level, both levels in dBFS.
 pub fn seven_bits(level_db: f32, loudest_db: f32) -> u8 {
     let share = 1.0 - (loudest_db - level_db) / LEVEL_SPAN_DB;
     (share * 127.0).round().clamp(1.0, 127.0) as u8
@@ -59,7 +59,8 @@ impl Output for MidiFile {
             TrackEventKind::Meta(MetaMessage::TrackName(line.source.as_bytes())),
         );
         events.add(0.0, TrackEventKind::Meta(tempo));
-        // RPN 0,0, its value, and the null RPN so that nothing else moves it.
+        // RPN 0,0 and its value, then the null RPN so that later data entry does
+        // not change it.
         for (controller, value) in [
             (101, 0),
             (100, 0),
@@ -85,7 +86,7 @@ impl Output for MidiFile {
     }
 }
 
-/// Events with their times, in the order they were added.
+/// Events with their ticks, in the order they were added.
 #[derive(Default)]
 struct Events<'a> {
     list: Vec<(u32, TrackEventKind<'a>)>,
@@ -171,8 +172,8 @@ impl<'a> Events<'a> {
     }
 
     fn into_track(mut self) -> Track<'a> {
-        // Stable: what was added first at a tick stays first, note-offs before
-        // the next note's bend.
+        // A stable sort: events of a tick keep their order, note-offs before the
+        // next note's bend.
         self.list.sort_by_key(|(tick, _)| *tick);
         let mut track = Track::new();
         let mut last = 0;

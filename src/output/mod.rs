@@ -1,4 +1,5 @@
-//! What a line is written as: one file a format, each behind one small trait.
+//! File formats of a transcribed line: one file per format, each behind the trait
+//! [`Output`].
 //!
 //! Files appear whole or not at all: all are staged under temporary names before
 //! the first is renamed (`staged_file.rs`).
@@ -23,23 +24,24 @@ use crate::line::Line;
 
 pub use staged_file::{StagedFile, discard_staged};
 
-/// Where a format is written to.
+/// Destination of a format.
 pub trait Sink: Write + Seek {}
 impl<T: Write + Seek> Sink for T {}
 
 /// A format that a line can be written in.
 pub trait Output {
-    /// End of the file's name.
+    /// Extension of the file name.
     fn ending(&self) -> &'static str;
     /// Writes the line.
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
 }
 
-/// Writes a line in several formats to `folder`, named after `stem`. The folder
-/// is made where it is missing. Gives the files' paths.
+/// Writes a line in several formats to `folder`, with file names from `stem`. The
+/// folder is created where it is missing. Returns the files' paths.
 ///
 /// # Errors
-/// [`crate::error::Error::Output`] where a file cannot be written; none of them is left then.
+/// [`crate::error::Error::Output`] where a file cannot be written; none of them is
+/// then left.
 pub fn save_all(
     line: &Line,
     folder: &Path,

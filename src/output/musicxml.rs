@@ -16,16 +16,17 @@ use crate::notation::{NotationOptions, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
 use crate::units::{Concert, Pitch};
 
-/// The part, written as wished.
+/// The written part.
 pub struct MusicXml {
-    /// Tempo, metre and key, given or not.
+    /// Tempo, metre and key, where given.
     pub options: NotationOptions,
-    /// Notes farther off the table than this carry their cents as text.
+    /// Notes that deviate from the tuning by more than this carry their cents as
+    /// text.
     pub cents_over: f64,
 }
 
-/// Cents from which a note's deviation is worth a remark: half of what a trained
-/// ear hears on a short note as out of tune (from memory: 20 to 25 cents).
+/// Default of [`MusicXml::cents_over`]: half the deviation that a trained ear hears
+/// as out of tune on a short note (from memory: 20 to 25 cents).
 pub const CENTS_OVER: f64 = 12.0;
 
 impl Output for MusicXml {
@@ -224,7 +225,7 @@ impl<W: io::Write> Page<'_, W> {
         self.close("note")
     }
 
-    /// Key that a note is written as: of a slide, its beginning.
+    /// Key that a note is written as: for a glissando, that of its start.
     fn written(&self, named: &LineNote) -> i32 {
         if glissando(named).is_none() {
             return named.written.0;
@@ -255,7 +256,7 @@ impl<W: io::Write> Page<'_, W> {
             let next = self.line.notes.get(at);
             next.is_some_and(|n| n.note.attack == Attack::Slurred)
         };
-        // A slur begins on the first note of its group and ends on the last.
+        // A slur starts on the first note of its group and ends on the last.
         let begins = !tied_in && slurred(at + 1) && !slurred(at);
         let ends = !tied_out && slurred(at) && !slurred(at + 1);
         let mut marks = if tied_in {
@@ -263,7 +264,7 @@ impl<W: io::Write> Page<'_, W> {
         } else {
             marks(named, self.tenuto_is_rare)
         };
-        // A slide that leads to the next note is a line between the two.
+        // A glissando that leads to the next note is a line between the two.
         let slides = |at: usize| {
             let pair = self.line.notes.get(at).zip(self.line.notes.get(at + 1));
             pair.is_some_and(|(n, next)| {
@@ -272,7 +273,8 @@ impl<W: io::Write> Page<'_, W> {
         };
         let slides_out = !tied_out && slides(at);
         let slides_in = !tied_in && at.checked_sub(1).is_some_and(slides);
-        // One that leads nowhere is a mark; on a tied note the line starts later.
+        // One that leads to no note is a mark; on a tied note the line starts
+        // later.
         if let Some(cents) = glissando(named).filter(|_| !slides(at) && !tied_in) {
             marks.push(if cents < 0.0 { "falloff" } else { "doit" });
         }
@@ -363,7 +365,7 @@ impl<W: io::Write> Page<'_, W> {
     }
 }
 
-/// Marks over a note: how it was attacked, how long it was held, where it slid.
+/// Articulation marks of a note: attack, length, slides.
 fn marks(named: &LineNote, tenuto_is_rare: bool) -> Vec<&'static str> {
     let note = &named.note;
     let mut marks = Vec::new();
@@ -374,7 +376,7 @@ fn marks(named: &LineNote, tenuto_is_rare: bool) -> Vec<&'static str> {
     match note.length {
         Length::Staccato => marks.push("staccato"),
         Length::Staccatissimo => marks.push("staccatissimo"),
-        // Where most notes are held, a mark on each says nothing.
+        // Where most notes are tenuto, a mark on each says nothing.
         Length::Tenuto if tenuto_is_rare && note.attack == Attack::Tongued => marks.push("tenuto"),
         Length::Tenuto | Length::Normal => {}
     }
@@ -389,11 +391,11 @@ fn marks(named: &LineNote, tenuto_is_rare: bool) -> Vec<&'static str> {
     marks
 }
 
-/// Gap over which a slide still leads to the next note, in seconds: a light
-/// tongue.
+/// Longest gap over which a glissando leads to the next note, in seconds: a light
+/// tonguing.
 const SLIDE_GAP_S: f64 = 0.08;
 
-/// How far a note slides as a whole, in cents.
+/// Extent of a note's glissando, in cents.
 fn glissando(named: &LineNote) -> Option<f32> {
     named.note.techniques.iter().find_map(|t| match t {
         Technique::Glissando { cents } => Some(*cents),
@@ -411,14 +413,14 @@ fn tenuto_is_rare(line: &Line) -> bool {
     3 * held < tongued().count()
 }
 
-/// Place in a group of three.
+/// Place in a triplet.
 #[derive(Debug, Clone, Copy)]
 struct Tuplet {
     starts: bool,
     stops: bool,
 }
 
-/// Position of a value in the triplet of its beat, if it is in one.
+/// Place of a value in the triplet of its beat, if it is part of one.
 fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
     let is = |w: &Written| value(w.length).is_some_and(|(.., triplet)| triplet);
     let beat = |w: &Written| w.start / QUARTER;
@@ -440,7 +442,7 @@ fn clef(line: &Line) -> (&'static str, u32) {
         Some(Clef::Tenor) => ("C", 4),
         Some(Clef::Bass) => ("F", 4),
         None => {
-            // Concert pitch: whichever staff most of it lies on.
+            // Concert pitch: the clef that fits most notes.
             let low = line.notes.iter().filter(|n| n.written.0 < 57).count();
             if 2 * low > line.notes.len() {
                 ("F", 4)

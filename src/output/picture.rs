@@ -1,8 +1,8 @@
-//! A still picture of a take as SVG 1.1: the pitch that was played over the lines
-//! of the table, row under row like systems of a score.
+//! A take as an SVG 1.1 picture: the played pitch over the lines of the tuning, in
+//! rows like the systems of a score.
 //!
-//! Colours are plain attributes, which every SVG viewer supports; a page
-//! that shows the picture restyles it by class.
+//! Colours are plain attributes, which every SVG reader supports; the HTML report
+//! restyles them by class.
 
 use std::fmt::Write as _;
 use std::io;
@@ -16,21 +16,22 @@ use crate::units::{Concert, Pitch, whole};
 /// The picture.
 pub struct Picture;
 
-/// Time in a row, seconds.
+/// Duration of a row, in seconds.
 const ROW_S: f64 = 12.0;
-/// Width of a row's plot and of the names left of it, in pixels.
+/// Width of a row's plot and of the note names to its left, in pixels.
 const PLOT: f64 = 960.0;
 const NAMES: f64 = 48.0;
-/// Height of a semitone, least and most, and what a row would like to be.
+/// Smallest and largest height of a semitone, and preferred height of a row, in
+/// pixels.
 const SEMITONE: (f64, f64) = (5.0, 13.0);
 const ROW: f64 = 190.0;
-/// Room above and below the plot for note names and for times.
+/// Margins above and below the plot for note names and times, in pixels.
 const ABOVE: f64 = 16.0;
 const BELOW: f64 = 22.0;
-/// Time between points of the trace, seconds: a little under a pixel.
+/// Time between points of the trace, in seconds: a little under a pixel.
 pub const STEP_S: f64 = 0.0107;
-/// Cents within which a note counts as in tune in the colours: what is hard to
-/// hear on a short note (from memory: about 10).
+/// Largest deviation that is coloured as in tune, in cents: it is hard to hear on a
+/// short note (from memory: about 10).
 pub const IN_TUNE_CENTS: f64 = 10.0;
 
 impl Output for Picture {
@@ -43,7 +44,7 @@ impl Output for Picture {
     }
 }
 
-/// How a note's pitch is told apart by colour: class and colour.
+/// CSS class and colour of a deviation in cents.
 pub fn tune(cents: f64) -> (&'static str, &'static str) {
     if cents > IN_TUNE_CENTS {
         ("sharp", "#b3401f")
@@ -54,8 +55,8 @@ pub fn tune(cents: f64) -> (&'static str, &'static str) {
     }
 }
 
-/// Trace of a note: times in seconds and pitches in semitones, `None` where tone
-/// is lost. Means over [`STEP_S`].
+/// Trace of a note: times in seconds and pitches in semitones, `None` where there
+/// is no tone. Means over [`STEP_S`].
 pub fn trace(named: &LineNote) -> Vec<(f64, Option<f64>)> {
     let contour = &named.note.contour;
     if contour.hop_s <= 0.0 {
@@ -79,7 +80,7 @@ pub fn trace(named: &LineNote) -> Vec<(f64, Option<f64>)> {
         .collect()
 }
 
-/// Lowest and highest pitch to show, in semitones.
+/// Lowest and highest pitch shown, in semitones.
 pub fn range(line: &Line) -> (f64, f64) {
     let pitches = line
         .notes
@@ -92,8 +93,8 @@ pub fn range(line: &Line) -> (f64, f64) {
     (low.floor() - 2.0, high.ceil() + 2.0)
 }
 
-/// The table's pitches within a range, each with the written name of the key
-/// nearest to it.
+/// The tuning's pitches within a range, each with the written name of its nearest
+/// key.
 pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
     let tuning = &line.context.tuning;
     let within = |p: &&f64| (low..=high).contains(*p);
@@ -104,7 +105,7 @@ pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
     tuning.pitches().iter().filter(within).map(named).collect()
 }
 
-/// The whole picture.
+/// The picture as SVG text.
 pub fn svg(line: &Line) -> String {
     let range = range(line);
     let semitone = (ROW / (range.1 - range.0)).clamp(SEMITONE.0, SEMITONE.1);
@@ -170,7 +171,8 @@ impl Row<'_> {
                  stroke=\"#d8d3c8\" stroke-width=\"0.7\"/>",
                 NAMES + PLOT
             );
-            // Lines rise; names that would touch the one below are left out.
+            // Lines are in rising order; names that would touch the one below are
+            // omitted.
             if y < free {
                 free = y - 11.0;
                 let _ = write!(

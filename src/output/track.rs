@@ -1,4 +1,4 @@
-//! Pitch track as comma-separated values: one row a hop, `frequency_hz` empty
+//! Pitch track as comma-separated values: one row per frame, `frequency_hz` empty
 //! where there is no tone.
 
 use std::io;
@@ -6,14 +6,14 @@ use std::io;
 use crate::notes::timeline::Timeline;
 use crate::units::Pitch;
 
-/// Rows of a track, written part by part: a long one need not be held.
+/// Writes a track part by part, so that a long one need not be held in memory.
 pub struct Rows<W: io::Write> {
     rows: csv::Writer<W>,
     headed: bool,
 }
 
 impl<W: io::Write> Rows<W> {
-    /// Rows to somewhere. Nothing is written before the first part is there.
+    /// Writer to a stream. Nothing is written before the first part.
     pub fn new(to: W) -> Self {
         Rows {
             rows: csv::Writer::from_writer(to),
@@ -42,7 +42,7 @@ impl<W: io::Write> Rows<W> {
         Ok(())
     }
 
-    /// Sees that all is written.
+    /// Flushes the output.
     pub fn finish(mut self) -> io::Result<()> {
         self.rows.flush()
     }

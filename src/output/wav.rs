@@ -1,4 +1,4 @@
-//! Sound as a WAV file.
+//! Audio as a WAV file.
 
 use std::io;
 
@@ -20,7 +20,7 @@ pub fn write_mono(samples: &[f32], sample_rate_hz: u32, to: &mut dyn Sink) -> io
     writer.finalize().map_err(into_io)
 }
 
-/// A writer's error as the plain one that it mostly is.
+/// Converts the writer's error to the I/O error inside it, if any.
 pub(super) fn into_io(error: hound::Error) -> io::Error {
     match error {
         hound::Error::IoError(error) => error,

@@ -1,5 +1,5 @@
-//! Low-pass filter with a variable cutoff: a state-variable filter by trapezoidal
-//! integration, 12 dB an octave, a little resonant (Zavalishin, The Art of VA
+//! Low-pass filter for modulation: a state-variable filter by trapezoidal
+//! integration, 12 dB per octave, slightly resonant (Zavalishin, The Art of VA
 //! Filter Design, 2012, chapter 4).
 
 use std::f32::consts::PI;
@@ -17,8 +17,8 @@ pub struct LowPass {
 }
 
 impl LowPass {
-    /// Sets the cutoff, in periods a sample.
-    pub fn tune(&mut self, cutoff: f32) {
+    /// Sets the cutoff as a fraction of the sample rate.
+    pub fn set_cutoff(&mut self, cutoff: f32) {
         self.g = (PI * cutoff.clamp(1e-4, 0.45)).tan();
         self.scale = 1.0 / (1.0 + self.g * (self.g + DAMPING));
     }

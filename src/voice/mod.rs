@@ -1,9 +1,9 @@
-//! The doubling voice: a simple built-in synthesizer voice that plays along with the
-//! horn.
+//! The doubling voice: a simple synthesizer voice that plays what the horn plays,
+//! without other equipment.
 //!
 //! One oscillator through one low-pass filter. The filter opens with loudness, as a
-//! horn's spectrum brightens; the level follows the horn's; pitch follows
-//! every bend, with a glide from note to note if wanted.
+//! horn's own spectrum does; the level follows the horn's; pitch follows every
+//! bend, with a glide from note to note if wanted.
 
 mod filter;
 mod oscillator;
@@ -28,7 +28,7 @@ pub enum Timbre {
 }
 
 impl Timbre {
-    /// All timbres, in the order that a key steps through them.
+    /// All timbres, in the order in which a key steps through them.
     pub const ALL: [Timbre; 3] = [Timbre::Round, Timbre::Hollow, Timbre::Bright];
 
     fn shape(self) -> Shape {
@@ -38,7 +38,7 @@ impl Timbre {
         }
     }
 
-    /// Cutoff as a multiple of the pitch, soft and loud.
+    /// Filter cutoff as a multiple of the pitch, soft and loud.
     fn cutoff(self) -> (f32, f32) {
         match self {
             Timbre::Round => (1.2, 3.5),
@@ -48,36 +48,36 @@ impl Timbre {
     }
 }
 
-/// How the voice doubles.
+/// Settings of the voice.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Settings {
-    /// Character.
+    /// Timbre.
     pub timbre: Timbre,
     /// Interval above the horn, in semitones.
     pub interval: f64,
-    /// Time that the pitch takes from note to note, in seconds.
+    /// Glide time from note to note, in seconds.
     pub glide_s: f64,
     /// Peak level at the horn's loudest, dBFS.
     pub level_db: f64,
 }
 
-/// Initial level of the voice: low, because it may be on a large sound system.
+/// Default level, dBFS: low, because it may be played over a large sound system.
 pub const LEVEL_DB: f64 = -24.0;
-/// The voice never gets louder than this, in dBFS.
+/// Highest peak level of the voice, dBFS.
 pub const MAX_LEVEL_DB: f64 = -3.0;
-/// Dynamic range of the voice, in dB: less than a horn's, so that soft notes are still
-/// heard beside it.
+/// Dynamic range of the voice, in dB: less than a horn's, so that soft notes are
+/// still heard beside it.
 const DYNAMIC_DB: f32 = 30.0;
-/// Rise after a tongue stroke, and fall after a note, in seconds to 63 %.
+/// Attack and release time constants, in seconds to 63 %.
 const ATTACK_S: f32 = 0.003;
 const RELEASE_S: f32 = 0.03;
-/// Smoothing of loudness and of bends, in seconds: twice the time between two
-/// values, so that steps are not heard.
+/// Time constants for loudness and for bends, in seconds: twice the time between
+/// two updates, so that steps are not heard.
 const LEVEL_S: f32 = 0.006;
 const BEND_S: f32 = 0.003;
 /// Samples between updates of pitch, cutoff and gain: a third of a millisecond, too
 /// short to be heard as steps.
-const CONTROL: u32 = 16;
+const CONTROL_INTERVAL: u32 = 16;
 
 impl Default for Settings {
     fn default() -> Self {
@@ -106,20 +106,20 @@ pub struct Voice {
     settings: Settings,
     oscillator: Oscillator,
     filter: LowPass,
-    /// Pitch as it sounds and where it goes, MIDI semitones.
+    /// Current and target pitch, MIDI semitones.
     pitch: f32,
-    goal: f32,
+    target: f32,
     gliding: bool,
     strength: f32,
-    strength_goal: f32,
+    strength_target: f32,
     envelope: f32,
     sounding: bool,
-    /// Samples since the beginning.
+    /// Samples since the start.
     age: u32,
-    /// Periods a sample.
+    /// Phase increment in periods per sample.
     step: f32,
     gain: f32,
-    gain_goal: f32,
+    gain_target: f32,
 }
 
 impl Voice {
@@ -130,48 +130,48 @@ impl Voice {
             oscillator: Oscillator::new(settings.timbre.shape()),
             filter: LowPass::default(),
             pitch: 60.0,
-            goal: 60.0,
+            target: 60.0,
             gliding: false,
             strength: 0.0,
-            strength_goal: 0.0,
+            strength_target: 0.0,
             envelope: 0.0,
             sounding: false,
             age: 0,
             step: 0.0,
             gain: 0.0,
-            gain_goal: 0.0,
+            gain_target: 0.0,
             settings,
         }
     }
 
-    /// Changes how it doubles, at once.
+    /// Changes the settings at once.
     pub fn set(&mut self, settings: Settings) {
         self.settings = settings;
         self.oscillator.shape = settings.timbre.shape();
     }
 
-    /// Starts a note with a strength from 0 to 1. A slurred one continues the previous
-    /// note; any other has a new attack.
+    /// Starts a note of a strength from 0 to 1. A slurred note continues the
+    /// envelope of the one before; any other has its own attack.
     pub fn start(&mut self, pitch: Pitch, strength: f32, slurred: bool) {
         let strength = strength.clamp(0.0, 1.0);
-        self.goal = self.shifted(pitch);
+        self.target = self.shifted(pitch);
         self.gliding = self.sounding && self.settings.glide_s > 0.0;
         if !self.sounding && self.envelope < 0.01 {
-            self.pitch = self.goal;
+            self.pitch = self.target;
             self.strength = strength;
         }
         if !slurred && self.sounding {
-            // The tongue stops the tone briefly.
+            // The tongue interrupts the tone for a moment.
             self.envelope *= 0.3;
         }
-        self.strength_goal = strength;
+        self.strength_target = strength;
         self.sounding = true;
     }
 
-    /// Updates the note that sounds.
+    /// Updates pitch and strength of the sounding note.
     pub fn follow(&mut self, pitch: Pitch, strength: f32) {
-        self.goal = self.shifted(pitch);
-        self.strength_goal = strength.clamp(0.0, 1.0);
+        self.target = self.shifted(pitch);
+        self.strength_target = strength.clamp(0.0, 1.0);
     }
 
     /// Ends the note.
@@ -186,28 +186,28 @@ impl Voice {
     /// Next sample, full scale 1.0.
     pub fn sample(&mut self) -> f32 {
         let step_s = 1.0 / self.rate_hz;
-        let (goal, time_s) = match self.sounding {
+        let (target, time_s) = match self.sounding {
             true => (1.0, ATTACK_S),
             false => (0.0, RELEASE_S),
         };
-        self.envelope += (goal - self.envelope) * step_s / time_s;
+        self.envelope += (target - self.envelope) * step_s / time_s;
         if self.envelope < 1e-5 && !self.sounding {
             return 0.0;
         }
-        if self.age.is_multiple_of(CONTROL) {
-            self.control(CONTROL as f32 * step_s);
+        if self.age.is_multiple_of(CONTROL_INTERVAL) {
+            self.control(CONTROL_INTERVAL as f32 * step_s);
         }
         self.age = self.age.wrapping_add(1);
-        self.gain += (self.gain_goal - self.gain) / CONTROL as f32;
+        self.gain += (self.gain_target - self.gain) / CONTROL_INTERVAL as f32;
         let wave = self.oscillator.next(self.step);
         self.filter.next(wave) * self.gain * self.envelope
     }
 
-    /// Updates what need not change at every sample: pitch, cutoff, gain.
+    /// Updates pitch, cutoff and gain, which need not change with every sample.
     fn control(&mut self, step_s: f32) {
-        self.strength += (self.strength_goal - self.strength) * (step_s / LEVEL_S).min(1.0);
-        let distance = self.goal - self.pitch;
-        // A glide of time t covers 95 % of the interval in it.
+        self.strength += (self.strength_target - self.strength) * (step_s / LEVEL_S).min(1.0);
+        let distance = self.target - self.pitch;
+        // Three time constants cover all but 5 % of a glide.
         let pitch_s = if self.gliding {
             (self.settings.glide_s as f32 / 3.0).max(BEND_S)
         } else {
@@ -221,9 +221,9 @@ impl Voice {
         self.step = hz / self.rate_hz;
         let (soft, loud) = self.settings.timbre.cutoff();
         let open = soft + (loud - soft) * self.strength * self.envelope;
-        self.filter.tune(open * self.step);
+        self.filter.set_cutoff(open * self.step);
         let level_db = (self.settings.level_db.min(MAX_LEVEL_DB)) as f32;
-        self.gain_goal = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
+        self.gain_target = 10f32.powf((level_db - DYNAMIC_DB * (1.0 - self.strength)) / 20.0);
     }
 }
 
@@ -296,7 +296,7 @@ mod tests {
             voice.sample();
         });
         assert!(voice.pitch > 49.0 && voice.pitch < 54.5, "{}", voice.pitch);
-        // Within 5 % of the interval after its time.
+        // Within 5 % after the glide time.
         (0..7_200).for_each(|_| {
             voice.sample();
         });

@@ -66,7 +66,7 @@ pub struct PageOptions {
 }
 
 impl PageOptions {
-    /// Refuses sound that there is no report for.
+    /// Refuses `--audio` without a report.
     pub fn check(&self, report: bool) -> Result<()> {
         if self.audio && !report {
             return Err(Error::setting(
@@ -77,7 +77,7 @@ impl PageOptions {
         Ok(())
     }
 
-    /// The take's sound, if it is wanted.
+    /// The take's sound, if it is to be embedded.
     pub fn sound(&self, take: &Path, excerpt: &Excerpt) -> Result<Option<Flac>> {
         let read = || Flac::read(take, &excerpt.selection());
         self.audio.then(read).transpose()
@@ -88,7 +88,8 @@ pub fn run(options: &Options) -> Result<()> {
     let context = options.tuning.context(options.pitch.horn()?, None)?;
     options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {
-        // A folder that cannot be written should not cost a minute's listening.
+        // Checked first: an unwritable folder should not be discovered after a
+        // minute's analysis.
         StagedFile::write(page.clone(), |_| Ok(()))?;
     }
     let takes = batch::gather(&options.takes)?;
@@ -126,7 +127,7 @@ pub fn run(options: &Options) -> Result<()> {
         let line = listen(take, false)?;
         Ok(Kept::new(&line, day(take)))
     });
-    // What failed has been named; the rest is worth having.
+    // Failures have been reported; the rest is still useful.
     if !done.results.is_empty() {
         let across = Across::new(done.results, context.tuning.reference().a4_hz());
         if let Some(page) = &options.report {

@@ -1,4 +1,4 @@
-//! The same facts on the terminal, and for other programs.
+//! The intonation report as text for the terminal.
 
 use std::io;
 

@@ -1,4 +1,4 @@
-//! From rig file and options to the parts of a session.
+//! Builds a session from rig file and options.
 
 use std::sync::Arc;
 
@@ -25,7 +25,7 @@ use leadpipe::voice;
 
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
 
-/// The rig, with the command line's last word over it.
+/// The rig, with the command-line options applied.
 pub fn rig(options: &Options) -> Result<Rig> {
     let mut rig = named_rig(options.rig.as_deref())?;
     if !options.horn.is_empty() {
@@ -61,7 +61,8 @@ pub fn named_rig(name: Option<&str>) -> Result<Rig> {
     }
 }
 
-/// Keeps measured values in a section of a rig, if one is named, and says where.
+/// Stores measured values in a section of a rig, if one is named, and reports
+/// where.
 pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Result<()> {
     let Some(name) = name else {
         eprintln!("not stored: give --rig NAME to keep it");
@@ -83,7 +84,7 @@ fn replace<T: Clone>(place: &mut Option<T>, by: &Option<T>) {
     }
 }
 
-/// Input options over a rig's.
+/// Applies input options to a rig.
 pub fn apply_input_options(rig: &mut Rig, options: &InputOptions) {
     replace(&mut rig.input.device, &options.input);
     replace(&mut rig.input.channel, &options.channel);
@@ -142,7 +143,7 @@ pub fn device_and_channels(text: &str) -> Result<(Option<String>, Vec<usize>)> {
     Ok((Some(device.to_owned()).filter(|d| !d.is_empty()), found))
 }
 
-/// What a rig asks for, understood but not yet opened.
+/// A rig's settings, validated but not yet opened.
 struct ValidatedRig {
     choices: Choices,
     context: LineContext,
@@ -151,7 +152,7 @@ struct ValidatedRig {
     switches: Vec<Switch>,
 }
 
-/// Finds everything in a rig that can be wrong without touching a device.
+/// Finds every error in a rig that can be found without opening a device.
 pub fn check(rig: &Rig) -> Result<()> {
     validate(rig).map(drop)
 }
@@ -159,22 +160,22 @@ pub fn check(rig: &Rig) -> Result<()> {
 fn validate(rig: &Rig) -> Result<ValidatedRig> {
     let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
-    let tables = tables(rig)?;
+    let tunings = tunings(rig)?;
     let (routes, triggers) = rig.routes()?;
     let switches = rig.switches()?;
-    check_names(&switches, &horns, &tables)?;
+    check_names(&switches, &horns, &tunings)?;
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
         controls::address("osc", text)?;
     }
-    let mut context = LineContext::plain((*tables[0]).clone());
+    let mut context = LineContext::plain((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
     context.zero_volt_note = rig.cv_scale()?.zero_volt_note;
     Ok(ValidatedRig {
         choices: Choices {
-            sources: rig.sources(&tables[0])?,
+            sources: rig.sources(&tunings[0])?,
             horns,
-            tables,
+            tunings,
         },
         context,
         routes,
@@ -183,8 +184,8 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     })
 }
 
-/// Opens everything that the rig asks for.
-pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<SessionParts> {
+/// Opens all devices and outputs of a rig.
+pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<SessionParts> {
     let ValidatedRig {
         choices,
         context,
@@ -226,7 +227,7 @@ pub fn parts(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
     })
 }
 
-fn tables(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
+fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
     let reference = Reference::new(rig.a4_hz())?;
     let plain = ["equal-12".to_owned()];
     let names = match rig.tunings.is_empty() {
@@ -239,9 +240,9 @@ fn tables(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
         .collect()
 }
 
-/// A pedal that names a horn or table which is not on the stand would do nothing
-/// on stage: it is refused before.
-fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>]) -> Result<()> {
+/// Refuses a switch that names a horn or tuning outside the set: on stage it would
+/// do nothing.
+fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tunings: &[Arc<Tuning>]) -> Result<()> {
     use leadpipe::live::command::Command;
     for switch in switches {
         match &switch.command {
@@ -251,7 +252,7 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>])
                     "add it to horns = [...]",
                 ));
             }
-            Command::Table(name) if !tables.iter().any(|t| t.name() == name) => {
+            Command::Tuning(name) if !tunings.iter().any(|t| t.name() == name) => {
                 return Err(Error::setting(
                     format!("switch: the tuning \"{name}\" is not among the rig's tunings"),
                     "add it to tunings = [...]",
@@ -263,7 +264,7 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tables: &[Arc<Tuning>])
     Ok(())
 }
 
-/// What to listen to.
+/// What to capture: the take `from`, or the rig's input.
 pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<capture::CaptureConfig> {
     let channel = rig.input.channel;
     if let Some(path) = from {
@@ -283,13 +284,14 @@ pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<captu
     })
 }
 
-/// Voice and voltages, on one device where they name the same.
+/// Opens the devices for voice and voltages: one device where they name the same.
 fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<OutputDevice>> {
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = all_from_one("--cv", &rig.cv.channels)?;
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
-        // Route triggers follow the four, whatever of these there is.
+        // Route triggers follow the four standard channels, even if not all of
+        // these are used.
         channels.resize(4, None);
         channels.extend(triggers.iter().copied().map(Some));
         configs.push(output_device::OutputConfig {
@@ -326,8 +328,8 @@ fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<
         .collect()
 }
 
-/// Steady voltages harm speakers, and sound confuses modules: no channel carries
-/// both.
+/// Refuses a channel that would carry both: steady voltages harm speakers, and
+/// sound disturbs modules.
 fn check_separate_channels(
     config: &output_device::OutputConfig,
     voice: &Option<(voice::Settings, Vec<usize>)>,
@@ -347,7 +349,7 @@ fn check_separate_channels(
     }
 }
 
-/// Whether two names are those of one output.
+/// Whether two names are the same output device.
 fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
     let id = |name: &Option<String>| {
         devices::choose(name.as_deref(), Direction::Output).map(|device| devices::id_of(&device))

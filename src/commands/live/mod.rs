@@ -1,4 +1,4 @@
-//! `leadpipe live`: options, wiring, and the wait for the end.
+//! `leadpipe live`: its options, and running the session until it ends.
 
 mod build_session;
 mod plain;
@@ -169,7 +169,7 @@ pub fn run(options: &Options) -> Result<()> {
     let quit = quit_flag()?;
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
-    let parts = build_session::parts(&rig, options, &channel.0)?;
+    let parts = build_session::build(&rig, options, &channel.0)?;
     let session = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);
@@ -185,7 +185,7 @@ pub fn run(options: &Options) -> Result<()> {
     Ok(())
 }
 
-/// What to mind before the first note, where it is needed.
+/// Cautions before the first note, where they apply.
 fn cautions(rig: &Rig) -> Vec<String> {
     let mut cautions = Vec::new();
     if rig.double.on {
@@ -200,7 +200,7 @@ fn cautions(rig: &Rig) -> Vec<String> {
     cautions
 }
 
-/// Goes up with ctrl-C and kill -TERM.
+/// A flag set by ctrl-C and `kill -TERM`.
 pub fn quit_flag() -> Result<Arc<AtomicBool>> {
     let quit = Arc::new(AtomicBool::new(false));
     let raised = quit.clone();

@@ -1,5 +1,5 @@
-//! The session as lines of text: for no terminal, for `--plain`, and beside
-//! `--jsonl`, when standard output is the events'.
+//! The session as lines of text: without a terminal, with `--plain`, and beside
+//! `--jsonl`, where standard output carries the events.
 
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -10,13 +10,13 @@ use leadpipe::line::LineNote;
 use leadpipe::live::session::Session;
 use leadpipe::live::ui_snapshot::PortStatus;
 
-/// Prints notes as they end, and troubles as they come and go.
+/// Prints notes as they end, and errors as they come and go.
 pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
     let mut errors: Vec<(String, String)> = Vec::new();
     loop {
         let over = !session.running() || quit.load(Ordering::Acquire);
         let Some(snapshot) = session.snapshot(Duration::from_millis(200)) else {
-            // What was shown last is printed too.
+            // The last snapshots are printed too.
             if over {
                 return Ok(());
             }

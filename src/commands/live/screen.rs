@@ -1,4 +1,4 @@
-//! The session on the terminal: draws what the engine shows, passes keys on.
+//! The session on the terminal: draws snapshots and turns keys into commands.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -9,8 +9,8 @@ use leadpipe::live::screen::View;
 use leadpipe::live::session::Session;
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
 
-/// Shows the session until it ends or the player leaves it. The terminal is put
-/// back whichever way that happens.
+/// Shows the session until it ends or the player quits. The terminal is restored in
+/// either case.
 pub fn watch(session: &Session, quit: &AtomicBool, cautions: Vec<String>) -> Result<()> {
     let mut terminal = ratatui::try_init().map_err(Error::Stdout)?;
     let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
@@ -29,7 +29,7 @@ fn run(
     while session.running() && !quit.load(Ordering::Acquire) {
         if let Some(snapshot) = session.snapshot(Duration::from_millis(50)) {
             let over = snapshot.finished;
-            view.take(snapshot);
+            view.update(snapshot);
             terminal
                 .draw(|frame| view.draw(frame))
                 .map_err(Error::Stdout)?;
@@ -41,7 +41,7 @@ fn run(
             if let Event::Key(key) = event::read().map_err(Error::Stdout)?
                 && key.kind == KeyEventKind::Press
             {
-                // The terminal hands over ctrl-C as a key.
+                // In raw mode ctrl-C arrives as a key.
                 let leaves =
                     key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
                 match command(key.code) {
@@ -59,7 +59,7 @@ fn run(
 fn command(key: KeyCode) -> Option<Command> {
     Some(match key {
         KeyCode::Char('h') => Command::NextHorn,
-        KeyCode::Char('t') => Command::NextTable,
+        KeyCode::Char('t') => Command::NextTuning,
         KeyCode::Char('o') => Command::NextSource,
         KeyCode::Char('b') => Command::NextTimbre,
         KeyCode::Char('+' | '=') | KeyCode::Up => Command::ShiftBy(1),

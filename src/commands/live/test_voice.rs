@@ -1,4 +1,4 @@
-//! The doubling voice on its own, for the soundcheck's fourth part.
+//! The doubling voice playing by itself, for the fourth part of a soundcheck.
 
 use std::time::{Duration, Instant};
 
@@ -10,7 +10,7 @@ use leadpipe::live::routes::Routes;
 use leadpipe::notes::Attack;
 use leadpipe::units::{Concert, Pitch, Written};
 
-/// Notes that it plays, over and over, and how long each: low, middle, high.
+/// Notes that it repeats (low, middle, high), and the length of each.
 const KEYS: [u8; 3] = [46, 58, 70];
 const EACH: Duration = Duration::from_millis(500);
 
@@ -22,7 +22,7 @@ pub struct RigVoice {
 }
 
 impl RigVoice {
-    /// Starts it, if the rig has a voice.
+    /// Starts the voice, if the rig has one.
     pub fn start(rig: &Rig) -> Result<Option<Self>> {
         if !rig.double.on {
             return Ok(None);
@@ -39,13 +39,13 @@ impl RigVoice {
         }))
     }
 
-    /// Plays on; to be called every few milliseconds.
-    pub fn go_on(&mut self) {
+    /// Continues playing; call every few milliseconds.
+    pub fn render(&mut self) {
         if Instant::now() >= self.due {
             self.due += EACH;
             let key = KEYS[self.next % KEYS.len()];
             self.next += 1;
-            self.output_device.take(&ControlEvent::NoteOn(NoteOn {
+            self.output_device.handle(&ControlEvent::NoteOn(NoteOn {
                 at_s: 0.0,
                 onset_s: 0.0,
                 concert: Concert(key.into()),
@@ -62,7 +62,7 @@ impl RigVoice {
         self.output_device.render_ahead();
     }
 
-    /// Ends it.
+    /// Stops the voice.
     pub fn end(self) {
         self.output_device.end();
     }

@@ -1,7 +1,7 @@
-//! The rig file: everything about a player's set-up that stays from gig to gig.
+//! The rig file: a player's set-up, kept from gig to gig.
 //!
-//! TOML, in the user's configuration folder under `leadpipe/rigs/NAME.toml`. The
-//! command line has the last word over it.
+//! TOML, in the user's configuration folder under `leadpipe/rigs/NAME.toml`.
+//! Command-line options override it.
 
 mod validate;
 
@@ -21,21 +21,21 @@ pub use validate::{Switch, Trigger, all_from_one, from_one, read_action};
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Rig {
-    /// Horns on the stand; the first is in hand at the start.
+    /// Horns of the set; the first is active at the start.
     pub horns: Vec<String>,
-    /// Tables of the set; the first is used at the start.
+    /// Tunings of the set; the first is active at the start.
     pub tunings: Vec<String>,
-    /// Tonic of the tables.
+    /// Tonic of the tunings.
     pub tonic: Option<String>,
     /// Frequency of A4 in hertz.
     pub reference_hz: Option<f64>,
-    /// How pitch is sent on.
+    /// Whether sent pitch is snapped to the tuning.
     pub snap: Option<Snap>,
-    /// Semitones added to everything sent.
+    /// Transposition of everything sent, in semitones.
     pub shift: i32,
-    /// Where the horn comes in.
+    /// The horn's input.
     pub input: Input,
-    /// What a soundcheck found.
+    /// Levels measured by a soundcheck.
     pub levels: LevelTable,
     /// The doubling voice.
     pub double: Double,
@@ -45,17 +45,17 @@ pub struct Rig {
     pub cv: Cv,
     /// OSC out and in.
     pub osc: Osc,
-    /// Takes.
+    /// Recording of takes.
     pub record: Record,
-    /// Notes of our own for the attacks.
+    /// Notes that attacks step through.
     pub sequence: SequenceTable,
     /// Notes drawn at random.
     pub draw: DrawTable,
-    /// Which of `follow`, `sequence` and `draw` the set begins with.
+    /// Note source at the start: `follow`, `sequence` or `draw`.
     pub source: Option<String>,
     /// What gestures send.
     pub route: Vec<RouteEntry>,
-    /// What pedals and program changes do.
+    /// What foot controllers and program changes do.
     pub switch: Vec<SwitchEntry>,
 }
 
@@ -144,7 +144,7 @@ pub struct DrawTable {
     pub seed: u64,
 }
 
-/// `[[route]]`: one gesture, one thing that it sends.
+/// `[[route]]`: a gesture and what it sends.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RouteEntry {
@@ -161,13 +161,13 @@ fn full() -> u8 {
     127
 }
 
-/// `[[switch]]`: one MIDI message, one thing that it does.
+/// `[[switch]]`: a MIDI message and its command.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SwitchEntry {
     /// Program number, from 1 as on the front of a pedal board.
     pub program: Option<u8>,
-    /// Controller: acts when its value goes to 64 or above.
+    /// Controller number: acts when its value rises to 64 or above.
     pub controller: Option<u8>,
     /// What it does: `next-horn`, `horn NAME`, `next-tuning`, `tuning NAME`,
     /// `next-source`, `source NAME`, `shift N`, `up`, `down`, `mute`, `panic`,
@@ -199,7 +199,7 @@ pub fn parse(text: &str) -> std::result::Result<Rig, ParseError> {
     settings_file::parse(text)
 }
 
-/// Folder that rigs live in.
+/// Folder of the rig files.
 ///
 /// # Errors
 /// [`Error::Setting`] where the system has no configuration folder.
@@ -217,7 +217,7 @@ pub fn path_of(name: &str) -> Result<PathBuf> {
     Ok(folder()?.join(format!("{name}.toml")))
 }
 
-/// Names of the rigs there are.
+/// Names of the rigs in the folder.
 pub fn names() -> Result<Vec<String>> {
     let Ok(entries) = std::fs::read_dir(folder()?) else {
         return Ok(Vec::new());
@@ -231,14 +231,14 @@ pub fn names() -> Result<Vec<String>> {
     Ok(names)
 }
 
-/// A rig to start from, every setting explained.
+/// A rig file to start from, with every setting explained.
 pub const STARTING: &str = include_str!("starting_rig.toml");
 
-/// Sets values in a rig file and leaves everything else in it as it is,
-/// comments too. The file is made where it is missing.
+/// Sets values in a rig file and keeps everything else in it, comments too. The
+/// file is created where it is missing.
 ///
 /// # Errors
-/// [`Error::Setting`] where the file is no TOML; [`Error::Output`] where it
+/// [`Error::Setting`] where the file is not valid TOML; [`Error::Output`] where it
 /// cannot be written.
 pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
     let text = match std::fs::read_to_string(path) {
@@ -255,7 +255,7 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
         })?;
     let table = document[section].or_insert(toml_edit::table());
     for (name, value) in values {
-        // Tenths and thousandths are all that is measured.
+        // No measurement is finer than this.
         let value = (value * 1000.0).round() / 1000.0;
         table[*name] = toml_edit::value(value);
     }

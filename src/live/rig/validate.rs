@@ -1,5 +1,5 @@
-//! What a rig file means: sources, routes, switches, scales, with what is wrong
-//! with them.
+//! Turns a rig file into note sources, routes, switches and calibration, or says
+//! what is wrong with it.
 
 use super::{Rig, SwitchEntry};
 use crate::analysis::level::DEFAULT_GATE_DB;
@@ -15,29 +15,29 @@ use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use crate::voice;
 
-/// A switch, understood.
+/// A validated switch.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Switch {
-    /// What sets it off.
+    /// The MIDI message that triggers it.
     pub on: Trigger,
     /// What it does.
     pub command: Command,
 }
 
-/// What sets a switch off.
+/// A MIDI message that triggers a switch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Trigger {
     /// Program change, 0 to 127.
     Program(u8),
-    /// A controller that goes to 64 or above.
+    /// A controller that rises to 64 or above.
     Controller(u8),
 }
 
-/// The note that draws range over where nothing is said.
+/// Default range of random notes.
 const DRAW_RANGE: (&str, &str) = ("C3", "C5");
 
 impl Rig {
-    /// Levels between which the player plays.
+    /// The player's dynamic range.
     pub fn dynamic_range(&self) -> DynamicRange {
         let default = DynamicRange::default();
         DynamicRange {
@@ -46,7 +46,7 @@ impl Rig {
         }
     }
 
-    /// Level under which nothing is tone, dBFS.
+    /// Noise gate, dBFS.
     pub fn gate_db(&self) -> f64 {
         self.levels.gate_db.unwrap_or(DEFAULT_GATE_DB)
     }
@@ -56,10 +56,10 @@ impl Rig {
         self.reference_hz.unwrap_or(A4_HZ)
     }
 
-    /// What the CV interface makes of a sample.
+    /// Calibration of the CV interface.
     ///
     /// # Errors
-    /// [`Error::Setting`] where values make no sense.
+    /// [`Error::Setting`] where a value is out of range.
     pub fn cv_scale(&self) -> Result<CvScale> {
         let zero = match &self.cv.zero_volt_note {
             None => ZERO_VOLT_NOTE,
@@ -79,7 +79,7 @@ impl Rig {
         })
     }
 
-    /// How the voice doubles.
+    /// Settings of the doubling voice.
     pub fn voice(&self) -> voice::Settings {
         voice::Settings {
             timbre: self.double.timbre,
@@ -100,28 +100,28 @@ impl Rig {
         }
     }
 
-    /// All note sources of the set, the one that it begins with first.
+    /// All note sources of the set, the initial one first.
     ///
     /// # Errors
-    /// [`Error::Setting`] where notes cannot be read.
-    pub fn sources(&self, table: &Tuning) -> Result<Vec<NoteSource>> {
+    /// [`Error::Setting`] where a note name is not valid.
+    pub fn sources(&self, tuning: &Tuning) -> Result<Vec<NoteSource>> {
         let mut sources = vec![NoteSource::Follow];
         let notes: Vec<Pitch> = self
             .sequence
             .notes
             .iter()
-            .map(|text| key("sequence.notes", text).map(|k| table.reference().equal(k)))
+            .map(|text| key("sequence.notes", text).map(|k| tuning.reference().equal(k)))
             .collect::<Result<_>>()?;
         sources.extend(Sequence::new(notes).map(NoteSource::Sequence));
         let end = |field, text: &Option<String>, default: &str| {
-            key(field, text.as_deref().unwrap_or(default)).map(|k| table.reference().equal(k))
+            key(field, text.as_deref().unwrap_or(default)).map(|k| tuning.reference().equal(k))
         };
         let low = end("draw.low", &self.draw.low, DRAW_RANGE.0)?;
         let high = end("draw.high", &self.draw.high, DRAW_RANGE.1)?;
-        // Table pitches may lie off the equal-tempered ends by half a step.
+        // Pitches of the tuning may be half a semitone off the equal-tempered ends.
         let (low, high) = (Pitch(low.0 - 0.5), Pitch(high.0 + 0.5));
         let weights = &self.draw.weights;
-        match Draw::new(table, low, high, weights, self.draw.seed) {
+        match Draw::new(tuning, low, high, weights, self.draw.seed) {
             Some(draw) => sources.push(NoteSource::Draw(draw)),
             None if self.source.as_deref() == Some("draw") => {
                 return Err(Error::setting(
@@ -148,7 +148,7 @@ impl Rig {
     /// The routes, and the CV channels (from 0) of their triggers.
     ///
     /// # Errors
-    /// [`Error::Setting`] where a route does nothing or cannot.
+    /// [`Error::Setting`] where a route sends nothing or something invalid.
     pub fn routes(&self) -> Result<(Routes, Vec<usize>)> {
         let mut triggers: Vec<usize> = Vec::new();
         let mut routes = Vec::new();
@@ -191,7 +191,7 @@ impl Rig {
     /// The switches.
     ///
     /// # Errors
-    /// [`Error::Setting`] where one is not understood.
+    /// [`Error::Setting`] where one is not valid.
     pub fn switches(&self) -> Result<Vec<Switch>> {
         self.switch.iter().map(SwitchEntry::read).collect()
     }
@@ -219,7 +219,7 @@ impl SwitchEntry {
     }
 }
 
-/// Reads what a switch does.
+/// Parses the command of a switch.
 pub fn read_action(text: &str) -> Option<Command> {
     let (word, rest) = text.trim().split_once(' ').unwrap_or((text.trim(), ""));
     let rest = rest.trim();
@@ -227,8 +227,8 @@ pub fn read_action(text: &str) -> Option<Command> {
     Some(match word {
         "next-horn" => Command::NextHorn,
         "horn" => Command::Horn(name()?),
-        "next-tuning" => Command::NextTable,
-        "tuning" => Command::Table(name()?),
+        "next-tuning" => Command::NextTuning,
+        "tuning" => Command::Tuning(name()?),
         "next-source" => Command::NextSource,
         "source" => Command::Source(name()?),
         "shift" => Command::Shift(rest.parse().ok()?),

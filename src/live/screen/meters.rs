@@ -1,4 +1,4 @@
-//! Two rails: how far off the table, and how loud.
+//! Two meters: deviation from the tuning, and level.
 
 use ratatui::Frame;
 use ratatui::layout::Rect;
@@ -7,12 +7,12 @@ use ratatui::widgets::Paragraph;
 
 use super::View;
 
-/// Cents from the middle of the rail to its ends.
+/// Cents from the middle of the tuning meter to its ends.
 const REACH_CENTS: f32 = 50.0;
-/// Level at the rail's left end; its right is full scale. dBFS.
+/// Level at the left end of the level meter, dBFS; the right end is full scale.
 const LOWEST_DB: f32 = -80.0;
 
-/// Draws both rails, one a line.
+/// Draws both meters, one per line.
 pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
     let width = usize::from(area.width);
     let lines = vec![cents(view, width), level(view, width)];
@@ -31,7 +31,7 @@ fn cents(view: &View, width: usize) -> Line<'static> {
     let mark = |i: usize| match (at, i) {
         (Some(at), i) if at == i => '▲',
         (_, i) if i == middle => '│',
-        // A tenth of a semitone is a step.
+        // A tick every 10 cents.
         (_, i) if i.abs_diff(middle) % (middle / 5).max(1) == 0 => '┴',
         _ => '─',
     };

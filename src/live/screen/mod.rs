@@ -1,6 +1,6 @@
-//! The session on a terminal, made to be read from two metres: the written note
-//! as large as the window allows, a rail for cents and one for level, the pitch
-//! of the last seconds, and what goes out.
+//! The session on a terminal, made to be read from two metres: the written note as
+//! large as the window allows, a meter for cents and one for level, the pitch of
+//! the last seconds, and the outputs.
 //!
 //! Nothing is told by colour alone; with `NO_COLOR` set there is none.
 
@@ -21,29 +21,29 @@ use super::control_event::{Gesture, NoteOn};
 use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::line::LineNote;
 
-/// Notes and gestures that are kept for the line of the last notes.
+/// Number of notes in the line of the last notes.
 const LAST: usize = 12;
-/// How long a gesture stays on the screen, in pictures.
+/// How long a gesture stays on the screen, in snapshots.
 const GESTURE_SNAPSHOTS: u32 = 30;
 
-/// What the screen remembers between two pictures.
+/// What the screen keeps from snapshot to snapshot.
 #[derive(Default)]
 pub struct View {
     now: UiSnapshot,
     trace: VecDeque<TracePoint>,
     last: VecDeque<Arc<LineNote>>,
     gesture_event: Option<(&'static str, u32)>,
-    /// The note that sounded last: it stays, dimmed, until the next.
+    /// The last note: it stays on the screen, dimmed, until the next.
     note: Option<NoteOn>,
-    /// Where the player is now, in cents off the table.
+    /// Current deviation from the tuning, in cents.
     cents: Option<f32>,
     colour: bool,
-    /// Said until the first note.
+    /// Shown until the first note.
     cautions: Vec<String>,
 }
 
 impl View {
-    /// View with or without colour; `cautions` stand there until the first note.
+    /// View with or without colour; `cautions` are shown until the first note.
     pub fn new(colour: bool, cautions: Vec<String>) -> Self {
         View {
             colour,
@@ -52,8 +52,8 @@ impl View {
         }
     }
 
-    /// Takes in a picture.
-    pub fn take(&mut self, mut snapshot: UiSnapshot) {
+    /// Takes a new snapshot.
+    pub fn update(&mut self, mut snapshot: UiSnapshot) {
         self.trace.extend(snapshot.trace.drain(..));
         let oldest_s = snapshot.now_s - trace::SPAN_S;
         while self.trace.front().is_some_and(|p| p.time_s < oldest_s) {
@@ -83,7 +83,8 @@ impl View {
         self.now = snapshot;
     }
 
-    /// Cents of the newest pitch off the note that sounds, by the table.
+    /// Deviation of the newest pitch from the sounding note's tuned pitch, in
+    /// cents.
     fn cents_now(&self, snapshot: &UiSnapshot) -> Option<f32> {
         let note = snapshot.note?;
         let pitch = self.trace.back().and_then(|p| p.pitch)?;
@@ -103,8 +104,8 @@ impl View {
         Style::new().add_modifier(Modifier::DIM)
     }
 
-    /// Draws everything that fits: the note first, then rails, outputs, the
-    /// trace and the last notes.
+    /// Draws everything that fits: the note first, then meters, outputs, the trace
+    /// and the last notes.
     pub fn draw(&self, frame: &mut Frame) {
         let area = frame.area();
         if area.height < 3 || area.width < 12 {
@@ -143,7 +144,7 @@ impl View {
         frame.render_widget(Paragraph::new(self.foot()), foot);
     }
 
-    /// All that a window of a few cells can hold.
+    /// The text for a window of a few cells.
     fn small(&self) -> String {
         match self.now.note {
             Some(note) => format!("{} {:+.0}", note.written, self.cents.unwrap_or(0.0)),
@@ -155,7 +156,7 @@ impl View {
         let now = &self.now;
         let mut parts = vec![
             Span::styled(now.horn.clone(), self.accent()),
-            Span::raw(format!(" │ {} │ source {}", now.table, now.source)),
+            Span::raw(format!(" │ {} │ source {}", now.tuning, now.source)),
         ];
         if now.shift != 0 {
             parts.push(Span::raw(format!(" │ shift {:+}", now.shift)));
@@ -222,7 +223,7 @@ impl View {
         }
     }
 
-    /// The newest on the right, as far as the width goes.
+    /// The newest on the right, as many as fit.
     fn last_notes(&self, width: u16) -> Line<'_> {
         let mut words: Vec<String> = Vec::new();
         let mut length = 0;
@@ -245,7 +246,7 @@ impl View {
         Line::from(words.join(" · ")).alignment(Alignment::Right)
     }
 
-    /// One line each: a mark, the name, what is wrong or lost.
+    /// One line each: a mark, the name, its error and losses.
     fn ports(&self) -> Vec<Line<'_>> {
         let line = |port: &PortStatus, way: &'static str| {
             let lost = match port.lost {
@@ -266,7 +267,7 @@ impl View {
         input.chain(outputs).chain(delay).collect()
     }
 
-    /// How soon notes are known and sent.
+    /// Latency of decisions and outputs.
     fn delay(&self) -> String {
         let now = &self.now;
         let out = match now.output_latency_s {
@@ -288,7 +289,7 @@ impl View {
     }
 }
 
-/// Frame around a part of the screen.
+/// Titled border of a part of the screen.
 fn titled(title: &str) -> Block<'_> {
     Block::new().borders(Borders::TOP).title(title)
 }
@@ -325,7 +326,7 @@ mod tests {
             trace: trace.collect(),
             gate_db: -55.0,
             horn: "Flugelhorn in B flat".into(),
-            table: "12-tone equal temperament".into(),
+            tuning: "12-tone equal temperament".into(),
             source: "follow".into(),
             input: PortStatus {
                 name: "jack:input".into(),
@@ -343,10 +344,10 @@ mod tests {
 
     fn draw(width: u16, height: u16, snapshot: UiSnapshot) -> String {
         let mut view = View::new(false, vec!["start low".into()]);
-        view.take(snapshot);
+        view.update(snapshot);
         let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
         terminal.draw(|frame| view.draw(frame)).unwrap();
-        // The backend cannot print a picture of nothing.
+        // The backend cannot print an empty screen.
         if width * height == 0 {
             return String::new();
         }

@@ -1,4 +1,4 @@
-//! The pitch of the last seconds, going by from right to left.
+//! The pitch of the last seconds, scrolling from right to left.
 
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
@@ -11,10 +11,10 @@ use crate::units::key_name;
 
 /// Time from the left end to the right, in seconds.
 pub const SPAN_S: f64 = 8.0;
-/// Least range of pitch that is shown, in semitones.
+/// Smallest pitch range shown, in semitones.
 const MIN_SPAN: f64 = 7.0;
 
-/// Draws the trace, its lowest and highest key named at the left.
+/// Draws the trace with its lowest and highest key at the left.
 pub fn draw(view: &View, frame: &mut Frame, area: Rect) {
     let title = format!("concert pitch, last {SPAN_S:.0} s");
     let block = titled(&title);

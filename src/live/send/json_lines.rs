@@ -1,4 +1,4 @@
-//! Signals as lines of JSON on standard output (`--jsonl`).
+//! Control events as lines of JSON on standard output (`--jsonl`).
 //!
 //! One object a line; `event` says which: `start`, `stop`, `note` (with the fields
 //! of the JSON note list), `cue`, `silence`. Times are stream seconds.

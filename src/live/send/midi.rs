@@ -1,4 +1,5 @@
-//! Signals as MIDI 1.0 bytes: one channel, one note at a time, bent.
+//! Encodes control events as MIDI 1.0 messages: monophonic on one channel, with
+//! pitch bend.
 
 use crate::live::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::output::midi::{BEND_RANGE, CONTROL_STEP_S, bend_value};
@@ -13,14 +14,14 @@ const DATA_FINE: u8 = 38;
 const RPN_FINE: u8 = 100;
 const RPN_COARSE: u8 = 101;
 const ALL_NOTES_OFF: u8 = 123;
-/// Vibrato that fills the modulation wheel, in cents: as wide as brass vibrato
-/// goes without being a shake.
+/// Vibrato depth at full modulation, in cents: the widest brass vibrato that is not
+/// a shake.
 const FULL_VIBRATO_CENTS: f32 = 60.0;
 
-/// One message: status, data.
+/// A message: status and two data bytes.
 pub type Bytes = [u8; 3];
 
-/// Turns signals into messages.
+/// Encodes control events as messages.
 #[derive(Debug, Clone)]
 pub struct MidiEncoder {
     /// Channel, 0 to 15.
@@ -43,21 +44,20 @@ impl MidiEncoder {
         }
     }
 
-    /// What a receiver must be told before anything else: the bend range, and
-    /// that nothing sounds.
+    /// Messages that a receiver needs first: the bend range, and all notes off.
     pub fn setup(&mut self, out: &mut Vec<Bytes>) {
         *self = MidiEncoder::new(self.channel);
         self.bend_range(out);
         self.silence(out);
     }
 
-    /// Whether no note sounds.
+    /// Whether no note is on.
     pub fn idle(&self) -> bool {
         self.held.is_none()
     }
 
-    /// The bend range, by RPN 0,0, then the null RPN so that nothing else moves
-    /// it.
+    /// Sets the bend range by RPN 0,0, followed by the null RPN so that later data
+    /// entry does not change it.
     pub fn bend_range(&self, out: &mut Vec<Bytes>) {
         for (controller, value) in [
             (RPN_COARSE, 0),
@@ -71,7 +71,7 @@ impl MidiEncoder {
         }
     }
 
-    /// Appends the messages for a signal.
+    /// Appends the messages for an event.
     pub fn encode(&mut self, event: &ControlEvent, out: &mut Vec<Bytes>) {
         match event {
             ControlEvent::NoteOn(start) => self.start(start, out),
@@ -82,7 +82,7 @@ impl MidiEncoder {
         }
     }
 
-    /// Appends a controller message, whatever was sent last.
+    /// Appends a controller message even if the value is unchanged.
     pub fn control(&mut self, controller: u8, value: u8, out: &mut Vec<Bytes>) {
         let (controller, value) = (controller & 127, value & 127);
         self.controls[usize::from(controller)] = Some(value);
@@ -98,13 +98,13 @@ impl MidiEncoder {
         self.change(MODULATION, 0, out);
         self.loudness(start.strength, out);
         let velocity = seven_bits(start.strength).max(1);
-        // Slurred to the same key (a new note of a sequence may be the old one):
-        // it must end before it can begin.
+        // Slurred to the same key (a sequence may repeat a note): it must end
+        // before it can start again.
         if let Some(key) = before.filter(|key| start.slurred() && *key == start.key) {
             self.off(key, out);
         }
         out.push([0x90 | self.channel, start.key, velocity]);
-        // The old note ends within the new one: receivers play legato.
+        // The old note ends after the new one starts: receivers play legato.
         if let Some(key) = before.filter(|key| start.slurred() && *key != start.key) {
             self.off(key, out);
         }
@@ -262,8 +262,8 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever comes in whatever order, the receiver holds at most the note
-        /// that sounds, and none after a stop.
+        /// Whatever the order of events, the receiver holds only the sounding note,
+        /// and none after it ends.
         #[test]
         fn no_note_ever_hangs(steps in prop::collection::vec(step(), 1..60)) {
             let mut encoder = MidiEncoder::new(0);

@@ -1,4 +1,4 @@
-//! MIDI out of a port.
+//! Sends MIDI to a port.
 
 use std::time::{Duration, Instant};
 
@@ -10,25 +10,25 @@ use crate::live::control_event::ControlEvent;
 use crate::live::devices;
 use crate::live::routes::{Action, Routes};
 
-/// Name that this program goes by among MIDI clients.
+/// Client name of this program.
 pub const CLIENT: &str = "leadpipe";
-/// Name of the port that it opens.
+/// Name of the port that this program opens.
 pub const PORT: &str = "notes";
 
-/// Time between two mentions of the bend range.
+/// Time between repeats of the bend range.
 const TELL_EVERY: Duration = Duration::from_millis(900);
 
 /// Which port.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Port {
-    /// One of our own that others connect to.
+    /// A new virtual port that others connect to.
     Virtual,
-    /// One that is there: its name or any part of it that only it has.
+    /// An existing port: its name, or any part of it that no other port has.
     Named(String),
 }
 
 impl Port {
-    /// Reads a port as it is given to `--midi`.
+    /// Parses the value of `--midi`.
     pub fn parse(text: &str) -> Self {
         match text {
             "virtual" => Port::Virtual,
@@ -37,10 +37,10 @@ impl Port {
     }
 }
 
-/// Names of the ports that MIDI can be sent to.
+/// Names of the MIDI output ports.
 ///
 /// # Errors
-/// What is wrong with the MIDI system, and the mend.
+/// What is wrong with the MIDI system, with a hint.
 pub fn list_outputs() -> Result<Vec<String>, String> {
     let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
     Ok(output
@@ -50,7 +50,7 @@ pub fn list_outputs() -> Result<Vec<String>, String> {
         .collect())
 }
 
-/// What to do where there is no MIDI system.
+/// Error message where there is no MIDI system, with a hint.
 pub fn no_system() -> String {
     if cfg!(feature = "jack") {
         "no MIDI: the JACK server is not running; start it first".into()
@@ -61,7 +61,7 @@ pub fn no_system() -> String {
     }
 }
 
-/// Index of the one name that `wanted` stands for.
+/// Index of the only name that matches `wanted`.
 pub fn pick(names: &[String], wanted: &str) -> Result<usize, String> {
     if let Some(at) = names.iter().position(|n| n == wanted) {
         return Ok(at);
@@ -92,12 +92,12 @@ pub struct MidiPort {
     encoder: MidiEncoder,
     routes: Routes,
     connection: Option<MidiOutputConnection>,
-    /// Lists ports, to see whether ours is still there.
+    /// Lists ports, to check that the destination still exists.
     watch: Option<MidiOutput>,
-    /// Full name of the port that we are connected to.
+    /// Full name of the connected port.
     full_name: Option<String>,
     messages: Vec<Bytes>,
-    /// When receivers were last told the bend range.
+    /// When the bend range was last sent.
     told: Instant,
 }
 
@@ -116,8 +116,8 @@ impl MidiPort {
         }
     }
 
-    /// Whoever connects to our port later has missed the bend range: it is told
-    /// again now and then while nothing sounds.
+    /// A receiver that connects to the virtual port later has missed the bend
+    /// range: it is repeated now and then while no note is on.
     fn tell_range_again(&mut self) -> Result<(), String> {
         if self.port != Port::Virtual || !self.encoder.idle() || self.told.elapsed() < TELL_EVERY {
             return Ok(());
@@ -157,7 +157,7 @@ impl MidiPort {
 impl Sender for MidiPort {
     fn open(&mut self) -> Result<(), String> {
         let _turn = devices::open_close_lock();
-        // The old client goes first: names are taken while it lives.
+        // The old client is closed first: its name is taken while it exists.
         self.close();
         let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
         let connection = match &self.port {
@@ -181,7 +181,7 @@ impl Sender for MidiPort {
     }
 
     fn leave_jack(&mut self) -> bool {
-        // Without the feature MIDI goes by ALSA.
+        // Without the feature, MIDI uses ALSA.
         if cfg!(feature = "jack") {
             let _turn = devices::open_close_lock();
             self.close();

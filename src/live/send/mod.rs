@@ -1,5 +1,5 @@
-//! What signals go out by: one file a way, each on a thread of its own, so that
-//! none can hold up another or the ear.
+//! Senders of control events: MIDI, OSC and JSON lines, each on a thread of its
+//! own, so that none can block another or the engine.
 
 pub mod json_lines;
 pub mod midi;
@@ -15,36 +15,36 @@ use std::time::{Duration, Instant};
 use super::control_event::ControlEvent;
 use super::devices;
 
-/// A way out for signals.
+/// Sends control events to one destination.
 pub trait Sender: Send {
-    /// Opens it, or opens it again after it was lost.
+    /// Opens the destination, or reopens it after it was lost.
     fn open(&mut self) -> Result<(), String>;
-    /// Lets go of a JACK server that has gone, if it stands on one; says whether
-    /// it did. [`Sender::open`] comes later.
+    /// Closes everything that belongs to a JACK server that has gone; returns
+    /// whether there was anything. [`Sender::open`] follows later.
     fn leave_jack(&mut self) -> bool {
         false
     }
-    /// Whether it is still there, looked at once a second.
+    /// Whether the destination still exists; called once a second.
     fn check(&mut self) -> Result<(), String> {
         Ok(())
     }
-    /// Sends one signal.
+    /// Sends one event.
     fn send(&mut self, event: &ControlEvent) -> Result<(), String>;
 }
 
-/// How a way out is doing; read by the screen.
+/// State of a sender, read by the screen.
 #[derive(Debug, Default)]
 pub struct SenderStatus {
-    /// Signals that found the queue full or the way out closed.
+    /// Events dropped because the queue was full or the destination closed.
     pub dropped: AtomicU64,
-    /// What is wrong with it, if anything.
+    /// Current error, if any.
     error: Mutex<Option<String>>,
-    /// Signals were dropped, so that a note may hang.
+    /// Events were dropped, so a note may hang.
     overflow: AtomicBool,
 }
 
 impl SenderStatus {
-    /// What is wrong, if anything.
+    /// Current error, if any.
     pub fn error(&self) -> Option<String> {
         self.error.lock().map_or(None, |t| t.clone())
     }
@@ -63,28 +63,28 @@ enum Message {
     End,
 }
 
-/// A way out with its thread.
+/// A sender with its thread and queue.
 pub struct SenderThread {
     /// Name for the screen.
     pub name: String,
-    /// How it does.
+    /// Its state.
     pub status: Arc<SenderStatus>,
     queue: SyncSender<Message>,
     thread: Option<JoinHandle<()>>,
 }
 
-/// Signals that wait at most: half a second of the busiest playing.
+/// Length of the event queue: half a second of the busiest playing.
 const QUEUE: usize = 512;
-/// How often a lost way out is tried again, and a good one looked at.
+/// How often a lost destination is retried, and a working one checked.
 const CHECK: Duration = Duration::from_secs(1);
-/// How long a way out may take to end.
+/// Time allowed for closing.
 const END: Duration = Duration::from_millis(800);
 
 impl SenderThread {
-    /// Opens a way out and starts its thread.
+    /// Opens the destination and starts the thread.
     ///
     /// # Errors
-    /// What is wrong, where it cannot be opened now.
+    /// Why it cannot be opened.
     pub fn start(name: &str, mut sender: Box<dyn Sender>) -> Result<Self, String> {
         sender.open()?;
         let (queue, messages) = sync_channel(QUEUE);
@@ -105,37 +105,37 @@ impl SenderThread {
         })
     }
 
-    /// What is wrong with it, if anything.
+    /// Current error, if any.
     pub fn error(&self) -> Option<String> {
         let dead = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
         let stopped = dead.then(|| "it stopped because of an internal error".to_owned());
         stopped.or_else(|| self.status.error())
     }
 
-    /// Hands over a signal; never waits.
+    /// Queues an event; never blocks.
     pub fn send(&self, event: &ControlEvent) {
-        self.hand(Message::ControlEvent(event.clone()));
+        self.enqueue(Message::ControlEvent(event.clone()));
     }
 
-    /// Lets go of a JACK server that has gone.
+    /// Tells the sender that its JACK server has gone.
     pub fn leave_jack(&self) {
-        self.hand(Message::LeaveJack);
+        self.enqueue(Message::LeaveJack);
     }
 
-    /// A JACK server is there again.
+    /// Tells the sender that a JACK server is running again.
     pub fn join_jack(&self) {
-        self.hand(Message::JoinJack);
+        self.enqueue(Message::JoinJack);
     }
 
-    fn hand(&self, message: Message) {
+    fn enqueue(&self, message: Message) {
         if self.queue.try_send(message).is_err() {
             self.status.dropped.fetch_add(1, Ordering::Relaxed);
             self.status.overflow.store(true, Ordering::Release);
         }
     }
 
-    /// Ends it: what waits is sent, as far as there is time. Whoever does not
-    /// read is not waited for.
+    /// Sends what is queued, as far as time allows, and closes. A destination that
+    /// does not read is not waited for.
     pub fn end(mut self) {
         let deadline = Instant::now() + END;
         while self.queue.try_send(Message::End).is_err() && Instant::now() < deadline {
@@ -155,7 +155,7 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
     loop {
         let message = messages.recv_timeout(CHECK);
         if status.overflow.swap(false, Ordering::AcqRel) && open {
-            // The note that was sounding may have ended among what was dropped.
+            // The note-off of the sounding note may be among the dropped events.
             open = record_result(sender.send(&ControlEvent::Silence), status);
         }
         match message {

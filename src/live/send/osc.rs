@@ -1,4 +1,4 @@
-//! Signals as OSC 1.0 messages over UDP.
+//! Control events as OSC 1.0 messages over UDP.
 //!
 //! Addresses (all times seconds, pitches MIDI semitones with fractions):
 //!
@@ -13,8 +13,8 @@
 //! | `/leadpipe/cue` | s gesture |
 //! | `/leadpipe/silence` | none: forget whatever sounds |
 //!
-//! Routes with an address of their own get one message without arguments.
-//! Pitch and level come together in a bundle, at most every 10 ms.
+//! A route to an OSC address sends one message without arguments. Pitch and level
+//! come together in a bundle, at most every 10 ms.
 
 use std::net::{SocketAddr, UdpSocket};
 
@@ -151,7 +151,7 @@ impl Sender for Osc {
             SocketAddr::V6(_) => ([0u16; 8], 0).into(),
         };
         let socket = UdpSocket::bind(any).map_err(|e| e.to_string())?;
-        // A full network buffer must not hold anything up.
+        // A full network buffer must not block.
         socket.set_nonblocking(true).map_err(|e| e.to_string())?;
         self.socket = Some(socket);
         Ok(())

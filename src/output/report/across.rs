@@ -13,7 +13,7 @@ use crate::line::LineContext;
 pub struct AcrossHtml<'a> {
     /// What it shows.
     pub across: &'a Across,
-    /// How the takes were read.
+    /// Horn and tuning of the takes.
     pub context: &'a LineContext,
 }
 
@@ -86,7 +86,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
     write!(to, "</tbody></table></div></section>")
 }
 
-/// What stands beside the name: the day of a take, the takes of a day.
+/// Second column: the day of a take, or the number of takes of a day.
 fn second(what: &str, row: &Row) -> String {
     match what {
         "day" => row.takes.to_string(),
@@ -94,7 +94,7 @@ fn second(what: &str, row: &Row) -> String {
     }
 }
 
-/// Means with their spread, in order.
+/// Plot of means with their spread, in order.
 fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
     let reach = rows
         .iter()

@@ -1,8 +1,8 @@
-//! An intonation report as one HTML file that needs nothing beside it.
+//! An intonation report as one self-contained HTML file.
 //!
-//! Everything is readable without script: tables, still picture, plots. The
-//! script (`page.js`) turns the picture into one that zooms and scrubs, sorts the
-//! note table, and lets a cursor follow the take's sound, if it is embedded.
+//! Everything is readable without scripts: tables, picture, plots. The script
+//! (`page.js`) makes the picture zoom and scroll, sorts the note table, and moves a
+//! cursor with the take's sound, if it is embedded.
 
 pub mod across;
 mod plots;
@@ -26,7 +26,7 @@ use sections::how;
 pub struct Html {
     /// Temperature of the air in the horn, degrees Celsius.
     pub temperature_c: f64,
-    /// The take's sound, if it is to be in the file.
+    /// The take's sound, if it is embedded.
     pub sound: Option<Flac>,
 }
 
@@ -55,7 +55,7 @@ impl Output for Html {
     }
 }
 
-/// Writes a whole page around a body.
+/// Writes the page around a body.
 pub(super) fn write_page(
     title: &str,
     to: &mut dyn Sink,
@@ -111,7 +111,7 @@ impl Html {
     }
 }
 
-/// What the script draws from.
+/// Data for the script.
 #[derive(Serialize)]
 struct Data {
     from_s: f64,
@@ -133,7 +133,8 @@ struct Shown {
     aim: f64,
     tune: &'static str,
     how: String,
-    /// Trace: start, step, and cents off the table's pitch.
+    /// Trace: start and step in seconds, deviation from the tuning's pitch in
+    /// cents.
     t: f64,
     step: f64,
     trace: Vec<Option<i32>>,
@@ -180,7 +181,8 @@ impl Shown {
     }
 }
 
-/// Writes data for the script; `<` is escaped so that no name can end it.
+/// Writes data for the script; `<` is escaped so that no name can close the
+/// element.
 fn write_data(data: &impl Serialize, to: &mut dyn Sink) -> io::Result<()> {
     let text = serde_json::to_string(data)?.replace('<', "\\u003c");
     write!(

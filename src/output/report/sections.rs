@@ -1,4 +1,4 @@
-//! The report's sections, each a table that a screen reader can walk.
+//! The report's sections, as tables that a screen reader can navigate.
 
 use std::io;
 
@@ -11,7 +11,7 @@ use crate::intonation::groups::{Group, clock};
 use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
 
-/// What happens in a note, in words.
+/// A note's articulation as text.
 pub fn how(named: &LineNote) -> String {
     let note = &named.note;
     let mut words = vec![note.attack.name().to_owned(), note.length.name().to_owned()];
@@ -22,7 +22,7 @@ pub fn how(named: &LineNote) -> String {
     words.join(", ")
 }
 
-/// Title and the facts of the whole take.
+/// Title and figures of the whole take.
 pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     let context = &line.context;
     let horn = (context.horn.as_ref()).map_or("concert pitch", |h| h.title.as_str());
@@ -95,7 +95,7 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
     write!(to, "</tr></thead><tbody>")?;
     for (i, (named, measured)) in line.notes.iter().zip(&report.notes).enumerate() {
         let tune = super::picture::tune(named.cents).0;
-        // What names sort by is their key.
+        // Note names sort by their key.
         write!(
             to,
             "<tr data-note=\"{i}\"><td class=\"n\">{}</td><td class=\"n\">{:.3}</td>\
@@ -119,7 +119,7 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
     write!(to, "</tbody></table></div></section>")
 }
 
-/// Cents by written pitch, and whose they are.
+/// Cents by written pitch, and the shares of horn and player.
 pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     if report.pitches.is_empty() {
         return Ok(());
@@ -181,7 +181,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(to, "</tbody></table></div></section>")
 }
 
-/// Register, dynamic, time, and how notes began.
+/// Groups by register, dynamic, time and attack.
 pub fn groups(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     let groups = &report.groups;
     write!(
@@ -232,7 +232,7 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
     write!(to, "</tbody></table>")
 }
 
-/// What is measured and what is theory.
+/// Explains what is measured and what is theory.
 pub fn meaning(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
