@@ -9,14 +9,14 @@ use std::time::Instant;
 use leadpipe::error::{Error, Result};
 
 /// Extensions of takes in a folder.
-const ENDINGS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
+const EXTENSIONS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
 /// sorted by name within a folder.
 ///
 /// # Errors
 /// [`Error::Input`] for a folder that cannot be read or holds no take.
-pub fn gather(named: &[PathBuf]) -> Result<Vec<PathBuf>> {
+pub fn find_takes(named: &[PathBuf]) -> Result<Vec<PathBuf>> {
     let mut takes = Vec::new();
     for path in named {
         if path.is_dir() {
@@ -29,12 +29,12 @@ pub fn gather(named: &[PathBuf]) -> Result<Vec<PathBuf>> {
 }
 
 fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
-    let refused = |e: io::Error| Error::input(folder, e, "check the folder's permissions");
+    let failed = |e: io::Error| Error::input(folder, e, "check the folder's permissions");
     let mut takes = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(refused)? {
-        let path = entry.map_err(refused)?.path();
+    for entry in std::fs::read_dir(folder).map_err(failed)? {
+        let path = entry.map_err(failed)?.path();
         let ending = path.extension().and_then(|e| e.to_str());
-        let known = ending.is_some_and(|e| ENDINGS.contains(&e.to_lowercase().as_str()));
+        let known = ending.is_some_and(|e| EXTENSIONS.contains(&e.to_lowercase().as_str()));
         // Hidden files are staged files and those of other programs.
         let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
         if known && !hidden && path.is_file() {
@@ -53,7 +53,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
 }
 
 /// Results of a batch.
-pub struct Done<T> {
+pub struct BatchResult<T> {
     /// Results of the takes that succeeded, in order.
     pub results: Vec<T>,
     /// [`Error::Several`] where takes failed; each has been reported on standard
@@ -62,11 +62,11 @@ pub struct Done<T> {
 }
 
 /// Runs `work` on every take, `jobs` at a time.
-pub fn each<T: Send>(
+pub fn process<T: Send>(
     takes: &[PathBuf],
     jobs: Option<u16>,
     work: impl Fn(&Path) -> Result<T> + Sync,
-) -> Done<T> {
+) -> BatchResult<T> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let jobs = jobs.map_or(cores, usize::from).min(takes.len());
     let next = AtomicUsize::new(0);
@@ -108,7 +108,7 @@ pub fn each<T: Send>(
         }
         progress.clear();
     });
-    Done {
+    BatchResult {
         results: slots.into_iter().flatten().collect(),
         outcome: match first {
             None => Ok(()),

@@ -7,7 +7,7 @@ use clap::Args;
 use leadpipe::error::{Error, Result};
 use leadpipe::live::calibration::{STEPS, VoltageFit};
 use leadpipe::live::devices;
-use leadpipe::live::rig::from_one;
+use leadpipe::live::rig::channel_index;
 use leadpipe::live::streams;
 
 use super::live::{device_and_channels, store};
@@ -49,7 +49,7 @@ pub fn run(options: &Options) -> Result<()> {
             "calibrate one at a time, such as jack:3",
         ));
     };
-    let channel = from_one("output", channel)?;
+    let channel = channel_index("output", channel)?;
     let steady = SteadyOutput::start(device.as_deref(), channel)?;
     let mut readings = Vec::new();
     let mut lines = std::io::stdin().lock().lines();
@@ -106,26 +106,26 @@ pub fn run(options: &Options) -> Result<()> {
 /// A steady value on one channel, zero on the others, played by a thread.
 struct SteadyOutput {
     value: Arc<Mutex<f32>>,
-    over: Arc<AtomicBool>,
+    finished: Arc<AtomicBool>,
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
 impl SteadyOutput {
     fn start(device: Option<&str>, channel: usize) -> Result<Self> {
         let mut output = streams::open_output(device, channel + 1, &[channel], None)?;
-        let (value, over) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
-        let (wanted, ended) = (value.clone(), over.clone());
+        let (value, finished) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
+        let (wanted, ended) = (value.clone(), finished.clone());
         let thread = std::thread::spawn(move || {
             let (mut now, channels) = (0f32, output.channels);
             let room = output.ring.buffer().capacity() / channels;
             while !(ended.load(Ordering::Acquire) && now == 0.0) {
-                let goal = wanted.lock().map_or(0.0, |v| *v);
+                let target = wanted.lock().map_or(0.0, |v| *v);
                 let waiting = room - output.ring.slots() / channels;
                 for _ in waiting..(AHEAD_S * output.rate_hz) as usize {
                     // Ramped so that it does not click: full scale in a fifth of a
                     // second.
-                    let most = (5.0 / output.rate_hz) as f32;
-                    now += (goal - now).clamp(-most, most);
+                    let max_step = (5.0 / output.rate_hz) as f32;
+                    now += (target - now).clamp(-max_step, max_step);
                     for at in 0..channels {
                         let sample = if at == channel { now } else { 0.0 };
                         let _ = output.ring.push(sample);
@@ -137,7 +137,7 @@ impl SteadyOutput {
         });
         Ok(SteadyOutput {
             value,
-            over,
+            finished,
             thread: Some(thread),
         })
     }
@@ -154,7 +154,7 @@ impl SteadyOutput {
 
     fn finish(&mut self) {
         self.set(0.0);
-        self.over.store(true, Ordering::Release);
+        self.finished.store(true, Ordering::Release);
         if let Some(thread) = self.thread.take() {
             let _ = thread.join();
         }

@@ -9,7 +9,7 @@ use leadpipe::reference::{self, ReferencePart};
 use leadpipe::units::whole;
 
 use super::transcription::{NoteDetail, transcribe_line};
-use super::{Excerpt, Form, PitchOptions, TakeOptions, TuningOptions};
+use super::{Excerpt, ListFormat, PitchOptions, TakeOptions, TuningOptions};
 
 /// Compare a take with a score or another take: right, wrong, missing, extra notes
 #[derive(Args)]
@@ -44,8 +44,8 @@ pub struct Options {
     #[command(flatten)]
     tuning: TuningOptions,
     /// Format of the comparison on standard output
-    #[arg(long, value_enum, default_value_t = Form::Table)]
-    format: Form,
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
 }
 
 pub fn run(options: &Options) -> Result<()> {
@@ -85,9 +85,9 @@ pub fn run(options: &Options) -> Result<()> {
         );
     }
     super::print(|to| match options.format {
-        Form::Table => table(&line, &reference, &found, to),
-        Form::Csv => super::write_rows(&found.notes, to),
-        Form::Json => super::write_json(&found, to),
+        ListFormat::Table => table(&line, &reference, &found, to),
+        ListFormat::Csv => super::write_rows(&found.notes, to),
+        ListFormat::Json => super::write_json(&found, to),
     })
 }
 

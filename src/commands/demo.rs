@@ -35,23 +35,23 @@ pub struct Options {
 const SAMPLE_RATE_HZ: u32 = 48_000;
 
 pub fn run(options: &Options) -> Result<()> {
-    let _made = super::check_folder(&options.out)?;
+    let _folder_guard = super::check_folder(&options.out)?;
     let horn = horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
     let settings = horn::analysis_settings(Some(&horn), DEFAULT_GATE_DB);
     let mut transcriber = Transcriber::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
     transcriber.push(&samples);
-    let heard = transcriber.finish();
+    let transcription = transcriber.finish();
     let mut context = LineContext::plain(tuning::find("equal-12", None, Reference::default())?);
     context.horn = Some(horn);
     let staged_track = StagedFile::write(
         options.out.join(format!("{}.track.csv", line::NAME)),
-        |to| track::write(&heard.track, to),
+        |to| track::write(&transcription.track, to),
     )?;
     let staged_take = StagedFile::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
         wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
     })?;
-    let line = Line::new(line::NAME, line::LENGTH_S, heard.notes, context);
+    let line = Line::new(line::NAME, line::LENGTH_S, transcription.notes, context);
     let cv = CvOptions {
         volts_full_scale: FULL_SCALE_V,
         cv_rate: SAMPLE_RATE_HZ,

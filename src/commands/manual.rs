@@ -45,6 +45,6 @@ pub fn run(options: &Options) -> Result<()> {
         .into_iter()
         .map(StagedFile::commit)
         .collect::<Result<Vec<_>>>()?;
-    super::tell_files(&paths);
+    super::print_written(&paths);
     Ok(())
 }

@@ -155,7 +155,7 @@ pub enum Estimator {
 
 /// Form of lists on standard output.
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Form {
+pub enum ListFormat {
     Table,
     Csv,
     Json,
@@ -221,20 +221,22 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 }
 
 /// Lists the files written on standard error: standard output is for notes.
-pub fn tell_files(paths: &[PathBuf]) {
+pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
         eprintln!("wrote {}", path.display());
     }
 }
 
 /// A folder created for this run's files.
-static MADE: Mutex<Option<PathBuf>> = Mutex::new(None);
+static CREATED_FOLDER: Mutex<Option<PathBuf>> = Mutex::new(None);
 
 /// Checks that a folder can be written before long work starts. If this created the
 /// folder, the guard removes it again unless files were written to it.
 pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
     let made = (!folder.exists()).then(|| folder.to_owned());
-    *MADE.lock().unwrap_or_else(PoisonError::into_inner) = made;
+    *CREATED_FOLDER
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner) = made;
     let guard = EmptyFolder;
     leadpipe::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
     Ok(guard)
@@ -245,12 +247,14 @@ pub struct EmptyFolder;
 
 impl Drop for EmptyFolder {
     fn drop(&mut self) {
-        take_folder_back();
+        remove_empty_folder();
     }
 }
 
-fn take_folder_back() {
-    let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
+fn remove_empty_folder() {
+    let mut made = CREATED_FOLDER
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner);
     if let Some(folder) = made.take() {
         // Fails where the folder is not empty, as it should.
         let _ = std::fs::remove_dir(folder);
@@ -261,7 +265,7 @@ fn take_folder_back() {
 /// empty new folder.
 pub fn discard_unfinished() {
     leadpipe::output::discard_staged();
-    take_folder_back();
+    remove_empty_folder();
 }
 
 /// Rows of comma-separated values.

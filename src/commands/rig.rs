@@ -47,7 +47,7 @@ pub fn run(options: &Options) -> Result<()> {
             }
             let written =
                 StagedFile::write(path, |to| to.write_all(rig::STARTING.as_bytes()))?.commit()?;
-            super::tell_files(&[written]);
+            super::print_written(&[written]);
             Ok(())
         }
         Action::List => {

@@ -56,7 +56,7 @@ const PARTS: [(&str, &str); 4] = [
     ("rig", "Do not play: the rig alone, as loud as it will get."),
 ];
 /// Pause before a part, hands free, in seconds.
-const BREATH_S: f64 = 3.0;
+const PAUSE_S: f64 = 3.0;
 
 pub fn run(options: &Options) -> Result<()> {
     devices::silence_library_messages();
@@ -124,7 +124,7 @@ fn listen(rig: &Rig, options: &Options) -> Result<Vec<LevelReadings>> {
             "rig" => RigVoice::start(rig)?,
             _ => None,
         };
-        readings.push(part(&mut capture, options.seconds, voice)?);
+        readings.push(measure_part(&mut capture, options.seconds, voice)?);
     }
     Ok(readings)
 }
@@ -132,7 +132,7 @@ fn listen(rig: &Rig, options: &Options) -> Result<Vec<LevelReadings>> {
 fn wait(hands_free: bool) -> Result<()> {
     let stdin = std::io::stdin();
     if hands_free {
-        std::thread::sleep(Duration::from_secs_f64(BREATH_S));
+        std::thread::sleep(Duration::from_secs_f64(PAUSE_S));
         return Ok(());
     }
     if stdin.is_terminal() {
@@ -144,7 +144,11 @@ fn wait(hands_free: bool) -> Result<()> {
     Ok(())
 }
 
-fn part(capture: &mut Capture, seconds: f64, mut voice: Option<RigVoice>) -> Result<LevelReadings> {
+fn measure_part(
+    capture: &mut Capture,
+    seconds: f64,
+    mut voice: Option<RigVoice>,
+) -> Result<LevelReadings> {
     let mut meter = LevelMeter::new(capture.rate_hz(), Settings::default());
     let until = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.5, 120.0));
     let mut samples = Vec::new();
@@ -167,7 +171,7 @@ fn part(capture: &mut Capture, seconds: f64, mut voice: Option<RigVoice>) -> Res
         std::thread::sleep(Duration::from_millis(1));
     }
     if let Some(voice) = voice {
-        voice.end();
+        voice.close();
     }
     Ok(meter.finish())
 }

@@ -15,7 +15,7 @@ use leadpipe::output::{self, Output, csv, json, table};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{
-    BatchOptions, Form, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem,
+    BatchOptions, ListFormat, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem,
 };
 
 /// Transcribe takes: every note with pitch, cents and articulation
@@ -58,8 +58,8 @@ pub struct Options {
     #[command(flatten)]
     page: intonation::PageOptions,
     /// Format of the note list on standard output
-    #[arg(long, value_enum, default_value_t = Form::Table)]
-    format: Form,
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
     /// Folder to write files to
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -93,7 +93,7 @@ pub struct PartOptions {
     pub tempo: Option<f64>,
     /// Time signature of the part, such as 3/4, or "free" for no bars
     #[arg(long, value_name = "BEATS/VALUE", default_value = "4/4", value_parser = metre)]
-    pub meter: Measured,
+    pub meter: MetreOption,
     /// Key signature of the part: sharps, or flats if negative; estimated if left out
     #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-7..=7))]
     pub key: Option<i32>,
@@ -104,14 +104,14 @@ pub struct PartOptions {
 
 /// A metre, or none.
 #[derive(Clone, Copy)]
-pub struct Measured(Option<Metre>);
+pub struct MetreOption(Option<Metre>);
 
 impl PartOptions {
     /// Default options.
     pub fn plain() -> Self {
         PartOptions {
             tempo: None,
-            meter: Measured(Some(Metre::COMMON)),
+            meter: MetreOption(Some(Metre::COMMON)),
             key: None,
             cents_over: CENTS_OVER,
         }
@@ -125,12 +125,12 @@ fn tempo(text: &str) -> std::result::Result<f64, String> {
     }
 }
 
-fn metre(text: &str) -> std::result::Result<Measured, String> {
+fn metre(text: &str) -> std::result::Result<MetreOption, String> {
     if text == "free" {
-        return Ok(Measured(None));
+        return Ok(MetreOption(None));
     }
     let metre = Metre::parse(text).ok_or("give a time signature such as 4/4, 3/4, 6/8, or free")?;
-    Ok(Measured(Some(metre)))
+    Ok(MetreOption(Some(metre)))
 }
 
 fn full_scale(text: &str) -> std::result::Result<f64, String> {
@@ -212,7 +212,7 @@ pub fn run(options: &Options) -> Result<()> {
     options
         .page
         .check(options.write.contains(&FileKind::Report))?;
-    let _made = options
+    let _folder_guard = options
         .out
         .as_deref()
         .map(super::check_folder)
@@ -221,7 +221,7 @@ pub fn run(options: &Options) -> Result<()> {
     // analysis.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
-    let takes = batch::gather(&options.takes)?;
+    let takes = batch::find_takes(&options.takes)?;
     let listen = |take: &Path, progress: bool| {
         let excerpt = &options.many.excerpt;
         let detail = options.note_detail();
@@ -229,11 +229,11 @@ pub fn run(options: &Options) -> Result<()> {
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;
-        super::tell_files(&save(options, take, &line)?);
+        super::print_written(&save(options, take, &line)?);
         return super::print(|to| match options.format {
-            Form::Table => table::write(&line, to),
-            Form::Csv => csv::write(&line, to),
-            Form::Json => json::write(&line, to),
+            ListFormat::Table => table::write(&line, to),
+            ListFormat::Csv => csv::write(&line, to),
+            ListFormat::Json => json::write(&line, to),
         });
     }
     if options.out.is_none() {
@@ -245,8 +245,8 @@ pub fn run(options: &Options) -> Result<()> {
             "give one with --out",
         ));
     }
-    tell_apart(&takes)?;
-    let done = batch::each(&takes, options.many.jobs, |take| {
+    check_distinct_names(&takes)?;
+    let done = batch::process(&takes, options.many.jobs, |take| {
         let line = listen(take, false)?;
         let paths = save(options, take, &line)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
@@ -308,7 +308,7 @@ fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
 }
 
 /// Refuses two takes of the same name, which would overwrite each other's files.
-fn tell_apart(takes: &[PathBuf]) -> Result<()> {
+fn check_distinct_names(takes: &[PathBuf]) -> Result<()> {
     let mut seen = HashMap::new();
     for take in takes {
         if let Some(other) = seen.insert(stem(take), take) {

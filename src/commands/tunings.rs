@@ -96,7 +96,7 @@ fn show(name: &str, options: &Options) -> Result<()> {
     if let Some(path) = &options.dump {
         let bytes = bulk_dump::encode(&tuning, options.program);
         let path = StagedFile::write(path.clone(), |to| to.write_all(&bytes))?.commit()?;
-        super::tell_files(&[path]);
+        super::print_written(&[path]);
     }
     super::print(|to| {
         if options.json {

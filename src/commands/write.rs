@@ -8,7 +8,7 @@ use leadpipe::note_list;
 use leadpipe::output::{self, csv, json, table};
 
 use super::transcribe::{CvOptions, FileKind, PartOptions, kinds};
-use super::{Form, SendOptions, TuningOptions, stem};
+use super::{ListFormat, SendOptions, TuningOptions, stem};
 
 /// Write outputs from a note list that you have corrected
 #[derive(Args)]
@@ -42,8 +42,8 @@ pub struct Options {
     #[command(flatten)]
     part: PartOptions,
     /// Format of the note list on standard output
-    #[arg(long, value_enum, default_value_t = Form::Table)]
-    format: Form,
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
     /// Folder to write files to
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -59,7 +59,7 @@ pub struct Options {
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let _made = options
+    let _folder_guard = options
         .out
         .as_deref()
         .map(super::check_folder)
@@ -73,11 +73,11 @@ pub fn run(options: &Options) -> Result<()> {
             .iter()
             .map(|kind| kind.output(&options.cv, &options.part, tube::TEMPERATURE_C, || Ok(None)))
             .collect::<Result<_>>()?;
-        super::tell_files(&output::save_all(&line, folder, &line.source, &outputs)?);
+        super::print_written(&output::save_all(&line, folder, &line.source, &outputs)?);
     }
     super::print(|to| match options.format {
-        Form::Table => table::write(&line, to),
-        Form::Csv => csv::write(&line, to),
-        Form::Json => json::write(&line, to),
+        ListFormat::Table => table::write(&line, to),
+        ListFormat::Csv => csv::write(&line, to),
+        ListFormat::Json => json::write(&line, to),
     })
 }

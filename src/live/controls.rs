@@ -10,13 +10,13 @@ use rosc::{OscMessage, OscPacket, OscType, decoder};
 use super::command::Command;
 use super::devices;
 use super::rig::{Switch, Trigger};
-use super::send::midi_port::{CLIENT, no_system, pick};
+use super::send::midi_port::{CLIENT, find_port, no_midi_system};
 use crate::error::{Error, Result};
 
 /// Largest OSC packet that is read, in bytes; a command is far shorter.
-const PACKET: usize = 1_024;
+const MAX_PACKET: usize = 1_024;
 /// Nesting depth to which bundles are read.
-const DEPTH: usize = 4;
+const MAX_BUNDLE_DEPTH: usize = 4;
 /// Name of the virtual MIDI port for foot controllers.
 const PORT: &str = "pedals";
 
@@ -54,7 +54,7 @@ pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Optio
 /// # Errors
 /// What is wrong with the MIDI system, with a hint.
 pub fn list_inputs() -> std::result::Result<Vec<String>, String> {
-    let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
+    let input = MidiInput::new(CLIENT).map_err(|_| no_midi_system())?;
     let name = |port| input.port_name(port).ok();
     Ok(input.ports().iter().filter_map(name).collect())
 }
@@ -95,25 +95,25 @@ impl Pedals {
     /// # Errors
     /// What is wrong.
     pub fn reopen(&mut self) -> std::result::Result<(), String> {
-        let _turn = devices::open_close_lock();
+        let _lock = devices::open_close_lock();
         self.connection = None;
-        let input = MidiInput::new(CLIENT).map_err(|_| no_system())?;
+        let input = MidiInput::new(CLIENT).map_err(|_| no_midi_system())?;
         let (switches, commands) = (self.switches.clone(), self.commands.clone());
         let mut down = 0u128;
-        let heard = move |_: u64, bytes: &[u8], _: &mut ()| {
+        let on_message = move |_: u64, bytes: &[u8], _: &mut ()| {
             if let Some(command) = midi_command(bytes, &switches, &mut down) {
                 let _ = commands.try_send(command);
             }
         };
         if self.port == "virtual" {
-            self.connection = Some(open_virtual(input, heard)?);
+            self.connection = Some(open_virtual(input, on_message)?);
             return Ok(());
         }
         let ports = input.ports();
         let name = |port| input.port_name(port).unwrap_or_default();
         let names: Vec<String> = ports.iter().map(name).collect();
-        let at = pick(&names, &self.port)?;
-        let connected = input.connect(&ports[at], PORT, heard, ());
+        let at = find_port(&names, &self.port)?;
+        let connected = input.connect(&ports[at], PORT, on_message, ());
         self.connection = Some(connected.map_err(|e| e.to_string())?);
         Ok(())
     }
@@ -122,11 +122,11 @@ impl Pedals {
 #[cfg(unix)]
 fn open_virtual(
     input: MidiInput,
-    heard: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
+    on_message: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
 ) -> std::result::Result<MidiInputConnection<()>, String> {
     use midir::os::unix::VirtualInput;
     input
-        .create_virtual(PORT, heard, ())
+        .create_virtual(PORT, on_message, ())
         .map_err(|e| e.to_string())
 }
 
@@ -146,7 +146,7 @@ fn open_virtual(
 pub fn osc_commands(packet: &[u8]) -> Vec<Command> {
     let mut commands = Vec::new();
     if let Ok((_, packet)) = decoder::decode_udp(packet) {
-        unpack(&packet, DEPTH, &mut commands);
+        unpack(&packet, MAX_BUNDLE_DEPTH, &mut commands);
     }
     commands
 }
@@ -227,10 +227,10 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     let bound = socket.local_addr().map_err(failed)?;
     let process = move || {
         // One extra byte tells which packets are too long.
-        let mut packet = [0; PACKET + 1];
+        let mut packet = [0; MAX_PACKET + 1];
         loop {
             match socket.recv(&mut packet) {
-                Ok(length @ ..=PACKET) => {
+                Ok(length @ ..=MAX_PACKET) => {
                     for command in osc_commands(&packet[..length]) {
                         let _ = commands.try_send(command);
                     }

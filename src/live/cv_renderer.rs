@@ -119,9 +119,9 @@ impl CvRenderer {
     /// Next sample of each voltage, written to `out`: pitch, gate, trigger,
     /// loudness, route triggers.
     pub fn next(&mut self, mut out: impl FnMut(usize, f32)) {
-        let share = 1.0 / (SMOOTH_S * self.rate_hz).max(1.0);
-        self.pitch_v += share * (self.target_v - self.pitch_v);
-        self.loudness_v += share * (self.loudness_target_v - self.loudness_v);
+        let alpha = 1.0 / (SMOOTH_S * self.rate_hz).max(1.0);
+        self.pitch_v += alpha * (self.target_v - self.pitch_v);
+        self.loudness_v += alpha * (self.loudness_target_v - self.loudness_v);
         let high = |on: bool| if on { GATE_V } else { 0.0 };
         let gate = self.gate && self.gate_gap == 0;
         self.gate_gap = self.gate_gap.saturating_sub(1);

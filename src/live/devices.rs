@@ -120,7 +120,7 @@ pub fn id_of(device: &Device) -> String {
 
 /// All devices of all sound systems.
 pub fn list() -> Vec<DeviceInfo> {
-    let default = |direction| choose(None, direction).ok().map(|d| id_of(&d));
+    let default = |direction| find(None, direction).ok().map(|d| id_of(&d));
     let defaults = [
         (Direction::Input, default(Direction::Input)),
         (Direction::Output, default(Direction::Output)),
@@ -168,7 +168,7 @@ fn is_unavailable(config: &std::result::Result<SupportedStreamConfig, cpal::Erro
 ///
 /// # Errors
 /// [`Error::Device`] where none or several match.
-pub fn choose(name: Option<&str>, direction: Direction) -> Result<Device> {
+pub fn find(name: Option<&str>, direction: Direction) -> Result<Device> {
     let Some(wanted) = name.filter(|n| !n.is_empty() && *n != "default") else {
         let works = |device: &Device| direction.config(device).is_ok();
         return hosts()

@@ -95,7 +95,7 @@ impl Engine {
         let (gesture_events, events, last) =
             (&mut self.gesture_events, &mut self.events, &mut self.last);
         let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());
-        self.tracker.push(samples, &mut |heard| match heard {
+        self.tracker.push(samples, &mut |event| match event {
             Event::Frame(frame) => {
                 // The events of a frame follow it.
                 dispatch_events(events, *last, mapper, gestures, gesture_events, out);
@@ -118,8 +118,8 @@ impl Engine {
     /// changed.
     pub fn finish(&mut self, out: &mut Vec<ControlEvent>) {
         let (events, tracker_start_s) = (&mut self.events, self.tracker_start_s);
-        self.tracker.finish(&mut |heard| {
-            if let Event::Note(event) = heard {
+        self.tracker.finish(&mut |event| {
+            if let Event::Note(event) = event {
                 events.push(shifted(event, tracker_start_s));
             }
         });

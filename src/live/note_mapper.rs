@@ -206,9 +206,9 @@ impl NoteMapper {
     /// Takes the next pitch frame.
     pub fn hop(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
         self.flush_note_off(out);
-        let share = (hop_s / LEVEL_S).min(1.0) as f32;
+        let alpha = (hop_s / LEVEL_S).min(1.0) as f32;
         let power = db_power(frame.level_db);
-        self.level_power += share * (power - self.level_power);
+        self.level_power += alpha * (power - self.level_power);
         let Some(mut active) = self.active else {
             return;
         };

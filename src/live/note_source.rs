@@ -82,7 +82,7 @@ impl Draw {
         weights: &[f64],
         seed: u64,
     ) -> Option<Self> {
-        let (notes, own): (Vec<Pitch>, Vec<f64>) = tuning
+        let (notes, note_weights): (Vec<Pitch>, Vec<f64>) = tuning
             .degreed()
             .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
             .map(|(pitch, degree)| {
@@ -93,7 +93,7 @@ impl Draw {
                 (pitch, weight.max(0.0))
             })
             .unzip();
-        let sums: Vec<f64> = own
+        let sums: Vec<f64> = note_weights
             .iter()
             .scan(0.0, |sum, weight| {
                 *sum += weight;

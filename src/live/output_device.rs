@@ -31,9 +31,9 @@ impl OutputConfig {
         let cv = self.cv.iter().flat_map(|(_, c)| c.iter().flatten());
         let cv: Vec<usize> = cv.copied().collect();
         let voice = self.voice.iter().flat_map(|(_, c)| c);
-        let most = voice.chain(&cv).max();
-        let least = most.map_or(0, |most| most + 1);
-        streams::open_output(self.device.as_deref(), least, &cv, self.block)
+        let max_channel = voice.chain(&cv).max();
+        let min_channels = max_channel.map_or(0, |at| at + 1);
+        streams::open_output(self.device.as_deref(), min_channels, &cv, self.block)
     }
 }
 
@@ -279,7 +279,7 @@ impl OutputDevice {
 
     /// Plays the last notes out, so that no sound is cut off and no gate stays
     /// high.
-    pub fn end(mut self) {
+    pub fn close(mut self) {
         self.handle(&ControlEvent::Silence);
         let deadline = Instant::now() + Duration::from_millis(400);
         let mut left = self

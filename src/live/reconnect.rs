@@ -35,7 +35,9 @@ impl<T: Send + 'static> Reconnect<T> {
             let result = match answer.try_recv() {
                 Ok(result) => result,
                 Err(TryRecvError::Empty) => return None,
-                Err(TryRecvError::Disconnected) => Err(broken("the attempt to reopen it failed")),
+                Err(TryRecvError::Disconnected) => {
+                    Err(device_error("the attempt to reopen it failed"))
+                }
             };
             self.under_way = None;
             self.tried = Instant::now();
@@ -59,12 +61,12 @@ impl<T: Send + 'static> Reconnect<T> {
                 self.under_way = Some(answer);
                 None
             }
-            Err(error) => Some(Err(broken(error))),
+            Err(error) => Some(Err(device_error(error))),
         }
     }
 }
 
-fn broken(problem: impl std::fmt::Display) -> Error {
+fn device_error(problem: impl std::fmt::Display) -> Error {
     Error::device("a lost device", problem, "it will be tried again")
 }
 
@@ -116,7 +118,7 @@ mod tests {
     fn it_is_tried_until_it_comes() {
         static TRIES: AtomicU32 = AtomicU32::new(0);
         let third = |_: &()| match TRIES.fetch_add(1, Ordering::Relaxed) {
-            0 => Err(broken("not yet")),
+            0 => Err(device_error("not yet")),
             1 => panic!("a driver's fault"),
             at => Ok(at),
         };

@@ -89,7 +89,7 @@ impl Recorder {
     ///
     /// # Errors
     /// [`Error::Output`] where something could not be written.
-    pub fn end(self) -> Result<Vec<PathBuf>> {
+    pub fn finish(self) -> Result<Vec<PathBuf>> {
         drop(self.queue);
         self.thread.join().unwrap_or_else(|_| {
             Err(Error::output(
@@ -195,10 +195,10 @@ impl TakeWriter {
             self.written.push(self.path.clone());
         }
         let fresh = Transcriber::new(self.rate_hz, self.settings, Mode::Full);
-        let heard = std::mem::replace(&mut self.transcriber, fresh).finish();
+        let transcription = std::mem::replace(&mut self.transcriber, fresh).finish();
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
         let length_s = self.samples as f64 / self.rate_hz;
-        let line = Line::new(&stem, length_s, heard.notes, self.context.clone());
+        let line = Line::new(&stem, length_s, transcription.notes, self.context.clone());
         let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(MidiFile)];
         self.written
             .extend(output::save_all(&line, &self.folder, &stem, &kinds)?);
@@ -275,7 +275,7 @@ mod tests {
             std::thread::sleep(Duration::from_millis(10));
         };
         assert!(readable >= 48_000, "{readable}");
-        recorder.end().unwrap();
+        recorder.finish().unwrap();
     }
 
     #[test]
@@ -285,7 +285,7 @@ mod tests {
         recorder.push(&[0.0; 480]);
         recorder.rate(44_100.0);
         recorder.push(&[f32::NAN; 441]);
-        let files = recorder.end().unwrap();
+        let files = recorder.finish().unwrap();
         let rates: Vec<u32> = files
             .iter()
             .filter_map(|p| hound::WavReader::open(p).ok())

@@ -119,7 +119,7 @@ impl Session {
     }
 
     /// Queues a command; dropped if the queue is full.
-    pub fn ask(&self, command: Command) {
+    pub fn send(&self, command: Command) {
         let _ = self.commands.try_send(command);
     }
 
@@ -137,7 +137,7 @@ impl Session {
     ///
     /// # Errors
     /// What stopped the engine earlier, or kept the recording from being written.
-    pub fn end(mut self) -> Result<Summary> {
+    pub fn close(mut self) -> Result<Summary> {
         self.finish()
     }
 
@@ -203,13 +203,13 @@ impl EngineLoop {
     }
 
     fn run(mut self) -> Result<Summary> {
-        let result = self.play();
+        let result = self.process_until_end();
         let closed = self.close();
         let summary = std::mem::take(&mut self.summary);
         result.and(closed).map(|()| summary)
     }
 
-    fn play(&mut self) -> Result<()> {
+    fn process_until_end(&mut self) -> Result<()> {
         let (mut samples, mut events) = (Vec::new(), Vec::new());
         loop {
             let Some(parts) = &mut self.parts else {
@@ -388,12 +388,12 @@ impl EngineLoop {
         // State that persists from snapshot to snapshot.
         self.next.note = snapshot.note;
         self.next.decision_latency_s = snapshot.decision_latency_s;
-        if let Err(back) = self.snapshots.try_send(snapshot) {
-            let (std::sync::mpsc::TrySendError::Full(back)
-            | std::sync::mpsc::TrySendError::Disconnected(back)) = back;
-            self.next.trace = back.trace;
-            self.next.notes = back.notes;
-            self.next.gestures = back.gestures;
+        if let Err(rejected) = self.snapshots.try_send(snapshot) {
+            let (std::sync::mpsc::TrySendError::Full(rejected)
+            | std::sync::mpsc::TrySendError::Disconnected(rejected)) = rejected;
+            self.next.trace = rejected.trace;
+            self.next.notes = rejected.notes;
+            self.next.gestures = rejected.gestures;
             // No snapshot has been read for minutes.
             self.next.notes.truncate(200);
             self.next.gestures.truncate(200);
@@ -418,10 +418,13 @@ impl EngineLoop {
         self.summary.length_s = parts.engine.now_s();
         self.summary.missed = parts.capture.missed;
         self.summary.xruns = parts.capture.xruns;
-        parts.output_devices.into_iter().for_each(OutputDevice::end);
-        parts.senders.into_iter().for_each(SenderThread::end);
+        parts
+            .output_devices
+            .into_iter()
+            .for_each(OutputDevice::close);
+        parts.senders.into_iter().for_each(SenderThread::close);
         if let Some(recorder) = parts.recorder {
-            self.summary.files = recorder.end()?;
+            self.summary.files = recorder.finish()?;
         }
         Ok(())
     }
@@ -542,9 +545,9 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let (session, log) = session(folder.path());
         wait_for(&log, "start");
-        session.ask(Command::Fault);
+        session.send(Command::Fault);
         wait_for(&log, "silence");
-        let error = session.end().unwrap_err().to_string();
+        let error = session.close().unwrap_err().to_string();
         assert!(error.contains("silenced"), "{error}");
     }
 

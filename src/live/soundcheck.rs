@@ -46,8 +46,8 @@ impl LevelMeter {
     pub fn push(&mut self, samples: &[f32]) {
         let (sum, tones, hops) = (&mut self.sum, &mut self.tones, &mut self.hops);
         let (readings, window_hops) = (&mut self.readings, self.window_hops);
-        self.tracker.push(samples, &mut |heard| {
-            let Event::Frame(frame) = heard else { return };
+        self.tracker.push(samples, &mut |event| {
+            let Event::Frame(frame) = event else { return };
             *sum += f64::from(db_power(frame.level.hop_db));
             *tones += usize::from(frame.best_path.hypothesis.is_some());
             *hops += 1;

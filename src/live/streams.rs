@@ -59,8 +59,8 @@ pub fn open_input(
     channel: Option<usize>,
     block: Option<u32>,
 ) -> Result<InputStream> {
-    let _turn = devices::open_close_lock();
-    let device = devices::choose(name, Direction::Input)?;
+    let _lock = devices::open_close_lock();
+    let device = devices::find(name, Direction::Input)?;
     let default = Direction::Input
         .config(&device)
         .map_err(|e| devices::error(&device, &e, Direction::Input))?;
@@ -105,8 +105,8 @@ pub fn open_output(
     is_cv: &[usize],
     block: Option<u32>,
 ) -> Result<OutputStream> {
-    let _turn = devices::open_close_lock();
-    let device = devices::choose(name, Direction::Output)?;
+    let _lock = devices::open_close_lock();
+    let device = devices::find(name, Direction::Output)?;
     let default = Direction::Output
         .config(&device)
         .map_err(|e| devices::error(&device, &e, Direction::Output))?;

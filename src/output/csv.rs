@@ -35,7 +35,7 @@ pub const HEADER: [&str; 19] = [
 ];
 
 impl Output for Csv {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".csv"
     }
 

@@ -41,7 +41,7 @@ pub fn loudness_v(level_db: f64) -> f64 {
 }
 
 impl Output for ControlVoltage {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".cv.wav"
     }
 

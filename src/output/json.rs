@@ -57,7 +57,7 @@ pub struct Entry<'a> {
 }
 
 impl Output for Json {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".json"
     }
 

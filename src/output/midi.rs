@@ -47,7 +47,7 @@ pub fn seven_bits(level_db: f32, loudest_db: f32) -> u8 {
 }
 
 impl Output for MidiFile {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".mid"
     }
 

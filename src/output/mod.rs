@@ -31,7 +31,7 @@ impl<T: Write + Seek> Sink for T {}
 /// A format that a line can be written in.
 pub trait Output {
     /// Extension of the file name.
-    fn ending(&self) -> &'static str;
+    fn extension(&self) -> &'static str;
     /// Writes the line.
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
 }
@@ -50,7 +50,7 @@ pub fn save_all(
 ) -> Result<Vec<PathBuf>> {
     let mut staged = Vec::new();
     for output in outputs {
-        let path = folder.join(format!("{stem}{}", output.ending()));
+        let path = folder.join(format!("{stem}{}", output.extension()));
         staged.push(StagedFile::write(path, |to| output.write(line, to))?);
     }
     staged.into_iter().map(StagedFile::commit).collect()

@@ -30,7 +30,7 @@ pub struct MusicXml {
 pub const CENTS_OVER: f64 = 12.0;
 
 impl Output for MusicXml {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".musicxml"
     }
 

@@ -19,15 +19,15 @@ pub struct Picture;
 /// Duration of a row, in seconds.
 const ROW_S: f64 = 12.0;
 /// Width of a row's plot and of the note names to its left, in pixels.
-const PLOT: f64 = 960.0;
-const NAMES: f64 = 48.0;
+const PLOT_WIDTH: f64 = 960.0;
+const NAMES_WIDTH: f64 = 48.0;
 /// Smallest and largest height of a semitone, and preferred height of a row, in
 /// pixels.
-const SEMITONE: (f64, f64) = (5.0, 13.0);
-const ROW: f64 = 190.0;
+const SEMITONE_HEIGHT: (f64, f64) = (5.0, 13.0);
+const ROW_HEIGHT: f64 = 190.0;
 /// Margins above and below the plot for note names and times, in pixels.
-const ABOVE: f64 = 16.0;
-const BELOW: f64 = 22.0;
+const MARGIN_TOP: f64 = 16.0;
+const MARGIN_BOTTOM: f64 = 22.0;
 /// Time between points of the trace, in seconds: a little under a pixel.
 pub const STEP_S: f64 = 0.0107;
 /// Largest deviation that is coloured as in tune, in cents: it is hard to hear on a
@@ -35,7 +35,7 @@ pub const STEP_S: f64 = 0.0107;
 pub const IN_TUNE_CENTS: f64 = 10.0;
 
 impl Output for Picture {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".svg"
     }
 
@@ -108,13 +108,16 @@ pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
 /// The picture as SVG text.
 pub fn svg(line: &Line) -> String {
     let range = range(line);
-    let semitone = (ROW / (range.1 - range.0)).clamp(SEMITONE.0, SEMITONE.1);
-    let row_height = semitone * (range.1 - range.0) + ABOVE + BELOW;
+    let semitone = (ROW_HEIGHT / (range.1 - range.0)).clamp(SEMITONE_HEIGHT.0, SEMITONE_HEIGHT.1);
+    let row_height = semitone * (range.1 - range.0) + MARGIN_TOP + MARGIN_BOTTOM;
     let from_s = line.notes.first().map_or(0.0, |n| n.note.onset_s);
     let first = (from_s / ROW_S).floor().max(0.0) as usize;
     let last_s = line.notes.last().map_or(ROW_S, |n| n.note.offset_s);
     let last = ((last_s / ROW_S).ceil() as usize).max(first + 1);
-    let (width, height) = (NAMES + PLOT + 12.0, row_height * (last - first) as f64);
+    let (width, height) = (
+        NAMES_WIDTH + PLOT_WIDTH + 12.0,
+        row_height * (last - first) as f64,
+    );
     let mut svg = String::new();
     let _ = write!(
         svg,
@@ -133,8 +136,8 @@ pub fn svg(line: &Line) -> String {
             high: range.1,
             semitone,
             from_s: row as f64 * ROW_S,
-            top: (row - first) as f64 * row_height + ABOVE,
-            bottom: (row - first) as f64 * row_height + row_height - BELOW,
+            top: (row - first) as f64 * row_height + MARGIN_TOP,
+            bottom: (row - first) as f64 * row_height + row_height - MARGIN_BOTTOM,
         };
         row.draw(&mut svg);
     }
@@ -154,7 +157,7 @@ struct Row<'a> {
 
 impl Row<'_> {
     fn x(&self, time_s: f64) -> f64 {
-        NAMES + (time_s - self.from_s) / ROW_S * PLOT
+        NAMES_WIDTH + (time_s - self.from_s) / ROW_S * PLOT_WIDTH
     }
 
     fn y(&self, pitch: f64) -> f64 {
@@ -167,9 +170,9 @@ impl Row<'_> {
             let y = self.y(*pitch);
             let _ = write!(
                 svg,
-                "<line class=\"rail\" x1=\"{NAMES}\" x2=\"{}\" y1=\"{y:.1}\" y2=\"{y:.1}\" \
+                "<line class=\"rail\" x1=\"{NAMES_WIDTH}\" x2=\"{}\" y1=\"{y:.1}\" y2=\"{y:.1}\" \
                  stroke=\"#d8d3c8\" stroke-width=\"0.7\"/>",
-                NAMES + PLOT
+                NAMES_WIDTH + PLOT_WIDTH
             );
             // Lines are in rising order; names that would touch the one below are
             // omitted.
@@ -179,13 +182,13 @@ impl Row<'_> {
                     svg,
                     "<text class=\"name\" x=\"{}\" y=\"{:.1}\" text-anchor=\"end\" \
                      fill=\"#6b675e\">{name}</text>",
-                    NAMES - 6.0,
+                    NAMES_WIDTH - 6.0,
                     y + 3.5
                 );
             }
         }
         for second in (0..=ROW_S as usize).step_by(2) {
-            let x = NAMES + second as f64 / ROW_S * PLOT;
+            let x = NAMES_WIDTH + second as f64 / ROW_S * PLOT_WIDTH;
             let _ = write!(
                 svg,
                 "<text class=\"name\" x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" \

@@ -10,7 +10,7 @@ use leadpipe::output::report::{Html, across::AcrossHtml};
 use leadpipe::output::{Output, StagedFile};
 
 use super::transcription::{NoteDetail, transcribe_line};
-use super::{BatchOptions, Excerpt, Form, PitchOptions, TuningOptions, batch};
+use super::{BatchOptions, Excerpt, ListFormat, PitchOptions, TuningOptions, batch};
 
 mod text;
 
@@ -50,8 +50,8 @@ pub struct Options {
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
     /// Format of the report on standard output
-    #[arg(long, value_enum, default_value_t = Form::Table)]
-    format: Form,
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
 }
 
 /// What a report takes into account and holds.
@@ -92,7 +92,7 @@ pub fn run(options: &Options) -> Result<()> {
         // minute's analysis.
         StagedFile::write(page.clone(), |_| Ok(()))?;
     }
-    let takes = batch::gather(&options.takes)?;
+    let takes = batch::find_takes(&options.takes)?;
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
         let detail = NoteDetail::Contours;
@@ -108,13 +108,13 @@ pub fn run(options: &Options) -> Result<()> {
                 sound,
             };
             let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
-            super::tell_files(&[staged.commit()?]);
+            super::print_written(&[staged.commit()?]);
         }
         let report = report(&line, temperature_c);
         return super::print(|to| match options.format {
-            Form::Table => text::one(&line, &report, to),
-            Form::Csv => super::write_rows(&report.notes, to),
-            Form::Json => super::write_json(&report, to),
+            ListFormat::Table => text::one(&line, &report, to),
+            ListFormat::Csv => super::write_rows(&report.notes, to),
+            ListFormat::Json => super::write_json(&report, to),
         });
     }
     if options.page.audio {
@@ -123,7 +123,7 @@ pub fn run(options: &Options) -> Result<()> {
             "give one take, or leave --audio out",
         ));
     }
-    let done = batch::each(&takes, options.many.jobs, |take| {
+    let done = batch::process(&takes, options.many.jobs, |take| {
         let line = listen(take, false)?;
         Ok(Kept::new(&line, day(take)))
     });
@@ -135,12 +135,14 @@ pub fn run(options: &Options) -> Result<()> {
                 across: &across,
                 context: &context,
             };
-            super::tell_files(&[StagedFile::write(page.clone(), |to| html.write(to))?.commit()?]);
+            super::print_written(
+                &[StagedFile::write(page.clone(), |to| html.write(to))?.commit()?],
+            );
         }
         super::print(|to| match options.format {
-            Form::Table => text::several(&context, &across, to),
-            Form::Csv => super::write_rows(&across.takes, to),
-            Form::Json => super::write_json(&across, to),
+            ListFormat::Table => text::several(&context, &across, to),
+            ListFormat::Csv => super::write_rows(&across.takes, to),
+            ListFormat::Json => super::write_json(&across, to),
         })?;
     }
     done.outcome

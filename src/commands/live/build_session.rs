@@ -13,7 +13,7 @@ use leadpipe::live::engine::{Choices, Engine};
 use leadpipe::live::note_mapper::NoteMapper;
 use leadpipe::live::output_device::{self, OutputDevice};
 use leadpipe::live::record::Recorder;
-use leadpipe::live::rig::{self, Rig, Switch, all_from_one, from_one};
+use leadpipe::live::rig::{self, Rig, Switch, channel_index, channel_indices};
 use leadpipe::live::routes::Routes;
 use leadpipe::live::send::SenderThread;
 use leadpipe::live::send::json_lines::JsonLines;
@@ -70,7 +70,7 @@ pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Resul
     };
     let path = rig::path_of(name)?;
     rig::store(&path, section, values)?;
-    super::super::tell_files(&[path]);
+    super::super::print_written(&[path]);
     Ok(())
 }
 
@@ -279,7 +279,7 @@ pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<captu
     }
     Ok(capture::CaptureConfig::Device {
         device: rig.input.device.clone(),
-        channel: channel.map(|c| from_one("--channel", c)).transpose()?,
+        channel: channel.map(|c| channel_index("--channel", c)).transpose()?,
         block: rig.input.block,
     })
 }
@@ -288,7 +288,7 @@ pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<captu
 fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<OutputDevice>> {
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
-        let channels = all_from_one("--cv", &rig.cv.channels)?;
+        let channels = channel_indices("--cv", &rig.cv.channels)?;
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
         // Route triggers follow the four standard channels, even if not all of
         // these are used.
@@ -352,7 +352,7 @@ fn check_separate_channels(
 /// Whether two names are the same output device.
 fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
     let id = |name: &Option<String>| {
-        devices::choose(name.as_deref(), Direction::Output).map(|device| devices::id_of(&device))
+        devices::find(name.as_deref(), Direction::Output).map(|device| devices::id_of(&device))
     };
     Ok(one == other || id(one)? == id(other)?)
 }

@@ -179,9 +179,9 @@ pub fn run(options: &Options) -> Result<()> {
     } else {
         screen::watch(&session, &quit, cautions)
     };
-    let ended = session.end();
+    let ended = session.close();
     watched?;
-    tell(&ended?);
+    print_summary(&ended?);
     Ok(())
 }
 
@@ -209,10 +209,10 @@ pub fn quit_flag() -> Result<Arc<AtomicBool>> {
     Ok(quit)
 }
 
-fn tell(summary: &Summary) {
+fn print_summary(summary: &Summary) {
     eprintln!(
         "{} notes in {:.1} s; {} input frames lost, {} late blocks",
         summary.notes, summary.length_s, summary.missed, summary.xruns
     );
-    super::tell_files(&summary.files);
+    super::print_written(&summary.files);
 }

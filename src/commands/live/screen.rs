@@ -47,7 +47,7 @@ fn run(
                 match command(key.code) {
                     _ if leaves => return Ok(()),
                     Some(Command::Quit) => return Ok(()),
-                    Some(command) => session.ask(command),
+                    Some(command) => session.send(command),
                     None => {}
                 }
             }

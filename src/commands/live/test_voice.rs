@@ -12,7 +12,7 @@ use leadpipe::units::{Concert, Pitch, Written};
 
 /// Notes that it repeats (low, middle, high), and the length of each.
 const KEYS: [u8; 3] = [46, 58, 70];
-const EACH: Duration = Duration::from_millis(500);
+const NOTE_LENGTH: Duration = Duration::from_millis(500);
 
 /// The rig's own voice, playing by itself at full strength.
 pub struct RigVoice {
@@ -42,7 +42,7 @@ impl RigVoice {
     /// Continues playing; call every few milliseconds.
     pub fn render(&mut self) {
         if Instant::now() >= self.due {
-            self.due += EACH;
+            self.due += NOTE_LENGTH;
             let key = KEYS[self.next % KEYS.len()];
             self.next += 1;
             self.output_device.handle(&ControlEvent::NoteOn(NoteOn {
@@ -63,7 +63,7 @@ impl RigVoice {
     }
 
     /// Stops the voice.
-    pub fn end(self) {
-        self.output_device.end();
+    pub fn close(self) {
+        self.output_device.close();
     }
 }

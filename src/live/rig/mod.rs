@@ -15,7 +15,7 @@ use crate::settings_file::{self, ParseError};
 use crate::tuning::quantiser::Snap;
 use crate::voice;
 
-pub use validate::{Switch, Trigger, all_from_one, from_one, read_action};
+pub use validate::{Switch, Trigger, channel_index, channel_indices, parse_action};
 
 /// A rig.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
@@ -369,7 +369,7 @@ mod tests {
 
         #[test]
         fn any_action_is_read_or_refused(text in "\\PC{0,40}") {
-            let _ = read_action(&text);
+            let _ = parse_action(&text);
         }
     }
 }

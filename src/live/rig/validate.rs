@@ -96,7 +96,7 @@ impl Rig {
     pub fn voice_channels(&self) -> Result<Vec<usize>> {
         match self.double.channels[..] {
             [] => Ok(vec![0, 1]),
-            _ => all_from_one("double.channels", &self.double.channels),
+            _ => channel_indices("double.channels", &self.double.channels),
         }
     }
 
@@ -170,7 +170,7 @@ impl Rig {
                 routes.push((when, Action::Osc(address.clone())));
             }
             if let Some(channel) = entry.trigger {
-                let channel = from_one("route trigger", channel)?;
+                let channel = channel_index("route trigger", channel)?;
                 let at = triggers.iter().position(|c| *c == channel);
                 let at = at.unwrap_or_else(|| {
                     triggers.push(channel);
@@ -209,7 +209,7 @@ impl SwitchEntry {
                 ));
             }
         };
-        let command = read_action(&self.action).ok_or_else(|| {
+        let command = parse_action(&self.action).ok_or_else(|| {
             Error::setting(
                 format!("switch: \"{}\" is not understood", self.action),
                 "write for example next-horn, horn NAME, tuning NAME, shift -12, mute or panic",
@@ -220,7 +220,7 @@ impl SwitchEntry {
 }
 
 /// Parses the command of a switch.
-pub fn read_action(text: &str) -> Option<Command> {
+pub fn parse_action(text: &str) -> Option<Command> {
     let (word, rest) = text.trim().split_once(' ').unwrap_or((text.trim(), ""));
     let rest = rest.trim();
     let name = || (!rest.is_empty()).then(|| rest.to_owned());
@@ -242,7 +242,7 @@ pub fn read_action(text: &str) -> Option<Command> {
 }
 
 /// A channel number from 1 as an index from 0.
-pub fn from_one(what: &str, channel: usize) -> Result<usize> {
+pub fn channel_index(what: &str, channel: usize) -> Result<usize> {
     channel
         .checked_sub(1)
         .filter(|at| *at < 256)
@@ -255,8 +255,8 @@ pub fn from_one(what: &str, channel: usize) -> Result<usize> {
 }
 
 /// Channel numbers from 1 as indices from 0.
-pub fn all_from_one(what: &str, channels: &[usize]) -> Result<Vec<usize>> {
-    channels.iter().map(|c| from_one(what, *c)).collect()
+pub fn channel_indices(what: &str, channels: &[usize]) -> Result<Vec<usize>> {
+    channels.iter().map(|c| channel_index(what, *c)).collect()
 }
 
 fn key(field: &str, text: &str) -> Result<i32> {

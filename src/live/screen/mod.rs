@@ -22,7 +22,7 @@ use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::line::LineNote;
 
 /// Number of notes in the line of the last notes.
-const LAST: usize = 12;
+const NOTE_HISTORY: usize = 12;
 /// How long a gesture stays on the screen, in snapshots.
 const GESTURE_SNAPSHOTS: u32 = 30;
 
@@ -60,7 +60,7 @@ impl View {
             self.trace.pop_front();
         }
         for note in snapshot.notes.drain(..) {
-            if self.last.len() == LAST {
+            if self.last.len() == NOTE_HISTORY {
                 self.last.pop_front();
             }
             self.last.push_back(note);
@@ -100,7 +100,7 @@ impl View {
         }
     }
 
-    fn quiet(&self) -> Style {
+    fn dimmed(&self) -> Style {
         Style::new().add_modifier(Modifier::DIM)
     }
 
@@ -109,7 +109,7 @@ impl View {
     pub fn draw(&self, frame: &mut Frame) {
         let area = frame.area();
         if area.height < 3 || area.width < 12 {
-            frame.render_widget(Paragraph::new(self.small()), area);
+            frame.render_widget(Paragraph::new(self.compact()), area);
             return;
         }
         let outputs = self.ports().len() as u16;
@@ -129,7 +129,7 @@ impl View {
             Constraint::Length(1),
         ])
         .areas(area);
-        frame.render_widget(Paragraph::new(self.head()), head);
+        frame.render_widget(Paragraph::new(self.header()), head);
         self.draw_note(frame, big);
         meters::draw(self, frame, meters);
         if middle.height >= 4 {
@@ -141,18 +141,18 @@ impl View {
         if outputs > 0 {
             frame.render_widget(Paragraph::new(self.ports()), ports);
         }
-        frame.render_widget(Paragraph::new(self.foot()), foot);
+        frame.render_widget(Paragraph::new(self.key_help()), foot);
     }
 
     /// The text for a window of a few cells.
-    fn small(&self) -> String {
+    fn compact(&self) -> String {
         match self.now.note {
             Some(note) => format!("{} {:+.0}", note.written, self.cents.unwrap_or(0.0)),
             None => "-".into(),
         }
     }
 
-    fn head(&self) -> Line<'_> {
+    fn header(&self) -> Line<'_> {
         let now = &self.now;
         let mut parts = vec![
             Span::styled(now.horn.clone(), self.accent()),
@@ -173,14 +173,14 @@ impl View {
 
     fn draw_note(&self, frame: &mut Frame, area: Rect) {
         let Some(note) = self.note else {
-            let hint = Line::styled("Play: the written note appears here", self.quiet());
+            let hint = Line::styled("Play: the written note appears here", self.dimmed());
             let cautions = self.cautions.iter().map(|c| Line::from(c.as_str()));
             let lines: Vec<Line> = std::iter::once(hint).chain(cautions).collect();
             frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }), area);
             return;
         };
         let active = self.now.note.is_some();
-        let style = if active { self.accent() } else { self.quiet() };
+        let style = if active { self.accent() } else { self.dimmed() };
         let name = note.written.to_string();
         if area.height < 4 {
             let line = format!(
@@ -263,7 +263,7 @@ impl View {
         };
         let input = std::iter::once(line(&self.now.input, "in "));
         let outputs = self.now.outputs.iter().map(|port| line(port, "out"));
-        let delay = std::iter::once(Line::styled(self.delay(), self.quiet()));
+        let delay = std::iter::once(Line::styled(self.delay(), self.dimmed()));
         input.chain(outputs).chain(delay).collect()
     }
 
@@ -283,9 +283,9 @@ impl View {
         format!("   notes known {decided_ms:.0} ms after the attack{out}{realtime}")
     }
 
-    fn foot(&self) -> Line<'_> {
+    fn key_help(&self) -> Line<'_> {
         let keys = "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit";
-        Line::styled(keys, self.quiet())
+        Line::styled(keys, self.dimmed())
     }
 }
 

@@ -16,7 +16,7 @@ pub const CLIENT: &str = "leadpipe";
 pub const PORT: &str = "notes";
 
 /// Time between repeats of the bend range.
-const TELL_EVERY: Duration = Duration::from_millis(900);
+const BEND_RANGE_INTERVAL: Duration = Duration::from_millis(900);
 
 /// Which port.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -42,7 +42,7 @@ impl Port {
 /// # Errors
 /// What is wrong with the MIDI system, with a hint.
 pub fn list_outputs() -> Result<Vec<String>, String> {
-    let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
+    let output = MidiOutput::new(CLIENT).map_err(|_| no_midi_system())?;
     Ok(output
         .ports()
         .iter()
@@ -51,7 +51,7 @@ pub fn list_outputs() -> Result<Vec<String>, String> {
 }
 
 /// Error message where there is no MIDI system, with a hint.
-pub fn no_system() -> String {
+pub fn no_midi_system() -> String {
     if cfg!(feature = "jack") {
         "no MIDI: the JACK server is not running; start it first".into()
     } else if cfg!(target_os = "linux") {
@@ -62,7 +62,7 @@ pub fn no_system() -> String {
 }
 
 /// Index of the only name that matches `wanted`.
-pub fn pick(names: &[String], wanted: &str) -> Result<usize, String> {
+pub fn find_port(names: &[String], wanted: &str) -> Result<usize, String> {
     if let Some(at) = names.iter().position(|n| n == wanted) {
         return Ok(at);
     }
@@ -98,7 +98,7 @@ pub struct MidiPort {
     full_name: Option<String>,
     messages: Vec<Bytes>,
     /// When the bend range was last sent.
-    told: Instant,
+    bend_range_sent: Instant,
 }
 
 impl MidiPort {
@@ -112,17 +112,20 @@ impl MidiPort {
             watch: None,
             full_name: None,
             messages: Vec::with_capacity(16),
-            told: Instant::now(),
+            bend_range_sent: Instant::now(),
         }
     }
 
     /// A receiver that connects to the virtual port later has missed the bend
     /// range: it is repeated now and then while no note is on.
-    fn tell_range_again(&mut self) -> Result<(), String> {
-        if self.port != Port::Virtual || !self.encoder.idle() || self.told.elapsed() < TELL_EVERY {
+    fn repeat_bend_range(&mut self) -> Result<(), String> {
+        if self.port != Port::Virtual
+            || !self.encoder.idle()
+            || self.bend_range_sent.elapsed() < BEND_RANGE_INTERVAL
+        {
             return Ok(());
         }
-        self.told = Instant::now();
+        self.bend_range_sent = Instant::now();
         self.encoder.bend_range(&mut self.messages);
         self.flush()
     }
@@ -156,17 +159,17 @@ impl MidiPort {
 
 impl Sender for MidiPort {
     fn open(&mut self) -> Result<(), String> {
-        let _turn = devices::open_close_lock();
+        let _lock = devices::open_close_lock();
         // The old client is closed first: its name is taken while it exists.
         self.close();
-        let output = MidiOutput::new(CLIENT).map_err(|_| no_system())?;
+        let output = MidiOutput::new(CLIENT).map_err(|_| no_midi_system())?;
         let connection = match &self.port {
             Port::Virtual => Self::open_virtual(output)?,
             Port::Named(wanted) => {
                 let ports = output.ports();
                 let name = |port| output.port_name(port).unwrap_or_default();
                 let names: Vec<String> = ports.iter().map(name).collect();
-                let at = pick(&names, wanted)?;
+                let at = find_port(&names, wanted)?;
                 self.full_name = Some(names[at].clone());
                 self.watch = MidiOutput::new("leadpipe-watch").ok();
                 output
@@ -183,7 +186,7 @@ impl Sender for MidiPort {
     fn leave_jack(&mut self) -> bool {
         // Without the feature, MIDI uses ALSA.
         if cfg!(feature = "jack") {
-            let _turn = devices::open_close_lock();
+            let _lock = devices::open_close_lock();
             self.close();
         }
         cfg!(feature = "jack")
@@ -191,7 +194,7 @@ impl Sender for MidiPort {
 
     fn check(&mut self) -> Result<(), String> {
         let (Some(watch), Some(name)) = (&self.watch, &self.full_name) else {
-            return self.tell_range_again();
+            return self.repeat_bend_range();
         };
         let there = watch
             .ports()
@@ -216,6 +219,6 @@ impl Sender for MidiPort {
             }
         }
         self.flush()?;
-        self.tell_range_again()
+        self.repeat_bend_range()
     }
 }

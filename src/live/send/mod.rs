@@ -76,9 +76,9 @@ pub struct SenderThread {
 /// Length of the event queue: half a second of the busiest playing.
 const QUEUE: usize = 512;
 /// How often a lost destination is retried, and a working one checked.
-const CHECK: Duration = Duration::from_secs(1);
+const CHECK_INTERVAL: Duration = Duration::from_secs(1);
 /// Time allowed for closing.
-const END: Duration = Duration::from_millis(800);
+const CLOSE_TIMEOUT: Duration = Duration::from_millis(800);
 
 impl SenderThread {
     /// Opens the destination and starts the thread.
@@ -136,8 +136,8 @@ impl SenderThread {
 
     /// Sends what is queued, as far as time allows, and closes. A destination that
     /// does not read is not waited for.
-    pub fn end(mut self) {
-        let deadline = Instant::now() + END;
+    pub fn close(mut self) {
+        let deadline = Instant::now() + CLOSE_TIMEOUT;
         while self.queue.try_send(Message::End).is_err() && Instant::now() < deadline {
             std::thread::sleep(Duration::from_millis(5));
         }
@@ -153,7 +153,7 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
     let mut open = true;
     let mut checked = Instant::now();
     loop {
-        let message = messages.recv_timeout(CHECK);
+        let message = messages.recv_timeout(CHECK_INTERVAL);
         if status.overflow.swap(false, Ordering::AcqRel) && open {
             // The note-off of the sounding note may be among the dropped events.
             open = record_result(sender.send(&ControlEvent::Silence), status);
@@ -181,7 +181,7 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
             }
             Err(RecvTimeoutError::Timeout) => {}
         }
-        if checked.elapsed() >= CHECK {
+        if checked.elapsed() >= CHECK_INTERVAL {
             checked = Instant::now();
             open = if open {
                 record_result(sender.check(), status)
@@ -218,13 +218,13 @@ mod tests {
     #[test]
     fn whoever_never_reads_holds_nobody_up() {
         let (_hold, wait) = mpsc::channel();
-        let senders = SenderThread::start("stuck", Box::new(BlockedSender(wait))).unwrap();
+        let sender = SenderThread::start("stuck", Box::new(BlockedSender(wait))).unwrap();
         let begun = Instant::now();
         for _ in 0..10_000 {
-            senders.send(&ControlEvent::Silence);
+            sender.send(&ControlEvent::Silence);
         }
-        assert!(senders.status.dropped.load(Ordering::Relaxed) > 9_000);
-        senders.end();
+        assert!(sender.status.dropped.load(Ordering::Relaxed) > 9_000);
+        sender.close();
         assert!(begun.elapsed() < Duration::from_secs(5));
     }
 
@@ -252,15 +252,15 @@ mod tests {
     #[test]
     fn a_lost_way_out_is_opened_again_and_ends_silent() {
         let log = Arc::new(Mutex::new(Vec::new()));
-        let senders = SenderThread::start("log", Box::new(Log(log.clone(), 0))).unwrap();
-        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
-        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
+        let sender = SenderThread::start("log", Box::new(Log(log.clone(), 0))).unwrap();
+        sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
+        sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
         std::thread::sleep(Duration::from_millis(100));
-        assert_eq!(senders.status.error().as_deref(), Some("gone"));
-        senders.send(&ControlEvent::NoteOff { at_s: 0.0 });
+        assert_eq!(sender.status.error().as_deref(), Some("gone"));
+        sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
         std::thread::sleep(Duration::from_millis(2_300));
-        assert_eq!(senders.status.error(), None);
-        senders.end();
+        assert_eq!(sender.status.error(), None);
+        sender.close();
         let log = log.lock().unwrap();
         assert_eq!(log[..], ["open", "stop", "stop", "open", "silence"]);
     }

@@ -74,7 +74,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
              <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:.1}</td></tr>",
             escape(&row.name),
-            second(what, row),
+            second_column(what, row),
             row.notes,
             clock(row.length_s),
             picture::tune(row.mean_cents).0,
@@ -87,7 +87,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
 }
 
 /// Second column: the day of a take, or the number of takes of a day.
-fn second(what: &str, row: &Row) -> String {
+fn second_column(what: &str, row: &Row) -> String {
     match what {
         "day" => row.takes.to_string(),
         _ => row.day.clone(),

@@ -20,7 +20,7 @@ use super::{Output, Sink, picture};
 use crate::audio::flac::Flac;
 use crate::intonation::{self, Report};
 use crate::line::{Line, LineNote};
-use sections::how;
+use sections::articulation_text;
 
 /// The report.
 pub struct Html {
@@ -34,7 +34,7 @@ const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
 
 impl Output for Html {
-    fn ending(&self) -> &'static str {
+    fn extension(&self) -> &'static str {
         ".html"
     }
 
@@ -47,7 +47,7 @@ impl Output for Html {
             sections::notes(line, &report, to)?;
             sections::pitches(&report, to)?;
             sections::groups(&report, to)?;
-            sections::meaning(&report, to)?;
+            sections::explanation(&report, to)?;
             let data = Data::new(line, sound.map_or(0.0, |s| s.start_s));
             write_data(&data, to)?;
             write!(to, "<script>{SCRIPT}</script>")
@@ -121,11 +121,11 @@ struct Data {
     low: f64,
     high: f64,
     lines: Vec<(f64, String)>,
-    notes: Vec<Shown>,
+    notes: Vec<NoteData>,
 }
 
 #[derive(Serialize)]
-struct Shown {
+struct NoteData {
     on: f64,
     off: f64,
     name: String,
@@ -152,13 +152,13 @@ impl Data {
             low: range.0,
             high: range.1,
             lines: picture::table_lines(line, range),
-            notes: line.notes.iter().map(Shown::new).collect(),
+            notes: line.notes.iter().map(NoteData::new).collect(),
         }
     }
 }
 
-impl Shown {
-    fn new(named: &LineNote) -> Shown {
+impl NoteData {
+    fn new(named: &LineNote) -> NoteData {
         let trace = picture::trace(named);
         let start = trace.first().map_or(named.note.onset_s, |(t, _)| *t);
         let step = match &trace[..] {
@@ -166,14 +166,14 @@ impl Shown {
             _ => picture::STEP_S,
         };
         let cents = |p: f64| ((p - named.tuning_pitch.0) * 100.0).round() as i32;
-        Shown {
+        NoteData {
             on: rounded(named.note.onset_s, 3),
             off: rounded(named.note.offset_s, 3),
             name: named.written.to_string(),
             cents: rounded(named.cents, 1),
             aim: rounded(named.tuning_pitch.0, 4),
             tune: picture::tune(named.cents).0,
-            how: how(named),
+            how: articulation_text(named),
             t: rounded(start, 4),
             step: rounded(step, 5),
             trace: trace.iter().map(|(_, p)| p.map(cents)).collect(),

@@ -12,7 +12,7 @@ use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
 
 /// A note's articulation as text.
-pub fn how(named: &LineNote) -> String {
+pub fn articulation_text(named: &LineNote) -> String {
     let note = &named.note;
     let mut words = vec![note.attack.name().to_owned(), note.length.name().to_owned()];
     if note.accent {
@@ -113,7 +113,7 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
             measured.spread_cents,
             measured.drift_cents,
             named.note.level_db,
-            escape(how(named)),
+            escape(articulation_text(named)),
         )?;
     }
     write!(to, "</tbody></table></div></section>")
@@ -233,7 +233,7 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
 }
 
 /// Explains what is measured and what is theory.
-pub fn meaning(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn explanation(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<section class=\"meaning\"><h2>How to read this</h2><p>Measured: start, length, pitch, \
