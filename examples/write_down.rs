@@ -33,7 +33,7 @@ fn main() -> leadpipe::error::Result<()> {
     for note in &line.notes {
         println!("{:>4} {:+.0} cents", note.written.to_string(), note.cents);
     }
-    let outputs: Vec<Box<dyn Output>> = vec![Box::new(Csv), Box::new(MidiFile)];
+    let outputs: Vec<Box<dyn Output>> = vec![Box::new(Csv), Box::new(MidiFile::default())];
     for path in save_all(&line, Path::new(&folder), "take", &outputs)? {
         println!("{}", path.display());
     }

@@ -78,8 +78,10 @@ def write_down(program, wav, folder, options):
     score = converter.parse(folder / "melody.musicxml")
     notes = melody_as_written(score)
     bars = score.parts[0].getElementsByClass("Measure")
-    full = all(b.duration.quarterLength == b.barDuration.quarterLength for b in bars)
-    tempo = score.recurse().getElementsByClass("MetronomeMark")[0].number
+    # A pickup, numbered 0, is a bar of its own length.
+    whole = [b for b in bars if b.number != 0]
+    full = all(b.duration.quarterLength == b.barDuration.quarterLength for b in whole)
+    tempo = score.recurse().getElementsByClass("MetronomeMark")[0].getQuarterBPM()
     return notes, full, tempo
 
 

@@ -98,6 +98,7 @@ fn events_are_complete_and_in_order() {
                 assert_eq!(notes, 0, "set up before the first note");
                 controllers.push((controller.as_int(), value.as_int()));
             }
+            midly::MidiMessage::ProgramChange { .. } => assert_eq!(notes, 0, "before all notes"),
             other => panic!("{other:?}"),
         }
     }

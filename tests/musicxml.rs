@@ -151,7 +151,12 @@ fn a_tune_comes_back_as_it_was_written() {
         (66, 2.0, 0.97, false),
         (67, 1.0, 0.9, false),
     ];
-    let part = part(&tune, &["--tempo", "96", "--key", "0"]);
+    let part = part(
+        &tune,
+        &[
+            "--tempo", "96", "--meter", "4/4", "--pickup", "0", "--key", "0",
+        ],
+    );
     let written: Vec<(&str, u32)> = part
         .notes
         .iter()
@@ -204,7 +209,7 @@ fn triplets_slurs_and_falls_are_marked() {
         (69, 1.0, 0.8, true),
         (72, 4.0, 0.55, false),
     ];
-    let part = part(&tune, &["--tempo", "96", "falling"]);
+    let part = part(&tune, &["--tempo", "96", "--meter", "4/4", "falling"]);
     let lengths: Vec<u32> = part.notes.iter().take(6).map(|n| n.duration).collect();
     assert_eq!(lengths, [24, 8, 8, 8, 24, 24]);
     assert_eq!(part.notes[1].marks, ["tuplet start"]);
@@ -230,7 +235,7 @@ fn slides_and_held_notes_are_marked() {
         (64, 1.0, 0.95, false),
         (62, 1.0, 0.7, false),
     ];
-    let part = part(&tune, &["--tempo", "96", "sliding"]);
+    let part = part(&tune, &["--tempo", "96", "--meter", "4/4", "sliding"]);
     let marks = |at: usize, mark: &str| part.notes[at].marks.iter().any(|m| m == mark);
     assert!(
         marks(1, "glissando start") && marks(2, "glissando stop"),
@@ -256,7 +261,7 @@ fn a_tied_slide_is_one_line() {
         (67, 1.0, 0.9, false),
         (65, 1.0, 0.9, false),
     ];
-    let part = part(&tune, &["--tempo", "96", "sliding"]);
+    let part = part(&tune, &["--tempo", "96", "--meter", "4/4", "sliding"]);
     let slide = &part.notes[1..3];
     assert_eq!(slide[0].pitch, slide[1].pitch, "{:?}", part.notes);
     assert!(slide[0].tied_on && !slide[1].tied_on);

@@ -9,12 +9,14 @@ use leadpipe::error::Result;
 use leadpipe::horn::{self, tube};
 use leadpipe::intonation::report;
 use leadpipe::line::{Line, LineContext};
+use leadpipe::notation::LazyPart;
 use leadpipe::output::cv::FULL_SCALE_V;
+use leadpipe::output::musicxml::CENTS_OVER;
 use leadpipe::output::{self, StagedFile, table, track, wav};
 use leadpipe::transcriber::{Mode, Transcriber};
 use leadpipe::tuning::{self, Reference};
 
-use super::transcribe::{CvOptions, FileKind, PartOptions};
+use super::transcribe::{CvOptions, FileKind};
 
 /// Transcribe a built-in flugelhorn line and write every kind of output
 #[derive(Args)]
@@ -56,18 +58,19 @@ pub fn run(options: &Options) -> Result<()> {
         volts_full_scale: FULL_SCALE_V,
         cv_rate: SAMPLE_RATE_HZ,
     };
+    let part = LazyPart::default();
     let outputs: Vec<_> = FileKind::ALL
         .iter()
         .map(|kind| {
             let sound = || Flac::read(staged_take.path(), &Selection::default()).map(Some);
-            kind.output(&cv, &PartOptions::plain(), tube::TEMPERATURE_C, sound)
+            kind.output(&cv, &part, CENTS_OVER, tube::TEMPERATURE_C, sound)
         })
         .collect::<Result<_>>()?;
     let mut paths = vec![staged_take.commit()?, staged_track.commit()?];
     paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
     let measured = report(&line, tube::TEMPERATURE_C);
     super::print(|to| {
-        table::write(&line, to)?;
+        table::write(&line, part.of(&line), to)?;
         writeln!(
             to,
             "\nOverall {:+.1} cents; best reference A4 = {:.1} Hz\n",

@@ -12,6 +12,7 @@ pub mod intonation;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod manual;
+mod part;
 #[cfg(feature = "live")]
 pub mod rig;
 #[cfg(feature = "live")]
@@ -161,7 +162,7 @@ pub enum ListFormat {
     Json,
 }
 
-fn seconds(text: &str) -> std::result::Result<f64, String> {
+pub fn seconds(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(s) if s.is_finite() && s >= 0.0 => Ok(s),
         _ => Err("give seconds, such as 12.5".into()),

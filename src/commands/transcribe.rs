@@ -5,14 +5,15 @@ use clap::{Args, ValueEnum};
 use leadpipe::audio::flac::Flac;
 use leadpipe::error::{Error, Result};
 use leadpipe::line::Line;
-use leadpipe::notation::{Metre, NotationOptions};
+use leadpipe::notation::LazyPart;
 use leadpipe::output::cv::{ControlVoltage, FULL_SCALE_V};
 use leadpipe::output::midi::MidiFile;
-use leadpipe::output::musicxml::{CENTS_OVER, MusicXml};
+use leadpipe::output::musicxml::MusicXml;
 use leadpipe::output::picture::Picture;
 use leadpipe::output::report::Html;
 use leadpipe::output::{self, Output, csv, json, table};
 
+use super::part::PartOptions;
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{
     BatchOptions, ListFormat, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem,
@@ -85,54 +86,6 @@ pub struct CvOptions {
     pub cv_rate: u32,
 }
 
-/// How the printable part is written.
-#[derive(Args)]
-pub struct PartOptions {
-    /// Tempo of the part in quarter notes per minute; estimated if left out
-    #[arg(long, value_name = "BPM", value_parser = tempo)]
-    pub tempo: Option<f64>,
-    /// Time signature of the part, such as 3/4, or "free" for no bars
-    #[arg(long, value_name = "BEATS/VALUE", default_value = "4/4", value_parser = metre)]
-    pub meter: MetreOption,
-    /// Key signature of the part: sharps, or flats if negative; estimated if left out
-    #[arg(long, value_name = "N", allow_negative_numbers = true, value_parser = clap::value_parser!(i32).range(-7..=7))]
-    pub key: Option<i32>,
-    /// Mark notes in the part with their cents if they are farther than this from the tuning
-    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
-    pub cents_over: f64,
-}
-
-/// A metre, or none.
-#[derive(Clone, Copy)]
-pub struct MetreOption(Option<Metre>);
-
-impl PartOptions {
-    /// Default options.
-    pub fn plain() -> Self {
-        PartOptions {
-            tempo: None,
-            meter: MetreOption(Some(Metre::COMMON)),
-            key: None,
-            cents_over: CENTS_OVER,
-        }
-    }
-}
-
-fn tempo(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
-        _ => Err("give quarter notes per minute, 20 to 400".into()),
-    }
-}
-
-fn metre(text: &str) -> std::result::Result<MetreOption, String> {
-    if text == "free" {
-        return Ok(MetreOption(None));
-    }
-    let metre = Metre::parse(text).ok_or("give a time signature such as 4/4, 3/4, 6/8, or free")?;
-    Ok(MetreOption(Some(metre)))
-}
-
 fn full_scale(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(v) if (0.1..=100.0).contains(&v) => Ok(v),
@@ -176,14 +129,15 @@ impl FileKind {
     pub fn output(
         self,
         cv: &CvOptions,
-        part: &PartOptions,
+        part: &LazyPart,
+        cents_over: f64,
         temperature_c: f64,
         sound: impl FnOnce() -> Result<Option<Flac>>,
     ) -> Result<Box<dyn Output>> {
         Ok(match self {
             FileKind::Csv => Box::new(csv::Csv),
             FileKind::Json => Box::new(json::Json),
-            FileKind::Midi => Box::new(MidiFile),
+            FileKind::Midi => Box::new(MidiFile { part: part.clone() }),
             FileKind::Svg => Box::new(Picture),
             FileKind::Report => Box::new(Html {
                 temperature_c,
@@ -194,12 +148,8 @@ impl FileKind {
                 sample_rate_hz: cv.cv_rate,
             }),
             FileKind::Musicxml => Box::new(MusicXml {
-                options: NotationOptions {
-                    tempo: part.tempo,
-                    metre: Some(part.meter.0),
-                    fifths: part.key,
-                },
-                cents_over: part.cents_over,
+                part: part.clone(),
+                cents_over,
             }),
         })
     }
@@ -229,9 +179,10 @@ pub fn run(options: &Options) -> Result<()> {
     };
     if let [take] = &takes[..] {
         let line = listen(take, true)?;
-        super::print_written(&save(options, take, &line)?);
+        let part = LazyPart::new(options.part.notation());
+        super::print_written(&save(options, take, &line, &part)?);
         return super::print(|to| match options.format {
-            ListFormat::Table => table::write(&line, to),
+            ListFormat::Table => table::write(&line, part.of(&line), to),
             ListFormat::Csv => csv::write(&line, to),
             ListFormat::Json => json::write(&line, to),
         });
@@ -248,7 +199,8 @@ pub fn run(options: &Options) -> Result<()> {
     check_distinct_names(&takes)?;
     let done = batch::process(&takes, options.many.jobs, |take| {
         let line = listen(take, false)?;
-        let paths = save(options, take, &line)?;
+        let part = LazyPart::new(options.part.notation());
+        let paths = save(options, take, &line, &part)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
     });
     super::print(|to| {
@@ -291,7 +243,7 @@ pub fn kinds(named: &[FileKind]) -> &[FileKind] {
 }
 
 /// Writes a take's files, if there is a folder for them.
-fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
+fn save(options: &Options, take: &Path, line: &Line, part: &LazyPart) -> Result<Vec<PathBuf>> {
     let Some(folder) = &options.out else {
         return Ok(Vec::new());
     };
@@ -301,7 +253,13 @@ fn save(options: &Options, take: &Path, line: &Line) -> Result<Vec<PathBuf>> {
         .map(|kind| {
             let sound = || options.page.sound(take, &options.many.excerpt);
             let temperature_c = options.page.temperature;
-            kind.output(&options.cv, &options.part, temperature_c, sound)
+            kind.output(
+                &options.cv,
+                part,
+                options.part.cents_over,
+                temperature_c,
+                sound,
+            )
         })
         .collect::<Result<_>>()?;
     output::save_all(line, folder, &stem(take), &outputs)

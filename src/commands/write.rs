@@ -4,10 +4,12 @@ use clap::Args;
 use leadpipe::error::Result;
 use leadpipe::horn::{self, tube};
 use leadpipe::line::Line;
+use leadpipe::notation::LazyPart;
 use leadpipe::note_list;
 use leadpipe::output::{self, csv, json, table};
 
-use super::transcribe::{CvOptions, FileKind, PartOptions, kinds};
+use super::part::PartOptions;
+use super::transcribe::{CvOptions, FileKind, kinds};
 use super::{ListFormat, SendOptions, TuningOptions, stem};
 
 /// Write outputs from a note list that you have corrected
@@ -68,15 +70,24 @@ pub fn run(options: &Options) -> Result<()> {
     let context = options.tuning.context(horn, Some(&options.send))?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
+    let part = LazyPart::new(options.part.notation());
     if let Some(folder) = &options.out {
         let outputs: Vec<_> = kinds(&options.write)
             .iter()
-            .map(|kind| kind.output(&options.cv, &options.part, tube::TEMPERATURE_C, || Ok(None)))
+            .map(|kind| {
+                kind.output(
+                    &options.cv,
+                    &part,
+                    options.part.cents_over,
+                    tube::TEMPERATURE_C,
+                    || Ok(None),
+                )
+            })
             .collect::<Result<_>>()?;
         super::print_written(&output::save_all(&line, folder, &line.source, &outputs)?);
     }
     super::print(|to| match options.format {
-        ListFormat::Table => table::write(&line, to),
+        ListFormat::Table => table::write(&line, part.of(&line), to),
         ListFormat::Csv => csv::write(&line, to),
         ListFormat::Json => json::write(&line, to),
     })

@@ -199,7 +199,8 @@ impl TakeWriter {
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
         let length_s = self.samples as f64 / self.rate_hz;
         let line = Line::new(&stem, length_s, transcription.notes, self.context.clone());
-        let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(MidiFile)];
+        let kinds: [Box<dyn Output>; 3] =
+            [Box::new(Csv), Box::new(Json), Box::new(MidiFile::default())];
         self.written
             .extend(output::save_all(&line, &self.folder, &stem, &kinds)?);
         Ok(())

@@ -1,7 +1,7 @@
 //! Beams: flagged notes of one beat joined together.
 
 use super::bars::{Symbol, Written, value};
-use super::{Metre, QUARTER};
+use super::pulse::Pulse;
 
 /// A note's part of one beam, by its name in notation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -14,25 +14,16 @@ pub enum Beam {
     BackwardHook,
 }
 
-/// Ticks that are beamed together: a quarter, or three eighths in 6/8 and similar
-/// metres.
-pub fn beat(metre: Option<Metre>) -> u32 {
-    match metre {
-        Some(Metre { beats, value: 8 }) if beats.is_multiple_of(3) => 3 * QUARTER / 2,
-        _ => QUARTER,
-    }
-}
-
-/// The beams of each value in a bar, the outermost first; none for a value that stands
-/// alone.
-pub fn beams(bar: &[Written], beat: u32) -> Vec<Vec<Beam>> {
+/// The beams of each value in a bar, the outermost first; none for what stands
+/// alone. A beat is beamed together.
+pub fn beams(bar: &[Written], pulse: &Pulse) -> Vec<Vec<Beam>> {
     let flags: Vec<usize> = bar.iter().map(flags).collect();
     // Whether a value is joined to its successor at a level.
     let joined = |at: usize, level: usize| {
         let Some(next) = bar.get(at + 1) else {
             return false;
         };
-        let together = bar[at].start / beat == next.start / beat;
+        let together = pulse.beat(bar[at].start) == pulse.beat(next.start);
         together && flags[at] >= level && flags[at + 1] >= level
     };
     let of = |at: usize| {
@@ -68,6 +59,7 @@ fn flags(written: &Written) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::notation::Metre;
 
     fn bar(lengths: &[(u32, bool)]) -> Vec<Written> {
         let mut start = 0;
@@ -94,6 +86,7 @@ mod tests {
     #[test]
     fn a_beat_is_one_beam() {
         use Beam::{BackwardHook, Begin, Continue, End};
+        let common = Pulse::of(Some(Metre::COMMON));
         let (eighth, dotted, sixteenth) = ((12, true), (18, true), (6, true));
         let written = bar(&[
             eighth,
@@ -106,7 +99,7 @@ mod tests {
             (24, true),
         ]);
         assert_eq!(
-            beams(&written, QUARTER),
+            beams(&written, &common),
             [
                 vec![Begin],
                 vec![End],
@@ -120,11 +113,11 @@ mod tests {
         );
         // A rest stands between; a lone eighth keeps its flag.
         let written = bar(&[eighth, (12, false), eighth]);
-        assert!(beams(&written, QUARTER).iter().all(Vec::is_empty));
+        assert!(beams(&written, &common).iter().all(Vec::is_empty));
         // Three eighths together in 6/8.
         let written = bar(&[eighth, eighth, eighth, eighth]);
-        let six = Metre { beats: 6, value: 8 };
-        assert_eq!(beams(&written, beat(Some(six)))[2], [End]);
-        assert!(beams(&written, beat(Some(six)))[3].is_empty());
+        let six = Pulse::of(Some(Metre { beats: 6, value: 8 }));
+        assert_eq!(beams(&written, &six)[2], [End]);
+        assert!(beams(&written, &six)[3].is_empty());
     }
 }

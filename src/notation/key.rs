@@ -18,7 +18,7 @@ pub struct Spelled {
     pub octave: i32,
 }
 
-/// How well each of the twelve degrees fits a major and a minor key
+/// How well each of the twelve degrees fits into a major and a minor key
 /// (Krumhansl and Kessler, Psychological Review 89(4), 1982; from memory).
 const MAJOR: [f64; 12] = [
     6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88,
@@ -26,7 +26,7 @@ const MAJOR: [f64; 12] = [
 const MINOR: [f64; 12] = [
     6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17,
 ];
-/// Most sharps or flats of a signature: beyond it the enharmonic one is easier.
+/// Farthest signature that is written: beyond it the enharmonic one is easier.
 const MAX_FIFTHS: i32 = 6;
 const STEPS: [char; 7] = ['F', 'C', 'G', 'D', 'A', 'E', 'B'];
 
@@ -56,14 +56,60 @@ impl Key {
         }
     }
 
-    /// Spells a written key: within the key by the signature, outside it as chromatic
-    /// notes usually are (in C: C sharp, E flat, F sharp, G sharp,
+    /// Reads a key by its name (`F`, `Bb`, `E flat minor`, `F#m`) or by its number of
+    /// sharps, negative for flats.
+    pub fn parse(text: &str) -> Option<Key> {
+        let text = text.trim();
+        let written = |key: &Key| (-7..=7).contains(&key.fifths);
+        if let Ok(fifths) = text.parse() {
+            return Some(Key { fifths }).filter(written);
+        }
+        let step = text.chars().next()?;
+        let rest = text[step.len_utf8()..].trim_start_matches(['-', ' ']);
+        let at = STEPS.iter().position(|s| *s == step.to_ascii_uppercase())? as i32;
+        let (altered, rest) = [
+            ("sharp", 7),
+            ("flat", -7),
+            ("#", 7),
+            ("\u{266f}", 7),
+            ("\u{266d}", -7),
+            ("b", -7),
+        ]
+        .iter()
+        .find_map(|(mark, by)| Some((*by, rest.strip_prefix(mark)?)))
+        .unwrap_or((0, rest));
+        let minor = match rest.trim_matches(['-', ' ']) {
+            "m" | "min" | "minor" => -3,
+            "" | "maj" | "major" => 0,
+            _ => return None,
+        };
+        // C stands at 1 on the line of fifths that begins with F.
+        Some(Key {
+            fifths: at - 1 + altered + minor,
+        })
+        .filter(written)
+    }
+
+    /// The key so many semitones higher, of two that sound alike the one with fewer signs.
+    pub fn transposed(self, semitones: i32) -> Key {
+        let fifths = (self.fifths + 7 * semitones).rem_euclid(12);
+        Key {
+            fifths: if fifths > MAX_FIFTHS {
+                fifths - 12
+            } else {
+                fifths
+            },
+        }
+    }
+
+    /// Spells a written key: within the key as the signature has it, outside it
+    /// as chromatic notes usually are (in C: C sharp, E flat, F sharp, G sharp,
     /// B flat).
     pub fn spell(self, key: i32) -> Spelled {
         // On the line of fifths, with F at 0 and C at 1.
         let lowest = self.fifths + 1 - 3;
-        let place_of_key = (7 * key).rem_euclid(12) + 1;
-        let place = lowest + (place_of_key - lowest).rem_euclid(12);
+        let wanted = (7 * key).rem_euclid(12) + 1;
+        let place = lowest + (wanted - lowest).rem_euclid(12);
         let step = STEPS[place.rem_euclid(7) as usize];
         let alter = place.div_euclid(7);
         Spelled {
@@ -150,6 +196,28 @@ mod tests {
         assert_eq!(name(3, 72), "C5");
         assert_eq!(name(-6, 71), "Cb5");
         assert_eq!(name(6, 60), "B#3");
+    }
+
+    #[test]
+    fn keys_have_names() {
+        for (name, fifths) in [
+            ("C", 0),
+            ("F", -1),
+            ("Bb", -2),
+            ("E flat minor", -6),
+            ("F#m", 3),
+            ("c# minor", 4),
+            ("A-flat major", -4),
+            ("b", 5),
+            ("Bbm", -5),
+            ("-3", -3),
+            ("7", 7),
+        ] {
+            assert_eq!(Key::parse(name), Some(Key { fifths }), "{name}");
+        }
+        for name in ["H", "", "8", "G# major", "C hash", "E flat moll"] {
+            assert_eq!(Key::parse(name), None, "{name}");
+        }
     }
 
     #[test]

@@ -1,21 +1,36 @@
 //! From a line to notation: tempo, rhythm, bars, key and spelling.
 //!
 //! ```text
-//! line -> tempo.rs (beat and phase) -> rhythm.rs (values) -> bars.rs (ties, bar lines) -> beams.rs
+//! line -> estimate.rs (metre, tempo, swing) -> beat_decoder.rs (places, tempo that breathes)
+//!      -> tempo_curve.rs (when each place was played) -> rhythm.rs (values)
+//!      -> bars.rs (ties, bar lines, pickup) -> beams.rs
 //!      -> key.rs (signature and spelling)
 //! ```
+//!
+//! `pulse.rs` has the beats of each metre, `metrical_model.rs` what is usual in it.
 
 pub mod bars;
 pub mod beams;
+pub mod beat_decoder;
+pub mod estimate;
 pub mod key;
+pub mod metrical_model;
+pub mod pulse;
 pub mod rhythm;
-pub mod tempo;
+pub mod tempo_curve;
+
+use std::cell::OnceCell;
+use std::rc::Rc;
 
 use crate::line::Line;
 use bars::Bar;
+use beat_decoder::{Known, Onset, decode};
+use estimate::{Estimate, METRES, Search, estimate};
 use key::Key;
-use rhythm::Placed;
-use tempo::Beat;
+use metrical_model::MetricalModel;
+use pulse::Pulse;
+use rhythm::Sounding;
+use tempo_curve::TempoCurve;
 
 /// Ticks in a quarter note: 32nds and triplet sixteenths are whole numbers of
 /// them.
@@ -34,7 +49,7 @@ impl Metre {
     /// Common time.
     pub const COMMON: Metre = Metre { beats: 4, value: 4 };
 
-    /// Parses `3/4`.
+    /// Reads `3/4`.
     pub fn parse(text: &str) -> Option<Metre> {
         let (beats, value) = text.split_once('/')?;
         let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
@@ -42,46 +57,96 @@ impl Metre {
         sane.then_some(Metre { beats, value })
     }
 
-    /// Length of a bar in ticks.
+    /// Length of a bar in ticks: [`QUARTER`] a quarter.
     pub fn bar(self) -> u32 {
         self.beats * 4 * QUARTER / self.value
     }
 }
 
-/// Options for writing a line as notation.
+/// How a line is to be written. What is left out is estimated.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct NotationOptions {
-    /// Quarter notes a minute; estimated if `None`.
+    /// Quarter notes a minute.
     pub tempo: Option<f64>,
-    /// The metre: common time if `None`, unmeasured if `Some(None)`.
+    /// Whether the tempo stays as it is; otherwise the beat follows the player.
+    pub steady: bool,
+    /// The metre, none for unmeasured bars.
     pub metre: Option<Option<Metre>>,
-    /// Sharps (positive) or flats (negative) of the written key; estimated if `None`.
+    /// Quarters before the first bar line.
+    pub pickup: Option<f64>,
+    /// Time at which some bar begins, in stream seconds: the note nearest to it.
+    pub downbeat_s: Option<f64>,
+    /// Smallest value: 4, 8, 16 or 32 for a quarter to a 32nd.
+    pub smallest: Option<u32>,
+    /// Share of a quarter that its first eighth takes, a half where nothing swings.
+    pub swing: Option<f64>,
+    /// Sharps (positive) or flats of the written key.
     pub fifths: Option<i32>,
 }
 
-/// A line as a written part.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Part {
-    /// Quarter notes a minute.
-    pub tempo: f64,
-    /// The metre, or `None` if unmeasured.
-    pub metre: Option<Metre>,
-    /// Key of the written part.
-    pub key: Key,
-    /// The bars; a single one if unmeasured.
-    pub bars: Vec<Bar>,
+/// How sure an estimate is: probabilities, none for what was given.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sureness {
+    /// Of the tempo, that is, of its octave.
+    pub tempo: Option<f64>,
+    /// Of the metre.
+    pub metre: Option<f64>,
+    /// Of the place of the bar lines, the metre taken as it is.
+    pub bar_lines: Option<f64>,
 }
 
+/// A line in notation.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// Quarter notes a minute on the whole.
+    pub tempo: f64,
+    /// When each place was played.
+    pub curve: TempoCurve,
+    /// The metre, if it is measured.
+    pub metre: Option<Metre>,
+    /// Its beats.
+    pub pulse: Pulse,
+    /// Share of a quarter that its first eighth takes: a half where nothing swings.
+    pub swing: f64,
+    /// Key of the written part.
+    pub key: Key,
+    /// Place where the first bar begins, in ticks from a bar line: not nought where there
+    /// is a pickup.
+    pub begins: u32,
+    /// The bars; one alone where unmeasured.
+    pub bars: Vec<Bar>,
+    /// What was estimated.
+    pub sureness: Sureness,
+}
+
+/// A line's part, made when it is first asked for and shared by all who write it.
+#[derive(Debug, Clone, Default)]
+pub struct LazyPart {
+    options: NotationOptions,
+    made: Rc<OnceCell<Part>>,
+}
+
+impl LazyPart {
+    /// A part that is to be written with options.
+    pub fn new(options: NotationOptions) -> LazyPart {
+        LazyPart {
+            options,
+            made: Rc::default(),
+        }
+    }
+
+    /// The part of the line. It is the first line's for good.
+    pub fn of(&self, line: &Line) -> &Part {
+        self.made.get_or_init(|| Part::new(line, &self.options))
+    }
+}
+
+/// Tempo of a line without notes.
+const ANY_TEMPO: f64 = 120.0;
+
 impl Part {
-    /// Writes a line as notation.
+    /// Writes a line down.
     pub fn new(line: &Line, options: &NotationOptions) -> Part {
-        let onsets: Vec<f64> = line.notes.iter().map(|n| n.note.onset_s).collect();
-        let beat = match options.tempo {
-            Some(tempo) => Beat::at(60.0 / tempo, &onsets),
-            None => Beat::estimate(&onsets),
-        };
-        let metre = options.metre.unwrap_or(Some(Metre::COMMON));
-        let placed: Vec<Placed> = rhythm::place(line, &beat);
         let keys = line
             .notes
             .iter()
@@ -90,11 +155,167 @@ impl Part {
             Some(fifths) => Key { fifths },
             None => Key::estimate(keys),
         };
+        let metre = options.metre.unwrap_or(Some(Metre::COMMON));
+        let onsets = onsets(line);
+        if onsets.is_empty() {
+            let tempo = options.tempo.unwrap_or(ANY_TEMPO);
+            let pulse = Pulse::of(metre);
+            let (bars, begins) = bars::divide(&[], &pulse, metre.is_some());
+            return Part {
+                tempo,
+                curve: TempoCurve::new(&[(0.0, 0.0)], 60.0 / tempo, 1.0, 0.0),
+                metre,
+                pulse,
+                swing: 0.5,
+                key,
+                begins,
+                bars,
+                sureness: Sureness::default(),
+            };
+        }
+        let search = search(&onsets, options);
+        let found = estimate(&onsets, &search);
+        let mut models = MetricalModel::all(found.metre);
+        let model = models.swap_remove(found.pulse);
+        let ticks = places(&onsets, &found, &model, &search.known);
+        let swing = found.timing.swing;
+        let played = ticks.iter().map(|t| model.pulse.played(*t, swing));
+        let played: Vec<(f64, f64)> = played.zip(onsets.iter().map(|o| o.time_s)).collect();
+        let timing = found.timing;
+        let curve = TempoCurve::new(&played, found.period_s, timing.jitter_s, timing.drift);
+        let sounding = line.notes.iter().zip(&ticks).enumerate();
+        let sounding = sounding.map(|(note, (named, start))| Sounding {
+            note,
+            start: *start,
+            sounds_s: named.note.body_end_s() - named.note.onset_s,
+            length: named.note.length,
+        });
+        let sounding: Vec<Sounding> = sounding.collect();
+        let placed = rhythm::lengths(&sounding, &model.pulse, &curve, swing);
+        let measured = options.metre != Some(None);
+        let pulse = if measured {
+            model.pulse
+        } else {
+            Pulse::of(None)
+        };
+        let (bars, begins) = bars::divide(&placed, &pulse, measured);
+        let estimated = |given: bool, sure: f64| (!given).then_some(sure);
+        let bars_given = !measured || options.pickup.is_some() || options.downbeat_s.is_some();
         Part {
-            tempo: 60.0 / beat.period_s,
-            metre,
+            tempo: options.tempo.unwrap_or_else(|| curve.tempo()),
+            curve,
+            metre: measured.then_some(found.metre),
+            pulse,
+            swing,
             key,
-            bars: bars::divide(&placed, metre),
+            begins,
+            bars,
+            sureness: Sureness {
+                tempo: estimated(options.tempo.is_some(), found.sure_of_tempo),
+                metre: estimated(options.metre.is_some(), found.sure_of_metre),
+                bar_lines: estimated(bars_given, found.sure_of_bar),
+            },
         }
     }
+}
+
+impl Part {
+    /// Ticks of rest that the part begins with.
+    pub fn rests_first(&self) -> u32 {
+        let rest = |w: &&bars::Written| w.symbol == bars::Symbol::Rest;
+        let first = self.bars.first().map(|bar| bar.written.iter());
+        first.map_or(0, |bar| bar.take_while(rest).map(|w| w.length).sum())
+    }
+
+    /// What was estimated and how sure it is, in words; nothing if all was given.
+    pub fn estimated(&self) -> Option<String> {
+        let percent = |sure: f64| format!("{:.0} %", 100.0 * sure);
+        let mut parts = Vec::new();
+        if let Some(sure) = self.sureness.tempo {
+            parts.push(format!("tempo {:.0} ({})", self.tempo, percent(sure)));
+        }
+        if let (Some(sure), Some(metre)) = (self.sureness.metre, self.metre) {
+            parts.push(format!(
+                "{}/{} ({})",
+                metre.beats,
+                metre.value,
+                percent(sure)
+            ));
+        }
+        if let Some(sure) = self.sureness.bar_lines {
+            parts.push(format!("bar lines ({})", percent(sure)));
+        }
+        if self.swing != 0.5 {
+            parts.push(format!(
+                "swing {:.0} : {:.0}",
+                100.0 * self.swing,
+                100.0 - 100.0 * self.swing
+            ));
+        }
+        (!parts.is_empty()).then(|| format!("estimated: {}", parts.join(", ")))
+    }
+}
+
+/// A line's onsets, each with its level over those around it.
+fn onsets(line: &Line) -> Vec<Onset> {
+    /// Notes before and after that a level is compared with.
+    const AROUND: usize = 8;
+    let levels: Vec<f64> = line
+        .notes
+        .iter()
+        .map(|n| f64::from(n.note.level_db))
+        .collect();
+    let onset = |(at, named): (usize, &crate::line::LineNote)| {
+        let around = &levels[at.saturating_sub(AROUND)..(at + AROUND + 1).min(levels.len())];
+        Onset {
+            time_s: named.note.onset_s,
+            accent_db: levels[at] - around.iter().sum::<f64>() / around.len() as f64,
+        }
+    };
+    line.notes.iter().enumerate().map(onset).collect()
+}
+
+/// What is to be looked for, given what is known.
+fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
+    // Places need some bars to count in, even where none are written.
+    let given = options.metre.map(|metre| metre.unwrap_or(Metre::COMMON));
+    let metres = match given {
+        Some(metre) => vec![(metre, 1.0)],
+        None => {
+            let usual = |(beats, value, p)| (Metre { beats, value }, p);
+            METRES.map(usual).to_vec()
+        }
+    };
+    let nearest = |time_s: f64| {
+        let off = |at: &usize| (onsets[*at].time_s - time_s).abs();
+        (0..onsets.len()).min_by(|a, b| off(a).total_cmp(&off(b)))
+    };
+    Search {
+        metres,
+        swing: options.swing,
+        steady: options.steady,
+        known: Known {
+            period_s: options.tempo.map(|tempo| 60.0 / tempo),
+            pickup: options
+                .pickup
+                .map(|q| (q * f64::from(QUARTER)).round() as u32),
+            downbeat: options.downbeat_s.and_then(nearest),
+            smallest: options.smallest,
+            ..Known::default()
+        },
+    }
+}
+
+/// Places of all notes: those that were estimated from, and the rest in the same metre.
+fn places(onsets: &[Onset], found: &Estimate, model: &MetricalModel, known: &Known) -> Vec<u32> {
+    if onsets.len() <= found.path.ticks.len() {
+        return found.path.ticks.clone();
+    }
+    let known = Known {
+        pickup: None,
+        first: Some(found.first),
+        period_s: known.period_s.or(Some(found.period_s)),
+        ..*known
+    };
+    decode(onsets, model, &found.timing, &known).ticks
 }

@@ -1,189 +1,224 @@
-//! Quantises the notes of a line to the beat, and finds their written lengths.
-
-use std::collections::HashMap;
+//! How long the notes of a line are written.
 
 use super::QUARTER;
-use super::tempo::Beat;
-use crate::line::Line;
-use crate::notes::{Length, Note};
+use super::bars::value;
+use super::pulse::Pulse;
+use super::tempo_curve::TempoCurve;
+use crate::notes::Length;
 
 /// A note on the grid.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Placed {
     /// Index of the note in its line.
     pub note: usize,
-    /// Start in ticks from the first beat.
+    /// Start in ticks from the first bar line.
     pub start: u32,
     /// Written length in ticks.
     pub length: u32,
 }
 
-/// Divisions of a beat, each with the error, in seconds, that it must save compared
-/// with the simpler ones before it: a player's eighths vary by some 10 ms.
-const GRIDS: [(u32, f64); 5] = [(2, 0.0), (4, 0.012), (3, 0.016), (8, 0.024), (6, 0.026)];
-/// Longest gap before the next note, in ticks, that is due to tonguing and not a rest.
-const TONGUE: u32 = QUARTER / 2;
-/// A note that sounds for this share of the time to the next one fills it.
-const FILLS: f64 = 0.5;
-
-/// Places the notes of a line on a beat.
-pub fn place(line: &Line, beat: &Beat) -> Vec<Placed> {
-    let notes: Vec<&Note> = line.notes.iter().map(|n| &n.note).collect();
-    let onsets: Vec<f64> = notes.iter().map(|n| beat.beats(n.onset_s)).collect();
-    let (starts, grids) = starts(&onsets, beat.period_s);
-    let mut placed = Vec::with_capacity(notes.len());
-    for (at, note) in notes.iter().enumerate() {
-        let sounding = (note.duration_s() / beat.period_s * f64::from(QUARTER)).round() as u32;
-        let start = starts[at];
-        let next = starts.get(at + 1).map(|next| next - start);
-        let end = start + written(sounding, next, note.length);
-        let next_start = starts.get(at + 1).copied().unwrap_or(u32::MAX);
-        placed.push(Placed {
-            note: at,
-            start,
-            length: on_grid(start, end, &grids).min(next_start) - start,
-        });
-    }
-    placed
+/// A note with its place, before its length is decided.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sounding {
+    /// Index in the line.
+    pub note: usize,
+    /// Place in ticks from the first bar line.
+    pub start: u32,
+    /// How long it sounds, in seconds.
+    pub sounds_s: f64,
+    /// How it was heard to be held.
+    pub length: Length,
 }
 
-/// Division of each beat in which a note starts.
-type Grids = HashMap<u32, u32>;
-
-/// An end moved to the grid of its beat, so that triplets stay whole.
-fn on_grid(start: u32, end: u32, grids: &Grids) -> u32 {
-    let step = match grids.get(&(end / QUARTER)) {
-        Some(parts @ (3 | 6 | 8)) => QUARTER / parts,
-        _ => QUARTER / 4,
-    };
-    let moved = (end + step / 2) / step * step;
-    if moved > start {
-        moved
-    } else {
-        (start / step + 1) * step
-    }
+/// How a player holds notes: the share of its value that a note sounds, and how much that
+/// varies from note to note.
+#[derive(Debug, Clone, Copy)]
+struct Held {
+    share: f64,
+    spread: f64,
 }
 
-/// Ticks of onsets given in beats, strictly rising, and the grids they are on.
-fn starts(onsets: &[f64], period_s: f64) -> (Vec<u32>, Grids) {
-    let mut starts: Vec<u32> = Vec::with_capacity(onsets.len());
-    let mut grids = Grids::new();
-    let mut at = 0;
-    while at < onsets.len() {
-        // An onset slightly before a beat belongs to it.
-        let beat = (onsets[at] + EARLY).floor().max(0.0);
-        let of_beat = |b: &f64| (b + EARLY).floor().max(0.0) == beat;
-        let count = onsets[at..].iter().take_while(|b| of_beat(b)).count();
-        let within: Vec<f64> = onsets[at..at + count].iter().map(|b| b - beat).collect();
-        let free = starts.last().map_or(0, |last| last + 1);
-        let base = beat as u32 * QUARTER;
-        let (parts, ticks) = best_grid(&within, period_s, base, free);
-        grids.insert(beat as u32, parts);
-        starts.extend(ticks);
-        at += count;
-    }
-    (starts, grids)
-}
+/// Where a line says nothing.
+const USUAL: Held = Held {
+    share: 0.85,
+    spread: 0.1,
+};
+/// How much and how little the share may vary, and how much it varies towards more: a
+/// room rings on.
+const SPREADS: (f64, f64) = (0.05, 0.12);
+const RINGING: f64 = 0.2;
+/// The same of a staccato note (a dot halves a note: common practice).
+const STACCATO_SHARE: f64 = 0.45;
+const STACCATO_SPREAD: f64 = 0.1;
+/// How probable staccato is where it was not heard, and where it was.
+const STACCATO_UNHEARD: f64 = 0.05;
+const STACCATO_HEARD: f64 = 0.6;
+/// Costs in nats: of a rest, of one shorter than an eighth, of one that begins between
+/// eighths, of a value that needs a tie.
+const REST: f64 = 1.6;
+const SHORT_REST: f64 = 2.0;
+const OFF_EIGHTHS: f64 = 2.5;
+const TIED: f64 = 1.0;
+/// Longest value before a rest, in quarters.
+const LONGEST: u32 = 16;
 
-/// How far before a beat its first note may come, in beats.
-const EARLY: f64 = 0.1;
-
-/// The grid that explains one beat's onsets best, error and complexity together, and
-/// their ticks on it.
-fn best_grid(within: &[f64], period_s: f64, base: u32, free: u32) -> (u32, Vec<u32>) {
-    let attempt = |(parts, complexity_s): (u32, f64)| {
-        let step = QUARTER / parts;
-        let (mut ticks, mut error) = (Vec::new(), 0.0);
-        for b in within {
-            let slot = (b * f64::from(parts)).round().max(0.0);
-            error += ((b - slot / f64::from(parts)) * period_s).powi(2);
-            ticks.push(base + slot as u32 * step);
-        }
-        let rising =
-            ticks.windows(2).all(|w| w[0] < w[1]) && ticks.first().is_none_or(|t| *t >= free);
-        let cost = (error / within.len().max(1) as f64).sqrt() + complexity_s;
-        rising.then_some((cost, (parts, ticks)))
-    };
-    let best = GRIDS
-        .into_iter()
-        .filter_map(attempt)
-        .min_by(|a, b| a.0.total_cmp(&b.0));
-    best.map_or_else(
-        // Faster than any grid: consecutive positions of the finest.
-        || {
-            let step = QUARTER / 8;
-            let first = free.max(base).div_ceil(step) * step;
-            let ticks = (0..within.len() as u32).map(|i| first + i * step);
-            (8, ticks.collect())
-        },
-        |(_, found)| found,
-    )
-}
-
-/// Written length of a note that sounds for `sounding` ticks, with `next` ticks to the
-/// next one.
-fn written(sounding: u32, next: Option<u32>, length: Length) -> u32 {
-    let short = matches!(length, Length::Staccato | Length::Staccatissimo);
-    let value = match (short, sounding) {
-        // The staccato dot halves the sounding length.
-        (true, ..=6) => QUARTER / 2,
-        (true, ..=16) => QUARTER,
-        (true, _) => 2 * QUARTER,
-        (false, ..=36) => (sounding + 3) / 6 * 6,
-        (false, _) => (sounding + 6) / 12 * 12,
-    };
-    let value = value.max(QUARTER / 4);
-    match next {
-        None => value,
-        Some(next) => {
-            let gap = next.saturating_sub(sounding);
-            let fills = f64::from(sounding) >= FILLS * f64::from(next);
-            if (gap <= TONGUE && (fills || next <= QUARTER)) || value >= next {
-                next
+/// Decides how long notes are written. A player shortens notes, each by about the same
+/// share: a note fills the time to the next one, or a rest follows it, whichever share is
+/// more like the others'.
+pub fn lengths(notes: &[Sounding], pulse: &Pulse, curve: &TempoCurve, swing: f64) -> Vec<Placed> {
+    let time_s = |place: u32| curve.seconds(pulse.played(place, swing));
+    // Share of the time to a place that a note sounds.
+    let share = |note: &Sounding, to: u32| note.sounds_s / (time_s(to) - time_s(note.start));
+    let usual = held(notes.windows(2).map(|pair| share(&pair[0], pair[1].start)));
+    let length = |at: usize| {
+        let note = &notes[at];
+        let next = notes.get(at + 1).map(|n| n.start);
+        let triplets = |place: u32| {
+            let (start, length) = pulse.beat(place);
+            let near = &notes[at.saturating_sub(1)..(at + 2).min(notes.len())];
+            let inside = |n: &&Sounding| n.start >= start && n.start < start + length;
+            near.iter()
+                .filter(inside)
+                .any(|n| !n.start.is_multiple_of(3))
+        };
+        let longest = note.start + LONGEST * QUARTER;
+        let until = next.map_or(longest, |next| next.min(longest));
+        let on_grid = |end: &u32| {
+            let grid = if triplets(*end) {
+                QUARTER / 3
             } else {
-                value
+                QUARTER / 4
+            };
+            Some(*end) != next && (end - pulse.beat(*end).0).is_multiple_of(grid)
+        };
+        let ends = (note.start + 1..=until).filter(on_grid).chain(next);
+        let cost = |end: u32| {
+            let heard = likelihood(share(note, end), usual, note.length);
+            let rest = next.map_or(0, |next| next - end);
+            let mut cost = -heard.max(1e-12).ln();
+            if rest > 0 {
+                cost += REST;
+                if rest < QUARTER / 2 && !triplets(end) {
+                    cost += SHORT_REST;
+                }
             }
-        }
+            if Some(end) != next && !end.is_multiple_of(QUARTER / 2) && !triplets(end) {
+                cost += OFF_EIGHTHS;
+            }
+            if Some(end) != next && value(end - note.start).is_none() {
+                cost += TIED;
+            }
+            cost
+        };
+        let best = ends.min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+        best.unwrap_or(longest) - note.start
+    };
+    let placed = |at: usize| Placed {
+        note: notes[at].note,
+        start: notes[at].start,
+        length: length(at),
+    };
+    (0..notes.len()).map(placed).collect()
+}
+
+/// How notes are held if no rest comes between, from their shares of the time to the next:
+/// median and median deviation of those that sound for more than half of it.
+fn held(shares: impl Iterator<Item = f64>) -> Held {
+    /// Standard deviations of a normal distribution in its median deviation.
+    const DEVIATIONS: f64 = 1.4826;
+    /// Notes from which the spread is known.
+    const ENOUGH: usize = 8;
+    let mut shares: Vec<f64> = shares.map(|s| s.min(1.0)).filter(|s| *s > 0.55).collect();
+    if shares.is_empty() {
+        return USUAL;
     }
+    let median = |values: &mut Vec<f64>| {
+        let middle = values.len() / 2;
+        *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    };
+    let share = median(&mut shares);
+    let mut off: Vec<f64> = shares.iter().map(|s| (s - share).abs()).collect();
+    let spread = DEVIATIONS * median(&mut off);
+    Held {
+        share,
+        spread: match off.len() >= ENOUGH {
+            true => spread.clamp(SPREADS.0, SPREADS.1),
+            false => USUAL.spread,
+        },
+    }
+}
+
+/// Likelihood that a note sounds for a share of its value.
+fn likelihood(share: f64, usual: Held, length: Length) -> f64 {
+    let normal = |mean: f64, spread: f64| (-0.5 * ((share - mean) / spread).powi(2)).exp() / spread;
+    let rings = share > usual.share;
+    let held = normal(usual.share, if rings { RINGING } else { usual.spread });
+    let staccato = match length {
+        Length::Staccato | Length::Staccatissimo => STACCATO_HEARD,
+        Length::Normal | Length::Tenuto => STACCATO_UNHEARD,
+    };
+    let short = match length {
+        Length::Staccatissimo => normal(STACCATO_SHARE.min(share), STACCATO_SPREAD),
+        _ => normal(STACCATO_SHARE, STACCATO_SPREAD),
+    };
+    (1.0 - staccato) * held + staccato * short
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::notation::Metre;
 
-    #[test]
-    fn common_rhythms_are_quantised_as_written() {
-        let at = |onsets: &[f64]| starts(onsets, 0.5).0;
-        assert_eq!(at(&[0.01, 0.98, 1.52, 2.0]), [0, 24, 36, 48]);
-        assert_eq!(at(&[0.0, 0.26, 0.49, 0.75, 1.0]), [0, 6, 12, 18, 24]);
-        assert_eq!(at(&[0.0, 0.34, 0.66, 1.01]), [0, 8, 16, 24]);
-        assert_eq!(at(&[0.0, 0.76, 1.0]), [0, 18, 24]);
-        // An early player is still on the beat.
-        assert_eq!(at(&[0.0, 0.95, 1.95]), [0, 24, 48]);
-    }
-
-    #[test]
-    fn no_two_notes_share_a_place() {
-        let fast: Vec<f64> = (0..40).map(|i| f64::from(i) * 0.09).collect();
-        let (starts, _) = starts(&fast, 0.5);
-        assert!(starts.windows(2).all(|w| w[0] < w[1]), "{starts:?}");
-    }
-
-    #[test]
-    fn ends_keep_triplets_whole() {
-        let grids = Grids::from([(0, 3), (1, 4)]);
-        assert_eq!(on_grid(8, 14, &grids), 16);
-        assert_eq!(on_grid(16, 18, &grids), 24);
-        assert_eq!(on_grid(16, 32, &grids), 30);
+    /// Lengths of notes given as (place, sounding ticks, length) at 120 a minute.
+    fn written(notes: &[(u32, f64, Length)]) -> Vec<u32> {
+        let pulse = Pulse::of(Some(Metre::COMMON));
+        let quarters = |ticks: f64| ticks / f64::from(QUARTER);
+        let onset =
+            |n: &(u32, f64, Length)| (quarters(f64::from(n.0)), 0.5 * quarters(f64::from(n.0)));
+        let onsets: Vec<_> = notes.iter().map(onset).collect();
+        let curve = TempoCurve::new(&onsets, 0.5, 0.01, 0.01);
+        let sounding = |(note, n): (usize, &(u32, f64, Length))| Sounding {
+            note,
+            start: n.0,
+            sounds_s: 0.5 * quarters(n.1),
+            length: n.2,
+        };
+        let notes: Vec<_> = notes.iter().enumerate().map(sounding).collect();
+        let placed = lengths(&notes, &pulse, &curve, 0.5);
+        placed.iter().map(|p| p.length).collect()
     }
 
     #[test]
     fn lengths_are_written_as_players_expect() {
-        assert_eq!(written(22, Some(24), Length::Tenuto), 24);
-        assert_eq!(written(9, Some(24), Length::Staccato), 24);
-        assert_eq!(written(5, Some(12), Length::Staccatissimo), 12);
-        assert_eq!(written(23, Some(96), Length::Normal), 24);
-        assert_eq!(written(46, None, Length::Tenuto), 48);
-        assert_eq!(written(1, None, Length::Normal), 6);
+        use Length::{Normal, Staccatissimo, Staccato, Tenuto};
+        assert_eq!(written(&[(0, 22.0, Tenuto), (24, 20.0, Normal)]), [24, 24]);
+        assert_eq!(written(&[(0, 9.0, Staccato), (24, 23.0, Normal)]), [24, 24]);
+        assert_eq!(
+            written(&[(0, 5.0, Staccatissimo), (12, 23.0, Normal)])[0],
+            12
+        );
+        assert_eq!(written(&[(0, 23.0, Normal), (96, 46.0, Tenuto)]), [24, 48]);
+        assert_eq!(written(&[(0, 5.0, Normal)]), [6]);
+    }
+
+    #[test]
+    fn releases_shorten_no_value_but_rests_do() {
+        use Length::Normal;
+        let line = [
+            (0, 18.0, Normal),
+            (24, 18.0, Normal),
+            (48, 9.0, Normal),
+            (60, 9.0, Normal),
+            (72, 9.5, Normal),
+            (96, 70.0, Normal),
+        ];
+        assert_eq!(written(&line), [24, 24, 12, 12, 12, 96]);
+    }
+
+    #[test]
+    fn triplets_stay_whole() {
+        use Length::Normal;
+        let line = [(0, 7.0, Normal), (8, 7.0, Normal), (24, 20.0, Normal)];
+        assert_eq!(written(&line)[..2], [8, 8]);
     }
 }

@@ -1,4 +1,7 @@
-//! Standard MIDI File of a line: notes, pitch bend, breath.
+//! Standard MIDI File of a line: notes, pitch bend, breath, on the grid of its part.
+//!
+//! The tempo follows the player beat by beat, so that bars stand where the part has them
+//! and every event sounds when it was played.
 //!
 //! Bend range is set first by RPN 0,0 (MIDI 1.0 Detailed Specification), wide
 //! enough for a fall of an octave; 14 bits over it give steps of 0.15 cents. The
@@ -13,20 +16,23 @@ use midly::{
 };
 
 use super::{Output, Sink};
+use crate::horn::Horn;
 use crate::line::{Line, LineNote};
+use crate::notation::{LazyPart, Part, QUARTER};
 use crate::notes::contour::Point;
 use crate::units::Pitch;
 
 /// The MIDI file.
-pub struct MidiFile;
+#[derive(Default)]
+pub struct MidiFile {
+    /// The part whose bars it has.
+    pub part: LazyPart,
+}
 
 /// Bend range, semitones either way.
 pub const BEND_RANGE: u8 = 12;
 /// Ticks per quarter note.
 const TICKS_PER_QUARTER: u16 = 960;
-/// Tempo of the file: 120 quarters per minute, so that a tick is 0.52 ms. The tempo
-/// of the playing is not known here.
-const MICROSECONDS_PER_QUARTER: u32 = 500_000;
 /// Time between controller values, in seconds: a serial MIDI cable carries some
 /// 1000 messages per second.
 pub const CONTROL_STEP_S: f64 = 0.005;
@@ -52,13 +58,30 @@ impl Output for MidiFile {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let tempo = MetaMessage::Tempo(u24::from(MICROSECONDS_PER_QUARTER));
-        let mut events = Events::default();
-        events.add(
-            0.0,
+        let part = self.part.of(line);
+        let mut events = Events::new(Grid::new(part, end_s(line)));
+        let meta = |events: &mut Events<'_>, message| events.push(0, TrackEventKind::Meta(message));
+        events.push(
+            0,
             TrackEventKind::Meta(MetaMessage::TrackName(line.source.as_bytes())),
         );
-        events.add(0.0, TrackEventKind::Meta(tempo));
+        if let Some(metre) = part.metre {
+            // A click each quarter, 8 32nds to it.
+            let power = metre.value.ilog2() as u8;
+            meta(
+                &mut events,
+                MetaMessage::TimeSignature(metre.beats as u8, power, 24, 8),
+            );
+        }
+        let sounds = line.context.horn.as_ref().map_or(0, |h| h.sounds);
+        let key = part.key.transposed(sounds);
+        meta(
+            &mut events,
+            MetaMessage::KeySignature(key.fifths as i8, false),
+        );
+        events.tempi();
+        let program = u7::from(program(line.context.horn.as_ref()));
+        events.message(0.0, MidiMessage::ProgramChange { program });
         // RPN 0,0 and its value, then the null RPN so that later data entry does
         // not change it.
         for (controller, value) in [
@@ -86,19 +109,136 @@ impl Output for MidiFile {
     }
 }
 
+/// End of the last note, in stream seconds.
+fn end_s(line: &Line) -> f64 {
+    line.notes.last().map_or(0.0, |n| n.note.offset_s)
+}
+
+/// Program of a horn in the sound set of General MIDI 1, counted from 0.
+fn program(horn: Option<&Horn>) -> u8 {
+    const PROGRAMS: [(&str, u8); 6] = [
+        ("trombone", 57),
+        ("tuba", 58),
+        ("bass-", 58),
+        ("euphonium", 58),
+        ("mellophone", 60),
+        ("tenor-horn", 60),
+    ];
+    const TRUMPET: u8 = 56;
+    const FRENCH_HORN: u8 = 60;
+    let Some(horn) = horn else { return TRUMPET };
+    let found = PROGRAMS.iter().find(|(name, _)| horn.name.contains(name));
+    match found {
+        Some((_, program)) => *program,
+        None if horn.name == "horn" || horn.name.starts_with("horn-") => FRENCH_HORN,
+        None => TRUMPET,
+    }
+}
+
+/// Where a file's ticks lie in time: the beats of the part, with whole bars before them
+/// for what the take has before its first note.
+struct Grid {
+    /// Quarters from the start of the file, and seconds, both rising.
+    beats: Vec<(f64, f64)>,
+}
+
+/// Fastest tempo of a file, quarters a minute: faster than any a reader takes for sound.
+const FASTEST: f64 = 1900.0;
+
+impl Grid {
+    fn new(part: &Part, end_s: f64) -> Grid {
+        let quarters = |ticks: u32| f64::from(ticks) / f64::from(QUARTER);
+        let bar = quarters(part.pulse.bar());
+        let first = part.pulse.beat(part.begins + part.rests_first()).0;
+        let at = quarters(first);
+        let into_bar = at % bar;
+        let first_s = part.curve.seconds(at);
+        // So many bars that the tempo before the first note is most like its own.
+        let wanted = first_s * part.tempo / 60.0 - into_bar;
+        let bars = (wanted / bar).round().max(0.0);
+        let fits = |bars: f64| (into_bar + bars * bar) * 60.0 / first_s <= FASTEST;
+        let bars = match (into_bar + bars * bar > 0.0, first_s > 0.0) {
+            (true, true) if fits(bars) => Some(bars),
+            (false, true) if fits(1.0) => Some(1.0),
+            _ => None,
+        };
+        // The first note comes at once: the file begins with its beat.
+        let before = bars.map_or(0.0, |bars| into_bar + bars * bar);
+        let mut beats = vec![(0.0, 0.0)];
+        let mut beat = if bars.is_some() {
+            first
+        } else {
+            first + part.pulse.beat(first).1
+        };
+        loop {
+            let place = quarters(beat);
+            let last = beats[beats.len() - 1];
+            let time_s = part.curve.seconds(place);
+            if time_s > last.1 {
+                beats.push((place - at + before, time_s));
+            }
+            if time_s > end_s && beats.len() > 1 {
+                return Grid { beats };
+            }
+            beat += part.pulse.beat(beat).1;
+        }
+    }
+
+    /// Tick of a time. The last tempo goes on.
+    fn tick(&self, time_s: f64) -> u32 {
+        let next = self.beats.partition_point(|b| b.1 <= time_s);
+        let next = next.clamp(1, self.beats.len() - 1);
+        let (a, b) = (self.beats[next - 1], self.beats[next]);
+        let quarters = a.0 + (time_s - a.1) * (b.0 - a.0) / (b.1 - a.1);
+        (quarters * f64::from(TICKS_PER_QUARTER)).round().max(0.0) as u32
+    }
+
+    /// Tempo of each beat: tick and microseconds a quarter, where it differs from the one
+    /// before.
+    fn tempi(&self) -> Vec<(u32, u32)> {
+        let mut tempi: Vec<(u32, u32)> = Vec::new();
+        for pair in self.beats.windows(2) {
+            let quarter_s = (pair[1].1 - pair[0].1) / (pair[1].0 - pair[0].0);
+            let micros = (1e6 * quarter_s).round().clamp(1.0, 16_777_215.0) as u32;
+            if tempi.last().is_none_or(|(_, last)| *last != micros) {
+                tempi.push((self.tick(pair[0].1), micros));
+            }
+        }
+        tempi
+    }
+}
+
 /// Events with their ticks, in the order they were added.
-#[derive(Default)]
 struct Events<'a> {
+    grid: Grid,
     list: Vec<(u32, TrackEventKind<'a>)>,
     bend: Option<i16>,
     breath: Option<u8>,
 }
 
 impl<'a> Events<'a> {
-    fn add(&mut self, time_s: f64, kind: TrackEventKind<'a>) {
-        let quarters = time_s * 1e6 / f64::from(MICROSECONDS_PER_QUARTER);
-        let tick = (quarters * f64::from(TICKS_PER_QUARTER)).round().max(0.0) as u32;
+    fn new(grid: Grid) -> Self {
+        Events {
+            grid,
+            list: Vec::new(),
+            bend: None,
+            breath: None,
+        }
+    }
+
+    fn push(&mut self, tick: u32, kind: TrackEventKind<'a>) {
         self.list.push((tick, kind));
+    }
+
+    fn add(&mut self, time_s: f64, kind: TrackEventKind<'a>) {
+        self.push(self.grid.tick(time_s), kind);
+    }
+
+    fn tempi(&mut self) {
+        for (tick, micros) in self.grid.tempi() {
+            let tempo = MetaMessage::Tempo(u24::from(micros));
+            self.push(tick, TrackEventKind::Meta(tempo));
+        }
     }
 
     fn message(&mut self, time_s: f64, message: MidiMessage) {
@@ -196,7 +336,31 @@ impl<'a> Events<'a> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::notation::key::Key;
     use proptest::prelude::*;
+
+    #[test]
+    fn horns_have_programs() {
+        for (name, expected) in [
+            ("trumpet", 56),
+            ("flugelhorn", 56),
+            ("horn-bb", 60),
+            ("bass-trombone", 57),
+            ("tuba-f", 58),
+            ("bass-eb", 58),
+            ("tenor-horn", 60),
+        ] {
+            let horn = crate::horn::find(name).unwrap();
+            assert_eq!(program(Some(&horn)), expected, "{name}");
+        }
+    }
+
+    #[test]
+    fn keys_sound_where_the_horn_does() {
+        // A B flat trumpet's D major sounds in C.
+        assert_eq!(Key { fifths: 2 }.transposed(-2).fifths, 0);
+        assert_eq!(Key { fifths: -6 }.transposed(-2).fifths, 4);
+    }
 
     proptest! {
         #[test]

@@ -12,14 +12,15 @@ use crate::horn::{Clef, Horn};
 use crate::line::{Line, LineNote};
 use crate::notation::bars::{Bar, Symbol, Written, value};
 use crate::notation::beams::{self, Beam};
-use crate::notation::{NotationOptions, Part, QUARTER};
+use crate::notation::pulse::Pulse;
+use crate::notation::{LazyPart, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
 use crate::units::{Concert, Pitch};
 
 /// The written part.
 pub struct MusicXml {
-    /// Tempo, metre and key, where given.
-    pub options: NotationOptions,
+    /// The part.
+    pub part: LazyPart,
     /// Notes that deviate from the tuning by more than this carry their cents as
     /// text.
     pub cents_over: f64,
@@ -35,13 +36,12 @@ impl Output for MusicXml {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let score = Part::new(line, &self.options);
         let mut page = Page {
             xml: Writer::new_with_indent(to, b' ', 1),
             cents_over: self.cents_over,
             tenuto_is_rare: tenuto_is_rare(line),
             line,
-            score: &score,
+            score: self.part.of(line),
         };
         page.document()
     }
@@ -84,14 +84,23 @@ impl<W: io::Write> Page<'_, W> {
     }
 
     fn bar(&mut self, at: usize, bar: &Bar) -> io::Result<()> {
-        self.open("measure", &[("number", &(at + 1).to_string())])?;
+        // A pickup is not counted.
+        let pickup = self.score.begins != 0;
+        let number = (at + usize::from(!pickup)).to_string();
+        let mut attributes = vec![("number", number.as_str())];
+        if pickup && at == 0 {
+            attributes.push(("implicit", "yes"));
+        }
+        self.open("measure", &attributes)?;
         if at == 0 {
             self.attributes()?;
             self.tempo()?;
+            self.swing()?;
+            self.estimated()?;
         }
-        let beams = beams::beams(&bar.written, beams::beat(self.score.metre));
+        let beams = beams::beams(&bar.written, &self.score.pulse);
         for (i, written) in bar.written.iter().enumerate() {
-            let tuplet = tuplet(&bar.written, i);
+            let tuplet = tuplet(&bar.written, i, &self.score.pulse);
             match written.symbol {
                 Symbol::Rest => self.rest(written, tuplet)?,
                 Symbol::Note { .. } => self.note(written, &beams[i], tuplet)?,
@@ -144,24 +153,71 @@ impl<W: io::Write> Page<'_, W> {
     }
 
     fn tempo(&mut self) -> io::Result<()> {
-        let tempo = format!("{:.0}", self.score.tempo);
+        // Beats of six eighths are dotted quarters; `sound` counts quarters always.
+        let compound = self.score.metre.is_some() && self.score.pulse.compound();
+        let quarters = if compound { 1.5 } else { 1.0 };
+        let beats = (self.score.tempo / quarters).round();
         self.open("direction", &[("placement", "above")])?;
         self.open("direction-type", &[])?;
         self.open("metronome", &[])?;
         self.text("beat-unit", "quarter")?;
-        self.text("per-minute", &tempo)?;
+        if compound {
+            self.empty("beat-unit-dot", &[])?;
+        }
+        self.number("per-minute", beats)?;
         self.close("metronome")?;
         self.close("direction-type")?;
-        self.empty("sound", &[("tempo", &tempo)])?;
+        self.empty("sound", &[("tempo", &(beats * quarters).to_string())])?;
+        self.close("direction")
+    }
+
+    /// Eighths are written straight and played long and short.
+    fn swing(&mut self) -> io::Result<()> {
+        if self.score.swing == 0.5 {
+            return Ok(());
+        }
+        let (first, second) = ratio(self.score.swing);
+        self.open("direction", &[("placement", "above")])?;
+        self.open("direction-type", &[])?;
+        self.text("words", "Swing")?;
+        self.close("direction-type")?;
+        self.open("sound", &[])?;
+        self.open("swing", &[])?;
+        self.number("first", first)?;
+        self.number("second", second)?;
+        self.text("swing-type", "eighth")?;
+        self.close("swing")?;
+        self.close("sound")?;
+        self.close("direction")
+    }
+
+    /// What nobody has said, and how sure it is: in small print.
+    fn estimated(&mut self) -> io::Result<()> {
+        let Some(text) = self.score.estimated() else {
+            return Ok(());
+        };
+        self.open("direction", &[("placement", "below")])?;
+        self.open("direction-type", &[])?;
+        self.open("words", &[("font-size", "7"), ("font-style", "italic")])?;
+        self.xml.write_event(Event::Text(BytesText::new(&text)))?;
+        self.close("words")?;
+        self.close("direction-type")?;
         self.close("direction")
     }
 
     fn rest(&mut self, written: &Written, tuplet: Option<Tuplet>) -> io::Result<()> {
+        let bar = self.score.metre.map(|metre| metre.bar());
+        let whole = bar == Some(written.length);
         self.open("note", &[])?;
-        self.empty("rest", &[])?;
+        match whole {
+            true => self.empty("rest", &[("measure", "yes")])?,
+            false => self.empty("rest", &[])?,
+        }
         self.number("duration", written.length)?;
         self.number("voice", 1)?;
-        self.value(written.length)?;
+        if !whole {
+            self.value(written.length)?;
+        }
         if let Some(tuplet) = tuplet.filter(|t| t.starts || t.stops) {
             self.open("notations", &[])?;
             self.tuplet(tuplet)?;
@@ -421,9 +477,9 @@ struct Tuplet {
 }
 
 /// Place of a value in the triplet of its beat, if it is part of one.
-fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
+fn tuplet(bar: &[Written], at: usize, pulse: &Pulse) -> Option<Tuplet> {
     let is = |w: &Written| value(w.length).is_some_and(|(.., triplet)| triplet);
-    let beat = |w: &Written| w.start / QUARTER;
+    let beat = |w: &Written| pulse.beat(w.start);
     let here = bar.get(at).filter(|w| is(w))?;
     let same = |i: Option<usize>| {
         let other = i.and_then(|i| bar.get(i));
@@ -433,6 +489,17 @@ fn tuplet(bar: &[Written], at: usize) -> Option<Tuplet> {
         starts: !same(at.checked_sub(1)),
         stops: !same(Some(at + 1)),
     })
+}
+
+/// A swing as a ratio of small numbers: 2 to 1, 3 to 2.
+fn ratio(swing: f64) -> (u32, u32) {
+    /// As near as players and listeners tell apart.
+    const NEAR: f64 = 0.01;
+    let first = |second: u32| (f64::from(second) * swing / (1.0 - swing)).round() as u32;
+    let share = |second: u32| f64::from(first(second)) / f64::from(first(second) + second);
+    let near = (1..=20).find(|second| (share(*second) - swing).abs() < NEAR);
+    let second = near.unwrap_or(20);
+    (first(second), second)
 }
 
 fn clef(line: &Line) -> (&'static str, u32) {
@@ -463,4 +530,16 @@ fn diatonic(sounds: i32) -> i32 {
     const STEPS: [i32; 12] = [0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6];
     let within = sounds - 12 * octaves(sounds);
     STEPS[within.unsigned_abs() as usize % 12] * within.signum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn swing_is_a_ratio() {
+        for (swing, expected) in [(2.0 / 3.0, (2, 1)), (0.6, (3, 2)), (0.75, (3, 1))] {
+            assert_eq!(ratio(swing), expected, "{swing}");
+        }
+    }
 }

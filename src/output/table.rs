@@ -4,9 +4,10 @@ use std::io;
 
 use super::csv::detail;
 use crate::line::Line;
+use crate::notation::Part;
 
-/// Writes the table.
-pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+/// Writes the table, and what was estimated of the part.
+pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()> {
     let context = &line.context;
     let horn = context
         .horn
@@ -49,5 +50,8 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
         );
         writeln!(to, "{}", row.trim_end())?;
     }
-    Ok(())
+    match part.estimated() {
+        Some(estimated) => writeln!(to, "{estimated}"),
+        None => Ok(()),
+    }
 }

@@ -1,0 +1,105 @@
+//! How a printable part is asked for.
+
+use clap::Args;
+use leadpipe::notation::key::Key;
+use leadpipe::notation::{Metre, NotationOptions};
+use leadpipe::output::musicxml::CENTS_OVER;
+
+/// How the printable part is written. What is left out is estimated.
+#[derive(Args)]
+#[command(next_help_heading = "Part and MIDI file; what is left out is estimated")]
+pub struct PartOptions {
+    /// Tempo in quarter notes per minute
+    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    tempo: Option<f64>,
+    /// Keep one tempo all through; otherwise the beat follows the player
+    #[arg(long)]
+    steady: bool,
+    /// Time signature, such as 3/4, or "free" for no bars
+    #[arg(long, value_name = "BEATS/VALUE", value_parser = metre)]
+    meter: Option<Measured>,
+    /// Quarter notes before the first bar line: 0, 0.5, 1, 2
+    #[arg(long, value_name = "QUARTERS", value_parser = pickup)]
+    pickup: Option<f64>,
+    /// Some bar begins with the note at this time
+    #[arg(long, value_name = "SECONDS", value_parser = super::seconds, conflicts_with = "pickup")]
+    downbeat: Option<f64>,
+    /// Smallest value that is written
+    #[arg(long, value_name = "VALUE", value_parser = ["4", "8", "16", "32"])]
+    smallest_note: Option<String>,
+    /// Share of a beat that the first of two swung eighths takes, such as 0.62 or 2:1, or
+    /// "off"
+    #[arg(long, value_name = "RATIO", value_parser = swing)]
+    swing: Option<f64>,
+    /// Key signature of the written part: a key such as F, "E flat minor" or F#m, or a
+    /// number of sharps, negative for flats
+    #[arg(long, value_name = "KEY", allow_hyphen_values = true, value_parser = key)]
+    key: Option<Key>,
+    /// Mark notes in the part with their cents if they are farther than this from the tuning
+    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
+    pub cents_over: f64,
+}
+
+/// A metre, or none.
+#[derive(Clone, Copy)]
+struct Measured(Option<Metre>);
+
+impl PartOptions {
+    /// The same for the library.
+    pub fn notation(&self) -> NotationOptions {
+        NotationOptions {
+            tempo: self.tempo,
+            steady: self.steady,
+            metre: self.meter.map(|m| m.0),
+            pickup: self.pickup,
+            downbeat_s: self.downbeat,
+            smallest: self.smallest_note.as_deref().and_then(|v| v.parse().ok()),
+            swing: self.swing,
+            fifths: self.key.map(|key| key.fifths),
+        }
+    }
+}
+
+fn tempo(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
+        _ => Err("give quarter notes per minute, 20 to 400".into()),
+    }
+}
+
+fn metre(text: &str) -> Result<Measured, String> {
+    if text == "free" {
+        return Ok(Measured(None));
+    }
+    let metre = Metre::parse(text).ok_or("give a time signature such as 4/4, 3/4, 6/8, or free")?;
+    Ok(Measured(Some(metre)))
+}
+
+fn pickup(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        // Eighths of a quarter are the smallest values.
+        Ok(quarters) if (0.0..=32.0).contains(&quarters) && (8.0 * quarters).fract() == 0.0 => {
+            Ok(quarters)
+        }
+        _ => Err("give quarter notes, such as 0, 0.5 or 1".into()),
+    }
+}
+
+fn swing(text: &str) -> Result<f64, String> {
+    if text == "off" {
+        return Ok(0.5);
+    }
+    let number = |text: &str| text.trim().parse::<f64>().ok().filter(|n| *n > 0.0);
+    let share = match text.split_once(':') {
+        Some((long, short)) => number(long).zip(number(short)).map(|(a, b)| a / (a + b)),
+        None => number(text),
+    };
+    let sane = share.filter(|share| (0.5..=0.8).contains(share));
+    sane.ok_or_else(|| "give a share from 0.5 to 0.8, a ratio such as 2:1, or off".into())
+}
+
+fn key(text: &str) -> Result<Key, String> {
+    Key::parse(text).ok_or_else(|| {
+        "give a key such as F, \"E flat minor\" or F#m, or its number of sharps, -7 to 7".into()
+    })
+}

@@ -1,0 +1,525 @@
+//! Tempo, metre, bar lines and swing of a line: each candidate is decoded, and the most
+//! probable one is taken.
+
+use std::collections::HashMap;
+use std::sync::LazyLock;
+
+use super::beat_decoder::{Known, Onset, PERIODS_S, Path, Timing, decode, usual_accent};
+use super::metrical_model::MetricalModel;
+use super::{Metre, QUARTER};
+
+/// What a line is found to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Estimate {
+    /// Its metre, and which of that metre's pulses.
+    pub metre: Metre,
+    pub pulse: usize,
+    /// How the player keeps time.
+    pub timing: Timing,
+    /// Seconds of a quarter on the whole.
+    pub period_s: f64,
+    /// Place in the bar of the first note, in ticks.
+    pub first: u32,
+    /// Places of the notes that were looked at.
+    pub path: Path,
+    /// Probabilities of metre, tempo (its octave) and bar lines against what else they
+    /// might be, as far as each was looked for.
+    pub sure_of_metre: f64,
+    pub sure_of_tempo: f64,
+    pub sure_of_bar: f64,
+}
+
+/// What is looked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Search {
+    /// Metres that it may be, with how usual they are.
+    pub metres: Vec<(Metre, f64)>,
+    /// The swing, where it is known.
+    pub swing: Option<f64>,
+    /// Whether the tempo stays as it is.
+    pub steady: bool,
+    /// What is known of the beat.
+    pub known: Known,
+}
+
+/// Metres that are looked for and how usual they are in brass players' parts: a guess,
+/// and a flat one.
+pub const METRES: [(u32, u32, f64); 8] = [
+    (4, 4, 0.24),
+    (3, 4, 0.17),
+    (2, 4, 0.12),
+    (6, 8, 0.12),
+    (12, 8, 0.10),
+    (5, 4, 0.09),
+    (9, 8, 0.08),
+    (7, 8, 0.08),
+];
+/// Swing that is looked for, and how usual swing is where quarters are beats.
+const SWINGS: [f64; 4] = [0.57, 0.61, 0.65, 0.69];
+const SWUNG: f64 = 0.3;
+/// Bands of seconds a quarter that are decoded by themselves, so that each has its best.
+const BANDS_S: [(f64, f64); 3] = [(0.22, 0.44), (0.40, 0.76), (0.70, 1.6)];
+/// A player of whom nothing is known yet, and the players that are tried then.
+const JITTER_S: f64 = 0.018;
+const DRIFT: f64 = 0.02;
+const JITTERS_S: [f64; 4] = [0.009, 0.014, 0.018, 0.026];
+const DRIFTS: [f64; 4] = [0.004, 0.01, 0.02, 0.04];
+const STEADY: f64 = 0.0005;
+/// Seconds of a quarter where one note says nothing.
+const ANY_PERIOD_S: f64 = 0.5;
+/// Candidates whose bar lines are moved by beats.
+const MOVED: usize = 3;
+/// Notes that a metre is estimated from; a longer line goes on as it began.
+pub const LOOKED_AT: usize = 200;
+
+/// A decoded candidate.
+struct Candidate<'a> {
+    model: &'a MetricalModel,
+    pulse: usize,
+    timing: Timing,
+    log_prior: f64,
+    path: Path,
+    period_s: f64,
+    /// Logarithm of its probability.
+    score: f64,
+}
+
+impl Candidate<'_> {
+    fn first(&self) -> u32 {
+        self.path.ticks[0]
+    }
+
+    /// Band around its own tempo.
+    fn band_s(&self) -> (f64, f64) {
+        (0.8 * self.period_s, 1.25 * self.period_s)
+    }
+}
+
+/// Finds what a line is.
+///
+/// # Panics
+/// Without onsets or metres.
+pub fn estimate(onsets: &[Onset], search: &Search) -> Estimate {
+    let onsets = &onsets[..onsets.len().min(LOOKED_AT)];
+    let unusual: Vec<Option<Vec<MetricalModel>>> = search
+        .metres
+        .iter()
+        .map(|(metre, _)| usual(*metre).is_none().then(|| MetricalModel::all(*metre)))
+        .collect();
+    let models = search.metres.iter().zip(&unusual);
+    let models = models.filter_map(|((metre, p), unusual)| {
+        let models = unusual.as_deref().or_else(|| usual(*metre))?;
+        Some((models, *p))
+    });
+    let drift = if search.steady { STEADY } else { DRIFT };
+    let mut found = Vec::new();
+    for (models, p) in models {
+        for (pulse, model) in models.iter().enumerate() {
+            let share = p / models.len() as f64;
+            for (swing, p) in swings(model, search.swing) {
+                let timing = Timing {
+                    jitter_s: JITTER_S,
+                    drift,
+                    swing,
+                };
+                let bands = BANDS_S.map(Some);
+                let looked_for = search.known.period_s.is_none();
+                for band_s in if looked_for { &bands[..] } else { &[None] } {
+                    let known = Known {
+                        band_s: *band_s,
+                        ..search.known
+                    };
+                    let log_prior = f64::ln(share * p);
+                    found.push(attempt(onsets, model, pulse, timing, &known, log_prior));
+                }
+            }
+        }
+    }
+    sort(&mut found);
+    let moved = moved(onsets, &found, &search.known);
+    found.extend(moved);
+    sort(&mut found);
+    let (sure_of_metre, sure_of_tempo, sure_of_bar) = sureness(&found);
+    let best = refined(onsets, &found[0], search);
+    Estimate {
+        metre: best.model.metre,
+        pulse: best.pulse,
+        timing: best.timing,
+        period_s: best.period_s,
+        first: best.first(),
+        path: best.path,
+        sure_of_metre,
+        sure_of_tempo,
+        sure_of_bar,
+    }
+}
+
+/// Models of the usual metres; a folder of takes asks for them again and again.
+fn usual(metre: Metre) -> Option<&'static [MetricalModel]> {
+    static USUAL: LazyLock<Vec<Vec<MetricalModel>>> = LazyLock::new(|| {
+        let models = |(beats, value, _)| MetricalModel::all(Metre { beats, value });
+        METRES.map(models).into()
+    });
+    let is = |models: &&Vec<MetricalModel>| models[0].metre == metre;
+    USUAL.iter().find(is).map(Vec::as_slice)
+}
+
+/// Swings to try in a metre, with their probabilities.
+fn swings(model: &MetricalModel, known: Option<f64>) -> Vec<(f64, f64)> {
+    match known {
+        Some(swing) => vec![(swing, 1.0)],
+        None if model.metre.value == 4 => {
+            let each = SWUNG / SWINGS.len() as f64;
+            let straight = std::iter::once((0.5, 1.0 - SWUNG));
+            straight.chain(SWINGS.map(|s| (s, each))).collect()
+        }
+        None => vec![(0.5, 1.0)],
+    }
+}
+
+fn sort(found: &mut [Candidate]) {
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+}
+
+/// The best candidates with their bar lines moved by whole beats: the beam keeps one bar
+/// line in the end, chosen before the line's habits were known.
+fn moved<'a>(onsets: &[Onset], found: &[Candidate<'a>], known: &Known) -> Vec<Candidate<'a>> {
+    let mut moved = Vec::new();
+    let mut done: Vec<(Metre, f64)> = Vec::new();
+    for best in found {
+        let metre = best.model.metre;
+        let near = |(other, period_s): &(Metre, f64)| {
+            *other == metre && (period_s / best.period_s - 1.0).abs() < 0.1
+        };
+        if done.iter().any(near) {
+            continue;
+        }
+        if done.len() == MOVED
+            || known.first.is_some()
+            || known.pickup.is_some()
+            || known.downbeat.is_some()
+        {
+            break;
+        }
+        done.push((metre, best.period_s));
+        for (beat, _) in &best.model.pulse.beats()[1..] {
+            let first = (best.first() + beat) % best.model.pulse.bar();
+            if !best.model.pulse.has(first) {
+                continue;
+            }
+            let known = Known {
+                first: Some(first),
+                band_s: Some(best.band_s()),
+                ..*known
+            };
+            let (timing, log_prior) = (best.timing, best.log_prior);
+            moved.push(attempt(
+                onsets, best.model, best.pulse, timing, &known, log_prior,
+            ));
+        }
+    }
+    moved
+}
+
+/// The best candidate again, with what fits the player best.
+fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candidate<'a> {
+    let known = Known {
+        first: Some(best.first()),
+        band_s: Some(best.band_s()),
+        ..search.known
+    };
+    let swings = match best.timing.swing {
+        swing if swing > 0.5 && search.swing.is_none() => vec![swing - 0.02, swing, swing + 0.02],
+        swing => vec![swing],
+    };
+    let drifts = if search.steady {
+        &[STEADY][..]
+    } else {
+        &DRIFTS
+    };
+    let mut found = Vec::new();
+    for jitter_s in JITTERS_S {
+        for drift in drifts {
+            for swing in &swings {
+                let timing = Timing {
+                    jitter_s,
+                    drift: *drift,
+                    swing: *swing,
+                };
+                let (model, pulse, log_prior) = (best.model, best.pulse, best.log_prior);
+                found.push(attempt(onsets, model, pulse, timing, &known, log_prior));
+            }
+        }
+    }
+    sort(&mut found);
+    found.swap_remove(0)
+}
+
+fn attempt<'a>(
+    onsets: &[Onset],
+    model: &'a MetricalModel,
+    pulse: usize,
+    timing: Timing,
+    known: &Known,
+    log_prior: f64,
+) -> Candidate<'a> {
+    let path = decode(onsets, model, &timing, known);
+    let last = onsets.len() - 1;
+    let quarters = f64::from(path.ticks[last] - path.ticks[0]) / f64::from(QUARTER);
+    let (shortest, longest) = match known.period_s {
+        Some(period_s) => (0.5 * period_s, 2.0 * period_s),
+        None => PERIODS_S,
+    };
+    let period_s = match known.period_s {
+        Some(period_s) if last == 0 => period_s,
+        None if last == 0 => ANY_PERIOD_S,
+        _ => (onsets[last].time_s - onsets[0].time_s) / quarters,
+    };
+    // Notes faster than any value say nothing of the beat.
+    let period_s = period_s.clamp(shortest, longest);
+    let score = path.log_p
+        + log_prior
+        + accents(&path, model, onsets)
+        + habits(&path, model)
+        + values(&path, model);
+    Candidate {
+        model,
+        pulse,
+        timing,
+        log_prior,
+        path,
+        period_s,
+        score,
+    }
+}
+
+/// What the levels say for a metre: logarithm of the levels' likelihood if they follow the
+/// strengths of their places, over that if they do not (linear regression on the accents
+/// that are usual).
+fn accents(path: &Path, model: &MetricalModel, onsets: &[Onset]) -> f64 {
+    /// Cost of the slope, in nats.
+    const SLOPE: f64 = 0.5;
+    /// Least share of the variance that is taken to be chance.
+    const CHANCE: f64 = 0.05;
+    let count = onsets.len() as f64;
+    let usual = || {
+        path.ticks
+            .iter()
+            .map(|t| usual_accent(model.pulse.strength(*t)))
+    };
+    let mean_usual = usual().sum::<f64>() / count;
+    let mean = onsets.iter().map(|o| o.accent_db).sum::<f64>() / count;
+    let (mut both, mut usuals, mut levels) = (0.0, 0.0, 0.0);
+    for (usual, onset) in usual().zip(onsets) {
+        let (x, y) = (usual - mean_usual, onset.accent_db - mean);
+        (both, usuals, levels) = (both + x * y, usuals + x * x, levels + y * y);
+    }
+    if both <= 0.0 || levels < 1e-6 {
+        return 0.0;
+    }
+    let left = (1.0 - both * both / (usuals * levels)).max(CHANCE);
+    (-0.5 * count * left.ln() - SLOPE).max(0.0)
+}
+
+/// What a line's own habits say: each step's probability as it is learned from the steps
+/// before it (a Pólya urn by place in the bar over one by place in the beat over the
+/// model), over that of the model. Bars that repeat, and beats that do, speak for the
+/// metre in which they do.
+fn habits(path: &Path, model: &MetricalModel) -> f64 {
+    /// Steps that the model counts for against those of the line, by beat and by bar.
+    const BY_BEAT: f64 = 10.0;
+    const BY_BAR: f64 = 12.0;
+    /// How often each step was made from each place.
+    #[derive(Default)]
+    struct Urn(HashMap<(u32, u32), f64>, HashMap<u32, f64>);
+    impl Urn {
+        /// Probability of a step given what it is without the urn; then counts it.
+        fn draw(&mut self, from: u32, step: u32, p: f64, weight: f64) -> f64 {
+            let count = self.0.entry((from, step)).or_default();
+            let all = self.1.entry(from).or_default();
+            let drawn = (*count + weight * p) / (*all + weight);
+            *count += 1.0;
+            *all += 1.0;
+            drawn
+        }
+    }
+    let (mut beats, mut bars) = (Urn::default(), Urn::default());
+    let mut sum = 0.0;
+    for (at, pair) in path.ticks.windows(2).enumerate() {
+        let (place, step) = (pair[0] % model.pulse.bar(), pair[1] - pair[0]);
+        let nexts = model.nexts(place, path.divisions[at]);
+        let Some(next) = nexts.iter().find(|n| n.ticks == step) else {
+            continue;
+        };
+        let (start, length) = model.pulse.beat(place);
+        // Beats of both lengths have places of their own.
+        let in_beat = (place - start) * 100 + length;
+        let by_beat = beats.draw(in_beat, step, next.log_p.exp(), BY_BEAT);
+        sum += bars.draw(place, step, by_beat, BY_BAR).ln() - next.log_p;
+    }
+    sum
+}
+
+/// What the values say for a tempo: of two tempi an octave apart, the one whose part is in
+/// beats and their halves or thirds is usual, not in sixteenths (chosen on folk songs).
+fn values(path: &Path, model: &MetricalModel) -> f64 {
+    const OF_BEATS: f64 = 0.45;
+    const OF_EIGHTHS: f64 = 0.15;
+    let of = |pair: &[u32]| {
+        let (_, beat) = model.pulse.beat(pair[0]);
+        match pair[1] - pair[0] {
+            ticks if ticks >= beat => OF_BEATS,
+            ticks if ticks >= QUARTER / 2 => OF_EIGHTHS,
+            _ => 0.0,
+        }
+    };
+    path.ticks.windows(2).map(of).sum()
+}
+
+/// Probabilities of the best candidate's metre, tempo and bar lines among all: the share
+/// of candidates that agree with it, each weighted by its own.
+fn sureness(found: &[Candidate]) -> (f64, f64, f64) {
+    /// Scores leave out what notes have in common; so much less is known than they say
+    /// (chosen so that shares agree with how often they are right).
+    const DOUBT: f64 = 2.0;
+    let best = &found[0];
+    let weight = |c: &Candidate| ((c.score - best.score) / DOUBT).exp();
+    let all: f64 = found.iter().map(weight).sum();
+    let share = |agrees: &dyn Fn(&&Candidate) -> bool| {
+        found.iter().filter(agrees).map(weight).sum::<f64>() / all
+    };
+    let tempo = |c: &&Candidate| (c.period_s / best.period_s - 1.0).abs() < 0.1;
+    let metre = |c: &&Candidate| c.model.metre == best.model.metre;
+    (
+        share(&metre),
+        share(&tempo),
+        share(&|c| tempo(c) && metre(c) && c.first() == best.first()),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn onsets(ticks: &[u32], period_s: f64) -> Vec<Onset> {
+        let onset = |t: &u32| Onset {
+            time_s: 0.7 + f64::from(*t) / f64::from(QUARTER) * period_s,
+            accent_db: 0.0,
+        };
+        ticks.iter().map(onset).collect()
+    }
+
+    fn search(metres: &[(u32, u32)], period_s: Option<f64>) -> Search {
+        let metre = |(beats, value): &(u32, u32)| {
+            let (beats, value) = (*beats, *value);
+            (Metre { beats, value }, 1.0)
+        };
+        Search {
+            metres: metres.iter().map(metre).collect(),
+            swing: None,
+            steady: false,
+            known: Known {
+                period_s,
+                ..Known::default()
+            },
+        }
+    }
+
+    fn steps(ticks: &[u32]) -> Vec<u32> {
+        ticks.windows(2).map(|w| w[1] - w[0]).collect()
+    }
+
+    /// Places of values one after the other.
+    fn places(values: &[u32]) -> Vec<u32> {
+        let mut at = 0;
+        let mut next = |value: &u32| {
+            at += value;
+            at - value
+        };
+        values.iter().map(&mut next).collect()
+    }
+
+    /// Bars of a waltz, its first beats louder, begun with a pickup.
+    #[test]
+    fn a_waltz_is_a_waltz() {
+        let bar = [24, 24, 24, 48, 24, 36, 12, 24, 24, 12, 12, 24];
+        let mut values = vec![24];
+        values.extend(bar.iter().cycle().take(4 * bar.len()));
+        let ticks: Vec<u32> = places(&values).iter().map(|t| t + 48).collect();
+        let mut heard = onsets(&ticks, 0.6);
+        for (onset, tick) in heard.iter_mut().zip(&ticks) {
+            onset.accent_db = if tick % 72 == 0 { 1.5 } else { -0.7 };
+        }
+        let found = estimate(&heard, &search(&[(4, 4), (3, 4), (2, 4), (6, 8)], None));
+        assert_eq!(found.metre, Metre { beats: 3, value: 4 });
+        assert_eq!(found.path.ticks, ticks);
+        assert!((found.period_s - 0.6).abs() < 0.01);
+        assert!(found.sure_of_metre > 0.3, "{}", found.sure_of_metre);
+        assert!(found.sure_of_tempo > 0.8, "{}", found.sure_of_tempo);
+    }
+
+    #[test]
+    fn swing_is_told_from_triplets() {
+        // Long and short pairs at 62 to 38, and triplets in between.
+        let pulse = crate::notation::pulse::Pulse::of(Some(Metre::COMMON));
+        let bar = [12, 12, 12, 12, 24, 12, 12, 8, 8, 8, 12, 12, 24, 24];
+        let values: Vec<u32> = bar.iter().copied().cycle().take(5 * bar.len()).collect();
+        let ticks = places(&values);
+        let onset = |t: &u32| Onset {
+            time_s: 0.5 + 0.4 * pulse.played(*t, 0.62),
+            accent_db: 0.0,
+        };
+        let heard: Vec<Onset> = ticks.iter().map(onset).collect();
+        let found = estimate(&heard, &search(&[(4, 4), (12, 8)], None));
+        assert_eq!(steps(&found.path.ticks), steps(&ticks));
+        assert!(
+            (found.timing.swing - 0.62).abs() < 0.025,
+            "{}",
+            found.timing.swing
+        );
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+        /// What is played exactly comes back exactly, at whatever tempo.
+        #[test]
+        fn tempo_changes_no_value(
+            beats in prop::collection::vec(
+                prop::sample::select(vec![vec![24], vec![12, 12], vec![18, 6], vec![48], vec![36, 12]]),
+                4..24,
+            ),
+            tempo in 60.0f64..140.0,
+        ) {
+            let ticks = places(&beats.concat());
+            let heard = onsets(&ticks, 60.0 / tempo);
+            let found = estimate(&heard, &search(&[(4, 4)], Some(60.0 / tempo)));
+            prop_assert_eq!(steps(&found.path.ticks), steps(&ticks));
+        }
+
+        /// Whatever is heard has places, one after the other.
+        #[test]
+        fn any_onsets_have_places(
+            gaps in prop::collection::vec(prop_oneof![0.001f64..0.1, 0.1f64..2.0, 5.0f64..90.0], 0..40),
+            metre in prop::sample::select(vec![(4, 4), (6, 8), (7, 8), (1, 8), (2, 2)]),
+            given in prop::option::of(0.2f64..2.0),
+            smallest in prop::option::of(prop::sample::select(vec![4u32, 8, 16, 32])),
+            pickup in prop::option::of(0u32..200),
+        ) {
+            let mut time_s = 0.1;
+            let mut heard = vec![Onset { time_s, accent_db: 0.0 }];
+            for gap_s in gaps {
+                time_s += gap_s;
+                heard.push(Onset { time_s, accent_db: gap_s.sin() });
+            }
+            let mut search = search(&[metre], given);
+            search.known.smallest = smallest;
+            search.known.pickup = pickup;
+            let found = estimate(&heard, &search);
+            prop_assert_eq!(found.path.ticks.len(), heard.len());
+            prop_assert!(found.path.ticks.windows(2).all(|w| w[0] < w[1]));
+            let shares = [found.sure_of_metre, found.sure_of_tempo, found.sure_of_bar];
+            prop_assert!(shares.iter().all(|s| (0.0..=1.000_001).contains(s)), "{:?}", shares);
+        }
+    }
+}
