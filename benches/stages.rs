@@ -3,17 +3,16 @@
 use std::hint::black_box;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use leadpipe::analysis::candidate_finder::CandidateFinder;
-use leadpipe::analysis::candidates::Candidates;
-use leadpipe::analysis::correlator::Correlator;
-use leadpipe::analysis::decimate::Decimator;
-use leadpipe::analysis::decoder::{Decoder, TransitionCosts};
-use leadpipe::analysis::offline_decoder::OfflineDecoder;
-use leadpipe::analysis::{Analyser, Frame, Settings, fine_pitch};
-use leadpipe::demo::line;
-use leadpipe::notes::PitchFrame;
-use leadpipe::notes::segment::Segmenter;
-use leadpipe::transcriber::{Mode, Tracker, Transcriber};
+use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
+use leadpipe::internals::analysis::candidates::Candidates;
+use leadpipe::internals::analysis::correlator::Correlator;
+use leadpipe::internals::analysis::decimate::Decimator;
+use leadpipe::internals::analysis::decoder::{Decoder, TransitionCosts};
+use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
+use leadpipe::internals::analysis::{Analyser, Frame, fine_pitch};
+use leadpipe::internals::demo::line;
+use leadpipe::internals::notes::segment::Segmenter;
+use leadpipe::{Mode, PitchFrame, Settings, Tracker, Transcriber};
 
 const RATE_HZ: f64 = 48_000.0;
 /// Rate, hop and longest lag of the analyser at 48 kHz.
@@ -34,7 +33,8 @@ fn low_second() -> Vec<f32> {
 
 fn frames() -> Vec<Frame> {
     let mut frames = Vec::new();
-    Analyser::new(RATE_HZ, Settings::default()).push(&second(), &mut |f| frames.push(*f));
+    Analyser::new(Settings::builder(RATE_HZ).build().unwrap())
+        .push(&second(), &mut |f| frames.push(*f));
     frames
 }
 
@@ -103,18 +103,18 @@ fn stages(c: &mut Criterion) {
         });
     });
     group.bench_function("path", |b| {
-        let analyser = Analyser::new(RATE_HZ, Settings::default());
+        let analyser = Analyser::new(Settings::builder(RATE_HZ).build().unwrap());
         let mut path = OfflineDecoder::new(&analyser);
         let mut out = Vec::new();
         b.iter(|| {
             frames
                 .iter()
-                .for_each(|f| path.push(black_box(f), &mut out));
+                .for_each(|f| path.push(black_box(f), &mut out, &mut |_| {}));
             out.clear();
         });
     });
     group.bench_function("live ear as a whole", |b| {
-        let mut tracker = Tracker::new(RATE_HZ, Settings::default());
+        let mut tracker = Tracker::new(Settings::builder(RATE_HZ).build().unwrap());
         b.iter(|| {
             tracker.push(black_box(&sound), &mut |heard| {
                 black_box(&heard);
@@ -123,7 +123,8 @@ fn stages(c: &mut Criterion) {
     });
     group.bench_function("both passes as a whole", |b| {
         b.iter(|| {
-            let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Full);
+            let mut transcriber =
+                Transcriber::new(Settings::builder(RATE_HZ).build().unwrap(), Mode::Full);
             transcriber.push(black_box(&sound));
             transcriber.finish().notes.len()
         });

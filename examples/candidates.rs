@@ -5,11 +5,11 @@
 //! cargo run --release --example candidates > docs/candidates.svg
 //! ```
 
-use leadpipe::analysis::candidate_finder::CandidateFinder;
-use leadpipe::analysis::candidates::Candidates;
-use leadpipe::analysis::correlator::{Correlator, Window};
-use leadpipe::analysis::decimate::Decimator;
-use leadpipe::demo::line;
+use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
+use leadpipe::internals::analysis::candidates::Candidates;
+use leadpipe::internals::analysis::correlator::{Correlator, Window};
+use leadpipe::internals::analysis::decimate::Decimator;
+use leadpipe::internals::demo::line;
 
 const RATE_HZ: f64 = 48_000.0;
 const LOW_RATE_HZ: f64 = 12_000.0;
@@ -82,7 +82,7 @@ fn main() {
         println!(r#"<text x="{label_x}" y="24" fill="{colour}">{name}</text>"#);
     }
     for candidate in candidates.as_slice() {
-        let hz = leadpipe::units::Pitch(f64::from(candidate.pitch)).hz();
+        let hz = leadpipe::Pitch(f64::from(candidate.pitch)).hz();
         let at = x(LOW_RATE_HZ / hz);
         let accepted = candidate.net_strength() > 0.8;
         let colour = if accepted { "#222222" } else { "#999999" };

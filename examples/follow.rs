@@ -1,26 +1,27 @@
-//! The live ear in ten lines: blocks of samples in, notes out as they are decided.
+//! Live tracking in ten lines: blocks of samples in, notes out as they are decided.
 //!
-//! `cargo run --release --example follow`
+//! `cargo run --release --example follow -- TAKE.wav`
 
-use leadpipe::demo::line;
-use leadpipe::horn;
-use leadpipe::notes::segment::NoteEvent;
-use leadpipe::transcriber::{Event, Tracker};
-use leadpipe::units::Pitch;
+use std::path::Path;
 
-fn main() -> leadpipe::error::Result<()> {
-    let flugelhorn = horn::find("flugelhorn")?;
-    let mut tracker = Tracker::new(48_000.0, horn::analysis_settings(Some(&flugelhorn), -60.0));
-    // Any block size will do; a sound card's is 64 to 256.
-    for block in line::render(48_000.0).chunks(128) {
-        tracker.push(block, &mut |heard| {
-            if let Event::Note(NoteEvent::Started(note)) = heard {
+use leadpipe::{Event, NoteEvent, Pitch, Selection, Settings, Take, Tracker};
+
+fn main() -> leadpipe::Result<()> {
+    let Some(path) = std::env::args().nth(1) else {
+        eprintln!("give a take");
+        std::process::exit(2);
+    };
+    let mut take = Take::open(Path::new(&path), &Selection::default())?;
+    let settings = Settings::builder(take.sample_rate_hz()).build()?;
+    let mut tracker = Tracker::new(settings);
+    let mut block = Vec::new();
+    // Any block size will do; a sound card's is 64 to 256 samples.
+    while take.next_block(&mut block)? {
+        tracker.push(&block, |event| {
+            if let Event::Note(NoteEvent::Started(note)) = event {
                 let hz = Pitch(f64::from(note.pitch)).hz();
-                println!(
-                    "{:7.3} s  {hz:6.1} Hz  {}",
-                    note.onset_s,
-                    note.attack.name()
-                );
+                let attack = note.attack.name();
+                println!("{:7.3} s  {hz:6.1} Hz  {attack}", note.onset_s);
             }
         });
     }

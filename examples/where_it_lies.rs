@@ -3,16 +3,15 @@
 //!
 //! `cargo run --release --example where_it_lies -- flugelhorn`
 
-use leadpipe::horn;
-use leadpipe::units::Concert;
+use leadpipe::{Concert, Horn};
 
-fn main() -> leadpipe::error::Result<()> {
+fn main() -> leadpipe::Result<()> {
     let name = std::env::args().nth(1).unwrap_or("trumpet".into());
-    let horn = horn::find(&name)?;
+    let horn = Horn::find(&name)?;
     println!(
         "{}: {:.0} mm of tube",
         horn.title,
-        1000.0 * horn::tube::open_length_m(horn.fundamental)
+        1000.0 * horn.open_length_m()
     );
     for key in horn.low.0..=horn.high.0 {
         let concert = Concert(key);

@@ -4,29 +4,30 @@
 
 use std::path::Path;
 
-use leadpipe::audio::{Selection, Take};
-use leadpipe::line::{Line, LineContext};
-use leadpipe::output::{Output, csv::Csv, midi::MidiFile, save_all};
-use leadpipe::transcriber::{Mode, Transcriber};
-use leadpipe::tuning::Reference;
-use leadpipe::{horn, tuning};
+use leadpipe::{
+    Csv, Horn, Line, LineContext, MidiFile, Mode, Output, Reference, Selection, Settings, Take,
+    Transcriber, Tuning, save_all,
+};
 
-fn main() -> leadpipe::error::Result<()> {
+fn main() -> leadpipe::Result<()> {
     let mut args = std::env::args().skip(1);
     let (Some(take), Some(folder)) = (args.next(), args.next()) else {
         eprintln!("give a take and a folder");
         std::process::exit(2);
     };
-    let trumpet = horn::find("trumpet")?;
+    let trumpet = Horn::find("trumpet")?;
     let mut take = Take::open(Path::new(&take), &Selection::default())?;
-    let settings = horn::analysis_settings(Some(&trumpet), -60.0);
-    let mut transcriber = Transcriber::new(take.sample_rate_hz(), settings, Mode::Full);
+    let settings = Settings::builder(take.sample_rate_hz())
+        .horn(&trumpet)
+        .gate_db(-60.0)
+        .build()?;
+    let mut transcriber = Transcriber::new(settings, Mode::Full);
     let mut block = Vec::new();
     while take.next_block(&mut block)? {
         transcriber.push(&block);
     }
-    let mut context = LineContext::plain(tuning::find("just", Some("Bb"), Reference::default())?);
-    context.horn = Some(trumpet);
+    let tuning = Tuning::find("just", Some("Bb"), Reference::default())?;
+    let context = LineContext::new(tuning).for_horn(trumpet);
     let notes = transcriber.finish().notes;
     let length_s = take.length_s().unwrap_or(0.0);
     let line = Line::new("take", length_s, notes, context);

@@ -8,7 +8,7 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 kept=.ci/instructions
 program=${CARGO_TARGET_DIR:-target}/release/leadpipe
-cargo build --release --locked --no-default-features
+cargo build --release --locked --no-default-features --features cli
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 "$program" demo --out "$work" >/dev/null 2>&1

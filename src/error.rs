@@ -11,35 +11,57 @@ pub enum Error {
     /// The input cannot be used (exit code 3).
     #[error("{}: {problem}; {hint}", .path.display())]
     Input {
+        /// The file.
         path: PathBuf,
+        /// What is wrong.
         problem: String,
+        /// How to fix it.
         hint: String,
     },
     /// A name, option or settings file is invalid (exit code 4).
     #[error("{problem}; {hint}")]
-    Setting { problem: String, hint: String },
+    Setting {
+        /// What is wrong.
+        problem: String,
+        /// How to fix it.
+        hint: String,
+    },
     /// An output could not be written (exit code 5).
     #[error("{}: {problem}; {hint}", .path.display())]
     Output {
+        /// The file.
         path: PathBuf,
+        /// What is wrong.
         problem: String,
+        /// How to fix it.
         hint: String,
     },
     /// A sound device or a port cannot be used (exit code 7).
     #[error("{device}: {problem}; {hint}")]
     Device {
+        /// Its name.
         device: String,
+        /// What is wrong.
         problem: String,
+        /// How to fix it.
         hint: String,
     },
     /// The take holds no sound at all (exit code 6).
     #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
-    Silent { path: PathBuf, peak_db: f64 },
+    Silent {
+        /// The take.
+        path: PathBuf,
+        /// Its loudest sample, dBFS.
+        peak_db: f64,
+    },
     /// Some of many takes could not be used (exit code of the first).
     #[error("{failed} of {of} takes could not be used; each is named above, with how to fix it")]
     Several {
+        /// How many could not be used.
         failed: usize,
+        /// How many there are.
         of: usize,
+        /// The error of the first.
         first: Box<Error>,
     },
     /// The program was interrupted while it wrote files; none is half written

@@ -1,49 +1,162 @@
-//! A brass player's ear for the synthesizer rig.
+//! Notes from a brass instrument, as they are played: pitch, onset, attack and
+//! technique from a microphone or a file, named for the horn in hand, measured against
+//! a tuning table, and written as a note list, MIDI, control voltages or MusicXML.
 //!
-//! [`transcriber`] is the front door: feed samples to a [`transcriber::Tracker`] for what a live
-//! engine decides while the horn plays, or a whole take to a [`transcriber::Transcriber`].
-//! [`mod@line`] then names the notes for the horn in hand ([`horn`]) and measures
-//! them against a table ([`tuning`]); [`output`] writes the line down.
+//! # A take, written down
 //!
 //! ```
-//! use leadpipe::analysis::Settings;
-//! use leadpipe::demo::line;
-//! use leadpipe::transcriber::{Transcriber, Mode};
-//! use leadpipe::line::{Line, LineContext};
-//! use leadpipe::{horn, tuning};
+//! use leadpipe::{Horn, Line, LineContext, Mode, Reference, Settings, Transcriber, Tuning};
 //!
-//! let mut transcriber = Transcriber::new(48_000.0, Settings::default(), Mode::Full);
-//! transcriber.push(&line::render(48_000.0));
+//! // A second of B flat 3 by a plain synthesiser; yours comes from `Take::open`.
+//! let samples: Vec<f32> = (0..48_000)
+//!     .map(|i| 0.2 * (2.0 * (i as f32 * 233.08 / 48_000.0).fract() - 1.0))
+//!     .collect();
+//!
+//! let flugelhorn = Horn::find("flugelhorn")?;
+//! let settings = Settings::builder(48_000.0).horn(&flugelhorn).build()?;
+//! let mut transcriber = Transcriber::new(settings, Mode::Full);
+//! transcriber.push(&samples); // blocks of any length
 //! let transcription = transcriber.finish();
 //!
-//! let tuning = tuning::find("equal-12", None, tuning::Reference::default())?;
-//! let mut context = LineContext::plain(tuning);
-//! context.horn = Some(horn::find("flugelhorn")?);
-//! let line = Line::new("lamplight", line::LENGTH_S, transcription.notes, context);
-//! assert_eq!(line.notes[0].written.to_string(), "C4");
-//! # Ok::<(), leadpipe::error::Error>(())
+//! let tuning = Tuning::find("equal-12", None, Reference::default())?;
+//! let context = LineContext::new(tuning).for_horn(flugelhorn);
+//! let line = Line::new("take", 1.0, transcription.notes, context);
+//! let note = &line.notes[0];
+//! assert_eq!(note.concert.to_string(), "Bb3");
+//! assert_eq!(note.written.to_string(), "C4");
+//! assert!(note.cents.abs() < 1.0);
+//! # Ok::<(), leadpipe::Error>(())
 //! ```
+//!
+//! [`save_all`] writes the line as files, in any of the formats below.
+//!
+//! # Live
+//!
+//! ```
+//! use leadpipe::{Event, NoteEvent, Settings, Tracker};
+//!
+//! let mut tracker = Tracker::new(Settings::builder(48_000.0).build()?);
+//! // In the loop that reads the sound card's blocks:
+//! # let block = [0.0; 128];
+//! tracker.push(&block, |event| match event {
+//!     Event::Frame(frame) => { /* frame.pitch, frame.level_db: every 1.3 ms */ }
+//!     Event::Note(NoteEvent::Started(note)) => { /* note.pitch, note.attack */ }
+//!     Event::Note(NoteEvent::Ended(note)) => { /* the note with its length */ }
+//! });
+//! # Ok::<(), leadpipe::Error>(())
+//! ```
+//!
+//! `examples/follow.rs`, `examples/write_down.rs` and `examples/where_it_lies.rs` are
+//! whole programs of this kind.
+//!
+//! # Which type does what
+//!
+//! | you want | type |
+//! |---|---|
+//! | samples from a file, one channel | [`Take`], [`Selection`] |
+//! | sample rate, range and noise gate | [`Settings`] |
+//! | notes while they are played, never looking ahead | [`Tracker`], [`Event`], [`NoteEvent`], [`NoteStart`], [`PitchFrame`] |
+//! | the notes of a whole take | [`Transcriber`], [`Mode`], [`Transcription`], [`Timeline`] |
+//! | one note: times, pitch, articulation | [`Note`], [`Attack`], [`Length`], [`Technique`], [`Measured`], [`Contour`] |
+//! | transposition, range, fingerings | [`Horn`], [`Clef`], [`Fingering`], [`Side`] |
+//! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
+//! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
+//! | files | [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
+//! | what went wrong, with a hint | [`Error`] |
+//!
+//! # Units
+//!
+//! A name ends in its unit: `_s` seconds, `_hz` hertz, `_db` dBFS (RMS, 0 = a mean
+//! square of 1.0) or dB, `_cents` hundredths of an equal semitone, positive is sharp.
+//! Pitch is in MIDI semitones with fractions, A4 = 69.0 at 440 Hz ([`Pitch`]); a key is
+//! a whole one, [`Concert`] as it sounds or [`Written`] as it stands in the part.
+//! Samples are mono `f32`, full scale 1.0, at 8 to 192 kHz. Times count from the first
+//! sample pushed, and carry no filter delay.
+//!
+//! # Features
+//!
+//! | feature | default | what it adds |
+//! |---|---|---|
+//! | `cli` | yes | the program `leadpipe`; a library needs none of it |
+//! | `live` | yes | the program's live session: devices, MIDI ports, OSC, the screen |
+//! | `jack` | no | sound and MIDI by JACK |
+//! | `decode` | yes | [`Take`]: reading WAV, AIFF, FLAC, MP3 and OGG files |
+//! | `report` | yes | the program's intonation reports |
+//! | `pitch-detection` | yes | the McLeod detector of that crate, for comparison |
+//!
+//! With `default-features = false` the tracker, the transcriber, horns, tunings and all
+//! writers are there.
 
 #![forbid(unsafe_code)]
+#![warn(missing_debug_implementations, missing_docs)]
 
-pub mod analysis;
-pub mod audio;
-pub mod compare;
-pub mod demo;
-
-pub mod error;
-pub mod horn;
-pub mod intonation;
-pub mod line;
+// Where only this package reaches, a field may do without a description, and what
+// holds a system's handle without `Debug`.
+mod analysis;
+mod audio;
+#[allow(missing_docs)]
+mod compare;
+#[allow(missing_docs)]
+mod demo;
+mod error;
+mod horn;
+#[allow(missing_docs)]
+mod intonation;
+mod line;
 #[cfg(feature = "live")]
-pub mod live;
-pub mod notation;
-pub mod note_list;
-pub mod notes;
-pub mod output;
-pub mod reference;
+#[allow(missing_debug_implementations, missing_docs)]
+mod live;
+#[allow(missing_docs)]
+mod notation;
+mod note_list;
+mod notes;
+mod output;
+mod reference;
 mod settings_file;
-pub mod transcriber;
-pub mod tuning;
-pub mod units;
-pub mod voice;
+mod statistics;
+mod transcriber;
+mod tuning;
+mod units;
+mod voice;
+
+pub use analysis::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
+#[cfg(feature = "decode")]
+pub use audio::{Selection, Take};
+pub use error::{Error, Result};
+pub use horn::tube::{Fingering, Side};
+pub use horn::{Clef, Horn};
+pub use line::{Line, LineContext, LineNote};
+pub use notation::{Metre, NotationOptions};
+pub use notes::contour::{Contour, Point};
+pub use notes::segment::{NoteEvent, NoteStart};
+pub use notes::timeline::Timeline;
+pub use notes::{Attack, Length, Measured, Note, PitchFrame, Technique};
+pub use output::csv::Csv;
+pub use output::cv::{ControlVoltage, FULL_SCALE_V};
+pub use output::json::Json;
+pub use output::midi::MidiFile;
+pub use output::musicxml::{CENTS_OVER, MusicXml};
+pub use output::picture::Picture;
+pub use output::{Output, Sink, save_all};
+pub use transcriber::{Event, Mode, Tracker, Transcriber, Transcription};
+pub use tuning::quantiser::Snap;
+pub use tuning::{Reference, Tuning};
+pub use units::{A4_HZ, Concert, Pitch, Written};
+
+/// What this package's program, examples, benchmarks, tests and fuzz targets reach
+/// into. No part of the library's promise: it changes with any release.
+#[doc(hidden)]
+pub mod internals {
+    macro_rules! open {
+        ($($module:ident)*) => {
+            $(pub mod $module {
+                pub use crate::$module::*;
+            })*
+        };
+    }
+
+    open!(analysis audio compare demo error horn intonation line notation note_list notes
+        output reference transcriber tuning units voice);
+    #[cfg(feature = "live")]
+    open!(live);
+}

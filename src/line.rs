@@ -27,13 +27,19 @@ pub const ZERO_VOLT_NOTE: f64 = 60.0;
 
 impl LineContext {
     /// Concert pitch as played, measured against a tuning.
-    pub fn plain(tuning: Tuning) -> Self {
+    pub fn new(tuning: Tuning) -> Self {
         LineContext {
             horn: None,
             tuning,
             snap: Snap::Off,
             zero_volt_note: ZERO_VOLT_NOTE,
         }
+    }
+
+    /// The same in a horn's transposition.
+    pub fn for_horn(mut self, horn: Horn) -> Self {
+        self.horn = Some(horn);
+        self
     }
 
     /// Written key of a sounding key, on the horn.
@@ -67,7 +73,7 @@ pub struct LineNote {
 
 impl LineNote {
     /// Names a note. The quantiser holds nothing afterwards.
-    pub fn new<T: Borrow<Tuning>>(
+    pub(crate) fn new<T: Borrow<Tuning>>(
         note: Note,
         context: &LineContext,
         quantiser: &mut Quantiser<T>,
@@ -98,12 +104,18 @@ impl LineNote {
     /// With [`Snap::Bend`] the player's bends around the note's pitch are kept, shifted
     /// so that the note's pitch is the tuning's.
     pub fn sent_at(&self, played: f32) -> Pitch {
-        match self.snap {
-            Snap::Hard => self.sent,
-            Snap::Bend => Pitch(self.sent.0 + f64::from(played) - self.note.pitch),
-            Snap::Off => Pitch(f64::from(played)),
-        }
+        self.snap
+            .sent(self.sent, self.note.pitch, f64::from(played))
     }
+}
+
+/// Another horn or tuning from some time of a line on.
+#[derive(Debug, Clone)]
+pub struct ContextChange {
+    /// When, in seconds from the start of the take.
+    pub at_s: f64,
+    /// What notes from there on are read with.
+    pub context: LineContext,
 }
 
 /// A whole line.
@@ -115,6 +127,8 @@ pub struct Line {
     pub length_s: f64,
     /// What it is named and measured with.
     pub context: LineContext,
+    /// Changes of horn or tuning while it was played, in order.
+    pub changes: Vec<ContextChange>,
     /// The notes in order.
     pub notes: Vec<LineNote>,
 }
@@ -122,14 +136,32 @@ pub struct Line {
 impl Line {
     /// Names and measures notes.
     pub fn new(source: &str, length_s: f64, notes: Vec<Note>, context: LineContext) -> Self {
-        let mut quantiser = Quantiser::new(&context.tuning);
-        let name = |note| LineNote::new(note, &context, &mut quantiser);
+        Line::with_changes(source, length_s, notes, context, Vec::new())
+    }
+
+    /// The same of a take in which horn or tuning were changed: a note is read with
+    /// what was in use at its onset.
+    pub fn with_changes(
+        source: &str,
+        length_s: f64,
+        notes: Vec<Note>,
+        context: LineContext,
+        changes: Vec<ContextChange>,
+    ) -> Self {
+        let name = |note: Note| {
+            let before = changes.partition_point(|c| c.at_s <= note.onset_s);
+            let context = before
+                .checked_sub(1)
+                .map_or(&context, |at| &changes[at].context);
+            LineNote::new(note, context, &mut Quantiser::new(&context.tuning))
+        };
         let notes = notes.into_iter().map(name).collect();
         Line {
             source: source.to_owned(),
             length_s,
             notes,
             context,
+            changes,
         }
     }
 

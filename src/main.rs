@@ -6,7 +6,7 @@ use std::io;
 use std::process::ExitCode;
 
 use clap::Parser;
-use leadpipe::error::Error;
+use leadpipe::Error;
 
 mod commands;
 

@@ -257,8 +257,8 @@ fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> 
         length_s: Option<f64>,
     }
     let document: Document = serde_json::from_str(text).map_err(|e| {
-        let mend = "`leadpipe transcribe --schema` says what a list looks like";
-        Error::input(path, e, mend)
+        let hint = "`leadpipe transcribe --schema` says what a list looks like";
+        Error::input(path, e, hint)
     })?;
     let length_s = document.take.and_then(|take| take.length_s);
     let rows = (1..).zip(document.notes);
@@ -305,8 +305,8 @@ fn assembled(
 ) -> Result<NoteList> {
     let mut notes = Vec::with_capacity(rows.len());
     for (name, row) in rows {
-        let wrong = |problem: &str, mend: &str| {
-            Error::input(path, format!("{name}: {problem}"), mend.to_owned())
+        let wrong = |problem: &str, hint: &str| {
+            Error::input(path, format!("{name}: {problem}"), hint.to_owned())
         };
         let sane = |s: f64| (0.0..=LONGEST_S).contains(&s);
         if !sane(row.onset_s) || !sane(row.offset_s) {

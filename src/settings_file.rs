@@ -75,3 +75,17 @@ pub fn read<T>(
         )
     })
 }
+
+/// For tests: an error is a sentence, and its place lies in the text (one past the end
+/// of a line where something is missing).
+#[cfg(test)]
+pub fn assert_useful(text: &str, error: &ParseError) {
+    assert!(!error.message.is_empty(), "{error:?}");
+    assert!(!error.message.contains('\n'), "{error:?}");
+    if let Some((line, column)) = error.place {
+        let lines: Vec<&str> = text.split('\n').collect();
+        assert!((1..=lines.len()).contains(&line), "{error:?}: {text:?}");
+        let length = lines[line - 1].chars().count();
+        assert!((1..=length + 1).contains(&column), "{error:?}: {text:?}");
+    }
+}

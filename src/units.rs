@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 /// Standard frequency of A4 in hertz (ISO 16:1975).
 pub const A4_HZ: f64 = 440.0;
 
+/// Sample rates that the analysis is made for, in hertz.
+pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
+
 /// A sounding pitch in MIDI semitones, A4 = 69.0 at 440 Hz.
 ///
 /// Always relative to 440 Hz: another reference pitch moves the *tuning* that a player
@@ -23,7 +26,7 @@ impl Pitch {
     /// positive and finite.
     ///
     /// ```
-    /// use leadpipe::units::Pitch;
+    /// use leadpipe::Pitch;
     /// assert_eq!(Pitch::from_hz(440.0).0, 69.0);
     /// ```
     pub fn from_hz(frequency_hz: f64) -> Self {
@@ -49,7 +52,7 @@ impl Pitch {
     /// key).
     ///
     /// ```
-    /// use leadpipe::units::Pitch;
+    /// use leadpipe::Pitch;
     /// assert_eq!(Pitch(72.0).volts(60.0), 1.0);
     /// ```
     pub fn volts(self, zero_volt_note: f64) -> f64 {
@@ -147,6 +150,12 @@ pub fn db_power(level_db: f32) -> f32 {
 pub fn mean_level_db(levels_db: impl ExactSizeIterator<Item = f32>) -> f32 {
     let count = levels_db.len().max(1) as f32;
     power_db(levels_db.map(db_power).sum::<f32>() / count)
+}
+
+/// A time as minutes and seconds.
+pub fn clock(time_s: f64) -> String {
+    let whole_s = time_s.max(0.0).round() as u64;
+    format!("{}:{:02}", whole_s / 60, whole_s % 60)
 }
 
 #[cfg(test)]

@@ -1,11 +1,12 @@
 //! Bad input gets one clear line, a stable exit code, and leaves no output.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use std::path::{Path, PathBuf};
 
 use common::{fail, fixture, leadpipe, succeed, write_wav};
-use leadpipe::demo::brass::{Played, Room, play};
+use leadpipe::internals::demo::brass::{Played, Room, play};
 
 /// A folder with a good take in it.
 fn folder() -> (tempfile::TempDir, PathBuf) {

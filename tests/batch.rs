@@ -1,5 +1,6 @@
 //! The promise: a folder of takes is one command; what fails is named and costs
 //! the others nothing; no file is written over another.
+#![cfg(feature = "cli")]
 
 mod common;
 
@@ -10,7 +11,7 @@ use common::{fail, leadpipe, poll, succeed, write_wav};
 
 fn folder_of(names: &[&str]) -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
-    let sound = leadpipe::demo::line::render(48_000.0);
+    let sound = leadpipe::internals::demo::line::render(48_000.0);
     for name in names {
         write_wav(&folder.path().join(name), 48_000, &[&sound[..48_000 * 5]]);
     }
@@ -135,7 +136,7 @@ fn what_cannot_go_together_is_refused_first() {
 #[test]
 fn an_interrupt_leaves_nothing_half_done() {
     let folder = tempfile::tempdir().unwrap();
-    let line = leadpipe::demo::line::render(48_000.0);
+    let line = leadpipe::internals::demo::line::render(48_000.0);
     let long: Vec<f32> = line.iter().cycle().take(line.len() * 20).copied().collect();
     for name in ["a.wav", "b.wav", "c.wav", "d.wav"] {
         write_wav(&folder.path().join(name), 48_000, &[&long]);

@@ -1,6 +1,7 @@
 //! The promise: practice against a target tells right, wrong, missing and extra
 //! notes apart and dates each against the beat. The playing here is Debian's
 //! fluidsynth with its trumpet, so that every slip is known.
+#![cfg(feature = "cli")]
 
 mod common;
 

@@ -1,12 +1,13 @@
 //! Control voltages are right within a millivolt, read back by another decoder.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use std::path::Path;
 
 use common::{rows, succeed, write_wav};
-use leadpipe::audio::{Selection, Take};
-use leadpipe::demo::brass::{Played, Room, play};
+use leadpipe::internals::demo::brass::{Played, Room, play};
+use leadpipe::{Selection, Take};
 
 const RATE: u32 = 48_000;
 

@@ -1,11 +1,12 @@
 //! `leadpipe demo` hears its own line: every note, to the cent, with its
 //! articulation, and writes every kind of output.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use common::{rows, succeed};
-use leadpipe::demo::brass::{Bend, Start};
-use leadpipe::demo::line;
+use leadpipe::internals::demo::brass::{Bend, Start};
+use leadpipe::internals::demo::line;
 
 #[test]
 fn demo_comes_back_as_played() {

@@ -1,5 +1,6 @@
 //! The promise: every example that help, README and guides show runs as it
 //! stands. What needs a device is parsed to its last option.
+#![cfg(feature = "cli")]
 
 mod common;
 
@@ -94,7 +95,7 @@ fn all() -> Vec<String> {
 fn prepared() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    let line = leadpipe::demo::line::render(48_000.0);
+    let line = leadpipe::internals::demo::line::render(48_000.0);
     for name in [
         "take.wav",
         "today.wav",
@@ -105,8 +106,8 @@ fn prepared() -> tempfile::TempDir {
         std::fs::create_dir_all(at("takes")).unwrap();
         write_wav(&at(name), 48_000, &[&line]);
     }
-    let selection = leadpipe::audio::Selection::default();
-    let flac = leadpipe::audio::flac::Flac::read(&at("take.wav"), &selection).unwrap();
+    let selection = leadpipe::Selection::default();
+    let flac = leadpipe::internals::audio::flac::Flac::read(&at("take.wav"), &selection).unwrap();
     std::fs::write(at("take.flac"), flac.bytes).unwrap();
     let here = |args: &[&str]| {
         let done = Command::new(program())

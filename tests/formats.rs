@@ -1,5 +1,6 @@
 //! What is written stays as it is: snapshots of every format, and the JSON
 //! against its schema by an independent validator.
+#![cfg(feature = "cli")]
 
 mod common;
 
@@ -40,7 +41,8 @@ fn note_lists() {
 #[test]
 fn json_keeps_its_schema() {
     let folder = demo();
-    let schema: serde_json::Value = serde_json::from_str(leadpipe::output::json::SCHEMA).unwrap();
+    let schema: serde_json::Value =
+        serde_json::from_str(leadpipe::internals::output::json::SCHEMA).unwrap();
     let notes: serde_json::Value = serde_json::from_str(&text(&folder, "lamplight.json")).unwrap();
     let validator = jsonschema::validator_for(&schema).expect("the schema itself is valid");
     let errors: Vec<String> = validator

@@ -3,16 +3,17 @@
 //! Two references, each read on its page: OpenStax, "Transposing Instruments"
 //! (C. Schmidt-Jones, CC BY), and "List of transposing instruments" (Wikipedia,
 //! "a written C4 produces"). The rest of the family follows common practice.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use common::{fail, succeed};
-use leadpipe::horn::{catalogue, find};
-use leadpipe::units::{Written, parse_key};
+use leadpipe::internals::units::parse_key;
+use leadpipe::{Horn, Written};
 
 /// What a written middle C sounds.
 fn middle_c_on(horn: &str) -> String {
-    find(horn)
+    Horn::find(horn)
         .unwrap()
         .concert(Written(parse_key("C4").unwrap()))
         .to_string()
@@ -70,8 +71,8 @@ fn the_rest_of_the_family() {
 fn the_catalogue_reads_as_text_and_json() {
     let text = succeed(&["horns"]);
     let json: serde_json::Value = serde_json::from_str(&succeed(&["horns", "--json"])).unwrap();
-    assert_eq!(json.as_array().unwrap().len(), catalogue().len());
-    for horn in catalogue() {
+    assert_eq!(json.as_array().unwrap().len(), Horn::catalogue().len());
+    for horn in Horn::catalogue() {
         assert!(text.contains(&horn.title), "{}", horn.name);
     }
     assert!(succeed(&["horns", "flugelhorn"]).contains("sounds a major second lower"));

@@ -1,6 +1,6 @@
 //! The promise: nothing that goes wrong on stage leaves a note hanging or ends
 //! the session. Faults are injected on a JACK server with its dummy driver.
-#![cfg(feature = "jack")]
+#![cfg(all(feature = "cli", feature = "jack"))]
 
 mod common;
 #[path = "common/stage.rs"]
@@ -10,8 +10,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use common::wait;
-use leadpipe::demo::brass::{Noise, Played, Room, play as render};
-use leadpipe::demo::line;
+use leadpipe::internals::demo::brass::{Noise, Played, Room, play as render};
+use leadpipe::internals::demo::line;
 use stage::{Live, Server, alone, free_port, play, send_osc};
 
 fn write(folder: &Path, samples: &[f32]) -> PathBuf {

@@ -1,6 +1,6 @@
 //! The promise: without any device a file plays through the same live engine, in
 //! real time, with every setting of a live session.
-#![cfg(feature = "live")]
+#![cfg(all(feature = "cli", feature = "live"))]
 
 mod common;
 #[path = "common/stage.rs"]
@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use common::{rows, wait};
-use leadpipe::demo::brass::{Bend, Played, Room, play as render};
+use leadpipe::internals::demo::brass::{Bend, Played, Room, play as render};
 use stage::{Live, OscEar, free_port, send_osc};
 
 /// Four tongued notes, the second harder, the third short, the last one falling.

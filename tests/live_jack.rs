@@ -1,7 +1,7 @@
 //! The promise: what is played into a live session comes out at once as MIDI,
 //! voltages, OSC and a doubling voice. On a JACK server with its dummy driver,
 //! in real time.
-#![cfg(feature = "jack")]
+#![cfg(all(feature = "cli", feature = "jack"))]
 
 mod common;
 #[path = "common/stage.rs"]
@@ -9,9 +9,8 @@ mod stage;
 
 use std::path::{Path, PathBuf};
 
-use leadpipe::analysis::Settings;
-use leadpipe::demo::line;
-use leadpipe::transcriber::{Mode, Transcriber};
+use leadpipe::internals::demo::line;
+use leadpipe::{Mode, Settings, Transcriber};
 use stage::{Back, Live, OscEar, Server, alone, play};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -188,7 +187,7 @@ fn osc_agrees(played: &Played) {
 fn the_voice_follows(played: &Played) {
     let voice = &played.back.audio[0];
     assert_eq!(voice, &played.back.audio[1]);
-    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Full);
+    let mut transcriber = Transcriber::new(Settings::builder(RATE_HZ).build().unwrap(), Mode::Full);
     transcriber.push(voice);
     let track = transcriber.finish().track;
     let steady = played
@@ -257,7 +256,7 @@ fn an_interface_is_calibrated() {
         .spawn()
         .unwrap();
     let mut stdin = child.stdin.take().unwrap();
-    for step in leadpipe::live::calibration::STEPS {
+    for step in leadpipe::internals::live::calibration::STEPS {
         writeln!(stdin, "{:.4} V", 8.2 * step + 0.013).unwrap();
     }
     drop(stdin);

@@ -1,6 +1,6 @@
 //! The promise: a live session works through ALSA's default devices too, here
 //! PulseAudio with a virtual room to play into and a virtual stage to play on.
-#![cfg(all(feature = "live", target_os = "linux"))]
+#![cfg(all(feature = "cli", feature = "live", target_os = "linux"))]
 
 mod common;
 #[path = "common/stage.rs"]
@@ -10,9 +10,8 @@ use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
 use common::wait;
-use leadpipe::analysis::Settings;
-use leadpipe::demo::line;
-use leadpipe::transcriber::{Mode, Transcriber};
+use leadpipe::internals::demo::line;
+use leadpipe::{Mode, Settings, Transcriber};
 use stage::Live;
 
 /// A sound server of its own; ended when dropped.
@@ -162,7 +161,8 @@ fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
         .chunks_exact(4)
         .map(|b| f32::from_le_bytes(b.try_into().unwrap()))
         .collect();
-    let mut transcriber = Transcriber::new(48_000.0, Settings::default(), Mode::Full);
+    let mut transcriber =
+        Transcriber::new(Settings::builder(48_000.0).build().unwrap(), Mode::Full);
     transcriber.push(&voice);
     let doubled: Vec<i32> = transcriber
         .finish()

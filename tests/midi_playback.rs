@@ -3,11 +3,12 @@
 //! The file is rendered with Debian's fluidsynth (an independent reader of
 //! Standard MIDI Files) and tracked again. The sampled instrument has a tuning
 //! of its own, so each note is held against the same key rendered unbent.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use common::{render_midi, rows, semitones, succeed, write_wav};
-use leadpipe::demo::brass::{Played, Room, play};
+use leadpipe::internals::demo::brass::{Played, Room, play};
 
 #[test]
 fn bends_are_heard_back_within_a_cent() {
@@ -103,7 +104,7 @@ fn events_are_complete_and_in_order() {
         }
     }
     assert_eq!(sounding, None, "nothing hangs");
-    assert_eq!(notes, leadpipe::demo::line::notes().len());
+    assert_eq!(notes, leadpipe::internals::demo::line::notes().len());
     assert!(bends > 100 && breath > 100);
     // RPN 0,0 with 12 semitones, then the null parameter.
     assert_eq!(

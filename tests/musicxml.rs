@@ -1,13 +1,14 @@
 //! The promise: a line played at a steady tempo comes out as a part that can be
 //! printed: written pitch, rhythm, bars, slurs and marks. Read back here by the
 //! elements of MusicXML 4.0; `scripts/melodies.py` reads parts with music21.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use std::path::Path;
 
 use common::succeed;
-use leadpipe::demo::brass::{Bend, Played, Room, play};
+use leadpipe::internals::demo::brass::{Bend, Played, Room, play};
 use quick_xml::Reader;
 use quick_xml::events::Event;
 

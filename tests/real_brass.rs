@@ -5,6 +5,7 @@
 //! `fixtures/README.md`). Trumpet, muted trumpet, trombone, tuba, French horn: sampled
 //! brass of Debian's `fluid-soundfont-gm`, played by Debian's `fluidsynth` from
 //! MIDI files written here.
+#![cfg(feature = "cli")]
 
 mod common;
 

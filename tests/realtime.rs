@@ -3,7 +3,7 @@
 #![cfg(all(feature = "live", debug_assertions))]
 
 use assert_no_alloc::AllocDisabler;
-use leadpipe::live::callbacks::{capture_callback, playback_callback};
+use leadpipe::internals::live::callbacks::{capture_callback, playback_callback};
 
 #[global_allocator]
 static GUARD: AllocDisabler = AllocDisabler;

@@ -1,6 +1,7 @@
 //! The promise: the intonation report is one file that opens from disk, without
 //! network, and can be walked by mouse, keys, ears and screen reader.
 //! Read here by Debian's Chromium.
+#![cfg(feature = "cli")]
 
 #[path = "common/browser.rs"]
 mod browser;
@@ -16,7 +17,11 @@ use common::{fail, rows, succeed, write_wav};
 fn report(audio: bool) -> (tempfile::TempDir, PathBuf, usize) {
     let folder = tempfile::tempdir().unwrap();
     let take = folder.path().join("evening <b>&.wav");
-    write_wav(&take, 48_000, &[&leadpipe::demo::line::render(48_000.0)]);
+    write_wav(
+        &take,
+        48_000,
+        &[&leadpipe::internals::demo::line::render(48_000.0)],
+    );
     let (take, page) = (take.to_str().unwrap(), folder.path().join("report.html"));
     let mut args = vec!["intonation", take, "--horn", "flugelhorn", "--start", "3"];
     let page_text = page.to_str().unwrap().to_owned();
@@ -231,7 +236,7 @@ fn the_report_prints_as_rows_of_the_still_picture() {
 #[test]
 fn many_takes_make_one_report() {
     let folder = tempfile::tempdir().unwrap();
-    let sound = leadpipe::demo::line::render(48_000.0);
+    let sound = leadpipe::internals::demo::line::render(48_000.0);
     for day in ["2031-05-02", "2031-05-09", "2031-05-16"] {
         let take = folder.path().join(format!("long tones {day}.wav"));
         write_wav(&take, 48_000, &[&sound[..48_000 * 4]]);

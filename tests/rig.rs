@@ -1,13 +1,13 @@
 //! The promise: a rig file can be started, checked and filled in by the program,
 //! and keeps what its owner wrote.
-#![cfg(feature = "live")]
+#![cfg(all(feature = "cli", feature = "live"))]
 
 mod common;
 
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
-use leadpipe::demo::brass::{Noise, Played, Room, play};
+use leadpipe::internals::demo::brass::{Noise, Played, Room, play};
 
 /// Runs the program with a configuration folder of its own.
 fn leadpipe(folder: &Path, args: &[&str], input: &str) -> Output {

@@ -4,7 +4,7 @@
 //! ```sh
 //! cargo test --release --features jack --test soak -- --ignored --nocapture
 //! ```
-#![cfg(feature = "jack")]
+#![cfg(all(feature = "cli", feature = "jack"))]
 
 mod common;
 #[path = "common/stage.rs"]

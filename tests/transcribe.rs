@@ -1,4 +1,5 @@
 //! `leadpipe transcribe`, `track` and `intonation` on takes with known notes.
+#![cfg(feature = "cli")]
 
 mod common;
 
@@ -7,8 +8,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use common::{leadpipe, rows, semitones, succeed, write_wav};
-use leadpipe::demo::brass::{Played, Room, play};
-use leadpipe::demo::line;
+use leadpipe::internals::demo::brass::{Played, Room, play};
+use leadpipe::internals::demo::line;
 
 fn take(folder: &Path, rate: u32) -> PathBuf {
     let path = folder.join("take.wav");
@@ -286,7 +287,7 @@ fn a_closed_pipe_is_no_fault() {
 fn a_causal_track_does_not_change_with_the_future() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("soft.wav");
-    // A soft note long before a loud one: hindsight may call it the room's, the
+    // A soft note long before a loud one: offline it may count as noise floor, the
     // live engine cannot.
     let notes = [
         Played::new(0.4, 1.2, 58.0, 0.1),
@@ -309,7 +310,7 @@ fn a_causal_track_does_not_change_with_the_future() {
 fn one_of_many_channels_is_heard() {
     let folder = tempfile::tempdir().unwrap();
     let take = folder.path().join("stage.wav");
-    let horn = leadpipe::demo::line::render(48_000.0);
+    let horn = leadpipe::internals::demo::line::render(48_000.0);
     let hiss: Vec<f32> = (0..horn.len())
         .map(|i| ((i * 7_919 % 1_000) as f32 / 1_000.0 - 0.5) * 1e-3)
         .collect();
@@ -327,7 +328,10 @@ fn one_of_many_channels_is_heard() {
         "--format",
         "csv",
     ]);
-    assert_eq!(rows(&list).len(), leadpipe::demo::line::notes().len());
+    assert_eq!(
+        rows(&list).len(),
+        leadpipe::internals::demo::line::notes().len()
+    );
     let (code, errors) = common::fail(&["transcribe", take, "--channel", "33"]);
     assert!(code == 3 && errors.contains("1 to 32"), "{errors}");
     // Cut off on the way, it says what is there.

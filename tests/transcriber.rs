@@ -5,15 +5,13 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::analysis::Settings;
-use leadpipe::demo::brass::Noise;
-use leadpipe::demo::shapes;
-use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
-use leadpipe::notes::Technique;
-use leadpipe::transcriber::{Mode, Transcriber, Transcription};
+use leadpipe::internals::demo::brass::Noise;
+use leadpipe::internals::demo::shapes;
+use leadpipe::internals::demo::tone::{RATE_HZ, median_error_cents, tone};
+use leadpipe::{Mode, Settings, Technique, Transcriber, Transcription};
 
 fn listen(sound: &[f32], mode: Mode) -> Transcription {
-    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), mode);
+    let mut transcriber = Transcriber::new(Settings::builder(RATE_HZ).build().unwrap(), mode);
     transcriber.push(sound);
     transcriber.finish()
 }
@@ -123,7 +121,7 @@ fn the_first_decision_is_the_note() {
                 shape.name
             );
             // Two periods, the rise of the tone, and a few milliseconds.
-            let period_s = 1.0 / leadpipe::units::Pitch(played.pitch).hz();
+            let period_s = 1.0 / leadpipe::Pitch(played.pitch).hz();
             let late_s = note.decided_s - played.onset_s;
             assert!(late_s < 2.0 * period_s + 0.03, "{}: {late_s}", shape.name);
         }
@@ -193,7 +191,8 @@ fn hostile_samples_are_survived() {
         assert!(heard.notes.iter().all(|n| n.pitch.is_finite()));
     }
     // And the ear still works afterwards.
-    let mut transcriber = Transcriber::new(RATE_HZ, Settings::default(), Mode::Causal);
+    let mut transcriber =
+        Transcriber::new(Settings::builder(RATE_HZ).build().unwrap(), Mode::Causal);
     transcriber.push(&hostile);
     transcriber.push(&vec![0.0; 48_000]);
     transcriber.push(&tone(|_| 58.0, &[1.0, 0.6, 0.4], -60.0, 3));

@@ -1,14 +1,14 @@
 //! Bundled tables against published figures.
+#![cfg(feature = "cli")]
 
 mod common;
 
 use common::{fail, succeed};
-use leadpipe::tuning::{Reference, find};
-use leadpipe::units::Pitch;
+use leadpipe::{Pitch, Reference, Tuning};
 
 /// Cents above C of a table's twelve notes.
 fn cents(name: &str) -> Vec<f64> {
-    let table = find(name, None, Reference::default()).unwrap();
+    let table = Tuning::find(name, None, Reference::default()).unwrap();
     table.degrees_cents().to_vec()
 }
 
@@ -129,13 +129,13 @@ fn partials() {
 fn the_reference_and_the_tonic_move_the_table() {
     let reference = Reference::new(415.0).unwrap();
     for name in ["werckmeister-3", "just", "equal-19", "vallotti"] {
-        let table = find(name, None, reference).unwrap();
+        let table = Tuning::find(name, None, reference).unwrap();
         // Anchored on A: A4 is the reference itself.
         let a4 = table.nearest(Pitch::from_hz(415.0));
         assert!((a4.hz() - 415.0).abs() < 1e-9, "{name}");
     }
     // A selection moves with its tonic, without bending its notes.
-    let blues = find("blues", Some("Bb"), Reference::default()).unwrap();
+    let blues = Tuning::find("blues", Some("Bb"), Reference::default()).unwrap();
     let got: Vec<f64> = [58.2, 60.9, 63.1, 63.9, 65.2, 68.1]
         .map(|p| blues.nearest(Pitch(p)).0)
         .to_vec();
@@ -152,7 +152,7 @@ fn own_tables_and_dumps_go_in_and_out() {
         "name = \"third\"\ntitle = \"Thirds\"\nkind = \"table\"\ntonic = \"C4\"\nperiod = 701.955\ndegrees = [0, \"5/4\"]\n",
     )
     .unwrap();
-    let table = find(toml.to_str().unwrap(), None, Reference::default()).unwrap();
+    let table = Tuning::find(toml.to_str().unwrap(), None, Reference::default()).unwrap();
     close(
         &[table.nearest(Pitch(67.0)).0, table.nearest(Pitch(70.9)).0],
         &[60.0 + 7.01955, 60.0 + 7.01955 + 3.86314],
@@ -162,8 +162,8 @@ fn own_tables_and_dumps_go_in_and_out() {
     succeed(&["tunings", "kirnberger-3", "--dump", syx.to_str().unwrap()]);
     let bytes = std::fs::read(&syx).unwrap();
     assert_eq!(bytes.len(), 408);
-    let back = find(syx.to_str().unwrap(), None, Reference::default()).unwrap();
-    let table = find("kirnberger-3", None, Reference::default()).unwrap();
+    let back = Tuning::find(syx.to_str().unwrap(), None, Reference::default()).unwrap();
+    let table = Tuning::find("kirnberger-3", None, Reference::default()).unwrap();
     for key in 20..110 {
         let pitch = Pitch(f64::from(key));
         assert!(

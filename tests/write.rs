@@ -1,5 +1,6 @@
 //! The promise: a note list that a person has corrected is as good as a take: every
 //! output can be written from it.
+#![cfg(feature = "cli")]
 
 mod common;
 

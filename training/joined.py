@@ -15,11 +15,11 @@ LOWEST, HIGHEST = 21.0, 90.0  # MIDI: pedal notes of a bass trombone or tuba to 
 
 # style: (share, share of joins gap / abut / slur / dip, shortest and longest note in seconds, share of repeated pitches)
 STYLES = {
-    "mixed": (0.30, (0.35, 0.25, 0.25, 0.15), (0.12, 1.6), 0.12),
-    "fast": (0.25, (0.20, 0.35, 0.30, 0.15), (0.06, 0.20), 0.15),
-    "legato": (0.12, (0.12, 0.08, 0.70, 0.10), (0.12, 1.2), 0.02),
-    "repeated": (0.13, (0.10, 0.20, 0.00, 0.70), (0.07, 0.45), 0.75),
-    "double tonguing": (0.10, (0.05, 0.25, 0.00, 0.70), (0.083, 0.15), 0.65),
+    "mixed": (0.25, (0.35, 0.25, 0.25, 0.15), (0.12, 1.6), 0.12),
+    "fast": (0.22, (0.20, 0.35, 0.30, 0.15), (0.06, 0.20), 0.15),
+    "legato": (0.11, (0.12, 0.08, 0.70, 0.10), (0.12, 1.2), 0.02),
+    "repeated": (0.18, (0.10, 0.20, 0.00, 0.70), (0.07, 0.45), 0.75),
+    "double tonguing": (0.14, (0.05, 0.25, 0.00, 0.70), (0.083, 0.15), 0.65),
     "long": (0.10, (0.45, 0.25, 0.25, 0.05), (0.7, 4.0), 0.05),
 }
 
@@ -100,7 +100,7 @@ def choose_notes(rng, notes):
         shift = rng.uniform(-7, 12) if rng.random() < 0.7 else 0.0
     else:
         shift = rng.uniform(-3, 3)
-    if rng.random() < 0.25 and min(note.midi for note in pool) < 45:  # low lines, down to A0
+    if rng.random() < 0.35 and min(note.midi for note in pool) < 45:  # low lines, down to A0
         shift = rng.uniform(-7, 0)
         pool = [note for note in pool if note.midi + shift < 46]
     return pool, shift, instrument, origin
@@ -115,7 +115,7 @@ def joined_line(rng, sources, length_s, lead_s):
     style = names[rng.choice(len(names), p=[STYLES[name][0] for name in names])]
     _, joins, (shortest, longest), repeats = STYLES[style]
     expressive = rng.random() < 0.25  # scoops, falls and vibrato made from real notes by uneven resampling
-    soft_line = rng.random() < (0.35 if "horn" in instrument or pitches.min() < 45 else 0.1)
+    soft_line = rng.random() < (0.45 if "horn" in instrument or pitches.min() < 45 else 0.1)
     beat_s = rng.uniform(1 / 12, 1 / 6)
     end = int((length_s - 0.2) * RATE)
     line = np.zeros(int((length_s + 5) * RATE), np.float32)
@@ -237,7 +237,7 @@ def joined_line(rng, sources, length_s, lead_s):
     line = line[: int(length_s * RATE)]
     fade = int(0.05 * RATE)  # the last note may run over the end
     line[-fade:] *= np.linspace(1, 0, fade)
-    return line, finished(notes, len(line)), dict(origin=origin, instrument=instrument, style=style)
+    return line, finished(notes, len(line)), dict(origin=origin, instrument=instrument, style=style, soft=soft_line)
 
 
 def finished(notes, length):

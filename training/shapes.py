@@ -36,8 +36,8 @@ def pitch_shape(rng, length_s):
     """
     times = np.arange(0, length_s + STEP_S, STEP_S)
     shape = np.zeros_like(times)
-    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift"]
-    kind = kinds[rng.choice(len(kinds), p=[0.15, 0.2, 0.1, 0.07, 0.25, 0.08, 0.1, 0.05])]
+    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift", "rip"]
+    kind = kinds[rng.choice(len(kinds), p=[0.12, 0.17, 0.1, 0.07, 0.27, 0.07, 0.1, 0.04, 0.06])]
     if kind == "plain" or length_s < 0.15:
         return times, None, "plain"
     if "scoop" in kind:
@@ -49,11 +49,16 @@ def pitch_shape(rng, length_s):
         shape += moved * rng.uniform(1, 7) * (-1 if kind == "fall" else 1)
     if "vibrato" in kind:
         after_s = rng.uniform(0, min(0.4, 0.4 * length_s))
-        depth = rng.uniform(0.08, 0.8) * smooth_step((times - after_s) / 0.2)
-        shape += depth * np.sin(2 * math.pi * rng.uniform(4, 7.5) * times + rng.uniform(0, 2 * math.pi))
+        wide = rng.random() < 0.3
+        depth = (rng.uniform(0.6, 1.2) if wide else rng.uniform(0.08, 0.8)) * smooth_step((times - after_s) / 0.2)
+        hz = rng.uniform(4.5, 8.5) if wide else rng.uniform(4, 7.5)
+        shape += depth * np.sin(2 * math.pi * hz * times + rng.uniform(0, 2 * math.pi))
     if kind == "glissando":  # keeps moving until it rests on the note's own pitch
         move_s = rng.uniform(0.12, max(0.13, min(0.6, 0.6 * length_s)))
         shape += rng.uniform(1.5, 7) * rng.choice((-1, 1)) * (1 - np.clip(times / move_s, 0, 1))
+    if kind == "rip":  # fast, from far below, into the note
+        move_s = rng.uniform(0.06, min(0.3, 0.6 * length_s))
+        shape -= rng.uniform(7, 17) * (1 - np.clip(times / move_s, 0, 1)) ** rng.uniform(0.7, 1.3)
     if kind == "drift":
         shape += np.interp(times, [0, length_s], [0, rng.uniform(-0.4, 0.4)])
     return times, shape, kind

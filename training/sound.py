@@ -7,10 +7,11 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from joined import RATE, Note, joined_line
-from surroundings import SHARES, rms, surrounded
+from surroundings import SHARES, knocks_only, rms, surrounded
 from synthesis import synthetic_line
 
 NO_HORN = 0.04  # share of lines that have surroundings only
+KNOCKS_ONLY = 0.03  # share of lines that have claps, clicks and the like instead of notes
 SYNTHETIC = 0.35  # share of the others that are synthesised
 
 
@@ -61,6 +62,9 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     pool = sources.without(exclude)
     if rng.random() < NO_HORN:
         samples, notes, info = np.zeros(int(length_s * RATE), np.float32), [], dict(origin="none", instrument="none")
+    elif "knocks" not in exclude and rng.random() < KNOCKS_ONLY:
+        samples, kind = knocks_only(rng, int(length_s * RATE))
+        samples, notes, info = samples.astype(np.float32), [], dict(origin="none", instrument="none", style=kind)
     elif "synthesis" not in exclude and (not pool or rng.random() < SYNTHETIC):
         samples, notes, info = synthetic_line(rng, length_s - rng.uniform(0, 1), lead_s)
     elif pool:
@@ -76,7 +80,17 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     for note in notes:
         tone = samples[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)]
         note["level_db"] = 20 * float(np.log10(rms(tone) / horn_level))
-    samples, used = surrounded(rng, samples, horn_level, exclude)
+    # what a room or noise hides best: the dip between repeated notes, and soft low notes
+    hidden = []
+    if info.get("style") in ("repeated", "double tonguing"):
+        hidden.append("reverberation")
+    if info.get("soft"):
+        hidden.append("noise")
+    # tones of few partials and knocks are to be known in silence, too
+    if (info.get("few") or info["origin"] == "none" and "style" in info) and rng.random() < 0.5:
+        exclude |= set(SHARES) - {"equaliser", "level"}
+        hidden = []
+    samples, used = surrounded(rng, samples, horn_level, exclude, surely=hidden if rng.random() < 0.5 else ())
 
     skipped = int(rng.integers(0, 201))  # where a listener's first frame falls must not matter
     samples = samples[skipped:]

@@ -67,6 +67,21 @@ def hum(rng, length):
     return periodic(mains, strengths, rng.uniform(0, 2 * math.pi, 12), 0, length)
 
 
+CHORDS = [(0, 7), (0, 4, 7), (0, 3, 7), (0, 5, 7), (0, 4, 7, 10), (0, 4, 7, 11), (0, 3, 7, 10)]
+
+
+def voicing(rng):
+    """A chord as it is played, semitones over its lowest tone: its tones in close or open position, the root perhaps doubled.
+
+    Open chords are near the upper harmonics of a tone that does not sound, and must not be heard as it.
+    """
+    chord = CHORDS[rng.integers(len(CHORDS))]
+    tones = {0} | {step + 12 * int(rng.integers(0, 2)) for step in chord[1:]}
+    if rng.random() < 0.5:
+        tones.add(12)
+    return sorted(tones)
+
+
 def pad(rng, length):
     """Sustained chords, two to five tones, with partials; changing, perhaps swelling or coming and going."""
     out = np.zeros(length)
@@ -75,8 +90,12 @@ def pad(rng, length):
         hold = min(int(rng.uniform(1, 4) * RATE), length - at)
         root = rng.uniform(33, 66)
         exponent, count = rng.uniform(0.8, 2.5), int(rng.integers(1, 12))
-        chord = rng.choice([0, 3, 4, 7, 10, 12, 14, 15, 16, 19, 24], int(rng.integers(2, 6)), replace=False)
-        tones = sum(periodic(440 * 2 ** ((root + step + rng.normal(0, 0.05) - 69) / 12),
+        if rng.random() < 0.5:
+            chord = voicing(rng)
+        else:
+            chord = rng.choice([0, 3, 4, 7, 10, 12, 14, 15, 16, 19, 24], int(rng.integers(2, 6)), replace=False)
+        detuned = rng.choice((0.0, 0.05))  # an organ's tones are in tune, an ensemble's are not quite
+        tones = sum(periodic(440 * 2 ** ((root + step + detuned * rng.normal() - 69) / 12),
                              1 / np.arange(1, count + 1) ** exponent, rng.uniform(0, 2 * math.pi, count), at, hold)
                     for step in chord)
         rise = min(hold // 2, int(log_uniform(rng, 0.005, 1.0 if slow else 0.1) * RATE))
@@ -91,9 +110,9 @@ def pad(rng, length):
     return out
 
 
-def knock(rng):
+def knock(rng, kind=None):
     """One short sound that is no note: click, valve clatter, hand clap, key knock or a talker's burst. Peak 1."""
-    kind = ("click", "valves", "clap", "knock", "talker")[rng.integers(5)]
+    kind = kind or ("click", "valves", "clap", "knock", "talker")[rng.integers(5)]
     if kind == "talker":
         length = int(rng.uniform(0.2, 1.5) * RATE)
         times = np.arange(length) / RATE
@@ -117,8 +136,10 @@ def knock(rng):
                 hit = rng.standard_normal(len(after)) * np.exp(-after / decay_s)
             sound[at:] += rng.uniform(0.3, 1) * hit
         if kind in ("valves", "clap"):
-            centre = log_uniform(rng, 700, 4000)
-            sound = sosfilt(butter(1, (centre / 1.6, min(centre * 1.6, 11000)), "band", fs=RATE, output="sos"), sound)
+            # a hollow hand resonates at a pitch of its own
+            centre = log_uniform(rng, 500, 4000)
+            width = 1.6 if rng.random() < 0.5 else log_uniform(rng, 1.05, 1.4)
+            sound = sosfilt(butter(1, (centre / width, min(centre * width, 11000)), "band", fs=RATE, output="sos"), sound)
     return sound / (np.abs(sound).max() + 1e-9), kind
 
 
@@ -132,6 +153,19 @@ def knocks(rng, length, level):
         out[at: at + len(sound)] += sound * level * 3 * 10 ** (-rng.uniform(10, 40) / 20)
         kinds.add(kind)
     return out, sorted(kinds)
+
+
+def knocks_only(rng, length):
+    """Claps, clicks or the like, one after another, perhaps in time."""
+    out = np.zeros(length)
+    kind = ("clap", "click", "valves", "knock")[rng.choice(4, p=[0.6, 0.2, 0.1, 0.1])]
+    beat_s, jitter = log_uniform(rng, 0.25, 1.5), rng.choice((0.0, 0.3))
+    at = int(rng.uniform(0.2, 1) * RATE)
+    while at < length - 100:
+        sound = knock(rng, kind)[0][: length - at]
+        out[at: at + len(sound)] += sound * 10 ** (-rng.uniform(0, 12) / 20)
+        at += int(beat_s * RATE * (1 + jitter * rng.uniform(-1, 1)))
+    return 0.3 * out, kind
 
 
 def equalised(rng, samples):
@@ -161,20 +195,22 @@ def band_limited(rng, samples):
 
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
-    "reverberation": 0.65, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.3, "fan": 0.12,
+    "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.45, "fan": 0.12,
     "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 
-def surrounded(rng, dry, horn_level, exclude=()):
+def surrounded(rng, dry, horn_level, exclude=(), surely=()):
     """The line in random surroundings, same length: (samples, dict of what was used).
 
+    `surely` names surroundings that are used whatever their share, unless excluded.
     horn_level is the RMS of the horn while it plays; strengths are given against it.
     """
     length, used = len(dry), {}
     clean = rng.random() < 0.2  # dry or nearly so
     chosen = {name: rng.random() < share * (0.15 if clean and name not in ("equaliser", "offset", "level") else 1)
               and name not in exclude for name, share in SHARES.items()}
+    chosen.update({name: True for name in surely if name not in exclude})
     line, background = dry.astype(float), np.zeros(length)
 
     if chosen["knocks"]:
@@ -204,7 +240,7 @@ def surrounded(rng, dry, horn_level, exclude=()):
         background += scaled(hum(rng, length), horn_level * 10 ** (-under_db / 20))
         used["hum"] = round(under_db, 1)
     if chosen["pad"]:
-        under_db = rng.uniform(8, 40)
+        under_db = rng.uniform(8, 20) if rng.random() < 0.5 else rng.uniform(20, 40)
         chords = pad(rng, length)
         if np.abs(chords).max() > 0:
             background += scaled(chords, horn_level * 10 ** (-under_db / 20))

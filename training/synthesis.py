@@ -7,15 +7,16 @@ from scipy.signal import butter, lfilter, sosfilt
 from joined import HIGHEST, LOWEST, RATE, finished, log_uniform
 from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, smooth_step
 
+FEW = 0.12  # share of lines whose tones have one to three partials
 CONTROL = 1000  # control values a second: pitch, level and every partial's strength
 SILENT_DB = -90.0
 
 # style: (share, notes in one breath, shares of joins slur / dip / glide, shortest and longest note in seconds)
 STYLES = {
-    "mixed": (0.30, (1, 4), (0.45, 0.40, 0.15), (0.12, 1.6)),
-    "fast": (0.22, (1, 8), (0.45, 0.50, 0.05), (0.06, 0.2)),
+    "mixed": (0.26, (1, 4), (0.45, 0.40, 0.15), (0.12, 1.6)),
+    "fast": (0.19, (1, 8), (0.45, 0.50, 0.05), (0.06, 0.2)),
     "lip slurs": (0.14, (2, 7), (0.90, 0.05, 0.05), (0.1, 1.0)),
-    "repeated": (0.14, (2, 12), (0.0, 1.0, 0.0), (0.07, 0.4)),
+    "repeated": (0.21, (2, 12), (0.0, 1.0, 0.0), (0.07, 0.4)),
     "staccato": (0.08, (1, 1), (0.45, 0.40, 0.15), (0.05, 0.12)),
     "long": (0.12, (1, 3), (0.60, 0.20, 0.20), (0.7, 4.0)),
 }
@@ -29,23 +30,34 @@ def slow_noise(rng, length, cutoff_hz, count=None):
     return slow / np.sqrt((1 - pole) / (1 + pole))
 
 
-def score(rng, length_s, lead_s):
-    """The line at the control rate: pitch (MIDI), level (dB), notes, style, places where a tongue starts a tone."""
+def score(rng, length_s, lead_s, few=False):
+    """The line at the control rate: pitch (MIDI), level (dB), notes, style, places where a tongue starts a tone.
+
+    few: the tones are to have few partials; such tones go higher, and often start and stop at once.
+    """
     names = list(STYLES)
     style = names[rng.choice(len(names), p=[STYLES[name][0] for name in names])]
+    if few and rng.random() < 0.4:
+        style = "long"
     _, breath, joins, (shortest, longest) = STYLES[style]
+    abrupt = few and rng.random() < 0.6
     count = int(length_s * CONTROL)
     pitch, level = np.full(count, np.nan), np.full(count, SILENT_DB)
     centre = rng.uniform(LOWEST + 5, 45) if rng.random() < 0.3 else rng.uniform(40, 82)
-    lowest, highest = max(LOWEST, centre - 12), min(HIGHEST, centre + 12)
+    if few:
+        centre = rng.uniform(LOWEST + 3, HIGHEST)
+    lowest, highest = max(LOWEST, centre - 12), min(HIGHEST + (2 if few else 0), centre + 12)
     midi = rng.uniform(lowest, highest)
-    expressive = rng.random() < 0.6
-    double_s = rng.uniform(1 / 12, 1 / 6) if style == "repeated" and rng.random() < 0.4 else None
+    expressive = rng.random() < (0.3 if few else 0.6)
+    trilling = 0.5 if rng.random() < 0.12 else 0.08
+    double_s = rng.uniform(1 / 13, 1 / 6) if style == "repeated" and rng.random() < 0.6 else None
+    if double_s:
+        breath = (4, 24)
     at, end, gain_db, swing_db = int(lead_s * CONTROL), count - int(0.2 * CONTROL), 0.0, rng.uniform(0, 10)
     notes, starts = [], []
     while at < end:
         group, first = int(rng.integers(breath[0], breath[1] + 1)), at
-        attack_ms = int(log_uniform(rng, 10, 80) * (0.4 if style in ("fast", "staccato") else 1))
+        attack_ms = int(rng.integers(1, 6) if abrupt else log_uniform(rng, 10, 80) * (0.4 if style in ("fast", "staccato") else 1))
         for index in range(group):
             if at >= end:
                 break
@@ -66,17 +78,18 @@ def score(rng, length_s, lead_s):
             pitch[body] = midi + (0 if shape is None else np.interp(times, shape_times, shape))
             level[body] = gain_db + dynamics(rng, times, duration_s)
             note = dict(on=at, off=at + length, midi=midi, attack="tongued")
-            if duration_s > 0.4 and expressive and rng.random() < 0.08:
+            if duration_s > 0.35 and (expressive or trilling == 0.5) and rng.random() < trilling:
                 # a shake or trill: one note whose pitch swings
-                swing = 0.5 - 0.5 * np.cos(2 * math.pi * rng.uniform(4.5, 9) * times)
+                after_s = rng.uniform(0, 0.2)
+                swing = 0.5 - 0.5 * np.cos(2 * math.pi * rng.uniform(4.5, 9) * np.maximum(0, times - after_s))
                 step = rng.choice((1, 2, 3), p=[0.3, 0.5, 0.2])  # up to the next partial, for a shake
-                pitch[body] = midi + step * smooth_step(2.0 * (swing - 0.5) + 0.5) * (times > rng.uniform(0, 0.2))
+                pitch[body] = midi + step * smooth_step(2.0 * (swing - 0.5) + 0.5)
                 note["trill"] = True
             if duration_s > 0.25 and rng.random() < 0.08:
                 level[body] += flutter(rng, times)
                 note["flutter"] = True
             if index == 0:
-                if rng.random() < 0.08 and length > 200:  # half-valve start: weak, wandering
+                if rng.random() < 0.08 and length > 200 and not abrupt:  # half-valve start: weak, wandering
                     wander = int(rng.integers(40, 130))
                     pitch[at: at + wander] += slow_noise(rng, wander, 12) * rng.uniform(0.2, 0.8) * np.linspace(1, 0, wander)
                     level[at: at + wander] -= rng.uniform(4, 12) * np.linspace(1, 0, wander)
@@ -86,7 +99,7 @@ def score(rng, length_s, lead_s):
                 if abs(midi - notes[-1]["midi"]) < 0.5:
                     join = "dip"
                 if join == "dip":
-                    depth, down, up = rng.uniform(8, 15), int(rng.integers(8, 30)), int(rng.integers(5, 18))
+                    depth, down, up = rng.uniform(6, 20), int(rng.integers(8, 30)), int(rng.integers(5, 18))
                 else:
                     depth, down, up = max(0, rng.uniform(-8, 20)), int(rng.integers(8, 40)), int(rng.integers(8, 40))
                     note["attack"] = "slurred"
@@ -107,7 +120,7 @@ def score(rng, length_s, lead_s):
             break
         rise = np.sin(np.linspace(0.02, 1, min(attack_ms, at - first)) * math.pi / 2) ** 2
         level[first: first + len(rise)] += 20 * np.log10(rise)
-        release = min(int(log_uniform(rng, 12, 60 if style in ("fast", "staccato") else 150)), at - notes[-1]["on"] - 20)
+        release = int(rng.integers(1, 6)) if abrupt else min(int(log_uniform(rng, 12, 60 if style in ("fast", "staccato") else 150)), at - notes[-1]["on"] - 20)
         if release > 4:
             level[at - release: at] += np.linspace(0, -40, release)
         _limits(notes, level, first)
@@ -127,14 +140,18 @@ def _limits(notes, level, first):
     tail["off"] = tail["on"] + int(np.flatnonzero(body > body.max() - 30)[-1]) + 1
 
 
-def partials(rng, pitch, level):
+def partials(rng, pitch, level, few=False):
     """Strength of each partial at the control rate, shape (partials, control values), and the pitch with jitter."""
     known = np.flatnonzero(~np.isnan(pitch))
     pitch = np.interp(np.arange(len(pitch)), known, pitch[known])
-    pitch = pitch + slow_noise(rng, len(pitch), rng.uniform(3, 20)) * rng.uniform(0.003, 0.05)
+    steady = few and rng.random() < 0.6
+    if not steady:
+        pitch = pitch + slow_noise(rng, len(pitch), rng.uniform(3, 20)) * rng.uniform(0.003, 0.05)
     hz = 440 * 2 ** ((pitch - 69) / 12)
     low = np.median(hz) < 110
     count = int(rng.integers(8, 41)) if low else int(rng.integers(4, 25))
+    if few:
+        low, count = False, int(rng.integers(1, 4))
     number = np.arange(1, count + 1)[:, None]
     # the exponent of 1 / k ** exponent falls as the tone gets louder
     exponent = np.clip(rng.uniform(0.3, 1.8) - rng.uniform(0.04, 0.15) * level, 0.2, 6)
@@ -144,7 +161,7 @@ def partials(rng, pitch, level):
         centre, width = log_uniform(rng, 200, 4000), rng.uniform(0.3, 1.2)
         db += rng.uniform(-12, 14) * np.exp(-0.5 * (np.log2(frequency / centre) / width) ** 2)
     db += rng.uniform(0, 3) * rng.standard_normal((count, 1))
-    if rng.random() < (0.7 if low else 0.1):  # weak or missing fundamental
+    if not few and rng.random() < (0.7 if low else 0.1):  # weak or missing fundamental
         db[0] -= rng.uniform(5, 40)
         if low and count > 8:
             db[1] -= rng.uniform(0, 12)
@@ -152,7 +169,8 @@ def partials(rng, pitch, level):
     strength = 10 ** (db / 20) * np.clip((11500 - frequency) / 1500, 0, 1)
     strength /= np.sqrt((strength ** 2).sum(0)) + 1e-9
     amplitude = 10 ** (level / 20) * (level > SILENT_DB + 5)
-    amplitude *= 10 ** (slow_noise(rng, len(pitch), rng.uniform(3, 15)) * rng.uniform(0.1, 0.8) / 20)
+    if not steady:
+        amplitude *= 10 ** (slow_noise(rng, len(pitch), rng.uniform(3, 15)) * rng.uniform(0.1, 0.8) / 20)
     return strength * amplitude * math.sqrt(2), hz
 
 
@@ -173,11 +191,12 @@ def sounded(rng, strength, hz, length):
 
 def synthetic_line(rng, length_s, lead_s):
     """A dry line from additive synthesis: (samples, notes, info), the first note after lead_s."""
-    pitch, level, notes, style, starts = score(rng, length_s, lead_s)
+    few = rng.random() < FEW
+    pitch, level, notes, style, starts = score(rng, length_s, lead_s, few)
     length = int(length_s * RATE)
     if not notes:
         return np.zeros(length, np.float32), [], dict(origin="synthesis", instrument="synthesis", style=style)
-    strength, hz = partials(rng, pitch, level)
+    strength, hz = partials(rng, pitch, level, few)
     line = sounded(rng, strength, hz, length)
     step = RATE // CONTROL
 
@@ -185,15 +204,15 @@ def synthetic_line(rng, length_s, lead_s):
     band = butter(1, (rng.uniform(200, 800), rng.uniform(2500, 9000)), "band", fs=RATE, output="sos")
     noise = sosfilt(band, rng.standard_normal(length))
     noise /= np.sqrt(np.mean(noise ** 2))
-    breath_db = level - rng.uniform(28, 65)
+    breath_db = level - (rng.uniform(45, 90) if few else rng.uniform(28, 65))
     chiff_db = rng.uniform(15, 40)
     for at, gain_db in starts:
-        if rng.random() < 0.7:
+        if rng.random() < (0.1 if few else 0.7):
             chiff = np.exp(-np.arange(60) / rng.uniform(5, 20))[: max(0, len(level) - at)]
             breath_db[at: at + len(chiff)] = np.maximum(breath_db[at: at + len(chiff)], gain_db - chiff_db + 20 * np.log10(chiff))
     loudness = np.interp(np.arange(length) / step, np.arange(len(level)), 10 ** (breath_db / 20) * (level > SILENT_DB + 5))
     line += noise * loudness
-    puffs = rng.random() < 0.5
+    puffs = not few and rng.random() < 0.5
     for at, gain_db in starts:
         if puffs and rng.random() < 0.7:
             puff(rng, line, at * step, 10 ** (gain_db / 20), RATE)
@@ -208,4 +227,4 @@ def synthetic_line(rng, length_s, lead_s):
         times = np.arange(note["on"], note["off"], 5)
         contour = (times / CONTROL, pitch[np.minimum(times, len(pitch) - 1)])
         out.append(dict(note, on=note["on"] * step, off=note["off"] * step, contour=contour))
-    return line, finished(out, length), dict(origin="synthesis", instrument="synthesis", style=style)
+    return line, finished(out, length), dict(origin="synthesis", instrument="synthesis", style=style, few=few)

@@ -14,7 +14,7 @@ mod common;
 #[path = "../../tests/common/stage.rs"]
 mod stage;
 
-use leadpipe::demo::line;
+use leadpipe::internals::demo::line;
 use stage::{Live, Server, play};
 
 const RATE_HZ: f64 = 48_000.0;

@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use leadpipe::transcriber::Mode;
+use leadpipe::Mode;
 
 use crate::quantile;
 use crate::recordings::{listen, manifest, samples};

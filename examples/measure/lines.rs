@@ -7,9 +7,8 @@
 
 use std::path::Path;
 
-use leadpipe::analysis::{Analyser, Settings};
-use leadpipe::notes::{Attack, Note};
-use leadpipe::transcriber::Mode;
+use leadpipe::internals::analysis::Analyser;
+use leadpipe::{Attack, Mode, Note, Settings};
 
 use crate::quantile;
 use crate::recordings::{Known, lines, listen, samples};
@@ -130,8 +129,9 @@ fn matched(
 /// is four fifths periodic at the known pitch and has been for 3 ms.
 fn floor(known: &[Known], sound: &[f32], rate_hz: f64) -> Vec<(f64, f64)> {
     let mut frames = Vec::new();
-    Analyser::new(rate_hz, Settings::default()).push(sound, &mut |f| frames.push(*f));
-    let periodic = leadpipe::analysis::candidate_finder::strength(0.8, 1.0);
+    Analyser::new(Settings::builder(rate_hz).build().unwrap())
+        .push(sound, &mut |f| frames.push(*f));
+    let periodic = leadpipe::internals::analysis::candidate_finder::strength(0.8, 1.0);
     let mut floors = Vec::new();
     for note in known {
         let mut since_s = None;

@@ -2,10 +2,9 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::demo::brass::{Noise, Room, play};
-use leadpipe::demo::line;
-use leadpipe::notes::Note;
-use leadpipe::transcriber::Mode;
+use leadpipe::internals::demo::brass::{Noise, Room, play};
+use leadpipe::internals::demo::line;
+use leadpipe::{Mode, Note};
 
 use crate::recordings::listen;
 

@@ -3,8 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use leadpipe::notes::{Attack, Length, Note, Technique};
-use leadpipe::transcriber::Mode;
+use leadpipe::{Attack, Length, Mode, Note, Technique};
 
 use crate::recordings::{listen, manifest, samples};
 

@@ -2,9 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use leadpipe::analysis::Settings;
-use leadpipe::audio::{Selection, Take};
-use leadpipe::transcriber::{Mode, Transcriber, Transcription};
+use leadpipe::{Mode, Selection, Settings, Take, Transcriber, Transcription};
 use serde::Deserialize;
 
 /// A row of the manifest.
@@ -63,7 +61,7 @@ pub fn samples(path: &Path) -> (Vec<f32>, f64) {
 }
 
 pub fn listen(samples: &[f32], rate_hz: f64, mode: Mode) -> Transcription {
-    let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
+    let mut transcriber = Transcriber::new(Settings::builder(rate_hz).build().unwrap(), mode);
     transcriber.push(samples);
     transcriber.finish()
 }

@@ -1,8 +1,7 @@
 //! What must not shatter: a synthetic take for each, with the note count.
 
-use leadpipe::demo::shapes;
-use leadpipe::notes::Technique;
-use leadpipe::transcriber::Mode;
+use leadpipe::internals::demo::shapes;
+use leadpipe::{Mode, Technique};
 
 use crate::recordings::listen;
 

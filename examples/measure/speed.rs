@@ -2,9 +2,8 @@
 
 use std::time::Instant;
 
-use leadpipe::analysis::Settings;
-use leadpipe::demo::line;
-use leadpipe::transcriber::{Mode, Transcriber};
+use leadpipe::internals::demo::line;
+use leadpipe::{Mode, Settings, Transcriber};
 
 pub fn measure() {
     println!("speed: ten minutes at 48 kHz on one core, decoding not counted");
@@ -16,7 +15,7 @@ pub fn measure() {
         ("both passes", Mode::Full),
     ] {
         let start = Instant::now();
-        let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
+        let mut transcriber = Transcriber::new(Settings::builder(rate_hz).build().unwrap(), mode);
         for _ in 0..times {
             transcriber.push(&line);
         }

@@ -2,10 +2,8 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::demo::tone::{RATE_HZ, median_error_cents, tone};
-use leadpipe::notes::Technique;
-use leadpipe::transcriber::Mode;
-use leadpipe::units::Pitch;
+use leadpipe::internals::demo::tone::{RATE_HZ, median_error_cents, tone};
+use leadpipe::{Mode, Pitch, Technique};
 
 use crate::quantile;
 use crate::recordings::listen;

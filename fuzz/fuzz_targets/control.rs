@@ -1,7 +1,7 @@
 //! Any bytes as an OSC packet or a MIDI message: commands, or nothing.
 #![no_main]
 
-use leadpipe::live::controls::{midi_command, osc_commands};
+use leadpipe::internals::live::controls::{midi_command, osc_commands};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {

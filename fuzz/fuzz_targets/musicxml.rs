@@ -1,7 +1,7 @@
 //! Any bytes as a score: parts in order of time, or refused.
 #![no_main]
 
-use leadpipe::reference::musicxml;
+use leadpipe::internals::reference::musicxml;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {

@@ -1,7 +1,7 @@
 //! Any text as a rig file: understood whole or refused.
 #![no_main]
 
-use leadpipe::live::rig;
+use leadpipe::internals::live::rig;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|text: &str| {

@@ -2,8 +2,8 @@
 //! every pitch, or refused.
 #![no_main]
 
-use leadpipe::tuning::{Reference, Tuning, bulk_dump, tuning_file};
-use leadpipe::units::Pitch;
+use leadpipe::internals::tuning::{bulk_dump, tuning_file};
+use leadpipe::{Pitch, Reference, Tuning};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {

@@ -3,7 +3,7 @@
 
 use std::io::Write;
 
-use leadpipe::audio::{Selection, Take};
+use leadpipe::{Selection, Take};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {

@@ -1,8 +1,7 @@
 //! Any samples in blocks of any size: notes in order, whatever comes.
 #![no_main]
 
-use leadpipe::analysis::Settings;
-use leadpipe::transcriber::{Transcriber, Mode};
+use leadpipe::{Mode, Settings, Transcriber};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
@@ -17,7 +16,7 @@ fuzz_target!(|bytes: &[u8]| {
         .map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0 * scale)
         .flat_map(|s| [s; 8])
         .collect();
-    let mut ear = Transcriber::new(rate_hz, Settings::default(), Mode::Full);
+    let mut ear = Transcriber::new(Settings::builder(rate_hz).build().unwrap(), Mode::Full);
     let size = sound.len() % 700 + 1;
     for block in samples.chunks(size) {
         ear.push(block);

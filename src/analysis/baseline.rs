@@ -3,6 +3,8 @@
 //! Tests compare against it and a player may choose it. It has one window for all
 //! pitches and no memory between frames.
 
+use std::fmt;
+
 use pitch_detection::detector::PitchDetector;
 use pitch_detection::detector::mcleod::McLeodDetector;
 
@@ -21,6 +23,15 @@ pub struct BaselineDetector {
     detector: McLeodDetector<f32>,
 }
 
+impl fmt::Debug for BaselineDetector {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("BaselineDetector")
+            .field("sample_rate_hz", &self.sample_rate_hz)
+            .field("range_hz", &self.range_hz)
+            .finish_non_exhaustive()
+    }
+}
+
 /// Time between frames, in seconds.
 const HOP_S: f64 = 0.005;
 /// Periods of the lowest pitch that a window must hold.
@@ -30,14 +41,15 @@ const PERIODS: f64 = 2.2;
 const CLARITY: f32 = 0.7;
 
 impl BaselineDetector {
-    /// Detector for samples at a rate.
-    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
-        let size = (PERIODS * sample_rate_hz / settings.range_hz.0) as usize;
+    /// Detector for one channel.
+    pub fn new(settings: Settings) -> Self {
+        let (sample_rate_hz, range_hz) = (settings.sample_rate_hz(), settings.range_hz());
+        let size = (PERIODS * sample_rate_hz / range_hz.0) as usize;
         let size = size.next_power_of_two();
         BaselineDetector {
             sample_rate_hz: sample_rate_hz as usize,
-            range_hz: settings.range_hz,
-            gate: 10f64.powf(settings.gate_db / 10.0) as f32 * size as f32,
+            range_hz,
+            gate: 10f64.powf(settings.gate_db() / 10.0) as f32 * size as f32,
             hop: (HOP_S * sample_rate_hz).round() as usize,
             window: Vec::with_capacity(2 * size),
             size,

@@ -26,10 +26,6 @@ pub struct Gate {
     settling_s: f32,
 }
 
-/// Default gate threshold: 16-bit noise with a few bits of preamplifier hiss lies
-/// below it, a horn at pianissimo far above.
-pub const DEFAULT_GATE_DB: f64 = -70.0;
-
 /// How far above the noise floor tone must be, in dB. Tone is told from noise by
 /// periodicity; this only keeps the decoder from guessing at hiss.
 const MARGIN_DB: f32 = 4.0;

@@ -10,6 +10,7 @@
 //! Everything here is causal but [`offline_decoder`], which decodes the same frames a
 //! second time with later sound taken into account.
 
+#[cfg(feature = "pitch-detection")]
 pub mod baseline;
 pub mod candidate_finder;
 pub mod candidates;
@@ -23,6 +24,8 @@ pub mod level;
 pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
+mod settings;
+pub mod tone;
 mod vector_math;
 
 use candidate_finder::CandidateFinder;
@@ -32,9 +35,7 @@ use decimate::Decimator;
 use decoder::{BestPath, Decoder, TransitionCosts};
 use level::{Gate, Level};
 
-/// Lowest and highest frequency searched for if no horn narrows the range, in hertz: from under the pedal B flat 0 of a tuba (29.1 Hz) to above the
-/// highest written notes of a piccolo trumpet.
-pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
+pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
 
 /// Nominal time between frames, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;
@@ -45,24 +46,6 @@ const MAX_BLOCK: usize = 1024;
 /// High-pass cutoff in hertz: removes a DC offset and its drift before anything
 /// else. No higher, because the burst of air at an attack must show in the level.
 const RUMBLE_HZ: f64 = 8.0;
-
-/// Settings of the analysis.
-#[derive(Debug, Clone, Copy)]
-pub struct Settings {
-    /// Lowest and highest frequency in hertz.
-    pub range_hz: (f64, f64),
-    /// Gate threshold: sound below this level is never tone, dBFS.
-    pub gate_db: f64,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        Settings {
-            range_hz: FULL_RANGE_HZ,
-            gate_db: level::DEFAULT_GATE_DB,
-        }
-    }
-}
 
 /// Precise pitch of the best candidate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,20 +70,50 @@ pub struct Frame {
     pub best_path: BestPath,
     /// Precise pitch of the best path, where it can be measured.
     pub fine_pitch: Option<FinePitch>,
+    /// The samples of the hop at the analysis rate.
+    pub samples: HopSamples,
+}
+
+/// The samples of one hop in fixed room.
+#[derive(Debug, Clone, Copy)]
+pub struct HopSamples {
+    list: [f32; HopSamples::MAX],
+    count: usize,
+}
+
+impl HopSamples {
+    /// A hop at 22 kHz, the highest analysis rate, has 29.
+    const MAX: usize = 32;
+
+    pub(crate) fn new(samples: &[f32]) -> Self {
+        let mut list = [0.0; Self::MAX];
+        list[..samples.len()].copy_from_slice(samples);
+        HopSamples {
+            list,
+            count: samples.len(),
+        }
+    }
+
+    /// The samples, oldest first.
+    pub fn as_slice(&self) -> &[f32] {
+        &self.list[..self.count]
+    }
 }
 
 /// The streaming analysis of one channel.
 ///
 /// ```
-/// use leadpipe::analysis::{Analyser, Settings};
+/// use leadpipe::Settings;
+/// use leadpipe::internals::analysis::Analyser;
 ///
-/// let mut analyser = Analyser::new(48_000.0, Settings::default());
+/// let mut analyser = Analyser::new(Settings::builder(48_000.0).build()?);
 /// let tone: Vec<f32> = (0..48_000)
 ///     .map(|i| 0.1 * (i as f32 * 233.08 * std::f32::consts::TAU / 48_000.0).sin())
 ///     .collect();
 /// let mut last = None;
 /// analyser.push(&tone, &mut |frame| last = frame.best_path.hypothesis);
 /// assert!((last.unwrap().pitch - 58.0).abs() < 0.02);
+/// # Ok::<(), leadpipe::Error>(())
 /// ```
 #[derive(Debug, Clone)]
 pub struct Analyser {
@@ -125,13 +138,14 @@ pub struct Analyser {
 }
 
 impl Analyser {
-    /// Analyser for samples at `sample_rate_hz` (8 to 192 kHz).
-    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
+    /// Analyser of one channel.
+    pub fn new(settings: Settings) -> Self {
+        let sample_rate_hz = settings.sample_rate_hz();
         let decimator = Decimator::new(sample_rate_hz);
         let rate_hz = sample_rate_hz / decimator.factor() as f64;
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
         let hop_s = hop as f64 / rate_hz;
-        let (lowest_hz, highest_hz) = settings.range_hz;
+        let (lowest_hz, highest_hz) = settings.range_hz();
         // A few lags beyond the lowest pitch: a peak needs its far side.
         let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
         // `fine_pitch` needs 12 ms and its kernel, however narrow the range.
@@ -144,7 +158,7 @@ impl Analyser {
             correlator: Correlator::new(rate_hz, hop, longest),
             finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
             decoder: Decoder::new(TransitionCosts::default(), hop_s),
-            gate: Gate::new(settings.gate_db, hop_s),
+            gate: Gate::new(settings.gate_db(), hop_s),
             low: Vec::with_capacity(MAX_BLOCK),
             block: Vec::with_capacity(hop),
             hop,
@@ -158,6 +172,11 @@ impl Analyser {
     /// Time between frames in seconds.
     pub fn hop_s(&self) -> f64 {
         self.hop as f64 / self.rate_hz
+    }
+
+    /// Samples in a hop, and their rate in hertz.
+    pub fn hop(&self) -> (usize, f64) {
+        (self.hop, self.rate_hz)
     }
 
     /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.
@@ -181,6 +200,7 @@ impl Analyser {
 
     fn finish_hop(&mut self) -> Frame {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
+        let samples = HopSamples::new(&self.block);
         self.smoother.smooth(&mut self.block);
         let level = self.gate.push(power / self.hop as f32, self.tone);
         self.correlator.push(&self.block, !level.closed);
@@ -203,6 +223,7 @@ impl Analyser {
             candidates: self.candidates,
             best_path,
             fine_pitch,
+            samples,
         }
     }
 

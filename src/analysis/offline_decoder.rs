@@ -120,8 +120,14 @@ impl OfflineDecoder {
         }
     }
 
-    /// Takes the next frame; appends frames that are decided to `out`.
-    pub fn push(&mut self, frame: &Frame, out: &mut Vec<DecodedFrame>) {
+    /// Takes the next frame; appends what is decided to `out`, and hands over the
+    /// candidates of each hop once all are filed.
+    pub fn push(
+        &mut self,
+        frame: &Frame,
+        out: &mut Vec<DecodedFrame>,
+        filed: &mut dyn FnMut(&Candidates),
+    ) {
         self.slots.push_back(Slot {
             candidates: Candidates::default(),
             fine_pitch: f32::NAN,
@@ -156,7 +162,7 @@ impl OfflineDecoder {
             }
         }
         if self.slots.len() - self.decoded > self.longest {
-            self.decode_next();
+            self.decode_next(filed);
         }
         if self.decoded >= 2 * self.horizon {
             self.trace(self.horizon, out);
@@ -164,9 +170,9 @@ impl OfflineDecoder {
     }
 
     /// Decides all remaining frames, at the end of the take.
-    pub fn finish(&mut self, out: &mut Vec<DecodedFrame>) {
+    pub fn finish(&mut self, out: &mut Vec<DecodedFrame>, filed: &mut dyn FnMut(&Candidates)) {
         while self.decoded < self.slots.len() {
-            self.decode_next();
+            self.decode_next(filed);
         }
         self.trace(self.decoded, out);
     }
@@ -201,7 +207,7 @@ impl OfflineDecoder {
     }
 
     /// One forward step of the Viterbi algorithm.
-    fn decode_next(&mut self) {
+    fn decode_next(&mut self, filed: &mut dyn FnMut(&Candidates)) {
         let first = Candidates::default();
         let mut pair = (self.slots).range_mut(self.decoded.saturating_sub(1)..=self.decoded);
         let before = match self.decoded {
@@ -212,6 +218,7 @@ impl OfflineDecoder {
             return;
         };
         penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
+        filed(&slot.candidates);
         continue_best(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
@@ -301,14 +308,14 @@ fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
 mod tests {
     use proptest::prelude::*;
 
-    use super::super::Settings;
     use super::super::exhaustive::{Hop, StatePath, paths, total};
     use super::super::level::Level;
+    use super::super::{HopSamples, Settings};
     use super::*;
     use crate::demo::brass::Noise;
 
     fn decoder() -> OfflineDecoder {
-        OfflineDecoder::new(&Analyser::new(48_000.0, Settings::default()))
+        OfflineDecoder::new(&Analyser::new(Settings::builder(48_000.0).build().unwrap()))
     }
 
     fn frame(candidates: &[(f32, f32)]) -> Frame {
@@ -322,6 +329,7 @@ mod tests {
             candidates: Candidates::of(candidates),
             best_path: Default::default(),
             fine_pitch: None,
+            samples: HopSamples::new(&[]),
         }
     }
 
@@ -329,9 +337,9 @@ mod tests {
     fn decode(decoder: &mut OfflineDecoder, hops: &[Hop]) -> Vec<f32> {
         let mut out = Vec::new();
         for hop in hops {
-            decoder.push(&frame(hop), &mut out);
+            decoder.push(&frame(hop), &mut out, &mut |_| {});
         }
-        decoder.finish(&mut out);
+        decoder.finish(&mut out, &mut |_| {});
         out.iter().map(|f| f.pitch).collect()
     }
 
@@ -426,7 +434,7 @@ mod tests {
                 });
             }
             let mut out = Vec::new();
-            decoder.finish(&mut out);
+            decoder.finish(&mut out, &mut |_| {});
             let place = |(hop, decoded): (&Hop, &DecodedFrame)| {
                 hop.iter().position(|(pitch, _)| *pitch == decoded.pitch)
             };

@@ -1,11 +1,13 @@
 //! Opens a take in any common format and reads one channel of it, block by block, so
 //! that a long take is never in memory as a whole.
 
+use std::fmt;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use super::decoders::{Decoder, Format};
 use crate::error::{Error, Result};
+use crate::units::SAMPLE_RATES_HZ;
 
 /// What part of a take to read.
 #[derive(Debug, Clone, Default)]
@@ -34,8 +36,16 @@ pub struct Take {
     done: bool,
 }
 
-/// Sample rates that the analysis supports, in hertz.
-pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
+impl fmt::Debug for Take {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Take")
+            .field("path", &self.path)
+            .field("sample_rate_hz", &self.sample_rate_hz)
+            .field("channels", &self.channels)
+            .field("read", &self.read)
+            .finish_non_exhaustive()
+    }
+}
 
 const FORMATS: &str = "give a WAV, AIFF, FLAC, MP3 or OGG take";
 
@@ -44,7 +54,7 @@ impl Take {
     ///
     /// # Errors
     /// [`Error::Input`] for a missing, empty or foreign file, a rate outside
-    /// [`SAMPLE_RATES_HZ`], or a channel that is not there; [`Error::Setting`]
+    /// 8 to 192 kHz, or a channel that is not there; [`Error::Setting`]
     /// for a selection that ends before it starts.
     pub fn open(path: &Path, selection: &Selection) -> Result<Take> {
         let file = File::open(path).map_err(|e| Error::unreadable(path, e))?;

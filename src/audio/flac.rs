@@ -12,6 +12,7 @@ use super::{Selection, Take};
 use crate::error::{Error, Result};
 
 /// Sound of the selected channel and part, 16 bits, mono.
+#[derive(Debug, Clone)]
 pub struct Flac {
     /// The whole stream.
     pub bytes: Vec<u8>,

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::Instant;
 
-use leadpipe::error::{Error, Result};
+use leadpipe::{Error, Result};
 
 /// Extensions of takes in a folder.
 const EXTENSIONS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
@@ -149,7 +149,7 @@ impl Progress {
         }
         let per_take_s = self.since.elapsed().as_secs_f64() / self.done as f64;
         let left_s = per_take_s * (self.of - self.done) as f64;
-        let left = leadpipe::intonation::groups::clock(left_s);
+        let left = leadpipe::internals::units::clock(left_s);
         let name = super::stem(take);
         let text = format!("{} of {} takes, {left} left · {name}", self.done, self.of);
         self.clear();

@@ -4,11 +4,11 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use clap::Args;
-use leadpipe::error::{Error, Result};
-use leadpipe::live::calibration::{STEPS, VoltageFit};
-use leadpipe::live::devices;
-use leadpipe::live::rig::channel_index;
-use leadpipe::live::streams;
+use leadpipe::internals::live::calibration::{STEPS, VoltageFit};
+use leadpipe::internals::live::devices;
+use leadpipe::internals::live::rig::channel_index;
+use leadpipe::internals::live::streams;
+use leadpipe::{Error, Result};
 
 use super::live::{device_and_channels, store};
 

@@ -2,11 +2,10 @@ use std::io;
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::compare::{Compared, Comparison, Verdict, better_shift, compare};
-use leadpipe::error::{Error, Result};
-use leadpipe::line::Line;
-use leadpipe::reference::{self, ReferencePart};
-use leadpipe::units::whole;
+use leadpipe::internals::compare::{Compared, Comparison, Verdict, better_shift, compare};
+use leadpipe::internals::reference::{self, ReferencePart};
+use leadpipe::internals::units::whole;
+use leadpipe::{Error, Line, Result};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{Excerpt, ListFormat, PitchOptions, TakeOptions, TuningOptions};

@@ -1,20 +1,16 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::analysis::level::DEFAULT_GATE_DB;
-use leadpipe::audio::Selection;
-use leadpipe::audio::flac::Flac;
-use leadpipe::demo::line;
-use leadpipe::error::Result;
-use leadpipe::horn::{self, tube};
-use leadpipe::intonation::report;
-use leadpipe::line::{Line, LineContext};
-use leadpipe::notation::LazyPart;
-use leadpipe::output::cv::FULL_SCALE_V;
-use leadpipe::output::musicxml::CENTS_OVER;
-use leadpipe::output::{self, StagedFile, table, track, wav};
-use leadpipe::transcriber::{Mode, Transcriber};
-use leadpipe::tuning::{self, Reference};
+use leadpipe::internals::audio::flac::Flac;
+use leadpipe::internals::demo::line;
+use leadpipe::internals::horn::tube;
+use leadpipe::internals::intonation::report;
+use leadpipe::internals::notation::LazyPart;
+use leadpipe::internals::output::{self, StagedFile, table, track, wav};
+use leadpipe::{
+    CENTS_OVER, FULL_SCALE_V, Horn, Line, LineContext, Mode, Reference, Result, Selection,
+    Settings, Transcriber, Tuning,
+};
 
 use super::transcribe::{CvOptions, FileKind};
 
@@ -38,14 +34,16 @@ const SAMPLE_RATE_HZ: u32 = 48_000;
 
 pub fn run(options: &Options) -> Result<()> {
     let _folder_guard = super::check_folder(&options.out)?;
-    let horn = horn::find(line::HORN)?;
+    let horn = Horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
-    let settings = horn::analysis_settings(Some(&horn), DEFAULT_GATE_DB);
-    let mut transcriber = Transcriber::new(f64::from(SAMPLE_RATE_HZ), settings, Mode::Full);
+    let settings = Settings::builder(f64::from(SAMPLE_RATE_HZ))
+        .horn(&horn)
+        .build()?;
+    let mut transcriber = Transcriber::new(settings, Mode::Full);
     transcriber.push(&samples);
     let transcription = transcriber.finish();
-    let mut context = LineContext::plain(tuning::find("equal-12", None, Reference::default())?);
-    context.horn = Some(horn);
+    let tuning = Tuning::find("equal-12", None, Reference::default())?;
+    let context = LineContext::new(tuning).for_horn(horn);
     let staged_track = StagedFile::write(
         options.out.join(format!("{}.track.csv", line::NAME)),
         |to| track::write(&transcription.track, to),

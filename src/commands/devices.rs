@@ -1,8 +1,8 @@
 use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::live::controls;
-use leadpipe::live::devices::{self, DeviceInfo, Direction};
-use leadpipe::live::send::midi_port;
+use leadpipe::Result;
+use leadpipe::internals::live::controls;
+use leadpipe::internals::live::devices::{self, DeviceInfo, Direction};
+use leadpipe::internals::live::send::midi_port;
 
 /// List sound devices and MIDI ports, with a hint for each problem
 #[derive(Args)]

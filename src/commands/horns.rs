@@ -1,6 +1,6 @@
 use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::horn::{Horn, build_in_words, catalogue, find, transposition_in_words};
+use leadpipe::internals::horn::{build_in_words, transposition_in_words};
+use leadpipe::{Horn, Result};
 
 /// List the horns, or show one
 #[derive(Args)]
@@ -31,8 +31,8 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let horns: Vec<Horn> = match &options.name {
-        Some(name) => vec![find(name)?],
-        None => catalogue().to_vec(),
+        Some(name) => vec![Horn::find(name)?],
+        None => Horn::catalogue().to_vec(),
     };
     super::print(|to| {
         if options.json {

@@ -2,8 +2,8 @@ use std::path::PathBuf;
 
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
-use leadpipe::error::Result;
-use leadpipe::output::StagedFile;
+use leadpipe::Result;
+use leadpipe::internals::output::StagedFile;
 
 /// Write manual pages and shell completions, for packagers
 #[derive(Args)]

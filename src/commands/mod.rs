@@ -28,14 +28,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
-use leadpipe::analysis::level::DEFAULT_GATE_DB;
-use leadpipe::audio::Selection;
-use leadpipe::error::{Error, Result};
-use leadpipe::horn::{self, Horn};
-use leadpipe::line::{LineContext, ZERO_VOLT_NOTE};
-use leadpipe::tuning::quantiser::Snap;
-use leadpipe::tuning::{self, Reference};
-use leadpipe::units::{A4_HZ, parse_key};
+use leadpipe::internals::line::ZERO_VOLT_NOTE;
+use leadpipe::internals::units::parse_key;
+use leadpipe::{
+    A4_HZ, DEFAULT_GATE_DB, Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning,
+};
 use serde::Serialize;
 
 #[derive(Subcommand)]
@@ -113,7 +110,7 @@ pub struct PitchOptions {
     /// Decide as the live engine would, without looking ahead
     #[arg(long)]
     pub causal: bool,
-    /// Pitch detector: built-in or that of the pitch-detection crate
+    /// Pitch detector: built-in, learned (on trial), or that of the pitch-detection crate
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
@@ -139,8 +136,8 @@ pub struct TuningOptions {
 #[derive(Args)]
 pub struct SendOptions {
     /// Send the tuning's pitch, the tuning's pitch with your bends, or what you played
-    #[arg(long, value_enum, default_value_t = Snap::Off)]
-    pub snap: Snap,
+    #[arg(long, value_enum, default_value_t = SnapArg::Off)]
+    pub snap: SnapArg,
     /// Note at 0 V
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
@@ -150,8 +147,31 @@ pub struct SendOptions {
 pub enum Estimator {
     /// The built-in detector
     Own,
+    /// On trial: learned from played notes; better in rooms and noise, slower
+    Learned,
     /// The McLeod detector of the crate pitch-detection
     PitchDetection,
+}
+
+/// [`Snap`] on the command line.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum SnapArg {
+    /// Exactly the tuning's pitch
+    Hard,
+    /// The tuning's pitch, with the bends that were played
+    Bend,
+    /// What was played
+    Off,
+}
+
+impl From<SnapArg> for Snap {
+    fn from(snap: SnapArg) -> Snap {
+        match snap {
+            SnapArg::Hard => Snap::Hard,
+            SnapArg::Bend => Snap::Bend,
+            SnapArg::Off => Snap::Off,
+        }
+    }
 }
 
 /// Form of lists on standard output.
@@ -193,21 +213,21 @@ pub fn stem(take: &Path) -> String {
 
 impl PitchOptions {
     pub fn horn(&self) -> Result<Option<Horn>> {
-        self.horn.as_deref().map(horn::find).transpose()
+        self.horn.as_deref().map(Horn::find).transpose()
     }
 }
 
 impl TuningOptions {
-    pub fn tuning(&self) -> Result<tuning::Tuning> {
+    pub fn tuning(&self) -> Result<Tuning> {
         let reference = Reference::new(self.reference)?;
-        tuning::find(&self.tuning, self.tonic.as_deref(), reference)
+        Tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }
 
     pub fn context(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<LineContext> {
         Ok(LineContext {
             horn,
             tuning: self.tuning()?,
-            snap: send.map_or(Snap::Off, |s| s.snap),
+            snap: send.map_or(Snap::Off, |s| s.snap.into()),
             zero_volt_note: send.map_or(ZERO_VOLT_NOTE, |s| s.zero_volt_note),
         })
     }
@@ -239,7 +259,7 @@ pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
         .lock()
         .unwrap_or_else(PoisonError::into_inner) = made;
     let guard = EmptyFolder;
-    leadpipe::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
+    leadpipe::internals::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
     Ok(guard)
 }
 
@@ -265,7 +285,7 @@ fn remove_empty_folder() {
 /// For an interrupt in the middle of the work: deletes unfinished files and an
 /// empty new folder.
 pub fn discard_unfinished() {
-    leadpipe::output::discard_staged();
+    leadpipe::internals::output::discard_staged();
     remove_empty_folder();
 }
 

@@ -1,9 +1,8 @@
 //! How a printable part is asked for.
 
 use clap::Args;
-use leadpipe::notation::key::Key;
-use leadpipe::notation::{Metre, NotationOptions};
-use leadpipe::output::musicxml::CENTS_OVER;
+use leadpipe::internals::notation::key::Key;
+use leadpipe::{CENTS_OVER, Metre, NotationOptions};
 
 /// How the printable part is written. What is left out is estimated.
 #[derive(Args)]

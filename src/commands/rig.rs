@@ -1,7 +1,7 @@
 use clap::{Args, Subcommand};
-use leadpipe::error::{Error, Result};
-use leadpipe::live::rig::{self, Rig};
-use leadpipe::output::StagedFile;
+use leadpipe::internals::live::rig::{self, Rig};
+use leadpipe::internals::output::StagedFile;
+use leadpipe::{Error, Result};
 
 /// Create, list and check rig files
 #[derive(Args)]

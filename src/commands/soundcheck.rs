@@ -3,13 +3,11 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use leadpipe::analysis::Settings;
-use leadpipe::audio::{Selection, Take};
-use leadpipe::error::{Error, Result};
-use leadpipe::live::capture::{Capture, CaptureEvent};
-use leadpipe::live::devices;
-use leadpipe::live::rig::Rig;
-use leadpipe::live::soundcheck::{LevelMeter, LevelReadings, SoundcheckResult};
+use leadpipe::internals::live::capture::{Capture, CaptureEvent};
+use leadpipe::internals::live::devices;
+use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::soundcheck::{LevelMeter, LevelReadings, SoundcheckResult};
+use leadpipe::{Error, Result, Selection, Settings, Take};
 
 use super::live::{InputOptions, RigVoice, apply_input_options, capture_config, named_rig, store};
 
@@ -149,7 +147,7 @@ fn measure_part(
     seconds: f64,
     mut voice: Option<RigVoice>,
 ) -> Result<LevelReadings> {
-    let mut meter = LevelMeter::new(capture.rate_hz(), Settings::default());
+    let mut meter = LevelMeter::new(Settings::builder(capture.rate_hz()).build()?);
     let until = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.5, 120.0));
     let mut samples = Vec::new();
     while Instant::now() < until {
@@ -178,7 +176,7 @@ fn measure_part(
 
 fn read(path: &Path) -> Result<LevelReadings> {
     let mut take = Take::open(path, &Selection::default())?;
-    let mut meter = LevelMeter::new(take.sample_rate_hz(), Settings::default());
+    let mut meter = LevelMeter::new(Settings::builder(take.sample_rate_hz()).build()?);
     let mut block = Vec::new();
     while take.next_block(&mut block)? {
         meter.push(&block);

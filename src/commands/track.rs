@@ -1,9 +1,8 @@
 use std::io;
 
 use clap::Args;
-use leadpipe::error::{Error, Result};
-use leadpipe::notes::timeline::Timeline;
-use leadpipe::output::track::Rows;
+use leadpipe::internals::output::track::Rows;
+use leadpipe::{Error, Result, Timeline};
 
 use super::transcription::follow;
 use super::{PitchOptions, TakeOptions};

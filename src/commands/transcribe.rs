@@ -2,16 +2,13 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use leadpipe::audio::flac::Flac;
-use leadpipe::error::{Error, Result};
-use leadpipe::line::Line;
-use leadpipe::notation::LazyPart;
-use leadpipe::output::cv::{ControlVoltage, FULL_SCALE_V};
-use leadpipe::output::midi::MidiFile;
-use leadpipe::output::musicxml::MusicXml;
-use leadpipe::output::picture::Picture;
-use leadpipe::output::report::Html;
-use leadpipe::output::{self, Output, csv, json, table};
+use leadpipe::internals::audio::flac::Flac;
+use leadpipe::internals::notation::LazyPart;
+use leadpipe::internals::output::report::Html;
+use leadpipe::internals::output::{self, csv, json, table};
+use leadpipe::{
+    ControlVoltage, Error, FULL_SCALE_V, Line, MidiFile, MusicXml, Output, Picture, Result,
+};
 
 use super::part::PartOptions;
 use super::transcription::{NoteDetail, transcribe_line};

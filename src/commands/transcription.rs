@@ -5,27 +5,30 @@ use std::io::{self, IsTerminal};
 use std::path::Path;
 use std::time::Instant;
 
-use leadpipe::audio::Take;
-use leadpipe::audio::health::Health;
-use leadpipe::error::{Error, Result};
-use leadpipe::horn::{self, Horn};
-use leadpipe::intonation::groups::clock;
-use leadpipe::line::{Line, LineContext};
-use leadpipe::notes::timeline::Timeline;
-use leadpipe::transcriber::{BaselineTranscriber, Mode, Transcriber, Transcription};
+use leadpipe::internals::audio::health::Health;
+use leadpipe::internals::transcriber::LearnedTranscriber;
+use leadpipe::internals::units::clock;
+use leadpipe::{
+    Error, Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber,
+    Transcription,
+};
 
 use super::{Estimator, Excerpt, PitchOptions, stem};
 
 /// The transcriber that was chosen.
 enum AnyTranscriber {
     Own(Box<Transcriber>),
-    Baseline(BaselineTranscriber),
+    Learned(Box<LearnedTranscriber>),
+    #[cfg(feature = "pitch-detection")]
+    Baseline(leadpipe::internals::transcriber::BaselineTranscriber),
 }
 
 impl AnyTranscriber {
     fn push(&mut self, block: &[f32]) {
         match self {
             AnyTranscriber::Own(t) => t.push(block),
+            AnyTranscriber::Learned(t) => t.push(block),
+            #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(t) => t.push(block),
         }
     }
@@ -33,6 +36,8 @@ impl AnyTranscriber {
     fn take_track(&mut self) -> Option<Timeline> {
         match self {
             AnyTranscriber::Own(t) => t.take_track(),
+            AnyTranscriber::Learned(_) => None,
+            #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(_) => None,
         }
     }
@@ -40,6 +45,8 @@ impl AnyTranscriber {
     fn finish(self) -> Transcription {
         match self {
             AnyTranscriber::Own(t) => t.finish(),
+            AnyTranscriber::Learned(t) => t.finish(),
+            #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(t) => t.finish(),
         }
     }
@@ -91,7 +98,10 @@ fn transcribe(
 ) -> Result<(Transcription, f64)> {
     let mut source = Take::open(path, &excerpt.selection())?;
     let rate_hz = source.sample_rate_hz();
-    let settings = horn::analysis_settings(horn, pitch.gate);
+    let settings = Settings::builder(rate_hz)
+        .horn(horn)
+        .gate_db(pitch.gate)
+        .build()?;
     let mode = if pitch.causal {
         Mode::Causal
     } else {
@@ -99,7 +109,7 @@ fn transcribe(
     };
     let mut transcriber = match pitch.estimator {
         Estimator::Own => {
-            let mut own = Transcriber::new(rate_hz, settings, mode);
+            let mut own = Transcriber::new(settings, mode);
             if on_track.is_none() {
                 own = own.notes_alone();
             }
@@ -108,8 +118,20 @@ fn transcribe(
             }
             AnyTranscriber::Own(Box::new(own))
         }
+        Estimator::Learned => {
+            AnyTranscriber::Learned(Box::new(LearnedTranscriber::new(settings, mode)))
+        }
+        #[cfg(feature = "pitch-detection")]
         Estimator::PitchDetection => {
-            AnyTranscriber::Baseline(BaselineTranscriber::new(rate_hz, settings))
+            use leadpipe::internals::transcriber::BaselineTranscriber;
+            AnyTranscriber::Baseline(BaselineTranscriber::new(settings))
+        }
+        #[cfg(not(feature = "pitch-detection"))]
+        Estimator::PitchDetection => {
+            return Err(Error::setting(
+                "--estimator pitch-detection is not in this build",
+                "build with --features pitch-detection, or leave --estimator out",
+            ));
         }
     };
     let mut progress = Progress::new("transcribing", source.length_s().filter(|_| progress));

@@ -1,9 +1,9 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::output::StagedFile;
-use leadpipe::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
+use leadpipe::Result;
+use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
 
 use super::TuningOptions;
 
@@ -36,7 +36,7 @@ pub struct Options {
     #[arg(long, value_name = "PITCH", requires = "name")]
     tonic: Option<String>,
     /// Frequency of A4
-    #[arg(long, value_name = "HZ", default_value_t = leadpipe::units::A4_HZ)]
+    #[arg(long, value_name = "HZ", default_value_t = leadpipe::A4_HZ)]
     reference: f64,
     /// Write a MIDI Tuning Standard bulk dump to this file
     #[arg(long, value_name = "FILE", requires = "name")]

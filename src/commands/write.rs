@@ -1,12 +1,11 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::error::Result;
-use leadpipe::horn::{self, tube};
-use leadpipe::line::Line;
-use leadpipe::notation::LazyPart;
-use leadpipe::note_list;
-use leadpipe::output::{self, csv, json, table};
+use leadpipe::internals::horn::tube;
+use leadpipe::internals::notation::LazyPart;
+use leadpipe::internals::note_list;
+use leadpipe::internals::output::{self, csv, json, table};
+use leadpipe::{Horn, Line, Result};
 
 use super::part::PartOptions;
 use super::transcribe::{CvOptions, FileKind, kinds};
@@ -66,7 +65,7 @@ pub fn run(options: &Options) -> Result<()> {
         .as_deref()
         .map(super::check_folder)
         .transpose()?;
-    let horn = options.horn.as_deref().map(horn::find).transpose()?;
+    let horn = options.horn.as_deref().map(Horn::find).transpose()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);

@@ -8,6 +8,7 @@
 use super::pair::Pair;
 use crate::line::LineNote;
 use crate::reference::TargetNote;
+use crate::statistics::{StraightLine, median};
 
 /// Notes on either side that the local tempo is fitted to.
 const NEIGHBOURS: usize = 5;
@@ -38,6 +39,7 @@ impl LocalTempo {
 
 /// The tempo of a take against its reference, from the notes played right: their
 /// target index, reference time and played time in seconds.
+#[derive(Debug)]
 pub struct TempoCurve {
     anchors: Vec<(usize, f64, f64)>,
     starts_s: Vec<f64>,
@@ -74,24 +76,22 @@ impl TempoCurve {
         let reach = points.iter().map(|(x, _)| x.abs()).fold(0.0, f64::max) * 1.2;
         let near = |x: f64| (1.0 - (x.abs() / reach.max(1e-9)).powi(3)).powi(3);
         let mut weights: Vec<f64> = points.iter().map(|(x, _)| near(*x)).collect();
-        let mut line = fit(&points, &weights)?;
+        let mut line = StraightLine::fit_weighted(&points, |i| weights[i])?;
         for _ in 0..2 {
-            let off = |(x, y): &(f64, f64)| (y - line.0 - line.1 * x).abs();
-            let mut sorted: Vec<f64> = points.iter().map(off).collect();
-            sorted.sort_by(f64::total_cmp);
+            let off = |(x, y): &(f64, f64)| (y - line.at_zero - line.slope * x).abs();
             // A few milliseconds are no outlier, however regular the rest is.
-            let limit = OUTLIER * sorted[sorted.len() / 2].max(0.002);
+            let limit = OUTLIER * median(points.iter().map(off))?.max(0.002);
             for (weight, point) in weights.iter_mut().zip(&points) {
                 let share = (off(point) / limit).min(1.0);
                 *weight = near(point.0) * (1.0 - share * share).powi(2);
             }
-            line = fit(&points, &weights).unwrap_or(line);
+            line = StraightLine::fit_weighted(&points, |i| weights[i]).unwrap_or(line);
         }
-        let plausible = (1.0 / MAX_STRETCH..=MAX_STRETCH).contains(&line.1);
+        let plausible = (1.0 / MAX_STRETCH..=MAX_STRETCH).contains(&line.slope);
         plausible.then_some(LocalTempo {
             at_s,
-            played_s: line.0,
-            stretch: line.1,
+            played_s: line.at_zero,
+            stretch: line.slope,
         })
     }
 
@@ -117,20 +117,6 @@ fn tempo_ratio(anchors: &[(usize, f64, f64)]) -> Option<f64> {
     if points.len() < MIN_ANCHORS {
         return None;
     }
-    let (_, stretch) = fit(&points, &vec![1.0; points.len()])?;
+    let stretch = StraightLine::fit(&points)?.slope;
     (stretch > 0.0).then(|| 1.0 / stretch)
-}
-
-/// Weighted least-squares line: value at 0 and slope.
-fn fit(points: &[(f64, f64)], weights: &[f64]) -> Option<(f64, f64)> {
-    let total: f64 = weights.iter().sum();
-    let mean = |f: &dyn Fn(&(f64, f64)) -> f64| {
-        let sum: f64 = points.iter().zip(weights).map(|(p, w)| w * f(p)).sum();
-        sum / total
-    };
-    let (mx, my) = (mean(&|p| p.0), mean(&|p| p.1));
-    let xx = mean(&|p| (p.0 - mx).powi(2));
-    let xy = mean(&|p| (p.0 - mx) * (p.1 - my));
-    let slope = xy / xx;
-    (slope.is_finite()).then_some((my - slope * mx, slope))
 }

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use super::brass::Noise;
-use crate::notes::articulation::median;
+use crate::statistics::median;
 use crate::transcriber::Transcription;
 use crate::units::Pitch;
 

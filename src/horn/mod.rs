@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::{FULL_RANGE_HZ, Settings};
+use crate::analysis::{FULL_RANGE_HZ, SettingsBuilder};
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::units::{Concert, Pitch, Written, key_name, parse_key};
@@ -16,9 +16,13 @@ use crate::units::{Concert, Pitch, Written, key_name, parse_key};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Clef {
+    /// G on the second line.
     Treble,
+    /// C on the third line.
     Alto,
+    /// C on the fourth line.
     Tenor,
+    /// F on the fourth line.
     Bass,
 }
 
@@ -58,9 +62,8 @@ impl Horn {
     /// The written key of a sounding key.
     ///
     /// ```
-    /// use leadpipe::horn::find;
-    /// use leadpipe::units::Concert;
-    /// let flugel = find("flugelhorn").unwrap();
+    /// use leadpipe::{Concert, Horn};
+    /// let flugel = Horn::find("flugelhorn").unwrap();
     /// assert_eq!(flugel.written(Concert(58)).to_string(), "C4");
     /// ```
     pub fn written(&self, concert: Concert) -> Written {
@@ -83,12 +86,44 @@ impl Horn {
     }
 }
 
-/// Analysis settings for a horn, or for the full range without one, with a gate
-/// threshold in dBFS.
-pub fn analysis_settings(horn: Option<&Horn>, gate_db: f64) -> Settings {
-    Settings {
-        range_hz: horn.map_or(FULL_RANGE_HZ, Horn::range_hz),
-        gate_db,
+impl Horn {
+    /// All built-in horns.
+    pub fn catalogue() -> &'static [Horn] {
+        &CATALOGUE
+    }
+
+    /// The horn of a name, or the first in a TOML file if the name ends in `.toml`.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for an unknown name (with a similar one) or an invalid file
+    /// (with line and column).
+    pub fn find(name: &str) -> Result<Horn> {
+        if name.ends_with(".toml") {
+            let horns = settings_file::read(Path::new(name), parse)?;
+            return horns.into_iter().next().ok_or_else(|| {
+                Error::setting(format!("{name}: holds no horn"), "add a [[horn]] table")
+            });
+        }
+        let wanted = name.to_lowercase();
+        Horn::catalogue()
+            .iter()
+            .find(|h| h.name == wanted)
+            .cloned()
+            .ok_or_else(|| {
+                let names = Horn::catalogue().iter().map(|h| h.name.as_str());
+                Error::setting(
+                    format!("no horn is called \"{name}\""),
+                    name_hint(&wanted, names, "leadpipe horns"),
+                )
+            })
+    }
+}
+
+impl SettingsBuilder {
+    /// Looks in a horn's range, or in the full one for `None`.
+    pub fn horn<'a>(self, horn: impl Into<Option<&'a Horn>>) -> Self {
+        let (lowest_hz, highest_hz) = horn.into().map_or(FULL_RANGE_HZ, Horn::range_hz);
+        self.range_hz(lowest_hz, highest_hz)
     }
 }
 
@@ -133,6 +168,13 @@ impl TryFrom<Entry> for Horn {
         let fundamental = key("fundamental", &entry.fundamental)?;
         if high <= low {
             return Err(format!("{}: high is not above low", entry.name));
+        }
+        let sounds_hz = |key: i32| Pitch(f64::from(key)).hz();
+        if sounds_hz(low) > FULL_RANGE_HZ.1 || sounds_hz(high) < FULL_RANGE_HZ.0 {
+            return Err(format!(
+                "{}: low to high lies outside {:.0} to {:.0} Hz",
+                entry.name, FULL_RANGE_HZ.0, FULL_RANGE_HZ.1
+            ));
         }
         if entry.sounds.abs() > 48 {
             return Err(format!(
@@ -197,37 +239,6 @@ static CATALOGUE: LazyLock<Vec<Horn>> = LazyLock::new(|| {
     parse(include_str!("catalogue.toml")).expect("the built-in catalogue is sound")
 });
 
-/// All built-in horns.
-pub fn catalogue() -> &'static [Horn] {
-    &CATALOGUE
-}
-
-/// The horn of a name, or the first in a TOML file if the name ends in `.toml`.
-///
-/// # Errors
-/// [`Error::Setting`] for an unknown name (with a similar one) or an invalid file (with
-/// line and column).
-pub fn find(name: &str) -> Result<Horn> {
-    if name.ends_with(".toml") {
-        let horns = settings_file::read(Path::new(name), parse)?;
-        return horns.into_iter().next().ok_or_else(|| {
-            Error::setting(format!("{name}: holds no horn"), "add a [[horn]] table")
-        });
-    }
-    let wanted = name.to_lowercase();
-    catalogue()
-        .iter()
-        .find(|h| h.name == wanted)
-        .cloned()
-        .ok_or_else(|| {
-            let names = catalogue().iter().map(|h| h.name.as_str());
-            Error::setting(
-                format!("no horn is called \"{name}\""),
-                name_hint(&wanted, names, "leadpipe horns"),
-            )
-        })
-}
-
 /// Plain description of a horn's transposition.
 pub fn transposition_in_words(sounds: i32) -> String {
     if sounds == 0 {
@@ -285,7 +296,7 @@ mod tests {
 
     #[test]
     fn every_horn_round_trips() {
-        for horn in catalogue() {
+        for horn in Horn::catalogue() {
             for key in 0..128 {
                 assert_eq!(horn.concert(horn.written(Concert(key))), Concert(key));
             }
@@ -320,7 +331,7 @@ mod tests {
 
     #[test]
     fn unknown_horn_names_the_nearest() {
-        let error = find("flugelhron").unwrap_err().to_string();
+        let error = Horn::find("flugelhron").unwrap_err().to_string();
         assert!(error.contains("flugelhorn"), "{error}");
     }
 

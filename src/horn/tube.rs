@@ -133,6 +133,11 @@ fn lowered_cents(added: &[(i32, f64)]) -> f64 {
 }
 
 impl Horn {
+    /// Effective length of the open tube, in metres.
+    pub fn open_length_m(&self) -> f64 {
+        open_length_m(self.fundamental)
+    }
+
     /// The fingerings of a sounding key, the most likely first: the side that is
     /// usual for it, then the least added tube.
     pub fn fingerings(&self, concert: Concert) -> Vec<Fingering> {
@@ -227,11 +232,11 @@ fn nearest_key(partial: u32) -> i32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::horn::find;
+    use crate::horn::Horn;
     use crate::units::{Written, parse_key};
 
     fn fingering(horn: &str, written: &str) -> Fingering {
-        let horn = find(horn).unwrap();
+        let horn = Horn::find(horn).unwrap();
         let key = Written(parse_key(written).unwrap());
         horn.fingerings(horn.concert(key)).remove(0)
     }
@@ -265,7 +270,7 @@ mod tests {
             let found = fingering("trombone", written).name();
             assert_eq!(found, format!("position {position}"), "{written}");
         }
-        let horn = find("trombone").unwrap();
+        let horn = Horn::find("trombone").unwrap();
         assert!(
             horn.fingerings(Concert(parse_key("C2").unwrap()))
                 .is_empty()
@@ -348,7 +353,7 @@ mod tests {
     fn lengths_slides_and_warmth() {
         // 1.48 m: the length that textbooks give a B flat trumpet (common
         // practice). 0.6 m: the reach of a tenor trombone's slide (the same).
-        let trumpet = find("trumpet").unwrap();
+        let trumpet = Horn::find("trumpet").unwrap();
         assert!((open_length_m(trumpet.fundamental) - 1.48).abs() < 0.02);
         assert!((fingering("trombone", "E2").slide_out_mm() - 610.0).abs() < 10.0);
         // The seventh mode is flat: the slide comes in by more than a centimetre.

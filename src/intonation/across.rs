@@ -184,9 +184,29 @@ mod tests {
     }
 
     proptest! {
+        /// A day written in either way is found, whatever stands around it.
         #[test]
-        fn any_name_is_read_without_harm(name in ".{0,24}") {
-            let _ = day_in(&name);
+        fn a_day_is_found_in_any_name(
+            year in 1990i16..2200,
+            month in 1i8..13,
+            day in 1i8..29,
+            dashed: bool,
+            before in "[^0-9]{0,12}",
+            after in "([^0-9].{0,12})?",
+        ) {
+            let dash = if dashed { "-" } else { "" };
+            let name = format!("{before}{year}{dash}{month:02}{dash}{day:02}{after}");
+            prop_assert_eq!(day_in(&name), Some(Date::new(year, month, day).unwrap()));
+        }
+
+        /// And none is found that is not written there.
+        #[test]
+        fn no_day_is_made_up(name in "[0-9 a-]{0,24}|.{0,24}") {
+            if let Some(day) = day_in(&name) {
+                let (y, m, d) = (day.year(), day.month(), day.day());
+                let ways = [format!("{y}-{m:02}-{d:02}"), format!("{y}{m:02}{d:02}")];
+                prop_assert!(ways.iter().any(|way| name.contains(way)), "{name}: {day}");
+            }
         }
     }
 

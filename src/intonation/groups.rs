@@ -2,8 +2,10 @@
 
 use serde::Serialize;
 
-use super::{slope, weighted};
+use super::weighted;
 use crate::line::{Line, LineNote};
+use crate::statistics::StraightLine;
+use crate::units::clock;
 
 /// Notes that have something in common.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -135,12 +137,6 @@ fn quarters(line: &Line) -> Vec<Group> {
     })
 }
 
-/// A time as minutes and seconds.
-pub fn clock(time_s: f64) -> String {
-    let whole_s = time_s.max(0.0).round() as u64;
-    format!("{}:{:02}", whole_s / 60, whole_s % 60)
-}
-
 /// Straight line through the notes' cents over time, if there are enough.
 pub fn trend(line: &Line) -> Option<Trend> {
     let pairs: Vec<(f64, f64)> = line
@@ -151,15 +147,14 @@ pub fn trend(line: &Line) -> Option<Trend> {
     if pairs.len() < 8 {
         return None;
     }
-    let cents_per_minute = slope(&pairs);
+    let line = StraightLine::fit(&pairs)?;
     let count = pairs.len() as f64;
-    let mean = |f: &dyn Fn(&(f64, f64)) -> f64| pairs.iter().map(f).sum::<f64>() / count;
-    let (mx, my) = (mean(&|p| p.0), mean(&|p| p.1));
-    let xx: f64 = pairs.iter().map(|p| (p.0 - mx).powi(2)).sum();
-    let left = |p: &(f64, f64)| (p.1 - my - cents_per_minute * (p.0 - mx)).powi(2);
+    let mean = pairs.iter().map(|p| p.0).sum::<f64>() / count;
+    let xx: f64 = pairs.iter().map(|p| (p.0 - mean).powi(2)).sum();
+    let left = |p: &(f64, f64)| (p.1 - line.at(p.0)).powi(2);
     let residual = pairs.iter().map(left).sum::<f64>() / (count - 2.0);
-    (xx > 0.0).then(|| Trend {
-        cents_per_minute,
+    Some(Trend {
+        cents_per_minute: line.slope,
         uncertainty: 2.0 * (residual / xx).sqrt(),
     })
 }

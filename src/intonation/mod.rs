@@ -1,6 +1,7 @@
 //! Deviation of the playing from a tuning: by note, pitch, register, dynamic and time,
 //! and the horn's share of it.
 
+#[cfg(feature = "report")]
 pub mod across;
 pub mod groups;
 pub mod shares;
@@ -8,6 +9,7 @@ pub mod shares;
 use serde::Serialize;
 
 use crate::line::{Line, LineNote};
+use crate::statistics::StraightLine;
 use crate::units::{Concert, Written};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
@@ -197,17 +199,11 @@ pub(crate) fn weighted(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64,
     (mean, variance.sqrt())
 }
 
-/// Least-squares slope of (x, y) pairs; 0 if there is none.
+/// Least-squares slope of (x, y) pairs; zero of fewer than three, or where there is
+/// none.
 fn slope(pairs: &[(f64, f64)]) -> f64 {
-    let count = pairs.len() as f64;
-    if pairs.len() < 3 {
-        return 0.0;
-    }
-    let mean_x = pairs.iter().map(|(x, _)| x).sum::<f64>() / count;
-    let mean_y = pairs.iter().map(|(_, y)| y).sum::<f64>() / count;
-    let xy: f64 = pairs.iter().map(|(x, y)| (x - mean_x) * (y - mean_y)).sum();
-    let xx: f64 = pairs.iter().map(|(x, _)| (x - mean_x).powi(2)).sum();
-    if xx > 0.0 { xy / xx } else { 0.0 }
+    let line = StraightLine::fit(pairs).filter(|_| pairs.len() >= 3);
+    line.map_or(0.0, |line| line.slope)
 }
 
 #[cfg(test)]

@@ -100,10 +100,10 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::horn::find;
+    use crate::horn::Horn;
     use crate::line::LineContext;
     use crate::notes::{Attack, Length, Measured, Note};
-    use crate::tuning::{self, Reference};
+    use crate::tuning::{Reference, Tuning};
 
     fn line(horn: &str, pitch: f64) -> Line {
         let note = Note {
@@ -120,9 +120,9 @@ mod tests {
             measured: Measured::default(),
             contour: Default::default(),
         };
-        let tuning = tuning::find("equal-12", None, Reference::default()).unwrap();
-        let mut context = LineContext::plain(tuning);
-        context.horn = Some(find(horn).unwrap());
+        let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
+        let mut context = LineContext::new(tuning);
+        context.horn = Some(Horn::find(horn).unwrap());
         Line::new("x", 1.0, vec![note], context)
     }
 

@@ -1,6 +1,7 @@
 //! Calibrates an interface's output voltage from a meter's readings.
 
 use crate::error::{Error, Result};
+use crate::statistics::StraightLine;
 
 /// Samples played for the meter, full scale 1.0: both polarities, and less than
 /// half of the interface's range.
@@ -26,20 +27,11 @@ impl VoltageFit {
     /// # Errors
     /// [`Error::Setting`] where no line can be fitted, or it is almost level.
     pub fn new(readings: &[(f64, f64)]) -> Result<VoltageFit> {
-        let count = readings.len() as f64;
-        let mean = |f: fn(&(f64, f64)) -> f64| readings.iter().map(f).sum::<f64>() / count;
-        let (x, y) = (mean(|r| r.0), mean(|r| r.1));
-        let spread: f64 = readings.iter().map(|r| (r.0 - x).powi(2)).sum();
-        if readings.len() < 2 || spread <= 0.0 {
-            return Err(Error::setting(
-                "too few readings",
-                "read the meter at two steps or more",
-            ));
-        }
-        let together: f64 = readings.iter().map(|r| (r.0 - x) * (r.1 - y)).sum();
-        let full_scale_v = together / spread;
-        let offset_v = y - full_scale_v * x;
-        let off = |r: &(f64, f64)| (full_scale_v * r.0 + offset_v - r.1).abs();
+        let line = StraightLine::fit(readings).ok_or_else(|| {
+            Error::setting("too few readings", "read the meter at two steps or more")
+        })?;
+        let (full_scale_v, offset_v) = (line.slope, line.at_zero);
+        let off = |r: &(f64, f64)| (line.at(r.0) - r.1).abs();
         if full_scale_v.abs() < MIN_V {
             return Err(Error::setting(
                 "the readings hardly change",

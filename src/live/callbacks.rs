@@ -230,6 +230,55 @@ mod tests {
         assert_eq!(drain(&mut ring).len(), 4);
     }
 
+    /// No sample of a gap jumps farther than the fade goes, so that it does not click,
+    /// and the next block takes over where it comes.
+    #[test]
+    fn sound_fades_in_a_gap_without_a_step() {
+        let (mut playback, mut ring, _) = playback_callback(vec![false], 48_000.0, 256);
+        (0..64).for_each(|_| ring.push(0.8).unwrap());
+        let mut data = [9.0f32; 1_024];
+        playback.process(&mut data);
+        assert!(data[..64].iter().all(|s| *s == 0.8));
+        for pair in data[63..].windows(2) {
+            assert!(pair[1] >= 0.0 && pair[1] <= pair[0] && pair[0] - pair[1] <= 0.0081);
+        }
+        assert!(data[1_023] < 1e-3);
+        ring.push(-0.5).unwrap();
+        playback.process(&mut data[..1]);
+        assert_eq!(data[0], -0.5);
+    }
+
+    /// A gate that is held falls after the hold time, to the frame, unless the engine
+    /// is back before.
+    #[test]
+    fn held_voltages_fall_after_the_hold_time() {
+        let held = (HOLD_S * 1_000.0) as usize;
+        let (mut playback, mut ring, _) = playback_callback(vec![true], 1_000.0, 8);
+        let mut high = |gap: usize| {
+            ring.push(0.5).unwrap();
+            let mut data = vec![9.0f32; 1 + gap];
+            playback.process(&mut data);
+            data.iter().take_while(|v| **v == 0.5).count()
+        };
+        assert_eq!(high(held - 1), held);
+        assert_eq!(high(2 * held), 1 + held);
+        assert_eq!(high(0), 1);
+    }
+
+    #[test]
+    fn integers_are_scaled_both_ways() {
+        let (mut capture, mut ring, _) = capture_callback(1, None, 8);
+        capture.process(&[i16::MIN, 0, 16_384]);
+        assert_eq!(drain(&mut ring), [-1.0, 0.0, 0.5]);
+        let (mut playback, mut ring, _) = playback_callback(vec![false], 48_000.0, 8);
+        [-1.0, 0.0, 0.5]
+            .into_iter()
+            .for_each(|s| ring.push(s).unwrap());
+        let mut data = [1i16; 3];
+        playback.process(&mut data);
+        assert_eq!(data, [i16::MIN, 0, 16_384]);
+    }
+
     #[test]
     fn a_gap_fades_sound_and_holds_voltages_for_a_while() {
         let (mut callback, mut ring, status) = playback_callback(vec![false, true], 1_000.0, 8);

@@ -230,3 +230,138 @@ impl FilePlayback {
         Ok(CaptureEvent::Samples)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::live::callbacks::{CaptureCallback, capture_callback};
+
+    const RATE_HZ: f64 = 44_100.0;
+
+    /// A device of two channels of which one is taken, whose ring holds so many frames.
+    fn device(channel: Option<usize>, room: usize) -> (Capture, CaptureCallback) {
+        let (callback, ring, status) = capture_callback(2, channel, room);
+        let stream = InputStream {
+            ring,
+            status,
+            rate_hz: RATE_HZ,
+            device: "a test".into(),
+            _stream: None,
+        };
+        let capture = Capture {
+            config: CaptureConfig::Device {
+                device: Some("no such device".into()),
+                channel,
+                block: None,
+            },
+            state: CaptureState::Device(stream, Instant::now()),
+            rate_hz: RATE_HZ,
+            missed: 0,
+            xruns: 0,
+            error: None,
+            name: "a test".into(),
+        };
+        (capture, callback)
+    }
+
+    fn interleaved(frames: std::ops::Range<usize>) -> Vec<f32> {
+        frames.flat_map(|i| [i as f32, -(i as f32)]).collect()
+    }
+
+    #[test]
+    fn a_channel_arrives_in_order_and_what_is_lost_is_counted() {
+        let (mut capture, mut callback) = device(Some(1), 100);
+        let mut got = Vec::new();
+        // Blocks of changing sizes, read now and then.
+        for frames in [0..64, 64..96, 96..97, 97..190] {
+            callback.process(&interleaved(frames.clone()));
+            assert_eq!(capture.block(), frames.len() as u64);
+            if frames.end != 64 {
+                assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+            }
+        }
+        let all: Vec<f32> = (0..190).map(|i| -(i as f32)).collect();
+        assert_eq!(got, all);
+        assert_eq!(capture.missed, 0);
+        callback.process(&interleaved(0..130));
+        got.clear();
+        capture.read(&mut got).unwrap();
+        assert_eq!((got.len(), capture.missed), (100, 30));
+        callback.process(&interleaved(130..140));
+        capture.read(&mut got).unwrap();
+        assert_eq!((got.len(), got[100], capture.missed), (110, -130.0, 30));
+    }
+
+    #[test]
+    fn a_device_that_goes_is_told_after_its_last_samples() {
+        let (mut capture, mut callback) = device(None, 100);
+        let CaptureState::Device(stream, _) = &capture.state else {
+            panic!("no device");
+        };
+        let status = stream.status.clone();
+        callback.process(&[1.0f32, 0.5]);
+        status.set_lost("it was unplugged".into());
+        let mut got = Vec::new();
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+        assert_eq!(got, [0.75]);
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Lost);
+        let error = capture.error.as_deref();
+        assert_eq!(error, Some("it was unplugged; waiting for it"));
+        assert_eq!(capture.name(), "a test");
+    }
+
+    #[test]
+    fn a_device_that_delivers_nothing_has_gone() {
+        let (mut capture, _callback) = device(None, 100);
+        assert_eq!(
+            capture.read(&mut Vec::new()).unwrap(),
+            CaptureEvent::Samples
+        );
+        let CaptureState::Device(_, last) = &mut capture.state else {
+            panic!("no device");
+        };
+        *last = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
+        assert_eq!(capture.read(&mut Vec::new()).unwrap(), CaptureEvent::Lost);
+        assert!(capture.error.unwrap().contains("the device has gone"));
+    }
+
+    /// A file stands in for a device: whole blocks of one channel, none before its time.
+    #[test]
+    fn a_file_plays_a_channel_in_real_time() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("take.wav");
+        let spec = hound::WavSpec {
+            channels: 2,
+            sample_rate: 44_100,
+            bits_per_sample: 32,
+            sample_format: hound::SampleFormat::Float,
+        };
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        let samples: Vec<f32> = (0..4_000).map(|i| i as f32 / 4_000.0).collect();
+        for sample in &samples {
+            writer.write_sample(0.0f32).unwrap();
+            writer.write_sample(*sample).unwrap();
+        }
+        writer.finalize().unwrap();
+        let selection = Selection {
+            channel: Some(2),
+            ..Selection::default()
+        };
+        let opened = Instant::now();
+        let mut capture = Capture::open(CaptureConfig::Take {
+            path,
+            selection,
+            block: Some(64),
+        })
+        .unwrap();
+        assert_eq!((capture.rate_hz(), capture.block()), (RATE_HZ, 64));
+        let mut got = Vec::new();
+        while capture.read(&mut got).unwrap() == CaptureEvent::Samples {
+            assert!(got.len().is_multiple_of(64) || got.len() == samples.len());
+            assert!(got.len() as f64 / RATE_HZ <= opened.elapsed().as_secs_f64());
+            assert!(opened.elapsed() < Duration::from_secs(20), "it never ends");
+            std::thread::yield_now();
+        }
+        assert_eq!(got, samples);
+    }
+}

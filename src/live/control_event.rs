@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::setup::Setup;
 use crate::line::LineNote;
 use crate::notes::Attack;
 use crate::units::{Concert, Pitch, Written};
@@ -25,6 +26,8 @@ pub enum ControlEvent {
     Gesture(GestureEvent),
     /// A finished note, as the note list has it.
     NoteFinished(Arc<LineNote>),
+    /// Horn, tuning, note source or sample rate have changed.
+    SetupChanged(Arc<Setup>),
     /// All outputs silent at once: panic, mute, a lost device, end of the session.
     Silence,
 }

@@ -93,7 +93,7 @@ impl Pedals {
     /// Opens the port again.
     ///
     /// # Errors
-    /// What is wrong.
+    /// Why it cannot be opened.
     pub fn reopen(&mut self) -> std::result::Result<(), String> {
         let _lock = devices::open_close_lock();
         self.connection = None;
@@ -225,7 +225,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     };
     let socket = UdpSocket::bind(at).map_err(failed)?;
     let bound = socket.local_addr().map_err(failed)?;
-    let process = move || {
+    let receive = move || {
         // One extra byte tells which packets are too long.
         let mut packet = [0; MAX_PACKET + 1];
         loop {
@@ -243,7 +243,7 @@ pub fn listen_osc(at: SocketAddr, commands: Commands) -> Result<SocketAddr> {
     };
     std::thread::Builder::new()
         .name("leadpipe OSC in".into())
-        .spawn(process)
+        .spawn(receive)
         .map_err(failed)?;
     Ok(bound)
 }
@@ -310,11 +310,91 @@ mod tests {
         assert!(address("x", "nonsense").is_err());
     }
 
+    /// A command, and the OSC message that asks for it.
+    fn asked() -> impl Strategy<Value = (Command, OscMessage)> {
+        let ask = |what: &str, args| OscMessage {
+            addr: format!("/leadpipe/{what}"),
+            args,
+        };
+        let named = ("\\PC{0,12}", 0usize..3).prop_map(move |(name, which)| {
+            let args = vec![OscType::String(name.clone())];
+            match which {
+                0 => (Command::Horn(name), ask("horn", args)),
+                1 => (Command::Tuning(name), ask("tuning", args)),
+                _ => (Command::Source(name), ask("source", args)),
+            }
+        });
+        let shift = (any::<i32>(), any::<bool>()).prop_map(move |(by, float)| {
+            if float {
+                let by = by >> 8;
+                (
+                    Command::Shift(by),
+                    ask("shift", vec![OscType::Float(by as f32)]),
+                )
+            } else {
+                (Command::Shift(by), ask("shift", vec![OscType::Int(by)]))
+            }
+        });
+        let mute = any::<bool>()
+            .prop_map(move |on| (Command::Mute(on), ask("mute", vec![OscType::Bool(on)])));
+        let plain = prop::sample::select(vec![
+            (Command::NextHorn, ask("horn", vec![])),
+            (Command::NextTuning, ask("tuning", vec![])),
+            (Command::NextSource, ask("source", vec![])),
+            (Command::ToggleMute, ask("mute", vec![])),
+            (Command::Panic, ask("panic", vec![])),
+            (Command::NextTimbre, ask("timbre", vec![])),
+            (Command::Quit, ask("quit", vec![])),
+        ]);
+        prop_oneof![named, shift, mute, plain]
+    }
+
     proptest! {
+        /// Every command can be asked for, alone or in a bundle, and a packet that was
+        /// cut off asks for nothing.
         #[test]
-        fn any_packet_is_survived(packet in prop::collection::vec(any::<u8>(), 0..200)) {
-            let _ = osc_commands(&packet);
-            let _ = midi_command(&packet, &[], &mut 0);
+        fn what_is_asked_by_osc_is_done(all in prop::collection::vec(asked(), 1..5), cut in 0.0f64..1.0) {
+            let (commands, messages): (Vec<_>, Vec<_>) = all.into_iter().unzip();
+            let alone = rosc::encoder::encode(&OscPacket::Message(messages[0].clone())).unwrap();
+            prop_assert_eq!(osc_commands(&alone), &commands[..1]);
+            let short = &alone[..(cut * alone.len() as f64) as usize];
+            prop_assert_eq!(osc_commands(short), []);
+            let bundle = rosc::OscBundle {
+                timetag: (0, 1).into(),
+                content: messages.into_iter().map(OscPacket::Message).collect(),
+            };
+            let bundle = rosc::encoder::encode(&OscPacket::Bundle(bundle)).unwrap();
+            prop_assert_eq!(osc_commands(&bundle), commands);
+        }
+
+        /// No packet asks for anything that does not name this program.
+        #[test]
+        fn noise_asks_for_nothing(packet in prop::collection::vec(any::<u8>(), 0..200)) {
+            let names_us = packet.windows(10).any(|w| w == b"/leadpipe/");
+            prop_assert!(names_us || osc_commands(&packet).is_empty());
+        }
+
+        /// Whatever comes in by MIDI, only what a switch waits for is done.
+        #[test]
+        fn midi_does_only_what_switches_say(messages in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..5), 0..40)) {
+            let switches = [
+                Switch { on: Trigger::Controller(64), command: Command::ToggleMute },
+                Switch { on: Trigger::Program(1), command: Command::NextHorn },
+            ];
+            let (mut down, mut pressed) = (0, false);
+            for bytes in &messages {
+                let command = midi_command(bytes, &switches, &mut down);
+                let expected = match bytes[..] {
+                    [0xb0..=0xbf, 64, value] => {
+                        let goes_down = value >= 64 && !pressed;
+                        pressed = value >= 64;
+                        goes_down.then_some(Command::ToggleMute)
+                    }
+                    [0xc0..=0xcf, 1] => Some(Command::NextHorn),
+                    _ => None,
+                };
+                prop_assert_eq!(command, expected, "{:?}", bytes);
+            }
         }
     }
 }

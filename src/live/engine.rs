@@ -5,29 +5,17 @@ use std::sync::Arc;
 
 use super::command::Command;
 use super::control_event::{ControlEvent, GestureEvent};
-use super::gestures::GestureDetector;
-use super::note_mapper::NoteMapper;
-use crate::horn::{Horn, analysis_settings};
+use super::gestures::{FinishedNote, GestureDetector};
+use super::note_mapper::{DynamicRange, NoteMapper};
+use super::setup::{Changed, Setup};
+use crate::error::Result;
 use crate::notes::segment::NoteEvent;
 use crate::notes::{Attack, PitchFrame};
-use crate::transcriber::{Event, Tracker, causal_frame};
-use crate::tuning::Tuning;
-
-/// What can be selected while playing.
-#[derive(Debug, Clone)]
-pub struct Choices {
-    /// Horns of the set; empty for concert pitch.
-    pub horns: Vec<Arc<Horn>>,
-    /// Tunings of the set.
-    pub tunings: Vec<Arc<Tuning>>,
-    /// Note sources of the set.
-    pub sources: Vec<super::note_source::NoteSource>,
-}
+use crate::transcriber::{Event, Tracker};
 
 /// The engine.
 pub struct Engine {
-    rate_hz: f64,
-    gate_db: f64,
+    setup: Setup,
     tracker: Tracker,
     /// Stream time at which this tracker started: stream time continues when the
     /// tracker is replaced.
@@ -36,42 +24,44 @@ pub struct Engine {
     samples: u64,
     mapper: NoteMapper,
     gestures: GestureDetector,
-    choices: Choices,
-    horn: usize,
-    tuning: usize,
-    source: usize,
     gesture_events: Vec<GestureEvent>,
     events: Vec<NoteEvent>,
+    finished: Vec<FinishedNote>,
     last: Option<PitchFrame>,
 }
 
 impl Engine {
-    /// Engine for a stream at `rate_hz`. The mapper's context must hold the first
-    /// horn and tuning of `choices`.
-    pub fn new(rate_hz: f64, gate_db: f64, mapper: NoteMapper, choices: Choices) -> Self {
-        let horn = mapper.context().horn.as_ref();
-        let tracker = Tracker::new(rate_hz, analysis_settings(horn, gate_db));
+    /// Engine for a setup. `shift`: transposition of everything sent, in semitones.
+    pub fn new(setup: Setup, dynamic_range: DynamicRange, shift: i32) -> Self {
+        let tracker = Tracker::new(setup.settings());
+        let context = setup.context.clone();
         Engine {
-            rate_hz,
-            gate_db,
+            mapper: NoteMapper::new(context, setup.source(), dynamic_range, shift),
+            setup,
             gestures: GestureDetector::new(tracker.hop_s()),
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
-            mapper,
-            choices,
-            horn: 0,
-            tuning: 0,
-            source: 0,
             gesture_events: Vec::with_capacity(8),
             events: Vec::with_capacity(8),
+            finished: Vec::new(),
             last: None,
         }
     }
 
+    /// What is in use.
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
+    /// Takes the notes that have ended, each still to be described.
+    pub fn take_finished(&mut self) -> Vec<FinishedNote> {
+        std::mem::take(&mut self.finished)
+    }
+
     /// Stream time of the newest sample, in seconds.
     pub fn now_s(&self) -> f64 {
-        self.samples as f64 / self.rate_hz
+        self.samples as f64 / self.setup.rate_hz()
     }
 
     /// The note mapper.
@@ -84,32 +74,29 @@ impl Engine {
         self.last
     }
 
-    /// Noise gate, dBFS.
-    pub fn gate_db(&self) -> f64 {
-        self.gate_db
-    }
-
     /// Processes samples (full scale 1.0; NaN counts as silence).
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
-        let (mapper, gestures) = (&mut self.mapper, &mut self.gestures);
-        let (gesture_events, events, last) =
-            (&mut self.gesture_events, &mut self.events, &mut self.last);
+        let mut forward = Forward {
+            last: self.last,
+            events: &mut self.events,
+            mapper: &mut self.mapper,
+            gestures: &mut self.gestures,
+            gesture_events: &mut self.gesture_events,
+            finished: &mut self.finished,
+        };
         let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());
-        self.tracker.push(samples, &mut |event| match event {
+        self.tracker.push(samples, |event| match event {
             Event::Frame(frame) => {
                 // The events of a frame follow it.
-                dispatch_events(events, *last, mapper, gestures, gesture_events, out);
-                let mut frame = causal_frame(frame);
+                forward.note_events(out);
+                let mut frame = frame;
                 frame.time_s += tracker_start_s;
-                if let Some(cents) = gestures.hop(frame, gesture_events) {
-                    mapper.vibrato_cents = cents;
-                }
-                mapper.hop(frame, hop_s, out);
-                *last = Some(frame);
+                forward.frame(frame, hop_s, out);
             }
-            Event::Note(event) => events.push(shifted(event, tracker_start_s)),
+            Event::Note(event) => forward.events.push(shifted(event, tracker_start_s)),
         });
-        dispatch_events(events, *last, mapper, gestures, gesture_events, out);
+        forward.note_events(out);
+        self.last = forward.last;
         self.send_gestures(out);
         self.samples += samples.len() as u64;
     }
@@ -117,21 +104,21 @@ impl Engine {
     /// Ends the sounding note, at the end of the stream or when the horn is
     /// changed.
     pub fn finish(&mut self, out: &mut Vec<ControlEvent>) {
-        let (events, tracker_start_s) = (&mut self.events, self.tracker_start_s);
-        self.tracker.finish(&mut |event| {
-            if let Event::Note(event) = event {
-                events.push(shifted(event, tracker_start_s));
+        let mut forward = Forward {
+            last: self.last,
+            events: &mut self.events,
+            mapper: &mut self.mapper,
+            gestures: &mut self.gestures,
+            gesture_events: &mut self.gesture_events,
+            finished: &mut self.finished,
+        };
+        let tracker_start_s = self.tracker_start_s;
+        self.tracker.finish(|heard| {
+            if let Event::Note(event) = heard {
+                forward.events.push(shifted(event, tracker_start_s));
             }
         });
-        dispatch_events(
-            events,
-            self.last,
-            &mut self.mapper,
-            &mut self.gestures,
-            &mut self.gesture_events,
-            out,
-        );
-        self.mapper.flush_note_off(out);
+        forward.note_events(out);
         self.send_gestures(out);
     }
 
@@ -145,34 +132,31 @@ impl Engine {
 
     /// A new stream replaces the old one, perhaps at another sample rate: the
     /// sounding note ends, stream time continues.
-    pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<ControlEvent>) {
+    ///
+    /// # Errors
+    /// [`Error::Setting`](crate::Error::Setting) for a rate that cannot be used.
+    pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<ControlEvent>) -> Result<()> {
         self.finish(out);
         self.mapper.silence(out);
         let now_s = self.now_s();
-        self.rate_hz = rate_hz;
+        self.setup.set_rate_hz(rate_hz)?;
         self.samples = (now_s * rate_hz).round() as u64;
         self.new_tracker();
+        out.push(ControlEvent::SetupChanged(Arc::new(self.setup.clone())));
+        Ok(())
     }
 
     /// Carries out a command.
     pub fn apply(&mut self, command: &Command, out: &mut Vec<ControlEvent>) {
         match command {
-            Command::NextHorn => self.switch_horn(self.horn + 1, out),
-            Command::Horn(name) => {
-                if let Some(at) = self.choices.horns.iter().position(|h| h.name == *name) {
-                    self.switch_horn(at, out);
-                }
-            }
-            Command::NextTuning => self.switch_tuning(self.tuning + 1),
-            Command::Tuning(name) => {
-                if let Some(at) = self.choices.tunings.iter().position(|t| t.name() == name) {
-                    self.switch_tuning(at);
-                }
-            }
-            Command::NextSource => self.switch_source(self.source + 1),
-            Command::Source(name) => {
-                if let Some(at) = self.choices.sources.iter().position(|s| s.name() == name) {
-                    self.switch_source(at);
+            Command::NextHorn
+            | Command::Horn(_)
+            | Command::NextTuning
+            | Command::Tuning(_)
+            | Command::NextSource
+            | Command::Source(_) => {
+                if let Some(changed) = self.setup.select(command) {
+                    self.change(changed, out);
                 }
             }
             Command::Shift(semitones) => {
@@ -192,46 +176,27 @@ impl Engine {
         }
     }
 
-    fn switch_horn(&mut self, to: usize, out: &mut Vec<ControlEvent>) {
-        let count = self.choices.horns.len();
-        if count == 0 {
-            return;
+    /// Takes over what has changed in the setup, and says so.
+    fn change(&mut self, changed: Changed, out: &mut Vec<ControlEvent>) {
+        match changed {
+            // The new horn has another pitch range and needs a new tracker. What
+            // sounds still belongs to the old one.
+            Changed::Horn => {
+                self.finish(out);
+                self.mapper.set_context(self.setup.context.clone());
+                self.new_tracker();
+            }
+            Changed::Tuning => {
+                self.mapper.set_context(self.setup.context.clone());
+                self.mapper.source.set_tuning(&self.setup.context.tuning);
+            }
+            Changed::Source => self.mapper.source = self.setup.source(),
         }
-        self.horn = to % count;
-        let horn = self.choices.horns[self.horn].clone();
-        let mut context = self.mapper.context().clone();
-        if context.horn.as_ref() == Some(&*horn) {
-            return;
-        }
-        // The new horn has another pitch range and needs a new tracker.
-        self.finish(out);
-        context.horn = Some((*horn).clone());
-        self.mapper.set_context(context);
-        self.new_tracker();
-    }
-
-    fn switch_tuning(&mut self, to: usize) {
-        let count = self.choices.tunings.len();
-        if count == 0 {
-            return;
-        }
-        self.tuning = to % count;
-        let mut context = self.mapper.context().clone();
-        context.tuning = (*self.choices.tunings[self.tuning]).clone();
-        self.mapper.set_context(context);
-    }
-
-    fn switch_source(&mut self, to: usize) {
-        let count = self.choices.sources.len();
-        if count > 0 {
-            self.source = to % count;
-            self.mapper.source = self.choices.sources[self.source].clone();
-        }
+        out.push(ControlEvent::SetupChanged(Arc::new(self.setup.clone())));
     }
 
     fn new_tracker(&mut self) {
-        let horn = self.mapper.context().horn.as_ref();
-        self.tracker = Tracker::new(self.rate_hz, analysis_settings(horn, self.gate_db));
+        self.tracker = Tracker::new(self.setup.settings());
         self.gestures = GestureDetector::new(self.tracker.hop_s());
         self.tracker_start_s = self.now_s();
     }
@@ -251,31 +216,52 @@ fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
     event
 }
 
-/// Forwards the note events of a frame: a note that ends, and the one that starts
-/// in its place.
-fn dispatch_events(
-    events: &mut Vec<NoteEvent>,
+/// What the tracker's frames and notes go through while it runs.
+struct Forward<'a> {
     last: Option<PitchFrame>,
-    mapper: &mut NoteMapper,
-    gestures: &mut GestureDetector,
-    gesture_events: &mut Vec<GestureEvent>,
-    out: &mut Vec<ControlEvent>,
-) {
-    let now_s = last.map_or(0.0, |m| m.time_s);
-    let slurred_on = events
-        .iter()
-        .any(|e| matches!(e, NoteEvent::Started(s) if s.attack == Attack::Slurred));
-    for event in events.drain(..) {
-        match event {
-            NoteEvent::Started(start) => {
-                gestures.start(start, gesture_events);
-                mapper.vibrato_cents = 0.0;
-                mapper.start(start, out);
-            }
-            NoteEvent::Ended(mut note) => {
-                gestures.end(&mut note, now_s, slurred_on, gesture_events);
-                mapper.end(note, now_s, out);
+    events: &'a mut Vec<NoteEvent>,
+    mapper: &'a mut NoteMapper,
+    gestures: &'a mut GestureDetector,
+    gesture_events: &'a mut Vec<GestureEvent>,
+    finished: &'a mut Vec<FinishedNote>,
+}
+
+impl Forward<'_> {
+    fn frame(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
+        if let Some(cents) = self.gestures.hop(frame, self.gesture_events) {
+            self.mapper.vibrato_cents = cents;
+        }
+        self.mapper.hop(frame, hop_s, out);
+        self.last = Some(frame);
+    }
+
+    /// Forwards the note events of a frame: a note that ends, and the one that
+    /// starts in its place. The note-off goes out here; what the note was is said
+    /// later.
+    fn note_events(&mut self, out: &mut Vec<ControlEvent>) {
+        let now_s = self.last.map_or(0.0, |m| m.time_s);
+        let slurred =
+            |e: &NoteEvent| matches!(e, NoteEvent::Started(s) if s.attack == Attack::Slurred);
+        let slurred_on = self.events.iter().any(slurred);
+        for event in self.events.drain(..) {
+            match event {
+                NoteEvent::Started(start) => {
+                    self.gestures.start(start, self.gesture_events);
+                    self.mapper.vibrato_cents = 0.0;
+                    self.mapper.start(start, out);
+                }
+                NoteEvent::Ended(note) => {
+                    let context = self.mapper.context().clone();
+                    let mut note = self.gestures.end(note, now_s, slurred_on, context);
+                    note.muted = self.mapper.muted();
+                    self.finished.push(note);
+                    self.mapper.end(now_s);
+                }
             }
         }
+        self.mapper.flush_note_off(out);
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,11 +1,15 @@
 //! Detects how a note is played as early as possible: an accent 30 ms into the
 //! note, vibrato and flutter while they last, the rest when the note ends.
 
-use super::control_event::{Gesture, GestureEvent};
+use std::sync::Arc;
+
+use super::control_event::{ControlEvent, Gesture, GestureEvent};
+use crate::line::{LineContext, LineNote};
 use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
+use crate::tuning::quantiser::Quantiser;
 
 /// Time after the decision over which a note's attack is measured, in seconds: the
 /// rise of a tongued note is over by then.
@@ -94,9 +98,10 @@ impl GestureDetector {
         let note = self.note.as_mut()?;
         let now_s = frame.time_s;
         let points = &mut self.recent.points;
-        if points.len() as f64 * self.hop_s >= WINDOW_S {
-            // Half is dropped at once, so that the rest is rarely moved.
-            let gone = points.len() / 2;
+        if points.len() as f64 * self.hop_s >= WINDOW_S + ANALYSIS_INTERVAL_S {
+            // Some are dropped at once, so that the rest is rarely moved, but never so
+            // many that too little of a slow vibrato is left.
+            let gone = (ANALYSIS_INTERVAL_S / self.hop_s) as usize;
             points.drain(..gone);
             self.recent.start_s += gone as f64 * self.hop_s;
         }
@@ -139,49 +144,295 @@ impl GestureDetector {
         Some(depth)
     }
 
-    /// Describes the articulation of a finished note and reports its gestures.
-    /// `slurred_on`: the next note is slurred from it.
+    /// A note has ended. `slurred_on`: the next note is slurred from it. What it
+    /// takes long to say of it is left to [`FinishedNote::describe`].
     pub fn end(
         &mut self,
-        note: &mut Note,
+        note: Note,
         now_s: f64,
         slurred_on: bool,
-        gesture_events: &mut Vec<GestureEvent>,
-    ) {
+        context: Arc<LineContext>,
+    ) -> FinishedNote {
         self.note = None;
         let last = self.onsets.len().saturating_sub(1);
-        let time_s = articulation::time_of_note_s(&self.onsets, last);
-        let next = if slurred_on {
-            Next::Slurred
-        } else {
-            Next::Apart
-        };
-        articulation::describe_one(note, time_s, next);
+        FinishedNote {
+            note,
+            at_s: now_s,
+            time_s: articulation::time_of_note_s(&self.onsets, last),
+            next: if slurred_on {
+                Next::Slurred
+            } else {
+                Next::Apart
+            },
+            context,
+            muted: false,
+        }
+    }
+}
+
+/// A note that is over and not yet described. Describing it takes longer the longer
+/// it was, so that it is done beside the engine, after the note-off.
+#[derive(Debug, Clone)]
+pub struct FinishedNote {
+    note: Note,
+    at_s: f64,
+    time_s: f64,
+    next: Next,
+    context: Arc<LineContext>,
+    /// Whether its gestures are kept back.
+    pub muted: bool,
+}
+
+impl FinishedNote {
+    /// Names the note and its articulation: the note as the list has it, then the
+    /// gestures that are known at its end.
+    pub fn describe(mut self, out: &mut Vec<ControlEvent>) {
+        let note = &mut self.note;
+        articulation::describe_one(note, self.time_s, self.next);
         let length = match note.length {
             Length::Staccatissimo => Some(Gesture::Staccatissimo),
             Length::Staccato => Some(Gesture::Staccato),
             Length::Normal | Length::Tenuto => None,
         };
-        let techniques = note
-            .techniques
-            .iter()
-            .filter_map(|technique| match technique {
-                Technique::Trill { .. } => Some(Gesture::Trill),
-                Technique::Glissando { .. } => Some(Gesture::Glissando),
-                Technique::Scoop { .. } => Some(Gesture::Scoop),
-                Technique::Fall { .. } => Some(Gesture::Fall),
-                Technique::Doit { .. } => Some(Gesture::Doit),
-                // Already reported while the note sounded.
-                Technique::Vibrato { .. } | Technique::Flutter { .. } => None,
-            });
-        gesture_events.extend(
-            length
-                .into_iter()
-                .chain(techniques)
-                .map(|gesture| GestureEvent {
-                    at_s: now_s,
-                    gesture,
-                }),
+        let technique = |technique: &Technique| match technique {
+            Technique::Trill { .. } => Some(Gesture::Trill),
+            Technique::Glissando { .. } => Some(Gesture::Glissando),
+            Technique::Scoop { .. } => Some(Gesture::Scoop),
+            Technique::Fall { .. } => Some(Gesture::Fall),
+            Technique::Doit { .. } => Some(Gesture::Doit),
+            // Already reported while the note sounded.
+            Technique::Vibrato { .. } | Technique::Flutter { .. } => None,
+        };
+        let techniques = note.techniques.iter().filter_map(technique);
+        let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
+        let mut quantiser = Quantiser::new(&self.context.tuning);
+        let named = LineNote::new(self.note, &self.context, &mut quantiser);
+        out.push(ControlEvent::NoteFinished(Arc::new(named)));
+        if !self.muted {
+            let at_s = self.at_s;
+            let event = |gesture| ControlEvent::Gesture(GestureEvent { at_s, gesture });
+            out.extend(gestures.into_iter().map(event));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notes::Measured;
+    use crate::tuning::{Reference, Tuning};
+
+    const HOP_S: f64 = 0.004 / 3.0;
+
+    /// A stretch of notes half a second apart.
+    struct Playing {
+        gestures: GestureDetector,
+        now_s: f64,
+    }
+
+    /// What a note does, by the time since its decision in seconds.
+    struct Shape<'a> {
+        length_s: f64,
+        attack: Attack,
+        pitch: &'a dyn Fn(f64) -> f64,
+        level_db: &'a dyn Fn(f64) -> f64,
+    }
+
+    const PLAIN: Shape = Shape {
+        length_s: 0.48,
+        attack: Attack::Tongued,
+        pitch: &|_| 60.0,
+        level_db: &|_| -30.0,
+    };
+
+    /// What was told of a note: gestures with the time since its decision, in
+    /// seconds, and the vibrato's depth each time it was looked at.
+    struct Told {
+        events: Vec<(Gesture, f64)>,
+        depths: Vec<f32>,
+    }
+
+    impl Told {
+        fn gestures(&self) -> Vec<Gesture> {
+            self.events.iter().map(|(gesture, _)| *gesture).collect()
+        }
+    }
+
+    impl Playing {
+        fn new() -> Self {
+            Playing {
+                gestures: GestureDetector::new(HOP_S),
+                now_s: 1.0,
+            }
+        }
+
+        fn play(&mut self, shape: &Shape, slurred_on: bool) -> Told {
+            let (start_s, mut events, mut depths) = (self.now_s, Vec::new(), Vec::new());
+            let start = NoteStart {
+                onset_s: start_s - 0.02,
+                decided_s: start_s,
+                pitch: (shape.pitch)(0.0) as f32,
+                level_db: (shape.level_db)(0.0) as f32,
+                attack: shape.attack,
+            };
+            self.gestures.start(start, &mut events);
+            let mut contour = Contour {
+                start_s,
+                hop_s: HOP_S,
+                points: Vec::new(),
+            };
+            for hop in 0..(shape.length_s / HOP_S) as usize {
+                let since_s = hop as f64 * HOP_S;
+                let moment = PitchFrame {
+                    time_s: start_s + since_s,
+                    pitch: Some((shape.pitch)(since_s) as f32),
+                    margin: 9.0,
+                    confidence: 1.0,
+                    level_db: (shape.level_db)(since_s) as f32,
+                    floor_db: -80.0,
+                };
+                contour.points.push(moment.point());
+                depths.extend(self.gestures.hop(moment, &mut events));
+            }
+            let end_s = start_s + shape.length_s;
+            let note = Note {
+                onset_s: start.onset_s,
+                offset_s: end_s,
+                decided_s: start_s,
+                pitch: (shape.pitch)(0.2),
+                attack: shape.attack,
+                length: Length::Normal,
+                accent: false,
+                techniques: Vec::new(),
+                level_db: start.level_db,
+                confidence: 1.0,
+                measured: Measured::default(),
+                contour,
+            };
+            let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
+            let context = Arc::new(LineContext::new(tuning));
+            let finished = self.gestures.end(note, end_s, slurred_on, context);
+            let mut described = Vec::new();
+            finished.describe(&mut described);
+            events.extend(described.into_iter().filter_map(|event| match event {
+                ControlEvent::Gesture(gesture) => Some(gesture),
+                _ => None,
+            }));
+            self.now_s = end_s.max(start_s + 0.5);
+            let since = |e: &GestureEvent| (e.gesture, e.at_s - start_s);
+            Told {
+                events: events.iter().map(since).collect(),
+                depths,
+            }
+        }
+    }
+
+    #[test]
+    fn a_plain_note_tells_its_attack_at_once_and_no_more() {
+        let mut playing = Playing::new();
+        for (attack, gesture) in [
+            (Attack::Tongued, Gesture::Tongued),
+            (Attack::Slurred, Gesture::Slurred),
+            (Attack::Breath, Gesture::Tongued),
+        ] {
+            let told = playing.play(&Shape { attack, ..PLAIN }, false);
+            assert_eq!(told.events, [(gesture, 0.0)]);
+            assert!(told.depths.iter().all(|depth| *depth == 0.0));
+        }
+    }
+
+    #[test]
+    fn an_accent_stands_out_from_the_attacks_before_it() {
+        let mut playing = Playing::new();
+        for _ in 0..4 {
+            playing.play(&PLAIN, false);
+        }
+        let loud = Shape {
+            level_db: &|_| -20.0,
+            ..PLAIN
+        };
+        let told = playing.play(&loud, false);
+        let accent = told.events.iter().find(|(g, _)| *g == Gesture::Accent);
+        let since_s = accent.expect("an accent").1;
+        assert!((ATTACK_S..ATTACK_S + 2.0 * HOP_S).contains(&since_s));
+        // Who goes on as loud has not accented each note.
+        let told: Vec<_> = (0..8).map(|_| playing.play(&loud, false)).collect();
+        assert_eq!(told[7].gestures(), [Gesture::Tongued]);
+        // A slur has no attack to be accented.
+        let louder = Shape {
+            level_db: &|_| -5.0,
+            attack: Attack::Slurred,
+            ..PLAIN
+        };
+        assert_eq!(playing.play(&louder, false).gestures(), [Gesture::Slurred]);
+    }
+
+    #[test]
+    fn vibrato_is_told_once_and_its_depth_all_along() {
+        let wave = |t: f64| 60.0 + 0.4 * (std::f64::consts::TAU * 5.5 * t).sin();
+        let shape = Shape {
+            length_s: 3.0,
+            pitch: &wave,
+            ..PLAIN
+        };
+        let told = Playing::new().play(&shape, false);
+        assert_eq!(told.gestures(), [Gesture::Tongued, Gesture::Vibrato]);
+        assert!(told.events[1].1 < WINDOW_S, "{}", told.events[1].1);
+        let late = &told.depths[told.depths.len() / 2..];
+        assert!(
+            late.len() > 20 && late.iter().all(|d| (d - 40.0).abs() < 5.0),
+            "{late:?}"
         );
+    }
+
+    #[test]
+    fn flutter_is_told_once_and_is_no_vibrato() {
+        let roll = |t: f64| -25.0 + 6.0 * (std::f64::consts::TAU * 25.0 * t).sin();
+        let shape = Shape {
+            length_s: 2.0,
+            level_db: &roll,
+            ..PLAIN
+        };
+        let told = Playing::new().play(&shape, false);
+        assert_eq!(told.gestures(), [Gesture::Tongued, Gesture::Flutter]);
+        assert!(told.events[1].1 < WINDOW_S, "{}", told.events[1].1);
+    }
+
+    #[test]
+    fn lengths_and_slides_are_told_at_the_end() {
+        let of = |shape: Shape, slurred_on| {
+            let mut playing = Playing::new();
+            for _ in 0..3 {
+                playing.play(&PLAIN, false);
+            }
+            let told = playing.play(&shape, slurred_on);
+            let last = told.events[told.events.len() - 1];
+            assert!(
+                told.events.len() < 2 || (last.1 - shape.length_s).abs() < 1e-9,
+                "{last:?}"
+            );
+            told.gestures()[1..].to_vec()
+        };
+        let long = |length_s| Shape { length_s, ..PLAIN };
+        assert_eq!(of(long(0.06), false), [Gesture::Staccatissimo]);
+        assert_eq!(of(long(0.2), false), [Gesture::Staccato]);
+        assert_eq!(of(long(0.4), false), []);
+        // What another note goes on from is not short.
+        assert_eq!(of(long(0.2), true), []);
+        let fall = |t: f64| 60.0 - 12.0 * (t - 0.4).max(0.0);
+        let doit = |t: f64| 60.0 + 12.0 * (t - 0.4).max(0.0);
+        let scoop = |t: f64| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0);
+        for (pitch, gesture) in [
+            (&fall as &dyn Fn(f64) -> f64, Gesture::Fall),
+            (&doit, Gesture::Doit),
+            (&scoop, Gesture::Scoop),
+        ] {
+            let shape = Shape {
+                length_s: 0.7,
+                pitch,
+                ..PLAIN
+            };
+            assert_eq!(of(shape, false), [gesture]);
+        }
     }
 }

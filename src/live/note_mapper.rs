@@ -5,8 +5,9 @@ use std::sync::Arc;
 
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use super::note_source::NoteSource;
-use crate::line::{LineContext, LineNote};
-use crate::notes::{Attack, Note, PitchFrame, segment};
+use crate::line::LineContext;
+use crate::notes::articulation::STEADY;
+use crate::notes::{Attack, PitchFrame, segment};
 use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, db_power, power_db};
@@ -48,12 +49,12 @@ const MAX_JUMP: f32 = 0.5;
 const JUMP_CONFIRM_S: f64 = 0.08;
 /// This far below its peak a note is decaying and its pitch wanders, in dB.
 const DECAY_DB: f32 = 20.0;
-/// Shortest and longest time constant of a bent note's mean deviation, in seconds:
-/// at first the age of the note, later slower than a vibrato.
+/// Shortest and longest time constant of the pitch that a note centres on, in
+/// seconds: at first the age of the note, later slower than a vibrato.
 const CENTRE_S: (f64, f64) = (0.03, 0.3);
-/// Largest correction of intonation, in semitones. A larger deviation is an
-/// intended bend.
-const MAX_CORRECTION: f64 = 0.5;
+/// A note younger than this may still be on its way to its pitch (a scoop, an
+/// attack that finds its pitch), in seconds: the segmenter takes as long.
+const YOUNG_S: f64 = segment::MAX_YOUNG_S;
 /// Time constant of the level that is sent, in seconds: the pulses of a low horn
 /// are 20 ms apart.
 const LEVEL_S: f64 = 0.012;
@@ -64,9 +65,9 @@ struct ActiveNote {
     since_s: f64,
     /// Pitch of the tuning or of the note source, before bends.
     target: Pitch,
-    /// The tuning's pitch nearest to the played one.
-    nearest: f64,
-    /// Mean deviation of the player from it, in semitones.
+    /// Whether the target is the tuning's pitch for the played one.
+    follows: bool,
+    /// Pitch that the player centres on.
     centre: f64,
     /// Played pitch, without detection errors.
     played: f32,
@@ -77,8 +78,8 @@ struct ActiveNote {
 /// Turns notes and pitch frames into control events.
 #[derive(Debug, Clone)]
 pub struct NoteMapper {
-    context: LineContext,
-    quantiser: Quantiser<Tuning>,
+    context: Arc<LineContext>,
+    quantiser: Quantiser<Arc<Tuning>>,
     /// Which notes are sent.
     pub source: NoteSource,
     /// The player's dynamic range.
@@ -97,13 +98,13 @@ pub struct NoteMapper {
 impl NoteMapper {
     /// Mapper for a horn and tuning.
     pub fn new(
-        context: LineContext,
+        context: Arc<LineContext>,
         source: NoteSource,
         dynamic_range: DynamicRange,
         shift: i32,
     ) -> Self {
         NoteMapper {
-            quantiser: Quantiser::new(context.tuning.clone()),
+            quantiser: Quantiser::new(Arc::new(context.tuning.clone())),
             context,
             source,
             dynamic_range,
@@ -117,13 +118,13 @@ impl NoteMapper {
     }
 
     /// Horn, tuning and snap mode in use.
-    pub fn context(&self) -> &LineContext {
+    pub fn context(&self) -> &Arc<LineContext> {
         &self.context
     }
 
     /// Changes horn, tuning or snap mode.
-    pub fn set_context(&mut self, context: LineContext) {
-        self.quantiser = Quantiser::new(context.tuning.clone());
+    pub fn set_context(&mut self, context: Arc<LineContext>) {
+        self.quantiser = Quantiser::new(Arc::new(context.tuning.clone()));
         self.context = context;
     }
 
@@ -170,13 +171,12 @@ impl NoteMapper {
             (_, Some(held)) => held,
             (source, None) => source.attack().unwrap_or(tuned),
         };
-        let off = played.0 - tuned.0;
         self.level_power = db_power(start.level_db);
         let active = ActiveNote {
             since_s: start.decided_s,
             target,
-            nearest: tuned.0,
-            centre: off.clamp(-MAX_CORRECTION, MAX_CORRECTION),
+            follows: matches!(self.source, NoteSource::Follow),
+            centre: played.0,
             played: start.pitch,
             jumped_s: None,
             peak_db: start.level_db,
@@ -205,7 +205,6 @@ impl NoteMapper {
 
     /// Takes the next pitch frame.
     pub fn hop(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
-        self.flush_note_off(out);
         let alpha = (hop_s / LEVEL_S).min(1.0) as f32;
         let power = db_power(frame.level_db);
         self.level_power += alpha * (power - self.level_power);
@@ -214,7 +213,9 @@ impl NoteMapper {
         };
         let level_db = power_db(self.level_power);
         active.peak_db = active.peak_db.max(level_db);
-        active.follow(frame, level_db, hop_s);
+        if active.follow(frame, level_db, hop_s) && active.follows {
+            active.target = self.quantiser.push(Pitch(active.centre));
+        }
         self.active = Some(active);
         out.push(ControlEvent::NoteUpdate(NoteUpdate {
             at_s: frame.time_s,
@@ -225,11 +226,9 @@ impl NoteMapper {
         }));
     }
 
-    /// A note has ended. Its note-off follows with the next frame, unless another
-    /// note is slurred from it.
-    pub fn end(&mut self, note: Note, now_s: f64, out: &mut Vec<ControlEvent>) {
-        let line_note = LineNote::new(note, &self.context, &mut self.quantiser);
-        out.push(ControlEvent::NoteFinished(Arc::new(line_note)));
+    /// A note has ended. Its note-off follows with [`NoteMapper::flush_note_off`],
+    /// unless another note is slurred from it before.
+    pub fn end(&mut self, now_s: f64) {
         if self.active.is_some() {
             self.ended_s = Some(now_s);
         }
@@ -244,38 +243,45 @@ impl NoteMapper {
     }
 
     fn sent(&self, active: &ActiveNote) -> Pitch {
-        let bend = f64::from(active.played) - active.nearest - active.centre;
-        let shift = f64::from(self.shift);
-        let pitch = match (self.context.snap, &self.source) {
-            (Snap::Hard, _) => active.target.0,
-            (Snap::Off, NoteSource::Follow) => f64::from(active.played),
-            (Snap::Bend, _) | (Snap::Off, _) => active.target.0 + bend,
+        // A source's note cannot be sent as played: it is bent as played.
+        let snap = match self.context.snap {
+            Snap::Off if !active.follows => Snap::Bend,
+            snap => snap,
         };
-        Pitch(pitch + shift)
+        let pitch = snap.sent(active.target, active.centre, f64::from(active.played));
+        Pitch(pitch.0 + f64::from(self.shift))
     }
 }
 
 impl ActiveNote {
-    fn follow(&mut self, frame: PitchFrame, level_db: f32, hop_s: f64) {
+    /// Follows the player; returns whether the note may have come to another pitch
+    /// of the tuning than the one that it was started on.
+    fn follow(&mut self, frame: PitchFrame, level_db: f32, hop_s: f64) -> bool {
         let Some(pitch) = frame.pitch else {
-            return;
+            return false;
         };
         if level_db < self.peak_db - DECAY_DB {
-            return;
+            return false;
         }
         if (pitch - self.played).abs() > MAX_JUMP {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {
-                return;
+                return false;
             }
         }
         self.jumped_s = None;
         self.played = pitch;
         let age_s = frame.time_s - self.since_s;
-        let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
-        let off = f64::from(pitch) - self.nearest;
-        self.centre += (hop_s / memory_s) * (off - self.centre);
-        self.centre = self.centre.clamp(-MAX_CORRECTION, MAX_CORRECTION);
+        let young = age_s < YOUNG_S;
+        let off = f64::from(pitch) - self.centre;
+        if off.abs() < STEADY {
+            let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
+            self.centre += (hop_s / memory_s) * off;
+        } else if young {
+            self.centre = f64::from(pitch);
+        }
+        // What an older note does farther from its centre is a bend, and meant.
+        young
     }
 }
 
@@ -283,14 +289,15 @@ impl ActiveNote {
 mod tests {
     use super::*;
     use crate::live::note_source::Sequence;
-    use crate::tuning::{Reference, find};
+    use crate::tuning::{Reference, Tuning};
 
     const HOP_S: f64 = 0.004 / 3.0;
 
     fn player(snap: Snap, source: NoteSource) -> NoteMapper {
-        let mut context = LineContext::plain(find("equal-12", None, Reference::default()).unwrap());
+        let mut context =
+            LineContext::new(Tuning::find("equal-12", None, Reference::default()).unwrap());
         context.snap = snap;
-        NoteMapper::new(context, source, DynamicRange::default(), 0)
+        NoteMapper::new(Arc::new(context), source, DynamicRange::default(), 0)
     }
 
     fn start(pitch: f32, attack: Attack) -> segment::NoteStart {
@@ -368,7 +375,33 @@ mod tests {
             fall,
             1.0,
         ));
-        assert!((got[got.len() - 1] - 56.5).abs() < 0.1, "{:?}", got.last());
+        assert!((got[got.len() - 1] - 56.0).abs() < 0.15, "{:?}", got.last());
+    }
+
+    #[test]
+    fn a_pitch_between_the_tunings_is_sent_as_the_tunings() {
+        // From 62.04 to the next pitch of this tuning is nearly a whole tone.
+        let tuning = Tuning::find("minor-pentatonic", Some("C"), Reference::default()).unwrap();
+        let sequence = Sequence::new(vec![Pitch(48.0)]).unwrap();
+        for (source, sent) in [
+            (NoteSource::Follow, 63.0),
+            (NoteSource::Sequence(sequence), 48.0),
+        ] {
+            let mut context = LineContext::new(tuning.clone());
+            context.snap = Snap::Bend;
+            let mut player = NoteMapper::new(Arc::new(context), source, DynamicRange::default(), 0);
+            let got = pitches(&play(&mut player, |_| 62.04, 0.5));
+            assert!(got.iter().all(|p| (p - sent).abs() < 1e-5), "{got:?}");
+        }
+    }
+
+    #[test]
+    fn a_scoop_arrives_at_the_tunings_pitch() {
+        let scoop = |t: f64| 60.9 + 1.1 * (t as f32 / 0.06).min(1.0);
+        for snap in [Snap::Bend, Snap::Hard] {
+            let got = pitches(&play(&mut player(snap, NoteSource::Follow), scoop, 1.0));
+            assert!((got[got.len() - 1] - 62.0).abs() < 0.02, "{:?}", got.last());
+        }
     }
 
     #[test]

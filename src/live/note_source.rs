@@ -27,12 +27,19 @@ impl NoteSource {
         }
     }
 
+    /// Goes on in another tuning.
+    pub fn set_tuning(&mut self, tuning: &Tuning) {
+        if let NoteSource::Draw(draw) = self {
+            draw.set_tuning(tuning);
+        }
+    }
+
     /// Pitch that replaces the played one at an attack, if any.
     pub fn attack(&mut self) -> Option<Pitch> {
         match self {
             NoteSource::Follow => None,
             NoteSource::Sequence(sequence) => Some(sequence.step()),
-            NoteSource::Draw(draw) => Some(draw.draw()),
+            NoteSource::Draw(draw) => draw.draw(),
         }
     }
 }
@@ -66,6 +73,8 @@ pub struct Draw {
     notes: Arc<[Pitch]>,
     /// Cumulative weights.
     sums: Arc<[f64]>,
+    range: (Pitch, Pitch),
+    weights: Arc<[f64]>,
     random: fastrand::Rng,
 }
 
@@ -82,47 +91,70 @@ impl Draw {
         weights: &[f64],
         seed: u64,
     ) -> Option<Self> {
-        let (notes, note_weights): (Vec<Pitch>, Vec<f64>) = tuning
-            .degreed()
-            .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
-            .map(|(pitch, degree)| {
-                let weight = match weights.len() {
-                    0 => 1.0,
-                    count => weights[degree % count],
-                };
-                (pitch, weight.max(0.0))
-            })
-            .unzip();
-        let sums: Vec<f64> = note_weights
-            .iter()
-            .scan(0.0, |sum, weight| {
-                *sum += weight;
-                Some(*sum)
-            })
-            .collect();
-        let some = sums.last().is_some_and(|sum| *sum > 0.0 && sum.is_finite());
-        some.then(|| Draw {
-            notes: notes.into(),
-            sums: sums.into(),
+        let (notes, sums) = weighted_notes(tuning, (low, high), weights)?;
+        Some(Draw {
+            notes,
+            sums,
+            range: (low, high),
+            weights: weights.into(),
             random: fastrand::Rng::with_seed(seed),
         })
     }
 
-    fn draw(&mut self) -> Pitch {
-        let all = self.sums[self.sums.len() - 1];
+    /// Draws from another tuning, the random numbers going on as they were; nothing
+    /// where that has no note in the range.
+    fn set_tuning(&mut self, tuning: &Tuning) {
+        let found = weighted_notes(tuning, self.range, &self.weights);
+        (self.notes, self.sums) = found.unwrap_or_default();
+    }
+
+    fn draw(&mut self) -> Option<Pitch> {
+        let all = self.sums.last()?;
         let at = self.random.f64() * all;
         let index = self.sums.partition_point(|sum| *sum <= at);
-        self.notes[index.min(self.notes.len() - 1)]
+        self.notes.get(index.min(self.notes.len() - 1)).copied()
     }
+}
+
+/// Pitches with their cumulative weights.
+type WeightedNotes = (Arc<[Pitch]>, Arc<[f64]>);
+
+/// Notes of a tuning within a range and their cumulative weights, or `None` where
+/// none has any weight.
+fn weighted_notes(
+    tuning: &Tuning,
+    (low, high): (Pitch, Pitch),
+    weights: &[f64],
+) -> Option<WeightedNotes> {
+    let (notes, own): (Vec<Pitch>, Vec<f64>) = tuning
+        .degreed()
+        .filter(|(pitch, _)| (low.0 - 1e-6..=high.0 + 1e-6).contains(&pitch.0))
+        .map(|(pitch, degree)| {
+            let weight = match weights.len() {
+                0 => 1.0,
+                count => weights[degree % count],
+            };
+            (pitch, weight.max(0.0))
+        })
+        .unzip();
+    let sums: Vec<f64> = own
+        .iter()
+        .scan(0.0, |sum, weight| {
+            *sum += weight;
+            Some(*sum)
+        })
+        .collect();
+    let some = sums.last().is_some_and(|sum| *sum > 0.0 && sum.is_finite());
+    some.then(|| (notes.into(), sums.into()))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tuning::{Reference, find};
+    use crate::tuning::{Reference, Tuning};
 
     fn tuning(name: &str) -> Tuning {
-        find(name, Some("C"), Reference::default()).unwrap()
+        Tuning::find(name, Some("C"), Reference::default()).unwrap()
     }
 
     #[test]
@@ -139,7 +171,7 @@ mod tests {
         let weights = [1.0, 0.0, 0.0, 0.0, 3.0, 0.0, 0.0];
         let (low, high) = (Pitch(48.0), Pitch(72.0));
         let mut draw = Draw::new(&tuning("major"), low, high, &weights, 7).unwrap();
-        let drawn: Vec<f64> = (0..4_000).map(|_| draw.draw().0).collect();
+        let drawn: Vec<f64> = (0..4_000).map(|_| draw.draw().unwrap().0).collect();
         let fifths = drawn.iter().filter(|p| p.rem_euclid(12.0) == 7.0).count();
         let tonics = drawn.iter().filter(|p| p.rem_euclid(12.0) == 0.0).count();
         assert_eq!(fifths + tonics, drawn.len());
@@ -154,10 +186,23 @@ mod tests {
         let draw = |seed| {
             let mut draw =
                 Draw::new(&tuning("blues"), Pitch(40.0), Pitch(80.0), &[], seed).unwrap();
-            (0..20).map(|_| draw.draw().0).collect::<Vec<_>>()
+            (0..20).map(|_| draw.draw().unwrap().0).collect::<Vec<_>>()
         };
         assert_eq!(draw(1), draw(1));
         assert_ne!(draw(1), draw(2));
+    }
+
+    #[test]
+    fn draws_go_on_in_another_tuning() {
+        let (low, high) = (Pitch(48.0), Pitch(72.0));
+        let draw = Draw::new(&tuning("major"), low, high, &[], 7).unwrap();
+        let mut source = NoteSource::Draw(draw);
+        let whole_tone = tuning("whole-tone");
+        source.set_tuning(&whole_tone);
+        for _ in 0..200 {
+            let drawn = source.attack().unwrap();
+            assert_eq!(whole_tone.nearest(drawn), drawn);
+        }
     }
 
     #[test]

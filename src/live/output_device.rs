@@ -5,11 +5,11 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use super::control_event::ControlEvent;
-use super::cv_renderer::{CvRenderer, CvScale};
 use super::reconnect::Reconnect;
 use super::routes::{Action, Routes};
 use super::streams::{self, OutputStream};
 use crate::error::Result;
+use crate::output::cv_renderer::{CvRenderer, CvScale};
 use crate::voice::{self, Voice};
 
 /// What to play on an output device. Channels count from 0.
@@ -55,7 +55,7 @@ pub struct OutputDevice {
     opened: Instant,
     reconnect: Reconnect<OutputStream>,
     voice: Option<Voice>,
-    cv: Option<CvRenderer>,
+    cv: Option<CvStream>,
     /// Time buffered, in seconds.
     buffered_s: f64,
     underruns: u64,
@@ -66,13 +66,51 @@ pub struct OutputDevice {
     frame: Vec<f32>,
 }
 
+/// The renderer on the clock of an output stream.
+struct CvStream {
+    renderer: CvRenderer,
+    rate_hz: f64,
+    samples: u64,
+}
+
+/// Time constant for pitch bends and loudness, in seconds: a little more than a
+/// hop, so that no steps remain.
+const SMOOTH_S: f64 = 0.002;
+
+impl CvStream {
+    fn new(rate_hz: f64, scale: CvScale, route_triggers: usize) -> Self {
+        let share = 1.0 / (SMOOTH_S * rate_hz).max(1.0);
+        CvStream {
+            renderer: CvRenderer::new(scale, share, route_triggers),
+            rate_hz,
+            samples: 0,
+        }
+    }
+
+    /// Time of the next sample's beginning, in seconds.
+    fn now_s(&self) -> f64 {
+        self.samples as f64 / self.rate_hz
+    }
+
+    fn next(&mut self, out: impl FnMut(usize, f32)) {
+        // By its middle, so that no rounding says on which side of a time it lies.
+        let time_s = (self.samples as f64 + 0.5) / self.rate_hz;
+        self.samples += 1;
+        self.renderer.next(time_s, out);
+    }
+}
+
 impl OutputDevice {
     /// Opens the device.
     ///
     /// # Errors
-    /// [`crate::error::Error::Device`] where it cannot be.
+    /// [`crate::error::Error::Device`] where it cannot be opened.
     pub fn open(config: OutputConfig, routes: Routes) -> Result<Self> {
         let stream = config.open()?;
+        Ok(OutputDevice::on(stream, config, routes))
+    }
+
+    fn on(stream: OutputStream, config: OutputConfig, routes: Routes) -> Self {
         let mut output_device = OutputDevice {
             config,
             routes,
@@ -88,7 +126,7 @@ impl OutputDevice {
             frame: Vec::new(),
         };
         output_device.attach(stream);
-        Ok(output_device)
+        output_device
     }
 
     fn attach(&mut self, stream: OutputStream) {
@@ -96,8 +134,7 @@ impl OutputDevice {
         let settings = self.config.voice.as_ref().map(|(settings, _)| *settings);
         self.voice = settings.map(|s| Voice::new(rate_hz, s));
         let cv = self.config.cv.as_ref();
-        self.cv =
-            cv.map(|(scale, to)| CvRenderer::new(rate_hz, *scale, to.len().saturating_sub(4)));
+        self.cv = cv.map(|(scale, to)| CvStream::new(rate_hz, *scale, to.len().saturating_sub(4)));
         self.frame = vec![0.0; stream.channels];
         self.device.clone_from(&stream.device);
         self.opened = Instant::now();
@@ -142,12 +179,15 @@ impl OutputDevice {
     /// Applies a control event to voice and voltages.
     pub fn handle(&mut self, event: &ControlEvent) {
         match event {
-            ControlEvent::NoteOn(start) => {
+            ControlEvent::NoteOn(note) => {
                 if let Some(voice) = &mut self.voice {
-                    voice.start(start.pitch, start.strength, start.slurred());
+                    voice.start(note.pitch, note.strength, note.slurred());
                 }
                 if let Some(cv) = &mut self.cv {
-                    cv.start(start);
+                    cv.renderer.jump(note.pitch);
+                    let now_s = cv.now_s();
+                    cv.renderer.start(now_s, note.slurred());
+                    cv.renderer.set_level(f64::from(note.level_db));
                 }
             }
             ControlEvent::NoteUpdate(update) => {
@@ -155,7 +195,8 @@ impl OutputDevice {
                     voice.follow(update.pitch, update.strength);
                 }
                 if let Some(cv) = &mut self.cv {
-                    cv.follow(update);
+                    cv.renderer.follow(update.pitch);
+                    cv.renderer.set_level(f64::from(update.level_db));
                 }
             }
             ControlEvent::NoteOff { .. } | ControlEvent::Silence => {
@@ -163,9 +204,10 @@ impl OutputDevice {
                     voice.stop();
                 }
                 if let Some(cv) = &mut self.cv {
+                    let now_s = cv.now_s();
                     match event {
-                        ControlEvent::Silence => cv.silence(),
-                        _ => cv.stop(),
+                        ControlEvent::Silence => cv.renderer.silence(now_s),
+                        _ => cv.renderer.stop(now_s),
                     }
                 }
             }
@@ -173,12 +215,13 @@ impl OutputDevice {
                 if let Some(cv) = &mut self.cv {
                     for action in self.routes.actions(gesture_event.gesture) {
                         if let Action::Trigger(at) = action {
-                            cv.fire_trigger(*at);
+                            let now_s = cv.now_s();
+                            cv.renderer.fire_trigger(now_s, *at);
                         }
                     }
                 }
             }
-            ControlEvent::NoteFinished(_) => {}
+            ControlEvent::NoteFinished(_) | ControlEvent::SetupChanged(_) => {}
         }
     }
 
@@ -210,17 +253,17 @@ impl OutputDevice {
             return 0;
         };
         self.count_underruns(&stream);
-        let room = stream.ring.slots() / stream.channels;
+        let free = stream.ring.slots() / stream.channels;
         let capacity = stream.ring.buffer().capacity() / stream.channels;
-        let wanted = self
+        let count = self
             .target_frames(&stream)
-            .saturating_sub(capacity - room)
-            .min(room);
-        for _ in 0..wanted {
+            .saturating_sub(capacity - free)
+            .min(free);
+        for _ in 0..count {
             self.render(&mut stream);
         }
         self.stream = Some(stream);
-        wanted
+        count
     }
 
     /// Closes the device until it can be reopened.
@@ -290,5 +333,181 @@ impl OutputDevice {
             left = left.saturating_sub(self.render_ahead());
             std::thread::sleep(Duration::from_millis(1));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::live::callbacks::{PlaybackCallback, playback_callback};
+    use crate::live::control_event::NoteOn;
+    use crate::notes::Attack;
+    use crate::units::{Concert, Pitch, Written};
+
+    const RATE_HZ: f64 = 48_000.0;
+    /// Frames in a block of the device.
+    const BLOCK: usize = 240;
+    /// Channels: the voice, then pitch and gate.
+    const CHANNELS: usize = 3;
+    const VOICE: usize = 0;
+    const PITCH: usize = 1;
+    const GATE: usize = 2;
+
+    fn device() -> (OutputDevice, PlaybackCallback) {
+        let is_cv = vec![false, true, true];
+        let (callback, ring, status) = playback_callback(is_cv, RATE_HZ, RATE_HZ as usize);
+        let stream = OutputStream {
+            ring,
+            status,
+            rate_hz: RATE_HZ,
+            channels: CHANNELS,
+            device: "a test".into(),
+            _stream: None,
+        };
+        let scale = CvScale {
+            full_scale_v: 10.0,
+            offset_v: 0.0,
+            zero_volt_note: 60.0,
+        };
+        let config = OutputConfig {
+            voice: Some((voice::Settings::default(), vec![VOICE])),
+            cv: Some((scale, vec![Some(PITCH), Some(GATE)])),
+            ..OutputConfig::default()
+        };
+        (
+            OutputDevice::on(stream, config, Routes::default()),
+            callback,
+        )
+    }
+
+    fn note_on() -> ControlEvent {
+        ControlEvent::NoteOn(NoteOn {
+            at_s: 0.0,
+            onset_s: 0.0,
+            concert: Concert(72),
+            written: Written(72),
+            played: 72.0,
+            cents: 0.0,
+            key: 72,
+            pitch: Pitch(72.0),
+            strength: 1.0,
+            level_db: -12.0,
+            attack: Attack::Tongued,
+        })
+    }
+
+    /// The device takes a block; the engine renders what it needs next, if it runs.
+    fn block(device: &mut OutputDevice, callback: &mut PlaybackCallback, runs: bool) -> Vec<f32> {
+        if runs {
+            device.render_ahead();
+        }
+        let mut data = vec![9.0; BLOCK * CHANNELS];
+        callback.process(&mut data);
+        data
+    }
+
+    fn channel(data: &[f32], at: usize) -> Vec<f32> {
+        data.iter().skip(at).step_by(CHANNELS).copied().collect()
+    }
+
+    #[test]
+    fn two_blocks_are_kept_ahead_and_no_more() {
+        let (mut device, mut callback) = device();
+        callback.process(&mut vec![0f32; BLOCK * CHANNELS]);
+        assert_eq!(device.render_ahead(), BUFFERED_BLOCKS * BLOCK);
+        assert_eq!(device.render_ahead(), 0);
+        callback.process(&mut vec![0f32; BLOCK * CHANNELS]);
+        assert_eq!(device.render_ahead(), BLOCK);
+        assert!((device.latency_s() - (BUFFERED_BLOCKS * BLOCK) as f64 / RATE_HZ).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_note_sounds_on_its_channels_and_silence_ends_it() {
+        let (mut device, mut callback) = device();
+        device.handle(&note_on());
+        let on: Vec<f32> = (0..20)
+            .flat_map(|_| block(&mut device, &mut callback, true))
+            .collect();
+        let gate = channel(&on, GATE);
+        assert!(gate.iter().all(|v| *v == 0.5), "5 V of 10");
+        assert!(
+            channel(&on, PITCH).iter().all(|v| (v - 0.1).abs() < 1e-6),
+            "1 V of 10"
+        );
+        assert!(channel(&on, VOICE).iter().any(|s| s.abs() > 0.01));
+        device.handle(&ControlEvent::Silence);
+        // What was rendered before is played out first.
+        let off: Vec<f32> = (0..60)
+            .flat_map(|_| block(&mut device, &mut callback, true))
+            .collect();
+        let gate = channel(&off, GATE);
+        let high = gate.iter().take_while(|v| **v == 0.5).count();
+        assert!(high <= BUFFERED_BLOCKS * BLOCK && gate[high..].iter().all(|v| *v == 0.0));
+        let voice = channel(&off, VOICE);
+        assert!(voice[voice.len() - BLOCK..].iter().all(|s| s.abs() < 1e-4));
+    }
+
+    /// An engine that stops: sound fades, the gate is held and then falls.
+    #[test]
+    fn an_engine_that_stops_leaves_no_gate_high() {
+        let (mut device, mut callback) = device();
+        device.handle(&note_on());
+        (0..20).for_each(|_| drop(block(&mut device, &mut callback, true)));
+        let gap: Vec<f32> = (0..60)
+            .flat_map(|_| block(&mut device, &mut callback, false))
+            .collect();
+        let gate = channel(&gap, GATE);
+        let high = gate.iter().take_while(|v| **v == 0.5).count();
+        let held_s = high as f64 / RATE_HZ;
+        assert!((0.2..0.22).contains(&held_s), "{held_s}");
+        assert!(gate[high..].iter().all(|v| *v == 0.0));
+        assert!(
+            channel(&gap, VOICE)[5 * BLOCK..]
+                .iter()
+                .all(|s| s.abs() < 1e-3)
+        );
+    }
+
+    /// Each gap makes it keep a little more ahead, up to a limit; the device's first
+    /// moments do not count.
+    #[test]
+    fn gaps_are_counted_and_more_is_kept_ahead() {
+        let (mut device, mut callback) = device();
+        block(&mut device, &mut callback, false);
+        block(&mut device, &mut callback, true);
+        assert_eq!(device.underruns(), 0);
+        device.opened = Instant::now() - SETTLE - Duration::from_millis(1);
+        let before_s = device.latency_s();
+        block(&mut device, &mut callback, false);
+        block(&mut device, &mut callback, false);
+        device.render_ahead();
+        assert!(device.underruns() > 0);
+        assert!(device.latency_s() > before_s);
+        for _ in 0..100 {
+            (0..20).for_each(|_| drop(block(&mut device, &mut callback, false)));
+            device.render_ahead();
+        }
+        assert!(
+            device.latency_s() <= MAX_BUFFERED_S + 1e-9,
+            "{}",
+            device.latency_s()
+        );
+    }
+
+    #[test]
+    fn a_lost_device_is_told_and_let_go() {
+        let (mut device, _callback) = device();
+        device.config.device = Some("no such device".into());
+        device
+            .stream
+            .as_ref()
+            .unwrap()
+            .status
+            .set_lost("it was unplugged".into());
+        assert_eq!(device.render_ahead(), 0);
+        let error = device.error.as_deref();
+        assert_eq!(error, Some("it was unplugged; waiting for it"));
+        assert_eq!(device.latency_s(), 0.0);
+        assert!(device.name().contains("a test"));
     }
 }

@@ -17,7 +17,7 @@ pub struct Reconnect<T> {
 }
 
 impl<T: Send + 'static> Reconnect<T> {
-    /// The first attempt is made after [`RETRY`].
+    /// The first attempt is made a second later.
     pub fn new() -> Self {
         Reconnect {
             tried: Instant::now(),

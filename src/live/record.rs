@@ -11,9 +11,10 @@ use std::thread::JoinHandle;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
-use crate::analysis::Settings;
+use super::setup::Setup;
 use crate::error::{Error, Result};
-use crate::line::{Line, LineContext};
+use crate::line::{ContextChange, Line};
+use crate::notes::Note;
 use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
 use crate::transcriber::{Mode, Transcriber};
 
@@ -27,15 +28,17 @@ const MAX_BYTES: u64 = 3_900_000_000;
 const BITS: u16 = 24;
 const FULL_SCALE: f32 = 8_388_607.0;
 
-enum Message {
-    Block(Vec<f32>),
-    /// The sample rate has changed: the take continues in a new file.
-    Rate(f64),
+/// Samples and what they were played with: a block that is lost takes no change
+/// of the setup with it.
+struct Block {
+    samples: Vec<f32>,
+    setup: Arc<Setup>,
 }
 
 /// A running recording.
 pub struct Recorder {
-    queue: SyncSender<Message>,
+    queue: SyncSender<Block>,
+    setup: Arc<Setup>,
     thread: JoinHandle<Result<Vec<PathBuf>>>,
     /// Blocks lost because the disk was too slow.
     pub lost: Arc<AtomicU64>,
@@ -48,13 +51,8 @@ impl Recorder {
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn start(
-        folder: &Path,
-        rate_hz: f64,
-        settings: Settings,
-        context: LineContext,
-    ) -> Result<Self> {
-        let mut writing = TakeWriter::begin(folder, rate_hz, settings, context)?;
+    pub fn start(folder: &Path, setup: Arc<Setup>) -> Result<Self> {
+        let mut writing = TakeWriter::begin(folder, setup.clone())?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
@@ -63,6 +61,7 @@ impl Recorder {
             .map_err(|e| Error::output(folder, e, "close some programs"))?;
         Ok(Recorder {
             queue,
+            setup,
             thread,
             lost: Arc::default(),
             path,
@@ -71,18 +70,18 @@ impl Recorder {
 
     /// Queues samples; never blocks.
     pub fn push(&self, samples: &[f32]) {
-        self.enqueue(Message::Block(samples.to_vec()));
-    }
-
-    /// The stream continues at another sample rate.
-    pub fn rate(&self, rate_hz: f64) {
-        self.enqueue(Message::Rate(rate_hz));
-    }
-
-    fn enqueue(&self, message: Message) {
-        if self.queue.try_send(message).is_err() {
+        let block = Block {
+            samples: samples.to_vec(),
+            setup: self.setup.clone(),
+        };
+        if self.queue.try_send(block).is_err() {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
+    }
+
+    /// What the next samples are played with.
+    pub fn set_setup(&mut self, setup: Arc<Setup>) {
+        self.setup = setup;
     }
 
     /// Ends the take; returns the files written: takes and their note lists.
@@ -107,55 +106,88 @@ struct TakeWriter {
     part: usize,
     path: PathBuf,
     writer: Option<WavWriter<BufWriter<File>>>,
-    rate_hz: f64,
     samples: u64,
     since_flush: u64,
-    settings: Settings,
-    context: LineContext,
+    /// What is in use, and what was at the start of the file.
+    setup: Arc<Setup>,
+    first: Arc<Setup>,
+    changes: Vec<ContextChange>,
     transcriber: Transcriber,
+    /// Where in the file the transcriber began, in seconds.
+    transcriber_start_s: f64,
+    /// Notes of the transcribers before it.
+    notes: Vec<Note>,
     written: Vec<PathBuf>,
 }
 
 impl TakeWriter {
-    fn begin(
-        folder: &Path,
-        rate_hz: f64,
-        settings: Settings,
-        context: LineContext,
-    ) -> Result<Self> {
+    fn begin(folder: &Path, setup: Arc<Setup>) -> Result<Self> {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
         let stem = free_stem(folder);
         let path = folder.join(format!("{stem}.wav"));
         Ok(TakeWriter {
             folder: folder.to_owned(),
-            writer: Some(open(&path, rate_hz)?),
+            writer: Some(open(&path, setup.rate_hz())?),
             stem,
             part: 1,
             path,
-            rate_hz,
             samples: 0,
             since_flush: 0,
-            transcriber: Transcriber::new(rate_hz, settings, Mode::Full),
-            settings,
-            context,
+            transcriber: transcriber(&setup),
+            transcriber_start_s: 0.0,
+            first: setup.clone(),
+            setup,
+            changes: Vec::new(),
+            notes: Vec::new(),
             written: Vec::new(),
         })
     }
 
-    fn run(&mut self, messages: &Receiver<Message>) -> Result<Vec<PathBuf>> {
-        while let Ok(message) = messages.recv() {
-            match message {
-                Message::Block(block) => self.write(&block)?,
-                Message::Rate(rate_hz) if rate_hz != self.rate_hz => self.next_part(rate_hz)?,
-                Message::Rate(_) => {}
+    fn run(&mut self, blocks: &Receiver<Block>) -> Result<Vec<PathBuf>> {
+        while let Ok(block) = blocks.recv() {
+            if !Arc::ptr_eq(&block.setup, &self.setup) {
+                self.change_setup(block.setup)?;
             }
+            self.write(&block.samples)?;
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
-                self.next_part(self.rate_hz)?;
+                self.next_part(self.setup.clone())?;
             }
         }
         self.finish()?;
         Ok(std::mem::take(&mut self.written))
+    }
+
+    /// Another sample rate is another file; another horn, another transcriber.
+    fn change_setup(&mut self, setup: Arc<Setup>) -> Result<()> {
+        if setup.rate_hz() != self.setup.rate_hz() {
+            return self.next_part(setup);
+        }
+        let at_s = self.length_s();
+        let (old, new) = (&self.setup.context, &setup.context);
+        let other_horn = old.horn != new.horn;
+        if other_horn || old.tuning != new.tuning {
+            let context = (**new).clone();
+            self.changes.push(ContextChange { at_s, context });
+        }
+        self.setup = setup;
+        if other_horn {
+            self.end_transcriber();
+            self.transcriber_start_s = at_s;
+        }
+        Ok(())
+    }
+
+    /// Takes the transcriber's notes and begins a new one for the setup in use.
+    fn end_transcriber(&mut self) {
+        let fresh = transcriber(&self.setup);
+        let mut heard = std::mem::replace(&mut self.transcriber, fresh).finish();
+        heard.shift(self.transcriber_start_s);
+        self.notes.append(&mut heard.notes);
+    }
+
+    fn length_s(&self) -> f64 {
+        self.samples as f64 / self.setup.rate_hz()
     }
 
     fn write(&mut self, block: &[f32]) -> Result<()> {
@@ -171,19 +203,21 @@ impl TakeWriter {
         self.transcriber.push(block);
         self.samples += block.len() as u64;
         self.since_flush += block.len() as u64;
-        if self.since_flush as f64 >= FLUSH_S * self.rate_hz {
+        if self.since_flush as f64 >= FLUSH_S * self.setup.rate_hz() {
             self.since_flush = 0;
             writer.flush().map_err(failed)?;
         }
         Ok(())
     }
 
-    fn next_part(&mut self, rate_hz: f64) -> Result<()> {
+    fn next_part(&mut self, setup: Arc<Setup>) -> Result<()> {
         self.finish()?;
         self.part += 1;
         self.path = self.folder.join(format!("{}-{}.wav", self.stem, self.part));
-        self.rate_hz = rate_hz;
-        self.writer = Some(open(&self.path, rate_hz)?);
+        self.writer = Some(open(&self.path, setup.rate_hz())?);
+        self.transcriber = transcriber(&setup);
+        (self.first, self.setup) = (setup.clone(), setup);
+        self.transcriber_start_s = 0.0;
         (self.samples, self.since_flush) = (0, 0);
         Ok(())
     }
@@ -194,17 +228,25 @@ impl TakeWriter {
             writer.finalize().map_err(|e| write_error(&self.path, e))?;
             self.written.push(self.path.clone());
         }
-        let fresh = Transcriber::new(self.rate_hz, self.settings, Mode::Full);
-        let transcription = std::mem::replace(&mut self.transcriber, fresh).finish();
+        self.end_transcriber();
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
-        let length_s = self.samples as f64 / self.rate_hz;
-        let line = Line::new(&stem, length_s, transcription.notes, self.context.clone());
+        let line = Line::with_changes(
+            &stem,
+            self.length_s(),
+            std::mem::take(&mut self.notes),
+            (*self.first.context).clone(),
+            std::mem::take(&mut self.changes),
+        );
         let kinds: [Box<dyn Output>; 3] =
             [Box::new(Csv), Box::new(Json), Box::new(MidiFile::default())];
         self.written
             .extend(output::save_all(&line, &self.folder, &stem, &kinds)?);
         Ok(())
     }
+}
+
+fn transcriber(setup: &Setup) -> Transcriber {
+    Transcriber::new(setup.settings(), Mode::Full)
 }
 
 fn open(path: &Path, rate_hz: f64) -> Result<WavWriter<BufWriter<File>>> {
@@ -247,17 +289,28 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
-    use crate::tuning::{Reference, find};
+    use crate::demo::brass::{Played, Room, play};
+    use crate::horn::Horn;
+    use crate::line::LineContext;
+    use crate::live::command::Command;
+    use crate::live::setup::Choices;
+    use crate::tuning::{Reference, Tuning};
+
+    fn setup(rate_hz: f64) -> Setup {
+        let tuning = Arc::new(Tuning::find("equal-12", None, Reference::default()).unwrap());
+        let horns = ["trumpet", "tuba-bb"].map(|name| Arc::new(Horn::find(name).unwrap()));
+        let mut context = LineContext::new((*tuning).clone());
+        context.horn = Some((*horns[0]).clone());
+        let choices = Choices {
+            horns: horns.into(),
+            tunings: vec![tuning],
+            sources: Vec::new(),
+        };
+        Setup::new(choices, context, -65.0, rate_hz).unwrap()
+    }
 
     fn recorder(folder: &Path) -> Recorder {
-        let table = find("equal-12", None, Reference::default()).unwrap();
-        Recorder::start(
-            folder,
-            48_000.0,
-            Settings::default(),
-            LineContext::plain(table),
-        )
-        .unwrap()
+        Recorder::start(folder, Arc::new(setup(48_000.0))).unwrap()
     }
 
     #[test]
@@ -282,9 +335,9 @@ mod tests {
     #[test]
     fn another_rate_is_another_file() {
         let folder = tempfile::tempdir().unwrap();
-        let recorder = recorder(folder.path());
+        let mut recorder = recorder(folder.path());
         recorder.push(&[0.0; 480]);
-        recorder.rate(44_100.0);
+        recorder.set_setup(Arc::new(setup(44_100.0)));
         recorder.push(&[f32::NAN; 441]);
         let files = recorder.finish().unwrap();
         let rates: Vec<u32> = files
@@ -293,5 +346,40 @@ mod tests {
             .map(|r| r.spec().sample_rate)
             .collect();
         assert_eq!(rates, [48_000, 44_100]);
+    }
+
+    #[test]
+    fn each_note_is_kept_under_the_horn_it_was_played_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut recorder = recorder(folder.path());
+        let note = |pitch| {
+            play(
+                &[Played::new(0.3, 1.0, pitch, 0.6)],
+                1.5,
+                &Room::default(),
+                1,
+            )
+        };
+        let mut setup = setup(48_000.0);
+        recorder.push(&note(70.0));
+        setup.select(&Command::NextHorn).unwrap();
+        recorder.set_setup(Arc::new(setup));
+        recorder.push(&note(41.0));
+        let files = recorder.finish().unwrap();
+        let json = files
+            .iter()
+            .find(|p| p.extension().is_some_and(|e| e == "json"));
+        let text = std::fs::read_to_string(json.unwrap()).unwrap();
+        let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let notes = list["notes"].as_array().unwrap();
+        let names: Vec<_> = notes.iter().map(|n| (&n["midi"], &n["written"])).collect();
+        // A trumpet part sounds a tone lower than it is written; a tuba's as it is.
+        assert_eq!(
+            names,
+            [(&70.into(), &"C5".into()), (&41.into(), &"F2".into())]
+        );
+        assert_eq!(list["take"]["horn"], "trumpet");
+        assert_eq!(list["take"]["changes"][0]["horn"], "tuba-bb");
+        assert_eq!(list["take"]["changes"][0]["time_s"], 1.5);
     }
 }

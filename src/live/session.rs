@@ -1,5 +1,6 @@
 //! A session: the engine thread and the devices, senders and recorder around it.
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -8,12 +9,14 @@ use super::capture::{Capture, CaptureEvent};
 use super::command::Command;
 use super::control_event::ControlEvent;
 use super::controls::Pedals;
+use super::describer::Describer;
 use super::devices;
 use super::engine::Engine;
 use super::output_device::OutputDevice;
 use super::priority;
 use super::record::Recorder;
 use super::send::SenderThread;
+use super::setup::Setup;
 use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
 use crate::error::{Error, Result};
 use crate::voice::Timbre;
@@ -88,6 +91,9 @@ const UPDATE_INTERVAL_S: f64 = 0.0035;
 /// Shortest and longest wait between reads of the input.
 const POLL_INTERVAL: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(1));
 
+/// How long the last notes may take to describe, at the end.
+const DESCRIBE: Duration = Duration::from_secs(2);
+
 impl Session {
     /// The command queue, created before the session because input ports need it.
     pub fn channel() -> (SyncSender<Command>, Receiver<Command>) {
@@ -103,12 +109,13 @@ impl Session {
         (commands, command_queue): (SyncSender<Command>, Receiver<Command>),
     ) -> Result<Self> {
         let (snapshots, snapshot) = sync_channel(SNAPSHOT_QUEUE);
+        let describer = Describer::start()?;
         let thread = std::thread::Builder::new()
             .name("leadpipe engine".into())
             .spawn(move || {
                 devices::silence_library_messages();
                 let realtime = priority::raise();
-                EngineLoop::new(parts, command_queue, snapshots, realtime).run()
+                EngineLoop::new(parts, describer, command_queue, snapshots, realtime).run()
             })
             .map_err(|e| Error::device("engine", e, "close some programs"))?;
         Ok(Session {
@@ -167,6 +174,7 @@ impl Drop for Session {
 /// State of the engine thread.
 struct EngineLoop {
     parts: Option<SessionParts>,
+    describer: Describer,
     command_queue: Receiver<Command>,
     snapshots: SyncSender<UiSnapshot>,
     next: UiSnapshot,
@@ -176,20 +184,25 @@ struct EngineLoop {
     timbre: usize,
     /// Whether the thread has real-time priority.
     realtime: bool,
+    /// What is in use, for the screen.
+    setup: Arc<Setup>,
     summary: Summary,
 }
 
 impl EngineLoop {
     fn new(
         parts: SessionParts,
+        describer: Describer,
         command_queue: Receiver<Command>,
         snapshots: SyncSender<UiSnapshot>,
         realtime: bool,
     ) -> Self {
         let voice = parts.output_devices.iter().find_map(OutputDevice::voice);
         let timbre = voice.and_then(|v| Timbre::ALL.iter().position(|t| *t == v.timbre));
+        let setup = Arc::new(parts.engine.setup().clone());
         EngineLoop {
             parts: Some(parts),
+            describer,
             command_queue,
             snapshots,
             next: UiSnapshot::default(),
@@ -198,6 +211,7 @@ impl EngineLoop {
             updated_s: 0.0,
             timbre: timbre.unwrap_or(0),
             realtime,
+            setup,
             summary: Summary::default(),
         }
     }
@@ -222,16 +236,13 @@ impl EngineLoop {
                 CaptureEvent::Lost => {
                     // The note cannot outlast its stream.
                     let rate_hz = parts.capture.rate_hz();
-                    parts.engine.restart(rate_hz, &mut events);
+                    parts.engine.restart(rate_hz, &mut events)?;
                     if parts.capture.on_jack() {
                         parts.leave_jack();
                     }
                 }
                 CaptureEvent::Reconnected(rate_hz) => {
-                    parts.engine.restart(rate_hz, &mut events);
-                    if let Some(recorder) = &parts.recorder {
-                        recorder.rate(rate_hz);
-                    }
+                    parts.engine.restart(rate_hz, &mut events)?;
                     if parts.capture.on_jack() {
                         parts.join_jack();
                     }
@@ -253,6 +264,11 @@ impl EngineLoop {
                     other => parts.engine.apply(&other, &mut events),
                 }
             }
+            // A change of the setup comes before the samples that are played with it.
+            self.dispatch(&mut events);
+            let Some(parts) = &mut self.parts else {
+                return Ok(());
+            };
             if !samples.is_empty() {
                 // NaN and infinity are recorded as silence.
                 samples
@@ -264,6 +280,15 @@ impl EngineLoop {
                 }
                 parts.engine.process(&samples, &mut events);
             }
+            // What has ended is silenced before it is described.
+            self.dispatch(&mut events);
+            let Some(parts) = &mut self.parts else {
+                return Ok(());
+            };
+            for note in parts.engine.take_finished() {
+                self.describer.push(note);
+            }
+            self.describer.poll(&mut events);
             self.dispatch(&mut events);
             let Some(parts) = &mut self.parts else {
                 return Ok(());
@@ -315,6 +340,12 @@ impl EngineLoop {
                     self.summary.notes += 1;
                     self.next.notes.push(note.clone());
                 }
+                ControlEvent::SetupChanged(setup) => {
+                    self.setup = setup.clone();
+                    if let Some(recorder) = &mut parts.recorder {
+                        recorder.set_setup(setup.clone());
+                    }
+                }
                 ControlEvent::Gesture(gesture_event) => {
                     self.next.gestures.push(gesture_event.gesture)
                 }
@@ -358,15 +389,11 @@ impl EngineLoop {
         }
         self.snapshot_taken = Instant::now();
         let mapper = parts.engine.mapper();
-        let context = mapper.context();
         let mut snapshot = std::mem::take(&mut self.next);
         snapshot.now_s = parts.engine.now_s();
-        snapshot.gate_db = parts.engine.gate_db();
-        snapshot.horn = context
-            .horn
-            .as_ref()
-            .map_or("concert pitch".into(), |h| h.title.clone());
-        snapshot.tuning = context.tuning.title().to_owned();
+        snapshot.gate_db = self.setup.settings().gate_db();
+        snapshot.horn = self.setup.horn_title().to_owned();
+        snapshot.tuning = self.setup.context.tuning.title().to_owned();
         snapshot.source = mapper.source.name().to_owned();
         snapshot.shift = mapper.shift;
         snapshot.muted = mapper.muted();
@@ -408,6 +435,10 @@ impl EngineLoop {
         let mut events = Vec::new();
         if !std::thread::panicking() {
             parts.engine.finish(&mut events);
+            let finished = parts.engine.take_finished();
+            self.dispatch(&mut events);
+            finished.into_iter().for_each(|n| self.describer.push(n));
+            self.describer.finish(DESCRIBE, &mut events);
         }
         events.push(ControlEvent::Silence);
         self.dispatch(&mut events);
@@ -463,13 +494,12 @@ mod tests {
     use crate::demo::brass::{Played, Room, play};
     use crate::line::LineContext;
     use crate::live::capture::CaptureConfig;
-    use crate::live::engine::Choices;
-    use crate::live::note_mapper::{DynamicRange, NoteMapper};
-    use crate::live::note_source::NoteSource;
+    use crate::live::note_mapper::DynamicRange;
     use crate::live::send::Sender;
+    use crate::live::setup::Choices;
     use crate::output::{StagedFile, wav};
-    use crate::tuning::{Reference, find};
-    use std::sync::{Arc, Mutex};
+    use crate::tuning::{Reference, Tuning};
+    use std::sync::Mutex;
 
     type Log = Arc<Mutex<Vec<&'static str>>>;
 
@@ -501,21 +531,16 @@ mod tests {
         );
         let staged = StagedFile::write(path.clone(), |to| wav::write_mono(&samples, 48_000, to));
         staged.unwrap().commit().unwrap();
-        let table = find("equal-12", None, Reference::default()).unwrap();
-        let mapper = NoteMapper::new(
-            LineContext::plain(table),
-            NoteSource::Follow,
-            DynamicRange::default(),
-            0,
-        );
+        let table = Tuning::find("equal-12", None, Reference::default()).unwrap();
         let choices = Choices {
             horns: Vec::new(),
             tunings: Vec::new(),
             sources: Vec::new(),
         };
+        let setup = Setup::new(choices, LineContext::new(table), -65.0, 48_000.0).unwrap();
         let log = Log::default();
         let parts = SessionParts {
-            engine: Engine::new(48_000.0, -65.0, mapper, choices),
+            engine: Engine::new(setup, DynamicRange::default(), 0),
             capture: Capture::open(CaptureConfig::Take {
                 path,
                 selection: Selection::default(),
@@ -541,7 +566,7 @@ mod tests {
     }
 
     #[test]
-    fn a_fault_of_the_engine_silences_what_sounds() {
+    fn a_panic_of_the_engine_silences_the_outputs() {
         let folder = tempfile::tempdir().unwrap();
         let (session, log) = session(folder.path());
         wait_for(&log, "start");

@@ -2,16 +2,17 @@
 //! rig.
 
 use crate::analysis::Settings;
+use crate::statistics;
 use crate::transcriber::{Event, Tracker};
 use crate::units::{db_power, power_db};
 
 /// Levels of one part of a soundcheck, in dBFS, each the mean power over
-/// [`WINDOW_S`].
+/// 20 ms.
 #[derive(Debug, Clone, Default)]
 pub struct LevelReadings {
-    /// All of them.
+    /// All windows.
     all: Vec<f64>,
-    /// Those of tone.
+    /// Windows that are mostly tone.
     tone: Vec<f64>,
 }
 
@@ -22,21 +23,21 @@ const WINDOW_S: f64 = 0.02;
 pub struct LevelMeter {
     tracker: Tracker,
     window_hops: usize,
-    sum: f64,
-    tones: usize,
+    power: f64,
+    tone_hops: usize,
     hops: usize,
     readings: LevelReadings,
 }
 
 impl LevelMeter {
-    /// Meter for a stream at a sample rate in hertz.
-    pub fn new(rate_hz: f64, settings: Settings) -> Self {
-        let tracker = Tracker::new(rate_hz, settings);
+    /// Meter for one channel.
+    pub fn new(settings: Settings) -> Self {
+        let tracker = Tracker::new(settings);
         LevelMeter {
             window_hops: (WINDOW_S / tracker.hop_s()).round().max(1.0) as usize,
             tracker,
-            sum: 0.0,
-            tones: 0,
+            power: 0.0,
+            tone_hops: 0,
             hops: 0,
             readings: LevelReadings::default(),
         }
@@ -44,20 +45,20 @@ impl LevelMeter {
 
     /// Takes samples.
     pub fn push(&mut self, samples: &[f32]) {
-        let (sum, tones, hops) = (&mut self.sum, &mut self.tones, &mut self.hops);
+        let (power, tone_hops, hops) = (&mut self.power, &mut self.tone_hops, &mut self.hops);
         let (readings, window_hops) = (&mut self.readings, self.window_hops);
-        self.tracker.push(samples, &mut |event| {
+        self.tracker.push(samples, |event| {
             let Event::Frame(frame) = event else { return };
-            *sum += f64::from(db_power(frame.level.hop_db));
-            *tones += usize::from(frame.best_path.hypothesis.is_some());
+            *power += f64::from(db_power(frame.level_db));
+            *tone_hops += usize::from(frame.pitch.is_some());
             *hops += 1;
             if *hops == window_hops {
-                let level_db = f64::from(power_db((*sum / window_hops as f64) as f32));
+                let level_db = f64::from(power_db((*power / window_hops as f64) as f32));
                 readings.all.push(level_db);
-                if *tones * 2 > window_hops {
+                if *tone_hops * 2 > window_hops {
                     readings.tone.push(level_db);
                 }
-                (*sum, *tones, *hops) = (0.0, 0, 0);
+                (*power, *tone_hops, *hops) = (0.0, 0, 0);
             }
         });
     }
@@ -70,14 +71,14 @@ impl LevelMeter {
 
 impl LevelReadings {
     /// Quantile of all levels, dBFS; `share` from 0 to 1.
-    fn all_under(&self, share: f64) -> f64 {
+    fn quantile(&self, share: f64) -> f64 {
         quantile(&self.all, share)
     }
 
     /// Quantile of the levels of tone; of all levels where there is no tone.
-    fn tone_under(&self, share: f64) -> f64 {
+    fn tone_quantile(&self, share: f64) -> f64 {
         match self.tone.len() {
-            0 => self.all_under(share),
+            0 => self.quantile(share),
             _ => quantile(&self.tone, share),
         }
     }
@@ -89,10 +90,7 @@ impl LevelReadings {
 }
 
 fn quantile(values: &[f64], share: f64) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let at = (share * (sorted.len().max(1) - 1) as f64).round() as usize;
-    sorted.get(at).copied().unwrap_or(-120.0)
+    statistics::quantile(&mut values.to_vec(), share).unwrap_or(-120.0)
 }
 
 /// Result of a soundcheck, in dBFS.
@@ -108,14 +106,14 @@ pub struct SoundcheckResult {
 }
 
 /// Margin of the gate above room and bleed, and below soft playing, in dB.
-const GATE_OVER_DB: f64 = 6.0;
+const GATE_MARGIN_DB: f64 = 6.0;
 /// How far bleed must be below soft playing, in dB: with a pad nearer than this,
 /// extra notes appear (`cargo run --release --example measure`).
-const CLEAR_DB: f64 = 35.0;
+const MIN_CLEARANCE_DB: f64 = 35.0;
 /// Least duration of tone in a part, in seconds.
 const MIN_TONE_S: f64 = 0.5;
 /// Levels above this are about to clip, dBFS.
-const HOT_DB: f64 = -6.0;
+const CLIP_WARNING_DB: f64 = -6.0;
 
 impl SoundcheckResult {
     /// Combines the four parts.
@@ -125,18 +123,20 @@ impl SoundcheckResult {
         loud: &LevelReadings,
         rig: &LevelReadings,
     ) -> Self {
-        let room_db = room.all_under(0.9);
-        let soft_db = soft.tone_under(0.2);
-        let loud_db = loud.tone_under(0.95).max(soft_db + 3.0);
-        let bleed_db = rig.all_under(0.95);
-        let over_db = room_db.max(bleed_db) + GATE_OVER_DB;
+        let room_db = room.quantile(0.9);
+        let soft_db = soft.tone_quantile(0.2);
+        let loud_db = loud.tone_quantile(0.95).max(soft_db + 3.0);
+        let bleed_db = rig.quantile(0.95);
+        let above_noise_db = room_db.max(bleed_db) + GATE_MARGIN_DB;
         SoundcheckResult {
             room_db,
             soft_db,
             loud_db,
             bleed_db,
             // A gate that cuts off soft notes is worse than none.
-            gate_db: over_db.min(soft_db - GATE_OVER_DB).clamp(-90.0, -10.0),
+            gate_db: above_noise_db
+                .min(soft_db - GATE_MARGIN_DB)
+                .clamp(-90.0, -10.0),
         }
     }
 
@@ -147,13 +147,13 @@ impl SoundcheckResult {
     }
 
     /// How far the rig's bleed is below soft playing, in dB.
-    pub fn clear_db(&self) -> f64 {
+    pub fn clearance_db(&self) -> f64 {
         self.soft_db - self.bleed_db
     }
 
     /// The rig's bleed compared with soft playing, as text.
     pub fn bleed_in_words(&self) -> String {
-        let (distance_db, relation) = match self.clear_db() {
+        let (distance_db, relation) = match self.clearance_db() {
             db if db < 0.0 => (-db, "louder"),
             db => (db, "softer"),
         };
@@ -170,19 +170,19 @@ impl SoundcheckResult {
                 ));
             }
         }
-        if self.loud_db > HOT_DB {
+        if self.loud_db > CLIP_WARNING_DB {
             warnings.push("loud playing comes near full scale: turn the input down".into());
         }
-        if self.soft_db - self.room_db < 2.0 * GATE_OVER_DB {
+        if self.soft_db - self.room_db < 2.0 * GATE_MARGIN_DB {
             warnings.push(format!(
                 "soft playing is only {:.0} dB louder than the room: go closer to the microphone, or make the room quieter",
                 self.soft_db - self.room_db
             ));
         }
         // Bleed below the room's noise does not matter.
-        if self.bleed_db > self.room_db + 3.0 && self.clear_db() < CLEAR_DB {
+        if self.bleed_db > self.room_db + 3.0 && self.clearance_db() < MIN_CLEARANCE_DB {
             warnings.push(format!(
-                "the rig bleeds into the microphone, {}; unless it is {CLEAR_DB:.0} dB softer it may be taken for notes: turn speakers down or away, go closer to the microphone, or use headphones or a pickup",
+                "the rig bleeds into the microphone, {}; unless it is {MIN_CLEARANCE_DB:.0} dB softer it may be taken for notes: turn speakers down or away, go closer to the microphone, or use headphones or a pickup",
                 self.bleed_in_words()
             ));
         }
@@ -196,7 +196,7 @@ mod tests {
     use crate::demo::brass::{Noise, Played, Room, play};
 
     fn measure(samples: &[f32]) -> LevelReadings {
-        let mut meter = LevelMeter::new(48_000.0, Settings::default());
+        let mut meter = LevelMeter::new(Settings::builder(48_000.0).build().unwrap());
         meter.push(samples);
         meter.finish()
     }
@@ -242,7 +242,7 @@ mod tests {
         let (room, soft, loud) = (noise(-75.0), notes(0.3), notes(0.9));
         let rig = notes(0.12);
         let result = SoundcheckResult::new(&room, &soft, &loud, &rig);
-        assert!(result.clear_db() < 35.0, "{result:?}");
+        assert!(result.clearance_db() < 35.0, "{result:?}");
         let warnings = result.warnings(&soft, &loud);
         assert!(
             warnings.iter().any(|w| w.contains("bleeds")),

@@ -32,7 +32,8 @@ pub struct InputStream {
     pub rate_hz: f64,
     /// Name of the device.
     pub device: String,
-    _stream: cpal::Stream,
+    /// The system's stream; none where a test stands in for the device.
+    pub(super) _stream: Option<cpal::Stream>,
 }
 
 /// An open output.
@@ -47,7 +48,8 @@ pub struct OutputStream {
     pub channels: usize,
     /// Name of the device.
     pub device: String,
-    _stream: cpal::Stream,
+    /// The system's stream; none where a test stands in for the device.
+    pub(super) _stream: Option<cpal::Stream>,
 }
 
 /// Opens an input and captures one of its channels (from 0), or the mix of all.
@@ -89,7 +91,7 @@ pub fn open_input(
         ring,
         status,
         rate_hz,
-        _stream: stream.map_err(|e| devices::error(&device, &e, Direction::Input))?,
+        _stream: Some(stream.map_err(|e| devices::error(&device, &e, Direction::Input))?),
         device: devices::id_of(&device),
     })
 }
@@ -133,7 +135,7 @@ pub fn open_output(
         status,
         rate_hz,
         channels,
-        _stream: stream.map_err(|e| devices::error(&device, &e, Direction::Output))?,
+        _stream: Some(stream.map_err(|e| devices::error(&device, &e, Direction::Output))?),
         device: devices::id_of(&device),
     })
 }

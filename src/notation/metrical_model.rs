@@ -49,6 +49,7 @@ pub struct Next {
 }
 
 /// A pulse and what is usual in it.
+#[derive(Debug)]
 pub struct MetricalModel {
     /// The metre that it is of.
     pub metre: Metre,

@@ -58,7 +58,7 @@ impl Metre {
     }
 
     /// Length of a bar in ticks: [`QUARTER`] a quarter.
-    pub fn bar(self) -> u32 {
+    pub(crate) fn bar(self) -> u32 {
         self.beats * 4 * QUARTER / self.value
     }
 }

@@ -38,7 +38,7 @@ impl Contour {
     }
 
     /// Removes the points after a time.
-    pub fn end_at(&mut self, end_s: f64) {
+    pub(crate) fn end_at(&mut self, end_s: f64) {
         let keep = ((end_s - self.start_s) / self.hop_s + 1.5).max(0.0) as usize;
         self.points.truncate(keep);
     }

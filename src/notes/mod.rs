@@ -7,6 +7,9 @@
 
 pub mod articulation;
 pub mod contour;
+pub(crate) mod live_model;
+pub(crate) mod live_segmenter;
+pub(crate) mod note_model;
 pub mod refinement;
 pub mod segment;
 pub mod timeline;
@@ -45,19 +48,46 @@ pub enum Length {
 #[serde(rename_all = "lowercase", tag = "kind")]
 pub enum Technique {
     /// Regular wavering of pitch.
-    Vibrato { rate_hz: f32, extent_cents: f32 },
+    Vibrato {
+        /// Oscillations a second, in hertz.
+        rate_hz: f32,
+        /// From the middle to either side, in cents.
+        extent_cents: f32,
+    },
     /// Tongue roll: regular wavering of level, faster than any vibrato.
-    Flutter { rate_hz: f32, depth_db: f32 },
+    Flutter {
+        /// Oscillations a second, in hertz.
+        rate_hz: f32,
+        /// From the loudest to the softest, in dB.
+        depth_db: f32,
+    },
     /// Alternation of two pitches.
-    Trill { rate_hz: f32, interval_cents: f32 },
+    Trill {
+        /// Oscillations a second, in hertz.
+        rate_hz: f32,
+        /// Between the two pitches, in cents.
+        interval_cents: f32,
+    },
     /// A slide over most of the note.
-    Glissando { cents: f32 },
+    Glissando {
+        /// Distance, in cents.
+        cents: f32,
+    },
     /// Begins below and slides up into its pitch.
-    Scoop { cents: f32 },
+    Scoop {
+        /// Distance, in cents.
+        cents: f32,
+    },
     /// Slides down at its end.
-    Fall { cents: f32 },
+    Fall {
+        /// Distance, in cents.
+        cents: f32,
+    },
     /// Slides up at its end.
-    Doit { cents: f32 },
+    Doit {
+        /// Distance, in cents.
+        cents: f32,
+    },
 }
 
 impl Technique {
@@ -128,7 +158,7 @@ pub struct PitchFrame {
 
 impl PitchFrame {
     /// The frame as a point of a note's contour.
-    pub fn point(&self) -> Point {
+    pub(crate) fn point(&self) -> Point {
         Point {
             pitch: self.pitch.unwrap_or(f32::NAN),
             level_db: self.level_db,

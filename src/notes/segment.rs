@@ -82,7 +82,8 @@ const YOUNG_S: f64 = 0.05;
 /// The same for a note that is still swelling: youth starts anew with every so
 /// many dB, up to an age.
 const SWELL_DB: f32 = 3.0;
-const MAX_YOUNG_S: f64 = 0.2;
+/// Up to this age, in seconds.
+pub const MAX_YOUNG_S: f64 = 0.2;
 /// How far it may go for it, in semitones.
 const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.

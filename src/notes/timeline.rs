@@ -1,8 +1,10 @@
 //! The decoded pitch track of a whole take, hop by hop.
 
 use super::contour::Contour;
+use super::note_model::DraftNote;
 use super::{Note, PitchFrame};
 use crate::analysis::offline_decoder::DecodedFrame;
+use crate::analysis::tone::OFFLINE;
 use crate::units::{Pitch, db_power, mean_level_db, power_db};
 
 /// How far a note has fallen in its release, in dB, and how long that takes at most,
@@ -12,7 +14,13 @@ const RELEASE_S: f64 = 0.3;
 /// Pitches this close belong together, in semitones.
 const NEAR: f64 = 0.65;
 
+/// Hops in a moment of the tone track.
+const HOPS: usize = OFFLINE.hops;
+/// A hop's pitch this far from its note's is another sound's, in semitones.
+const STRAY: f32 = 0.7;
+
 /// The frames of a whole take, with running sums of their power.
+#[derive(Debug, Clone)]
 pub struct Timeline {
     frames: Vec<DecodedFrame>,
     start_s: f64,
@@ -25,7 +33,7 @@ pub struct Timeline {
 impl Timeline {
     /// Timeline of frames `hop_s` apart, the first at `start_s`. The noise floor is
     /// measured over the whole take.
-    pub fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
+    pub(crate) fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
         sums.push(total);
@@ -56,9 +64,40 @@ impl Timeline {
         Timeline::new(frames, first.start_s, hop_s)
     }
 
+    /// Stream time of a moment of the tone track, with a fraction, in seconds: the
+    /// middle of its hops, each of which is dated at its end.
+    pub(super) fn moment_s(&self, moment: f64) -> f64 {
+        let hops = moment * HOPS as f64 + (HOPS / 2 - 1) as f64;
+        self.start_s + hops * self.hop_s
+    }
+
+    /// Takes the pitch off what does not sound: hops without a note, and hops whose pitch
+    /// is not near their note's.
+    pub(super) fn follow(&mut self, drafts: &[DraftNote]) {
+        let mut from = 0;
+        for draft in drafts {
+            let moments = draft.first..draft.end();
+            for at in from..(moments.start * HOPS).min(self.len()) {
+                self.frames[at].pitch = f32::NAN;
+            }
+            for (moment, pitch) in moments.clone().zip(&draft.pitches) {
+                let hops = moment * HOPS..((moment + 1) * HOPS).min(self.len());
+                for frame in &mut self.frames[hops] {
+                    if (frame.pitch - pitch).abs() > STRAY {
+                        frame.pitch = f32::NAN;
+                    }
+                }
+            }
+            from = moments.end * HOPS;
+        }
+        for frame in self.frames.iter_mut().skip(from) {
+            frame.pitch = f32::NAN;
+        }
+    }
+
     /// Removes the pitch from frames that are hardly louder than the noise floor: a
     /// hum, a pad, the street.
-    pub fn gate_noise(&mut self) {
+    pub(crate) fn gate_noise(&mut self) {
         let threshold = db_power(self.floor_db + NOISE_MARGIN_DB);
         for at in 0..self.len() {
             if self.power_around(at, 0.02) < threshold {
@@ -120,7 +159,7 @@ impl Timeline {
     }
 
     /// Contour between two times.
-    pub fn contour(&self, from_s: f64, to_s: f64) -> Contour {
+    pub(crate) fn contour(&self, from_s: f64, to_s: f64) -> Contour {
         let range = self.range(from_s, to_s);
         Contour {
             start_s: self.start_s + range.start as f64 * self.hop_s,

@@ -9,6 +9,7 @@ use crate::notes::Technique;
 use crate::units::Pitch;
 
 /// The note list.
+#[derive(Debug, Clone, Copy, Default)]
 pub struct Csv;
 
 /// Columns in order. The first fourteen keep their place; new ones are appended.

@@ -7,11 +7,12 @@
 
 use std::io;
 
+use super::cv_renderer::{CvRenderer, CvScale, GATE_GAP_S};
 use super::wav::into_io;
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::Attack;
-use crate::units::mean_level_db;
+use crate::units::{Pitch, mean_level_db};
 
 /// Settings of the control-voltage file.
 #[derive(Debug, Clone, Copy)]
@@ -25,19 +26,14 @@ pub struct ControlVoltage {
 /// Full scale of many DC-coupled interfaces (common practice; the interface's
 /// manual has the right value).
 pub const FULL_SCALE_V: f64 = 10.0;
-/// Gate and trigger, in volts (common practice).
-pub const GATE_V: f64 = 5.0;
-/// Length of a trigger in seconds (common practice: 1 to 10 ms).
-pub const TRIGGER_S: f64 = 0.005;
-/// The gate is low for at least this long before a new attack, in seconds, so that
-/// an envelope restarts.
-pub const GATE_GAP_S: f64 = 0.003;
-/// Loudness: 0 V at this level and [`GATE_V`] at full scale, linear in dB.
-const LOUDNESS_FLOOR_DB: f64 = -60.0;
-
-/// Voltage of a level in dBFS.
-pub fn loudness_v(level_db: f64) -> f64 {
-    GATE_V * (1.0 - level_db / LOUDNESS_FLOOR_DB).clamp(0.0, 1.0)
+impl Default for ControlVoltage {
+    /// [`FULL_SCALE_V`] at 48 kHz.
+    fn default() -> Self {
+        ControlVoltage {
+            full_scale_v: FULL_SCALE_V,
+            sample_rate_hz: 48_000,
+        }
+    }
 }
 
 impl Output for ControlVoltage {
@@ -61,76 +57,83 @@ impl Output for ControlVoltage {
             ));
         }
         let mut writer = hound::WavWriter::new(to, spec).map_err(into_io)?;
-        let mut voltages = Voltages::new(line);
+        let scale = CvScale {
+            full_scale_v: self.full_scale_v,
+            offset_v: 0.0,
+            zero_volt_note: line.context.zero_volt_note,
+        };
+        let mut voltages = Voltages::new(line, CvRenderer::new(scale, 1.0, 0));
         for sample in 0..length {
-            let volts = voltages.at(sample as f64 / rate_hz);
-            for volt in volts {
-                let value = (volt / self.full_scale_v) as f32;
-                writer.write_sample(value).map_err(into_io)?;
-            }
+            let time_s = sample as f64 / rate_hz;
+            voltages.go_on(time_s);
+            let mut written = Ok(());
+            voltages.renderer.next(time_s, |_, value| {
+                if written.is_ok() {
+                    written = writer.write_sample(value);
+                }
+            });
+            written.map_err(into_io)?;
         }
         writer.finalize().map_err(into_io)
     }
 }
 
-/// The four voltages along a line, read at increasing times.
+/// Plays a line to the renderer, at rising times.
 struct Voltages<'a> {
-    line: &'a Line,
-    next: usize,
-    /// Time from which the pitch of the current note is held.
+    notes: &'a [LineNote],
+    renderer: CvRenderer,
+    /// Notes that have begun.
+    begun: usize,
+    /// When the pitch of the current note begins to hold still.
     body_end_s: f64,
-    pitch_v: f64,
 }
 
 impl<'a> Voltages<'a> {
-    fn new(line: &'a Line) -> Self {
-        let pitch_v = line.notes.first().map_or(0.0, |n| n.volts);
+    fn new(line: &'a Line, mut renderer: CvRenderer) -> Self {
+        // The pitch is there before the first gate.
+        let first = line.notes.first().map(|n| n.sent);
+        first.into_iter().for_each(|pitch| renderer.jump(pitch));
         Voltages {
-            line,
-            next: 0,
-            body_end_s: line.notes.first().map_or(0.0, |n| n.note.body_end_s()),
-            pitch_v,
+            notes: &line.notes,
+            renderer,
+            begun: 0,
+            body_end_s: 0.0,
         }
     }
 
-    /// Pitch, gate, trigger and loudness at a time, in volts.
-    fn at(&mut self, time_s: f64) -> [f64; 4] {
-        let notes = &self.line.notes;
-        while notes
-            .get(self.next + 1)
-            .is_some_and(|n| n.note.onset_s <= time_s)
+    /// Plays on up to a time.
+    fn go_on(&mut self, time_s: f64) {
+        while let Some(next) = self.notes.get(self.begun)
+            && next.note.onset_s <= time_s
         {
-            self.next += 1;
-            self.body_end_s = notes[self.next].note.body_end_s();
+            let slurred = next.note.attack == Attack::Slurred;
+            self.renderer.start(next.note.onset_s, slurred);
+            self.renderer
+                .release(gate_end_s(next, self.notes.get(self.begun + 1)));
+            self.body_end_s = next.note.body_end_s();
+            self.begun += 1;
         }
-        let Some(named) = notes.get(self.next) else {
-            return [self.pitch_v, 0.0, 0.0, 0.0];
+        let Some(now) = self.begun.checked_sub(1).map(|at| &self.notes[at]) else {
+            return;
         };
-        let note = &named.note;
-        if time_s < note.onset_s {
-            return [self.pitch_v, 0.0, 0.0, 0.0];
+        if time_s <= self.body_end_s
+            && let Some(pitch) = pitch_at(now, time_s)
+        {
+            self.renderer.follow(pitch);
         }
-        let slurred_on = notes
-            .get(self.next + 1)
-            .is_some_and(|n| n.note.attack == Attack::Slurred);
-        let gate_end_s = match notes.get(self.next + 1) {
-            Some(next) if slurred_on => next.note.onset_s,
-            Some(next) => note.offset_s.min(next.note.onset_s - GATE_GAP_S),
-            None => note.offset_s,
-        };
-        if time_s <= self.body_end_s {
-            self.pitch_v =
-                pitch_v(named, time_s, self.line.context.zero_volt_note).unwrap_or(self.pitch_v);
-        }
-        let gate = if time_s < gate_end_s { GATE_V } else { 0.0 };
-        let triggered = note.attack != Attack::Slurred && time_s < note.onset_s + TRIGGER_S;
-        let trigger = if triggered { GATE_V } else { 0.0 };
-        let loudness = if time_s <= note.offset_s {
-            level_v(named, time_s)
-        } else {
-            0.0
-        };
-        [self.pitch_v, gate, trigger, loudness]
+        let sounds = time_s <= now.note.offset_s;
+        let level_db = level_db(now, time_s).filter(|_| sounds);
+        self.renderer.set_level(level_db.unwrap_or(-120.0));
+    }
+}
+
+/// When the gate of a note falls: into a slur not at all, before an attack early
+/// enough to be noticed.
+fn gate_end_s(named: &LineNote, next: Option<&LineNote>) -> f64 {
+    match next {
+        Some(next) if next.note.attack == Attack::Slurred => next.note.onset_s,
+        Some(next) => named.note.offset_s.min(next.note.onset_s - GATE_GAP_S),
+        None => named.note.offset_s,
     }
 }
 
@@ -142,7 +145,8 @@ fn position(named: &LineNote, time_s: f64) -> Option<(usize, f64)> {
     Some((at as usize, at.fract()))
 }
 
-fn pitch_v(named: &LineNote, time_s: f64, zero_volt_note: f64) -> Option<f64> {
+/// Pitch that is sent at a time; none where the tone is lost.
+fn pitch_at(named: &LineNote, time_s: f64) -> Option<Pitch> {
     let (at, fraction) = position(named, time_s)?;
     let points = &named.note.contour.points;
     let here = points[at].pitch;
@@ -152,29 +156,80 @@ fn pitch_v(named: &LineNote, time_s: f64, zero_volt_note: f64) -> Option<f64> {
     } else {
         here + (there - here) * fraction as f32
     };
-    (!played.is_nan()).then(|| named.sent_at(played).volts(zero_volt_note))
+    (!played.is_nan()).then(|| named.sent_at(played))
 }
 
 /// Loudness from the level averaged over some 10 ms, so that the pulses of a low
 /// note do not modulate it.
-fn level_v(named: &LineNote, time_s: f64) -> f64 {
-    let Some((at, _)) = position(named, time_s) else {
-        return 0.0;
-    };
+fn level_db(named: &LineNote, time_s: f64) -> Option<f64> {
+    let (at, _) = position(named, time_s)?;
     let points = &named.note.contour.points;
     let near = &points[at.saturating_sub(4)..(at + 4).min(points.len())];
-    loudness_v(f64::from(mean_level_db(near.iter().map(|p| p.level_db))))
+    Some(f64::from(mean_level_db(near.iter().map(|p| p.level_db))))
 }
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
+    use proptest::prelude::*;
+
+    use super::super::cv_renderer::{GATE_V, loudness_v};
+    use super::super::generated::{line, shapes};
     use super::*;
 
-    #[test]
-    fn loudness_spans_the_gate_voltage() {
-        assert_eq!(loudness_v(0.0), GATE_V);
-        assert_eq!(loudness_v(-60.0), 0.0);
-        assert_eq!(loudness_v(-90.0), 0.0);
-        assert!((loudness_v(-30.0) - 2.5).abs() < 1e-12);
+    /// Volts of the four channels, sample by sample.
+    fn written(line: &Line, settings: ControlVoltage) -> Vec<[f64; 4]> {
+        let mut bytes = Cursor::new(Vec::new());
+        settings.write(line, &mut bytes).unwrap();
+        let mut reader = hound::WavReader::new(Cursor::new(bytes.into_inner())).unwrap();
+        let samples = reader.samples::<f32>().map(|s| f64::from(s.unwrap()));
+        let volts: Vec<f64> = samples.map(|s| s * settings.full_scale_v).collect();
+        volts.as_chunks().0.to_vec()
+    }
+
+    proptest! {
+            #![proptest_config(ProptestConfig::with_cases(64))]
+
+            /// An oscillator on the pitch voltage plays what was played to a cent, and holds
+            /// it after the note; the gate is up in notes and down in rests; each attack has
+            /// its trigger and a slur has none.
+            #[test]
+            fn a_synthesizer_plays_what_was_played(shapes in shapes(), full_scale_v in 8.0f64..20.0) {
+                let line = line(&shapes);
+                let rate_hz = 4_000.0;
+                let settings = ControlVoltage { full_scale_v, sample_rate_hz: rate_hz as u32 };
+                let volts = written(&line, settings);
+                prop_assert_eq!(volts.len(), (line.length_s * rate_hz).ceil() as usize);
+                let at = |time_s: f64| volts[(time_s * rate_hz).ceil() as usize];
+                let mut rises = 0;
+                let mut before = 0.0;
+                for volts in &volts {
+                    rises += usize::from(volts[2] > before);
+                    before = volts[2];
+                }
+                prop_assert_eq!(rises, shapes.iter().filter(|s| !s.slurred).count());
+                for (i, (named, shape)) in line.notes.iter().zip(&shapes).enumerate() {
+                    let (note, slope) = (&named.note, shape.glide / shape.length_s);
+                    let tolerance = 0.01 + slope.abs() / rate_hz;
+                    for share in [0.1, 0.5, 0.9] {
+                        let time_s = note.onset_s + share * shape.length_s;
+                        let played = shape.pitch + shape.glide * (share - 0.5);
+                        let [pitch_v, gate_v, _, loudness] = at(time_s);
+                        let got = line.context.zero_volt_note + 12.0 * pitch_v;
+                        prop_assert!((got - played).abs() < tolerance, "{got} for {played}");
+                        prop_assert!((gate_v - GATE_V).abs() < 1e-6);
+                        prop_assert!((loudness - loudness_v(-20.0)).abs() < 1e-3);
+                    }
+                    let rest = shapes.get(i + 1).is_none_or(|next| next.rest_s > 0.01);
+                    if rest {
+                        let [pitch_v, gate_v, _, loudness] = at(note.offset_s + 0.005);
+                        let got = line.context.zero_volt_note + 12.0 * pitch_v;
+                        let last = shape.pitch + 0.5 * shape.glide;
+                        prop_assert!((got - last).abs() < 0.01 + slope.abs() * 0.003, "{got}, {last}");
+                        prop_assert_eq!((gate_v, loudness), (0.0, 0.0));
+                    }
+                }
+            }
     }
 }

@@ -6,12 +6,13 @@ use std::io;
 use serde::Serialize;
 
 use super::{Output, Sink};
-use crate::line::{Line, LineNote};
+use crate::line::{ContextChange, Line, LineNote};
 use crate::notes::{Measured, Technique};
 use crate::tuning::quantiser::Snap;
 use crate::units::{Pitch, whole};
 
 /// The note list.
+#[derive(Debug, Clone, Copy, Default)]
 pub struct Json;
 
 /// Schema of the document.
@@ -33,10 +34,20 @@ struct Take<'a> {
     reference_hz: f64,
     snap: Snap,
     zero_volt_note: f64,
+    /// Where horn or tuning were changed while the take was recorded.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    changes: Vec<Change<'a>>,
+}
+
+#[derive(Serialize)]
+struct Change<'a> {
+    time_s: f64,
+    horn: Option<&'a str>,
+    tuning: &'a str,
 }
 
 /// A note of the list; live events use the same.
-#[derive(Serialize)]
+#[derive(Debug, Serialize)]
 pub struct Entry<'a> {
     onset_s: f64,
     offset_s: f64,
@@ -79,11 +90,20 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
             reference_hz: context.tuning.reference().a4_hz(),
             snap: context.snap,
             zero_volt_note: context.zero_volt_note,
+            changes: line.changes.iter().map(change).collect(),
         },
         notes: line.notes.iter().map(entry).collect(),
     };
     serde_json::to_writer_pretty(&mut *to, &document)?;
     writeln!(to)
+}
+
+fn change(change: &ContextChange) -> Change<'_> {
+    Change {
+        time_s: rounded(change.at_s, 4),
+        horn: change.context.horn.as_ref().map(|h| h.name.as_str()),
+        tuning: change.context.tuning.name(),
+    }
 }
 
 /// Entry of a note.

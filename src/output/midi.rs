@@ -15,6 +15,7 @@ use midly::{
     TrackEventKind,
 };
 
+use super::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
 use super::{Output, Sink};
 use crate::horn::Horn;
 use crate::line::{Line, LineNote};
@@ -23,33 +24,21 @@ use crate::notes::contour::Point;
 use crate::units::Pitch;
 
 /// The MIDI file.
-#[derive(Default)]
+#[derive(Debug, Clone, Default)]
 pub struct MidiFile {
     /// The part whose bars it has.
     pub part: LazyPart,
 }
 
-/// Bend range, semitones either way.
-pub const BEND_RANGE: u8 = 12;
 /// Ticks per quarter note.
 const TICKS_PER_QUARTER: u16 = 960;
-/// Time between controller values, in seconds: a serial MIDI cable carries some
-/// 1000 messages per second.
-pub const CONTROL_STEP_S: f64 = 0.005;
 /// Level range below the loudest note that maps to 7 bits, in dB.
 const LEVEL_SPAN_DB: f32 = 48.0;
 const CHANNEL: u8 = 0;
 
-/// 14-bit bend for a distance in semitones, -8192 to 8191.
-pub fn bend_value(semitones: f64) -> i16 {
-    let steps = semitones / f64::from(BEND_RANGE) * 8192.0;
-    steps.round().clamp(-8192.0, 8191.0) as i16
-}
-
-/// 7-bit value of a level, both levels in dBFS.
-pub fn seven_bits(level_db: f32, loudest_db: f32) -> u8 {
-    let share = 1.0 - (loudest_db - level_db) / LEVEL_SPAN_DB;
-    (share * 127.0).round().clamp(1.0, 127.0) as u8
+/// 7-bit value of a level above silence, both levels in dBFS.
+fn loudness(level_db: f32, loudest_db: f32) -> u8 {
+    seven_bits(1.0 - (loudest_db - level_db) / LEVEL_SPAN_DB).max(1)
 }
 
 impl Output for MidiFile {
@@ -82,16 +71,7 @@ impl Output for MidiFile {
         events.tempi();
         let program = u7::from(program(line.context.horn.as_ref()));
         events.message(0.0, MidiMessage::ProgramChange { program });
-        // RPN 0,0 and its value, then the null RPN so that later data entry does
-        // not change it.
-        for (controller, value) in [
-            (101, 0),
-            (100, 0),
-            (6, BEND_RANGE),
-            (38, 0),
-            (101, 127),
-            (100, 127),
-        ] {
+        for (controller, value) in SET_BEND_RANGE {
             events.control(0.0, controller, value);
         }
         let loudest_db = line.loudest_db();
@@ -263,7 +243,7 @@ impl<'a> Events<'a> {
     fn breath_to(&mut self, time_s: f64, value: u8) {
         if self.breath != Some(value) {
             self.breath = Some(value);
-            self.control(time_s, 2, value);
+            self.control(time_s, BREATH, value);
         }
     }
 
@@ -271,7 +251,7 @@ impl<'a> Events<'a> {
         let note = &named.note;
         let key = u7::from(named.concert.0.clamp(0, 127) as u8);
         let above = |pitch: Pitch| pitch.0 - f64::from(named.concert.0);
-        let velocity = seven_bits(note.level_db, loudest_db);
+        let velocity = loudness(note.level_db, loudest_db);
         let first = note.contour.voiced().map(|(_, p)| p.pitch).next();
         self.bend_to(
             note.onset_s,
@@ -300,7 +280,7 @@ impl<'a> Events<'a> {
                 self.bend_to(time_s, above(named.sent_at(mean)));
             }
             let loudest = hops.iter().map(|(_, p)| p.level_db).fold(-120.0, f32::max);
-            self.breath_to(time_s, seven_bits(loudest, loudest_db));
+            self.breath_to(time_s, loudness(loudest, loudest_db));
         }
         self.message(
             note.offset_s,
@@ -335,6 +315,9 @@ impl<'a> Events<'a> {
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
+    use super::super::generated::{line, shapes};
     use super::*;
     use crate::notation::key::Key;
     use proptest::prelude::*;
@@ -350,7 +333,7 @@ mod tests {
             ("bass-eb", 58),
             ("tenor-horn", 60),
         ] {
-            let horn = crate::horn::find(name).unwrap();
+            let horn = Horn::find(name).unwrap();
             assert_eq!(program(Some(&horn)), expected, "{name}");
         }
     }
@@ -363,15 +346,93 @@ mod tests {
     }
 
     proptest! {
+        /// Louder is never written softer, and the loudest note is full.
         #[test]
-        fn bends_come_back_within_a_fifth_of_a_cent(semitones in -11.9f64..11.9) {
-            let back = f64::from(bend_value(semitones)) / 8192.0 * f64::from(BEND_RANGE);
-            prop_assert!((back - semitones).abs() * 100.0 < 0.2);
+        fn louder_is_never_softer(level in -200f32..50.0, more in 0f32..50.0, loudest in -100f32..0.0) {
+            let value = loudness(level, loudest);
+            prop_assert!((1..=127).contains(&value));
+            prop_assert!(loudness(level + more, loudest) >= value);
+            prop_assert_eq!(loudness(loudest, loudest), 127);
         }
 
+        /// A receiver that does as the file says holds one note at a time, each at its
+        /// time, at the pitch that was played to a cent, and none at the end.
         #[test]
-        fn seven_bits_are_seven(level in -200f32..50.0, loudest in -100f32..0.0) {
-            prop_assert!((1..=127).contains(&seven_bits(level, loudest)));
+        fn a_receiver_plays_what_was_played(shapes in shapes()) {
+            let line = line(&shapes);
+            let mut bytes = Cursor::new(Vec::new());
+            MidiFile::default().write(&line, &mut bytes).unwrap();
+            let bytes = bytes.into_inner();
+            let smf = Smf::parse(&bytes).unwrap();
+            // Half a tick of the slowest tempo and more.
+            let near_s = 1e-3;
+            // Where a file says nothing, a quarter takes half a second.
+            let (mut now_s, mut quarter_s) = (0.0, 0.5);
+            let (mut held, mut bend, mut range) = (None, 0.0, 2.0);
+            // What sounds from each change on: time, key with its bend.
+            let mut sounding: Vec<(f64, Option<f64>)> = Vec::new();
+            let mut notes = line.notes.iter();
+            for event in &smf.tracks[0] {
+                let ticks = f64::from(event.delta.as_int());
+                now_s += ticks * quarter_s / f64::from(TICKS_PER_QUARTER);
+                if let TrackEventKind::Meta(MetaMessage::Tempo(micros)) = event.kind {
+                    quarter_s = f64::from(micros.as_int()) / 1e6;
+                }
+                let TrackEventKind::Midi { message, .. } = event.kind else {
+                    continue;
+                };
+                match message {
+                    MidiMessage::NoteOn { key, vel } => {
+                        prop_assert!(vel.as_int() > 0 && held.is_none());
+                        held = Some(key.as_int());
+                        let onset_s = notes.next().unwrap().note.onset_s;
+                        prop_assert!((now_s - onset_s).abs() <= near_s);
+                    }
+                    MidiMessage::NoteOff { key, .. } => {
+                        prop_assert_eq!(held, Some(key.as_int()));
+                        held = None;
+                    }
+                    MidiMessage::PitchBend { bend: value } => {
+                        bend = f64::from(value.as_int()) / 8192.0 * range;
+                    }
+                    MidiMessage::Controller { controller, value } if controller == 6 => {
+                        range = f64::from(value.as_int());
+                    }
+                    _ => {}
+                }
+                sounding.push((now_s, held.map(|key| f64::from(key) + bend)));
+            }
+            prop_assert!(notes.next().is_none() && held.is_none());
+            for (named, shape) in line.notes.iter().zip(&shapes) {
+                let slope = shape.glide / shape.length_s;
+                for (time_s, point) in named.note.contour.voiced() {
+                    // Where a step of the controllers just ends, either value will do.
+                    if time_s > named.note.offset_s - 2.0 * near_s {
+                        continue;
+                    }
+                    let now = sounding.iter().rev().find(|(t, _)| *t <= time_s + near_s);
+                    let got = now.and_then(|(_, pitch)| *pitch).unwrap();
+                    let off = (got - f64::from(point.pitch)).abs();
+                    prop_assert!(off < 0.01 + slope.abs() * 1.5 * CONTROL_STEP_S, "{off} at {time_s}");
+                }
+            }
+        }
+
+        /// And the reader of scores finds the same notes in it.
+        #[test]
+        fn a_score_reader_finds_the_notes(shapes in shapes()) {
+            let line = line(&shapes);
+            let mut bytes = Cursor::new(Vec::new());
+            MidiFile::default().write(&line, &mut bytes).unwrap();
+            let parts = crate::reference::midi::parts(&bytes.into_inner()).unwrap();
+            prop_assert_eq!(parts.len(), 1);
+            prop_assert_eq!(parts[0].notes.len(), line.notes.len());
+            for (read, named) in parts[0].notes.iter().zip(&line.notes) {
+                prop_assert_eq!(read.concert, named.concert);
+                prop_assert!((read.start_s - named.note.onset_s).abs() < 1e-3);
+                // Beginning and end are each rounded to a tick.
+                prop_assert!((read.length_s - named.note.duration_s()).abs() < 2e-3);
+            }
         }
     }
 }

@@ -6,10 +6,15 @@
 
 pub mod csv;
 pub mod cv;
+pub mod cv_renderer;
+#[cfg(test)]
+mod generated;
 pub mod json;
 pub mod midi;
+pub(crate) mod midi_values;
 pub mod musicxml;
 pub mod picture;
+#[cfg(feature = "report")]
 pub mod report;
 mod staged_file;
 pub mod table;
@@ -33,6 +38,10 @@ pub trait Output {
     /// Extension of the file name.
     fn extension(&self) -> &'static str;
     /// Writes the line.
+    ///
+    /// # Errors
+    /// What `to` answers; [`io::ErrorKind::InvalidInput`] for a line that the format
+    /// cannot hold.
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
 }
 

@@ -18,6 +18,7 @@ use crate::notes::{Attack, Length, Technique};
 use crate::units::{Concert, Pitch};
 
 /// The written part.
+#[derive(Debug, Clone)]
 pub struct MusicXml {
     /// The part.
     pub part: LazyPart,
@@ -29,6 +30,16 @@ pub struct MusicXml {
 /// Default of [`MusicXml::cents_over`]: half the deviation that a trained ear hears
 /// as out of tune on a short note (from memory: 20 to 25 cents).
 pub const CENTS_OVER: f64 = 12.0;
+
+impl Default for MusicXml {
+    /// Everything estimated, remarks from [`CENTS_OVER`] on.
+    fn default() -> Self {
+        MusicXml {
+            part: LazyPart::default(),
+            cents_over: CENTS_OVER,
+        }
+    }
+}
 
 impl Output for MusicXml {
     fn extension(&self) -> &'static str {
@@ -534,12 +545,63 @@ fn diatonic(sounds: i32) -> i32 {
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
+    use proptest::prelude::*;
+
+    use super::super::generated::{Shape, line_in};
     use super::*;
+    use crate::line::LineContext;
+    use crate::notation::NotationOptions;
+    use crate::tuning::{Reference, Tuning};
 
     #[test]
     fn swing_is_a_ratio() {
         for (swing, expected) in [(2.0 / 3.0, (2, 1)), (0.6, (3, 2)), (0.75, (3, 1))] {
             assert_eq!(ratio(swing), expected, "{swing}");
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// The part of any horn, read back, sounds as it was played: the same keys at
+        /// the same eighths.
+        #[test]
+        fn a_part_sounds_as_it_was_played(
+            rhythm in prop::collection::vec((0u32..4, 1u32..5, 40i32..84), 1..20),
+            tempo in 60u32..140,
+            horn in prop::sample::select(Horn::catalogue()),
+        ) {
+            let eighth_s = 30.0 / f64::from(tempo);
+            let shape = |(rest, length, key): &(u32, u32, i32)| Shape {
+                rest_s: f64::from(*rest) * eighth_s,
+                length_s: f64::from(*length) * eighth_s,
+                pitch: f64::from(*key),
+                glide: 0.0,
+                slurred: false,
+            };
+            let shapes: Vec<Shape> = rhythm.iter().map(shape).collect();
+            let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
+            let context = LineContext { horn: Some(horn.clone()), ..LineContext::new(tuning) };
+            let line = line_in(context, &shapes);
+            let part = MusicXml {
+                part: LazyPart::new(NotationOptions { tempo: Some(tempo.into()), steady: true, ..NotationOptions::default() }),
+                cents_over: CENTS_OVER,
+            };
+            let mut bytes = Cursor::new(Vec::new());
+            part.write(&line, &mut bytes).unwrap();
+            let read = crate::reference::musicxml::parts(&bytes.into_inner()).unwrap();
+            prop_assert_eq!(read.len(), 1);
+            let keys: Vec<i32> = read[0].notes.iter().map(|n| n.concert.0).collect();
+            prop_assert_eq!(keys, rhythm.iter().map(|(_, _, key)| *key).collect::<Vec<_>>());
+            let (first, first_s) = (&read[0].notes[0], line.notes[0].note.onset_s);
+            for (read, named) in read[0].notes.iter().zip(&line.notes) {
+                let (got, want) = (read.start_s - first.start_s, named.note.onset_s - first_s);
+                // The page has the tempo of the playing, to a hundredth.
+                let near_s = 0.1 * eighth_s + 0.01 * want;
+                prop_assert!((got - want).abs() < near_s, "{got} for {want}");
+            }
         }
     }
 }

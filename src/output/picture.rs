@@ -14,6 +14,7 @@ use crate::line::{Line, LineNote};
 use crate::units::{Concert, Pitch, whole};
 
 /// The picture.
+#[derive(Debug, Clone, Copy, Default)]
 pub struct Picture;
 
 /// Duration of a row, in seconds.

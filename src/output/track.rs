@@ -7,6 +7,7 @@ use crate::notes::timeline::Timeline;
 use crate::units::Pitch;
 
 /// Writes a track part by part, so that a long one need not be held in memory.
+#[derive(Debug)]
 pub struct Rows<W: io::Write> {
     rows: csv::Writer<W>,
     headed: bool,

@@ -132,7 +132,9 @@ fn bar(metres: &[(f64, f64)], quarters: f64) -> u64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::assert_is_a_line;
     use super::*;
+    use midly::{Format, Header, TrackEvent};
     use proptest::prelude::*;
 
     #[test]
@@ -151,13 +153,56 @@ mod tests {
     }
 
     proptest! {
-        /// Any bytes are read or refused, without a panic.
+        /// Whatever a file holds, it is refused in words or read as lines.
         #[test]
-        fn any_bytes_are_survived(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+        fn any_bytes_are_lines_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
             let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0\xff".to_vec();
             file.extend(&bytes);
-            let _ = parts(&file);
-            let _ = parts(&bytes);
+            for read in [parts(&file), parts(&bytes)] {
+                match read {
+                    Ok(parts) => parts.iter().for_each(assert_is_a_line),
+                    Err(problem) => prop_assert!(!problem.is_empty()),
+                }
+            }
+        }
+
+        /// What is struck and let go is read back, whatever the tempo and the rests.
+        #[test]
+        fn a_melody_is_read_as_it_was_written(
+            melody in prop::collection::vec((0u8..128, 0u32..2_000, 40u32..2_000), 1..40),
+            tempo in 20.0f64..400.0,
+        ) {
+            let micros = (60e6 / tempo) as u32;
+            let mut track = vec![TrackEvent {
+                delta: 0.into(),
+                kind: TrackEventKind::Meta(MetaMessage::Tempo(micros.into())),
+            }];
+            let mut message = |delta: u32, message| {
+                let kind = TrackEventKind::Midi { channel: 3.into(), message };
+                track.push(TrackEvent { delta: delta.into(), kind });
+            };
+            for (key, rest, length) in &melody {
+                let key = (*key).into();
+                message(*rest, MidiMessage::NoteOn { key, vel: 80.into() });
+                // As many programs end a note.
+                message(*length, MidiMessage::NoteOn { key, vel: 0.into() });
+            }
+            let header = Header::new(Format::SingleTrack, Timing::Metrical(480.into()));
+            let mut bytes = Vec::new();
+            Smf { header, tracks: vec![track] }.write_std(&mut bytes).unwrap();
+            let parts = parts(&bytes).unwrap();
+            prop_assert_eq!(parts.len(), 1);
+            assert_is_a_line(&parts[0]);
+            prop_assert_eq!(parts[0].notes.len(), melody.len());
+            let tick_s = f64::from(micros) / 1e6 / 480.0;
+            let mut at = 0;
+            for (note, (key, rest, length)) in parts[0].notes.iter().zip(&melody) {
+                at += rest;
+                prop_assert_eq!(note.concert.0, i32::from(*key));
+                prop_assert!((note.start_s - f64::from(at) * tick_s).abs() < 1e-6);
+                prop_assert!((note.length_s - f64::from(*length) * tick_s).abs() < 1e-6);
+                at += length;
+            }
         }
     }
 }

@@ -197,3 +197,19 @@ fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
     }
     line
 }
+
+/// For tests of the readers: notes in order, one at a time, at finite times.
+#[cfg(test)]
+fn assert_is_a_line(part: &ScorePart) {
+    for note in &part.notes {
+        assert!(note.start_s.is_finite() && note.start_s >= 0.0, "{note:?}");
+        assert!(
+            note.length_s.is_finite() && note.length_s >= 0.0,
+            "{note:?}"
+        );
+    }
+    for pair in part.notes.windows(2) {
+        let end_s = pair[0].start_s + pair[0].length_s;
+        assert!(end_s <= pair[1].start_s + 1e-9, "{pair:?}");
+    }
+}

@@ -385,6 +385,7 @@ fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::assert_is_a_line;
     use super::*;
     use proptest::prelude::*;
 
@@ -486,9 +487,9 @@ mod tests {
     }
 
     proptest! {
-        /// Any bytes are read or refused, without a panic.
+        /// Whatever stands in a file, it is refused in words or read as lines.
         #[test]
-        fn any_text_is_survived(parts_of in prop::collection::vec(
+        fn any_text_is_lines_or_refused(parts_of in prop::collection::vec(
             prop::sample::select(vec![
                 "<note>", "</note>", "<pitch>", "<step>", "C", "</step>", "<octave>", "9e99", "</octave>",
                 "</pitch>", "<duration>", "-1", "NaN", "</duration>", "<measure number='1'>", "</measure>",
@@ -496,9 +497,13 @@ mod tests {
                 "<ending type='start' number='1,2'/>", "<divisions>", "0", "</divisions>", "<backup>", "</backup>", "&", "<",
             ]), 0..40)) {
             let text = parts_of.concat();
-            let _ = parts(text.as_bytes());
             let wrapped = format!("<score-partwise><part id='P'>{text}</part></score-partwise>");
-            let _ = parts(wrapped.as_bytes());
+            for text in [text, wrapped] {
+                match parts(text.as_bytes()) {
+                    Ok(parts) => parts.iter().for_each(assert_is_a_line),
+                    Err(problem) => prop_assert!(!problem.is_empty()),
+                }
+            }
         }
     }
 }

@@ -4,19 +4,25 @@
 //! uses it. [`Transcriber`] takes a whole take: it runs the same tracker, keeps its
 //! frames, and decides again with later sound taken into account.
 
+#[cfg(feature = "pitch-detection")]
+mod baseline;
+mod learned;
 mod take;
 
 use crate::analysis::{Analyser, Frame, Settings};
 use crate::notes::PitchFrame;
 use crate::notes::segment::{NoteEvent, Segmenter};
 
-pub use take::{BaselineTranscriber, Mode, Transcriber, Transcription};
+#[cfg(feature = "pitch-detection")]
+pub use baseline::BaselineTranscriber;
+pub use learned::LearnedTranscriber;
+pub use take::{Mode, Transcriber, Transcription};
 
 /// What a [`Tracker`] reports.
-#[derive(Debug)]
-pub enum Event<'a> {
-    /// A frame of the analysis, every 1.3 ms.
-    Frame(&'a Frame),
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// Pitch and level, every 1.3 ms.
+    Frame(PitchFrame),
     /// A note began or ended.
     Note(NoteEvent),
 }
@@ -24,11 +30,9 @@ pub enum Event<'a> {
 /// Causal pitch and note tracker.
 ///
 /// ```
-/// use leadpipe::analysis::Settings;
-/// use leadpipe::transcriber::{Event, Tracker};
-/// use leadpipe::notes::segment::NoteEvent;
+/// use leadpipe::{Event, NoteEvent, Settings, Tracker};
 ///
-/// let mut tracker = Tracker::new(48_000.0, Settings::default());
+/// let mut tracker = Tracker::new(Settings::builder(48_000.0).build()?);
 /// let tone: Vec<f32> = (0..24_000)
 ///     .map(|i| {
 ///         let phase = i as f32 * 233.08 * std::f32::consts::TAU / 48_000.0;
@@ -36,7 +40,7 @@ pub enum Event<'a> {
 ///     })
 ///     .collect();
 /// let mut started = Vec::new();
-/// tracker.push(&tone, &mut |event| {
+/// tracker.push(&tone, |event| {
 ///     if let Event::Note(NoteEvent::Started(note)) = event {
 ///         started.push(note);
 ///     }
@@ -44,6 +48,7 @@ pub enum Event<'a> {
 /// assert_eq!(started.len(), 1);
 /// assert!((started[0].pitch - 58.0).abs() < 0.1);
 /// assert!(started[0].decided_s < 0.030);
+/// # Ok::<(), leadpipe::Error>(())
 /// ```
 #[derive(Debug, Clone)]
 pub struct Tracker {
@@ -53,9 +58,9 @@ pub struct Tracker {
 }
 
 impl Tracker {
-    /// Tracker for samples at `sample_rate_hz` (8 to 192 kHz).
-    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
-        let analyser = Analyser::new(sample_rate_hz, settings);
+    /// Tracker of one channel.
+    pub fn new(settings: Settings) -> Self {
+        let analyser = Analyser::new(settings);
         Tracker {
             segmenter: Segmenter::new(analyser.hop_s(), true),
             analyser,
@@ -68,21 +73,33 @@ impl Tracker {
         self.analyser.hop_s()
     }
 
-    /// Takes samples (full scale 1.0) and calls `on_event` with each frame and each
-    /// note event in them.
-    pub fn push(&mut self, samples: &[f32], on_event: &mut dyn FnMut(Event)) {
-        let (segmenter, events) = (&mut self.segmenter, &mut self.events);
-        self.analyser.push(samples, &mut |frame| {
-            segmenter.push(causal_frame(frame), events);
-            on_event(Event::Frame(frame));
+    /// Takes samples (full scale 1.0, blocks of any length; a sample that is not
+    /// finite counts as silence) and calls `on_event` with each frame and then with
+    /// the note events that it decides.
+    pub fn push(&mut self, samples: &[f32], mut on_event: impl FnMut(Event)) {
+        self.push_frames(samples, &mut |frame, events| {
+            on_event(Event::Frame(causal_frame(frame)));
             for event in events.drain(..) {
                 on_event(Event::Note(event));
             }
         });
     }
 
+    /// [`Tracker::push`] with whole frames, each with its note events.
+    fn push_frames(
+        &mut self,
+        samples: &[f32],
+        on_frame: &mut dyn FnMut(&Frame, &mut Vec<NoteEvent>),
+    ) {
+        let (segmenter, events) = (&mut self.segmenter, &mut self.events);
+        self.analyser.push(samples, &mut |frame| {
+            segmenter.push(causal_frame(frame), events);
+            on_frame(frame, events);
+        });
+    }
+
     /// Ends a note that still sounds, at the end of the stream.
-    pub fn finish(&mut self, on_event: &mut dyn FnMut(Event)) {
+    pub fn finish(&mut self, mut on_event: impl FnMut(Event)) {
         self.segmenter.finish(&mut self.events);
         for event in self.events.drain(..) {
             on_event(Event::Note(event));
@@ -92,7 +109,7 @@ impl Tracker {
 
 /// The pitch frame of the causal engine: the pitch of the best path, replaced by the
 /// fine pitch where that is the same peak, and the level.
-pub fn causal_frame(frame: &Frame) -> PitchFrame {
+fn causal_frame(frame: &Frame) -> PitchFrame {
     let best = frame.best_path.hypothesis;
     let fine_pitch = frame.fine_pitch.map(|t| t.pitch);
     PitchFrame {

@@ -4,7 +4,6 @@
 use std::ops::Range;
 
 use super::{Event, Tracker, causal_frame};
-use crate::analysis::baseline::BaselineDetector;
 use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
 use crate::analysis::{Frame, Settings};
 use crate::notes::segment::NoteEvent;
@@ -12,6 +11,7 @@ use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{Note, articulation, refinement};
 
 /// A transcribed take.
+#[derive(Debug, Clone)]
 pub struct Transcription {
     /// Every frame with its pitch; empty with [`Transcriber::notes_alone`].
     pub track: Timeline,
@@ -34,6 +34,7 @@ impl Transcription {
 ///
 /// Long takes are decided in chapters, from rest to rest, so that memory holds one
 /// chapter at a time (besides the notes, and the track if it is wanted).
+#[derive(Debug)]
 pub struct Transcriber {
     tracker: Tracker,
     decoder: OfflineDecoder,
@@ -76,9 +77,9 @@ pub enum Mode {
 }
 
 impl Transcriber {
-    /// Transcriber for a take at `sample_rate_hz` (8 to 192 kHz).
-    pub fn new(sample_rate_hz: f64, settings: Settings, mode: Mode) -> Self {
-        let tracker = Tracker::new(sample_rate_hz, settings);
+    /// Transcriber of one take.
+    pub fn new(settings: Settings, mode: Mode) -> Self {
+        let tracker = Tracker::new(settings);
         Transcriber {
             decoder: OfflineDecoder::new(&tracker.analyser),
             chapter: (CHAPTER_S / tracker.hop_s()) as usize,
@@ -112,16 +113,17 @@ impl Transcriber {
         let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
         let mode = self.mode;
-        self.tracker.push(samples, &mut |event| match event {
-            Event::Frame(frame) => {
-                from_s.get_or_insert(frame.time_s);
-                match mode {
-                    Mode::Full => decoder.push(frame, frames),
-                    Mode::Causal => frames.push(causal_decoded_frame(frame)),
+        self.tracker.push_frames(samples, &mut |frame, events| {
+            from_s.get_or_insert(frame.time_s);
+            match mode {
+                Mode::Full => decoder.push(frame, frames, &mut |_| {}),
+                Mode::Causal => frames.push(causal_decoded_frame(frame)),
+            }
+            for event in events.drain(..) {
+                if let NoteEvent::Ended(note) = event {
+                    keep(causal, note, mode);
                 }
             }
-            Event::Note(NoteEvent::Ended(note)) => keep(causal, note, mode),
-            Event::Note(NoteEvent::Started(_)) => {}
         });
         if frames.len() >= self.chapter
             && let Some(cut) = self.chapter_end()
@@ -193,13 +195,13 @@ impl Transcriber {
     /// Ends the take and returns its notes and the rest of its track.
     pub fn finish(mut self) -> Transcription {
         let (causal, mode) = (&mut self.causal, self.mode);
-        self.tracker.finish(&mut |event| {
+        self.tracker.finish(|event| {
             if let Event::Note(NoteEvent::Ended(note)) = event {
                 keep(causal, note, mode);
             }
         });
         if mode == Mode::Full {
-            self.decoder.finish(&mut self.frames);
+            self.decoder.finish(&mut self.frames, &mut |_| {});
         }
         self.close(self.frames.len());
         self.describe(0);
@@ -255,7 +257,7 @@ fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
 
 /// When the causal tracker decided on a note: that of the causal note of the same pitch
 /// that overlaps it, or the note's end if there is none.
-fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
+pub(super) fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
     causal
         .iter()
         .filter(|c| (c.pitch - note.pitch).abs() < 0.65)
@@ -263,42 +265,6 @@ fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
         .map(|c| c.decided_s)
         .find(|&s| s > note.onset_s)
         .unwrap_or(note.offset_s)
-}
-
-/// Transcribes a take with the `pitch-detection` crate's detector and this crate's
-/// segmenter. Notes count as decided when the detector's window over their start is
-/// full.
-pub struct BaselineTranscriber {
-    detector: BaselineDetector,
-    frames: Vec<DecodedFrame>,
-}
-
-impl BaselineTranscriber {
-    /// Transcriber for a take at `sample_rate_hz`.
-    pub fn new(sample_rate_hz: f64, settings: Settings) -> Self {
-        BaselineTranscriber {
-            detector: BaselineDetector::new(sample_rate_hz, settings),
-            frames: Vec::new(),
-        }
-    }
-
-    /// Takes the next samples.
-    pub fn push(&mut self, samples: &[f32]) {
-        self.detector.push(samples, &mut self.frames);
-    }
-
-    /// Ends the take and returns its notes and track.
-    pub fn finish(self) -> Transcription {
-        let (hop_s, first_s) = (self.detector.hop_s(), self.detector.first_s());
-        let mut track = Timeline::new(self.frames, first_s, hop_s);
-        track.gate_noise();
-        let mut notes = refinement::notes(&track);
-        for note in &mut notes {
-            note.decided_s += first_s;
-        }
-        articulation::describe(&mut notes);
-        Transcription { track, notes }
-    }
 }
 
 #[cfg(test)]
@@ -314,7 +280,8 @@ mod tests {
             take.extend(line::render(rate_hz));
         }
         let transcribe = |chapter_s: f64, alone: bool| {
-            let mut transcriber = Transcriber::new(rate_hz, Settings::default(), Mode::Full);
+            let mut transcriber =
+                Transcriber::new(Settings::builder(rate_hz).build().unwrap(), Mode::Full);
             transcriber.chapter = (chapter_s / transcriber.tracker.hop_s()) as usize;
             if alone {
                 transcriber = transcriber.notes_alone().without_contours();
@@ -351,7 +318,8 @@ mod tests {
         let take = [line::render(rate_hz), line::render(rate_hz)].concat();
         for mode in [Mode::Causal, Mode::Full] {
             let transcribe = |chapter_s: f64| {
-                let mut transcriber = Transcriber::new(rate_hz, Settings::default(), mode);
+                let mut transcriber =
+                    Transcriber::new(Settings::builder(rate_hz).build().unwrap(), mode);
                 transcriber.chapter = transcriber.hops(chapter_s);
                 let mut frames = Vec::new();
                 for block in take.chunks(4_800) {

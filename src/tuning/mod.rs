@@ -92,10 +92,46 @@ pub struct Tuning {
 }
 
 impl Tuning {
+    /// Names of the built-in tunings.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        BUNDLED.iter().map(|(name, _)| *name)
+    }
+
+    /// The tuning of a name, of a TOML file (`.toml`) or of a MIDI Tuning Standard bulk
+    /// dump (`.syx`).
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for an unknown name (with a similar one), an invalid file
+    /// (with line and column), or an invalid tonic.
+    pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tuning> {
+        let tonic = tonic.map(parse_tonic).transpose()?;
+        if name.ends_with(".syx") {
+            let dump = bulk_dump::read(Path::new(name))?;
+            return Ok(Tuning::from_keys(&dump.name, &dump.pitches, reference));
+        }
+        if name.ends_with(".toml") {
+            let file = settings_file::read(Path::new(name), tuning_file::parse)?;
+            return Tuning::new(&file, tonic, reference);
+        }
+        let wanted = name.to_lowercase();
+        let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
+            return Err(Error::setting(
+                format!("no tuning is called \"{name}\""),
+                name_hint(&wanted, Tuning::names(), "leadpipe tunings"),
+            ));
+        };
+        let file = tuning_file::parse(text).expect("the built-in tables are sound");
+        Tuning::new(&file, tonic, reference)
+    }
+
     /// Tuning from a file.
     ///
     /// `tonic` overrides the file's. The anchor (the file's, else the tonic) is in equal
     /// temperament at the reference.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for degrees, a tonic or an anchor that make no sense.
+    #[doc(hidden)]
     pub fn new(file: &TuningFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
         let degrees = file.cents()?;
         let tonic_key = tonic.unwrap_or(file.tonic_key()?);
@@ -210,9 +246,8 @@ impl Tuning {
     /// The pitch of the tuning that is nearest to `pitch`.
     ///
     /// ```
-    /// use leadpipe::tuning::{Reference, find};
-    /// use leadpipe::units::Pitch;
-    /// let just = find("just", None, Reference::default()).unwrap();
+    /// use leadpipe::{Pitch, Reference, Tuning};
+    /// let just = Tuning::find("just", None, Reference::default()).unwrap();
     /// assert!((just.nearest(Pitch(69.2)).0 - 69.0).abs() < 1e-9);
     /// ```
     pub fn nearest(&self, pitch: Pitch) -> Pitch {
@@ -265,34 +300,6 @@ pub fn catalogue() -> Vec<TuningFile> {
         .iter()
         .map(|(_, text)| tuning_file::parse(text).expect("the built-in tables are sound"))
         .collect()
-}
-
-/// The tuning of a name, of a TOML file (`.toml`) or of a MIDI Tuning Standard bulk dump
-/// (`.syx`).
-///
-/// # Errors
-/// [`Error::Setting`] for an unknown name (with a similar one), an invalid file
-/// (with line and column), or an invalid tonic.
-pub fn find(name: &str, tonic: Option<&str>, reference: Reference) -> Result<Tuning> {
-    let tonic = tonic.map(parse_tonic).transpose()?;
-    if name.ends_with(".syx") {
-        let dump = bulk_dump::read(Path::new(name))?;
-        return Ok(Tuning::from_keys(&dump.name, &dump.pitches, reference));
-    }
-    if name.ends_with(".toml") {
-        let file = settings_file::read(Path::new(name), tuning_file::parse)?;
-        return Tuning::new(&file, tonic, reference);
-    }
-    let wanted = name.to_lowercase();
-    let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
-        let names = BUNDLED.iter().map(|(name, _)| *name);
-        return Err(Error::setting(
-            format!("no tuning is called \"{name}\""),
-            name_hint(&wanted, names, "leadpipe tunings"),
-        ));
-    };
-    let file = tuning_file::parse(text).expect("the built-in tables are sound");
-    Tuning::new(&file, tonic, reference)
 }
 
 /// Reads a tonic: a pitch name with or without octave (`Bb` is `Bb4`).

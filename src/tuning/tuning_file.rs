@@ -20,7 +20,9 @@ use crate::units::parse_key;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
+    /// All of a tuning.
     Table,
+    /// Some of its notes, to quantise to.
     Selection,
 }
 
@@ -28,7 +30,9 @@ pub enum Kind {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Degree {
+    /// Above the tonic, in cents.
     Cents(f64),
+    /// Frequency ratio to the tonic, such as `3/2`.
     Ratio(String),
 }
 
@@ -36,14 +40,21 @@ pub enum Degree {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TuningFile {
+    /// Name on the command line.
     pub name: String,
+    /// Name in full.
     pub title: String,
+    /// Whole or a selection.
     pub kind: Kind,
+    /// Pitch of the first degree, such as `C4`.
     pub tonic: String,
+    /// Pitch that sounds as the reference says; the tonic if left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub anchor: Option<String>,
+    /// Period in cents.
     #[serde(default = "octave")]
     pub period: f64,
+    /// Degrees within a period.
     pub degrees: Vec<Degree>,
     /// The file's leading comment.
     #[serde(default, skip_deserializing)]
@@ -158,10 +169,71 @@ mod tests {
         assert!(parse(text).unwrap_err().message.contains("3/0"));
     }
 
+    fn file() -> impl Strategy<Value = TuningFile> {
+        let degree = prop_oneof![
+            (-2_000.0f64..2_000.0).prop_map(Degree::Cents),
+            (1u32..200, 1u32..200).prop_map(|(p, q)| Degree::Ratio(format!("{p}/{q}"))),
+        ];
+        let key = || (0i32..128).prop_map(crate::units::key_name);
+        let words = (
+            "[a-z0-9-]{1,20}",
+            "\\PC{0,30}",
+            prop::option::of(key()),
+            key(),
+        );
+        let kind = prop::sample::select(vec![Kind::Table, Kind::Selection]);
+        let degrees = prop::collection::vec(degree, 1..20);
+        (words, kind, 50.0f64..2_400.0, degrees).prop_map(|(words, kind, period, degrees)| {
+            let (name, title, anchor, tonic) = words;
+            TuningFile {
+                name,
+                title,
+                kind,
+                tonic,
+                anchor,
+                period,
+                degrees,
+                about: String::new(),
+            }
+        })
+    }
+
+    /// As a file has it: what it is stands in a comment, not in a field.
+    fn printed(file: &TuningFile) -> String {
+        let mut table = toml::Table::try_from(file).unwrap();
+        table.remove("about");
+        table.to_string()
+    }
+
     proptest! {
+        /// A table that is printed reads as itself.
         #[test]
-        fn parsing_never_panics(text in ".{0,200}") {
-            let _ = parse(&text);
+        fn what_is_printed_reads_the_same(file in file()) {
+            prop_assert_eq!(parse(&printed(&file)), Ok(file));
+        }
+
+        /// Whatever is done to a file, it is either read as a table that can be laid
+        /// out or refused in a sentence, with a place that is in it.
+        #[test]
+        fn a_damaged_file_is_a_table_or_a_placed_error(
+            file in file(),
+            at in 0.0f64..1.0,
+            length in 0usize..12,
+            junk in "\\PC{0,8}",
+        ) {
+            let mut chars: Vec<char> = printed(&file).chars().collect();
+            let from = (at * chars.len() as f64) as usize;
+            let to = (from + length).min(chars.len());
+            chars.splice(from..to, junk.chars());
+            let text: String = chars.into_iter().collect();
+            match parse(&text) {
+                Ok(file) => {
+                    let cents = file.cents().unwrap();
+                    prop_assert!(cents.windows(2).all(|pair| pair[0] < pair[1]));
+                    prop_assert!(cents.iter().all(|c| (0.0..=file.period).contains(c)), "{cents:?}");
+                }
+                Err(error) => settings_file::assert_useful(&text, &error),
+            }
         }
 
         #[test]

@@ -15,15 +15,15 @@ use serde::{Deserialize, Serialize};
 use crate::units::Pitch;
 
 /// Character of the voice.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Timbre {
-    /// Few partials: sits under the horn
+    /// Few partials: sits under the horn.
     #[default]
     Round,
-    /// Odd partials only: clarinet-like, stands apart from brass
+    /// Odd partials only: clarinet-like, stands apart from brass.
     Hollow,
-    /// All partials, open filter: cuts through
+    /// All partials, open filter: cuts through.
     Bright,
 }
 
@@ -93,8 +93,8 @@ impl Default for Settings {
 /// The voice at one sample rate.
 ///
 /// ```
-/// use leadpipe::units::Pitch;
-/// use leadpipe::voice::{Settings, Voice};
+/// use leadpipe::Pitch;
+/// use leadpipe::internals::voice::{Settings, Voice};
 /// let mut voice = Voice::new(48_000.0, Settings::default());
 /// voice.start(Pitch(58.0), 0.8, false);
 /// let loudest = (0..4_800).map(|_| voice.sample().abs()).fold(0.0, f32::max);
@@ -247,8 +247,10 @@ mod tests {
                     timbre,
                     ..Settings::default()
                 };
-                let mut transcriber =
-                    Transcriber::new(48_000.0, analysis::Settings::default(), Mode::Full);
+                let mut transcriber = Transcriber::new(
+                    analysis::Settings::builder(48_000.0).build().unwrap(),
+                    Mode::Full,
+                );
                 transcriber.push(&sound(settings, pitch));
                 let notes = transcriber.finish().notes;
                 assert_eq!(notes.len(), 1, "{timbre:?} {pitch}");

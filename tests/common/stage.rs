@@ -457,7 +457,7 @@ pub struct Soak {
 pub fn soak(seconds: f64) -> Soak {
     let folder = tempfile::tempdir().expect("a folder");
     let take = folder.path().join("take.wav");
-    let line = leadpipe::demo::line::render(48_000.0);
+    let line = leadpipe::internals::demo::line::render(48_000.0);
     let rounds = (seconds * 48_000.0 / line.len() as f64).ceil() as usize;
     crate::common::write_wav(&take, 48_000, &[&line.repeat(rounds)]);
     let server = Server::start(128);

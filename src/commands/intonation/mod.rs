@@ -1,13 +1,13 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use leadpipe::audio::flac::Flac;
-use leadpipe::error::{Error, Result};
-use leadpipe::horn::tube;
-use leadpipe::intonation::across::{Across, Kept, day};
-use leadpipe::intonation::report;
-use leadpipe::output::report::{Html, across::AcrossHtml};
-use leadpipe::output::{Output, StagedFile};
+use leadpipe::internals::audio::flac::Flac;
+use leadpipe::internals::horn::tube;
+use leadpipe::internals::intonation::across::{Across, Kept, day};
+use leadpipe::internals::intonation::report;
+use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::output::report::{Html, across::AcrossHtml};
+use leadpipe::{Error, Output, Result};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{BatchOptions, Excerpt, ListFormat, PitchOptions, TuningOptions, batch};

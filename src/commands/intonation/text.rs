@@ -2,12 +2,13 @@
 
 use std::io;
 
-use leadpipe::horn::tube::{slide_direction, slide_place};
-use leadpipe::intonation::across::{Across, Row};
-use leadpipe::intonation::groups::{Group, clock};
-use leadpipe::intonation::shares::{Share, fingering_heading};
-use leadpipe::intonation::{PitchReport, Report};
-use leadpipe::line::{Line, LineContext};
+use leadpipe::internals::horn::tube::{slide_direction, slide_place};
+use leadpipe::internals::intonation::across::{Across, Row};
+use leadpipe::internals::intonation::groups::Group;
+use leadpipe::internals::intonation::shares::{Share, fingering_heading};
+use leadpipe::internals::intonation::{PitchReport, Report};
+use leadpipe::internals::units::clock;
+use leadpipe::{Line, LineContext};
 
 /// One take.
 pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {

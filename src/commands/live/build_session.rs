@@ -2,26 +2,22 @@
 
 use std::sync::Arc;
 
-use leadpipe::audio::Selection;
-use leadpipe::error::{Error, Result};
-use leadpipe::horn::{self, Horn};
-use leadpipe::line::LineContext;
-use leadpipe::live::capture::{self, Capture};
-use leadpipe::live::controls::{self, Commands, Pedals};
-use leadpipe::live::devices::{self, Direction};
-use leadpipe::live::engine::{Choices, Engine};
-use leadpipe::live::note_mapper::NoteMapper;
-use leadpipe::live::output_device::{self, OutputDevice};
-use leadpipe::live::record::Recorder;
-use leadpipe::live::rig::{self, Rig, Switch, channel_index, channel_indices};
-use leadpipe::live::routes::Routes;
-use leadpipe::live::send::SenderThread;
-use leadpipe::live::send::json_lines::JsonLines;
-use leadpipe::live::send::midi_port::{MidiPort, Port};
-use leadpipe::live::send::osc::Osc;
-use leadpipe::live::session::SessionParts;
-use leadpipe::tuning::{self, Reference, Tuning};
-use leadpipe::voice;
+use leadpipe::internals::live::capture::{self, Capture};
+use leadpipe::internals::live::controls::{self, Commands, Pedals};
+use leadpipe::internals::live::devices::{self, Direction};
+use leadpipe::internals::live::engine::Engine;
+use leadpipe::internals::live::output_device::{self, OutputDevice};
+use leadpipe::internals::live::record::Recorder;
+use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_indices};
+use leadpipe::internals::live::routes::Routes;
+use leadpipe::internals::live::send::SenderThread;
+use leadpipe::internals::live::send::json_lines::JsonLines;
+use leadpipe::internals::live::send::midi_port::{MidiPort, Port};
+use leadpipe::internals::live::send::osc::Osc;
+use leadpipe::internals::live::session::SessionParts;
+use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::internals::voice;
+use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
 
@@ -36,7 +32,7 @@ pub fn rig(options: &Options) -> Result<Rig> {
     }
     replace(&mut rig.tonic, &options.tonic);
     replace(&mut rig.reference_hz, &options.reference);
-    replace(&mut rig.snap, &options.snap);
+    replace(&mut rig.snap, &options.snap.map(Into::into));
     replace(&mut rig.source, &options.source);
     rig.shift = options.shift.unwrap_or(rig.shift);
     if !options.sequence.is_empty() {
@@ -96,7 +92,7 @@ fn apply_double_options(rig: &mut Rig, options: &DoubleOptions) {
     let double = &mut rig.double;
     double.on |= options.double;
     replace(&mut double.device, &options.output);
-    double.timbre = options.timbre.unwrap_or(double.timbre);
+    double.timbre = options.timbre.map_or(double.timbre, Into::into);
     double.interval = options.interval.unwrap_or(double.interval);
     double.glide_s = options.glide.unwrap_or(double.glide_s);
     replace(&mut double.level_db, &options.level);
@@ -158,7 +154,7 @@ pub fn check(rig: &Rig) -> Result<()> {
 }
 
 fn validate(rig: &Rig) -> Result<ValidatedRig> {
-    let horns = rig.horns.iter().map(|n| horn::find(n).map(Arc::new));
+    let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tunings = tunings(rig)?;
     let (routes, triggers) = rig.routes()?;
@@ -167,13 +163,18 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
         controls::address("osc", text)?;
     }
-    let mut context = LineContext::plain((*tunings[0]).clone());
+    let mut context = LineContext::new((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
     context.zero_volt_note = rig.cv_scale()?.zero_volt_note;
+    let sources = rig.sources(&tunings[0])?;
+    // What is drawn from must be there in every tuning of the set.
+    for other in &tunings[1..] {
+        rig.sources(other)?;
+    }
     Ok(ValidatedRig {
         choices: Choices {
-            sources: rig.sources(&tunings[0])?,
+            sources,
             horns,
             tunings,
         },
@@ -194,12 +195,12 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         switches,
     } = validate(rig)?;
     let capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
-    let settings = horn::analysis_settings(context.horn.as_ref(), rig.gate_db());
+    let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
     let recorder = rig
         .record
         .folder
         .as_ref()
-        .map(|folder| Recorder::start(folder, capture.rate_hz(), settings, context.clone()))
+        .map(|folder| Recorder::start(folder, Arc::new(setup.clone())))
         .transpose()?;
     let output_devices = output_devices(rig, &routes, &triggers)?;
     let senders = senders(rig, &routes, options.outs.jsonl)?;
@@ -210,13 +211,7 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         let at = controls::address("--listen", text)?;
         controls::listen_osc(at, commands.clone())?;
     }
-    let mapper = NoteMapper::new(
-        context,
-        choices.sources[0].clone(),
-        rig.dynamic_range(),
-        rig.shift,
-    );
-    let engine = Engine::new(capture.rate_hz(), rig.gate_db(), mapper, choices);
+    let engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
     Ok(SessionParts {
         engine,
         capture,
@@ -236,14 +231,14 @@ fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
     };
     names
         .iter()
-        .map(|name| tuning::find(name, rig.tonic.as_deref(), reference).map(Arc::new))
+        .map(|name| Tuning::find(name, rig.tonic.as_deref(), reference).map(Arc::new))
         .collect()
 }
 
 /// Refuses a switch that names a horn or tuning outside the set: on stage it would
 /// do nothing.
 fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tunings: &[Arc<Tuning>]) -> Result<()> {
-    use leadpipe::live::command::Command;
+    use leadpipe::internals::live::command::Command;
     for switch in switches {
         match &switch.command {
             Command::Horn(name) if !horns.iter().any(|h| h.name == *name) => {

@@ -15,13 +15,14 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use clap::Args;
-use leadpipe::error::{Error, Result};
-use leadpipe::live::devices;
-use leadpipe::live::rig::Rig;
-use leadpipe::live::session::{Session, Summary};
-use leadpipe::tuning::quantiser::Snap;
-use leadpipe::voice::Timbre;
+use clap::{Args, ValueEnum};
+use leadpipe::internals::live::devices;
+use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::session::{Session, Summary};
+use leadpipe::internals::voice::Timbre;
+use leadpipe::{Error, Result};
+
+use super::SnapArg;
 
 /// Play live: turn the horn into MIDI, OSC, control voltages or a doubling voice
 #[derive(Args)]
@@ -64,7 +65,7 @@ pub struct Options {
     reference: Option<f64>,
     /// Send the tuning's pitch, the tuning's pitch with your bends, or what you play
     #[arg(long, value_enum)]
-    snap: Option<Snap>,
+    snap: Option<SnapArg>,
     /// Semitones added to everything sent
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     shift: Option<i32>,
@@ -105,6 +106,27 @@ pub struct InputOptions {
     pub gate: Option<f64>,
 }
 
+/// [`Timbre`] on the command line.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum TimbreArg {
+    /// Few partials: sits under the horn
+    Round,
+    /// Odd partials only: clarinet-like, stands apart from brass
+    Hollow,
+    /// All partials, open filter: cuts through
+    Bright,
+}
+
+impl From<TimbreArg> for Timbre {
+    fn from(timbre: TimbreArg) -> Timbre {
+        match timbre {
+            TimbreArg::Round => Timbre::Round,
+            TimbreArg::Hollow => Timbre::Hollow,
+            TimbreArg::Bright => Timbre::Bright,
+        }
+    }
+}
+
 /// The doubling voice.
 #[derive(Args)]
 pub struct DoubleOptions {
@@ -116,7 +138,7 @@ pub struct DoubleOptions {
     pub output: Option<String>,
     /// Character of the voice
     #[arg(long, value_enum)]
-    pub timbre: Option<Timbre>,
+    pub timbre: Option<TimbreArg>,
     /// Semitones above you: -12 an octave below, 7 a fifth above
     #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true)]
     pub interval: Option<f64>,

@@ -5,10 +5,9 @@ use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use leadpipe::error::{Error, Result};
-use leadpipe::line::LineNote;
-use leadpipe::live::session::Session;
-use leadpipe::live::ui_snapshot::PortStatus;
+use leadpipe::internals::live::session::Session;
+use leadpipe::internals::live::ui_snapshot::PortStatus;
+use leadpipe::{Error, LineNote, Result};
 
 /// Prints notes as they end, and errors as they come and go.
 pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {

@@ -3,10 +3,10 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use leadpipe::error::{Error, Result};
-use leadpipe::live::command::Command;
-use leadpipe::live::screen::View;
-use leadpipe::live::session::Session;
+use leadpipe::internals::live::command::Command;
+use leadpipe::internals::live::screen::View;
+use leadpipe::internals::live::session::Session;
+use leadpipe::{Error, Result};
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
 
 /// Shows the session until it ends or the player quits. The terminal is restored in

@@ -2,13 +2,11 @@
 
 use std::time::{Duration, Instant};
 
-use leadpipe::error::Result;
-use leadpipe::live::control_event::{ControlEvent, NoteOn};
-use leadpipe::live::output_device::{OutputConfig, OutputDevice};
-use leadpipe::live::rig::Rig;
-use leadpipe::live::routes::Routes;
-use leadpipe::notes::Attack;
-use leadpipe::units::{Concert, Pitch, Written};
+use leadpipe::internals::live::control_event::{ControlEvent, NoteOn};
+use leadpipe::internals::live::output_device::{OutputConfig, OutputDevice};
+use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::routes::Routes;
+use leadpipe::{Attack, Concert, Pitch, Result, Written};
 
 /// Notes that it repeats (low, middle, high), and the length of each.
 const KEYS: [u8; 3] = [46, 58, 70];

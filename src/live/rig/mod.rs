@@ -268,11 +268,12 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tuning::{Reference, Tuning, find};
+    use crate::live::command::Command;
+    use crate::tuning::{Reference, Tuning};
     use proptest::prelude::*;
 
     fn table() -> Tuning {
-        find("equal-12", None, Reference::default()).unwrap()
+        Tuning::find("equal-12", None, Reference::default()).unwrap()
     }
 
     #[test]
@@ -362,14 +363,70 @@ mod tests {
     }
 
     proptest! {
+        /// Whatever is done to a rig file, it is read or refused with a place in it.
         #[test]
-        fn any_text_is_a_rig_or_a_fault(text in "\\PC{0,200}") {
-            let _ = parse(&text).map(|rig| (rig.routes().is_ok(), rig.switches().is_ok()));
+        fn a_damaged_rig_is_a_rig_or_a_placed_error(
+            at in 0.0f64..1.0,
+            length in 0usize..12,
+            junk in "\\PC{0,8}",
+        ) {
+            let mut chars: Vec<char> = STARTING.chars().collect();
+            let from = (at * chars.len() as f64) as usize;
+            let to = (from + length).min(chars.len());
+            chars.splice(from..to, junk.chars());
+            let text: String = chars.into_iter().collect();
+            if let Err(error) = parse(&text) {
+                crate::settings_file::assert_useful(&text, &error);
+            }
         }
 
+        /// What is stored is read back to a thousandth, and nothing else has changed.
         #[test]
-        fn any_action_is_read_or_refused(text in "\\PC{0,40}") {
-            let _ = parse_action(&text);
+        fn what_is_stored_is_read_back(
+            soft_db in -90.0f64..0.0,
+            gate_db in -90.0f64..0.0,
+            offset_v in -1.0f64..1.0,
+            again in -90.0f64..0.0,
+        ) {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("stage.toml");
+            std::fs::write(&path, STARTING).unwrap();
+            store(&path, "levels", &[("soft_db", soft_db), ("gate_db", gate_db)]).unwrap();
+            store(&path, "cv", &[("offset_v", offset_v)]).unwrap();
+            store(&path, "levels", &[("soft_db", again)]).unwrap();
+            let text = std::fs::read_to_string(&path).unwrap();
+            let (rig, before) = (parse(&text).unwrap(), parse(STARTING).unwrap());
+            for (read, stored) in [
+                (rig.levels.soft_db.map(f64::from), again),
+                (rig.levels.gate_db, gate_db),
+                (rig.cv.offset_v, offset_v),
+            ] {
+                prop_assert!((read.unwrap() - stored).abs() < 0.000_6, "{read:?} {stored}");
+            }
+            prop_assert_eq!(rig.levels.loud_db, before.levels.loud_db);
+            prop_assert_eq!(rig.horns, before.horns);
+            let kept = |line: &&str| line.starts_with('#');
+            let comments = |text: &str| text.lines().filter(kept).map(str::to_owned).collect::<Vec<_>>();
+            prop_assert_eq!(comments(&text), comments(STARTING));
+        }
+
+        /// A switch does what it says, and any other word is refused.
+        #[test]
+        fn actions_are_read_as_written(
+            name in "[a-z][a-z0-9-]{0,10}( [a-z0-9]{1,4})?",
+            by: i32,
+            space in " {0,3}",
+        ) {
+            for (text, command) in [
+                (format!("horn {space}{name}{space}"), Command::Horn(name.clone())),
+                (format!("{space}tuning {name}"), Command::Tuning(name.clone())),
+                (format!("source {name}"), Command::Source(name.clone())),
+                (format!("shift {space}{by}"), Command::Shift(by)),
+            ] {
+                prop_assert_eq!(parse_action(&text), Some(command), "{}", text);
+            }
+            prop_assert_eq!(parse_action(&format!("un{name}")), None);
+            prop_assert_eq!(parse_action(&format!("shift {name}")), None);
         }
     }
 }

@@ -2,15 +2,15 @@
 //! what is wrong with it.
 
 use super::{Rig, SwitchEntry};
-use crate::analysis::level::DEFAULT_GATE_DB;
+use crate::analysis::DEFAULT_GATE_DB;
 use crate::error::{Error, Result};
 use crate::line::ZERO_VOLT_NOTE;
 use crate::live::command::Command;
-use crate::live::cv_renderer::CvScale;
 use crate::live::note_mapper::DynamicRange;
 use crate::live::note_source::{Draw, NoteSource, Sequence};
 use crate::live::routes::{Action, Routes};
 use crate::output::cv::FULL_SCALE_V;
+use crate::output::cv_renderer::CvScale;
 use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use crate::voice;

@@ -84,7 +84,7 @@ impl<W: Write + Send> Sender for JsonLines<W> {
                 gesture: gesture_event.gesture.name(),
             },
             ControlEvent::Silence => Event::Silence,
-            ControlEvent::NoteUpdate(_) => return Ok(()),
+            ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => return Ok(()),
         };
         let mut line = serde_json::to_vec(&event).map_err(|e| e.to_string())?;
         line.push(b'\n');

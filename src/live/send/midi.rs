@@ -2,17 +2,12 @@
 //! pitch bend.
 
 use crate::live::control_event::{ControlEvent, NoteOn, NoteUpdate};
-use crate::output::midi::{BEND_RANGE, CONTROL_STEP_S, bend_value};
+use crate::output::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
 use crate::units::Pitch;
 
-/// Controllers (MIDI 1.0 Detailed Specification, table III).
+/// Controllers that only sessions send (MIDI 1.0 Detailed Specification, table III).
 const MODULATION: u8 = 1;
-const BREATH: u8 = 2;
-const DATA_COARSE: u8 = 6;
 const EXPRESSION: u8 = 11;
-const DATA_FINE: u8 = 38;
-const RPN_FINE: u8 = 100;
-const RPN_COARSE: u8 = 101;
 const ALL_NOTES_OFF: u8 = 123;
 /// Vibrato depth at full modulation, in cents: the widest brass vibrato that is not
 /// a shake.
@@ -59,14 +54,7 @@ impl MidiEncoder {
     /// Sets the bend range by RPN 0,0, followed by the null RPN so that later data
     /// entry does not change it.
     pub fn bend_range(&self, out: &mut Vec<Bytes>) {
-        for (controller, value) in [
-            (RPN_COARSE, 0),
-            (RPN_FINE, 0),
-            (DATA_COARSE, BEND_RANGE),
-            (DATA_FINE, 0),
-            (RPN_COARSE, 127),
-            (RPN_FINE, 127),
-        ] {
+        for (controller, value) in SET_BEND_RANGE {
             out.push([0xb0 | self.channel, controller, value]);
         }
     }
@@ -78,7 +66,9 @@ impl MidiEncoder {
             ControlEvent::NoteUpdate(update) => self.follow(update, out),
             ControlEvent::NoteOff { .. } => self.stop(out),
             ControlEvent::Silence => self.silence(out),
-            ControlEvent::Gesture(_) | ControlEvent::NoteFinished(_) => {}
+            ControlEvent::Gesture(_)
+            | ControlEvent::NoteFinished(_)
+            | ControlEvent::SetupChanged(_) => {}
         }
     }
 
@@ -173,10 +163,6 @@ impl MidiEncoder {
             out.push([0xe0 | self.channel, (bits & 127) as u8, (bits >> 7) as u8]);
         }
     }
-}
-
-fn seven_bits(share: f32) -> u8 {
-    (share * 127.0).round().clamp(0.0, 127.0) as u8
 }
 
 #[cfg(test)]

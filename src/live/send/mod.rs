@@ -57,7 +57,7 @@ impl SenderStatus {
 }
 
 enum Message {
-    ControlEvent(ControlEvent),
+    Event(ControlEvent),
     LeaveJack,
     JoinJack,
     End,
@@ -114,7 +114,7 @@ impl SenderThread {
 
     /// Queues an event; never blocks.
     pub fn send(&self, event: &ControlEvent) {
-        self.enqueue(Message::ControlEvent(event.clone()));
+        self.enqueue(Message::Event(event.clone()));
     }
 
     /// Tells the sender that its JACK server has gone.
@@ -159,10 +159,10 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
             open = record_result(sender.send(&ControlEvent::Silence), status);
         }
         match message {
-            Ok(Message::ControlEvent(_)) if !open => {
+            Ok(Message::Event(_)) if !open => {
                 status.dropped.fetch_add(1, Ordering::Relaxed);
             }
-            Ok(Message::ControlEvent(event)) => {
+            Ok(Message::Event(event)) => {
                 open = record_result(sender.send(&event), status);
             }
             Ok(Message::LeaveJack) => {
@@ -192,10 +192,11 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
     }
 }
 
+/// Stores the error of a result; returns whether there was none.
 fn record_result(result: Result<(), String>, status: &SenderStatus) -> bool {
-    let fine = result.is_ok();
+    let ok = result.is_ok();
     status.set_error(result.err());
-    fine
+    ok
 }
 
 #[cfg(test)]
@@ -216,16 +217,25 @@ mod tests {
     }
 
     #[test]
-    fn whoever_never_reads_holds_nobody_up() {
+    fn a_blocked_destination_blocks_nothing_else() {
         let (_hold, wait) = mpsc::channel();
         let sender = SenderThread::start("stuck", Box::new(BlockedSender(wait))).unwrap();
-        let begun = Instant::now();
+        let started = Instant::now();
         for _ in 0..10_000 {
             sender.send(&ControlEvent::Silence);
         }
         assert!(sender.status.dropped.load(Ordering::Relaxed) > 9_000);
         sender.close();
-        assert!(begun.elapsed() < Duration::from_secs(5));
+        assert!(started.elapsed() < Duration::from_secs(5));
+    }
+
+    /// Waits for something to come true.
+    fn wait_for(so: impl Fn() -> bool) {
+        let deadline = Instant::now() + Duration::from_secs(20);
+        while !so() {
+            assert!(Instant::now() < deadline, "it never came true");
+            std::thread::sleep(Duration::from_millis(2));
+        }
     }
 
     struct Log(Arc<Mutex<Vec<&'static str>>>, u32);
@@ -250,16 +260,14 @@ mod tests {
     }
 
     #[test]
-    fn a_lost_way_out_is_opened_again_and_ends_silent() {
+    fn a_lost_destination_is_reopened_and_ends_silent() {
         let log = Arc::new(Mutex::new(Vec::new()));
         let sender = SenderThread::start("log", Box::new(Log(log.clone(), 0))).unwrap();
         sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
         sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
-        std::thread::sleep(Duration::from_millis(100));
-        assert_eq!(sender.status.error().as_deref(), Some("gone"));
+        wait_for(|| sender.status.error().as_deref() == Some("gone"));
         sender.send(&ControlEvent::NoteOff { at_s: 0.0 });
-        std::thread::sleep(Duration::from_millis(2_300));
-        assert_eq!(sender.status.error(), None);
+        wait_for(|| sender.status.error().is_none());
         sender.close();
         let log = log.lock().unwrap();
         assert_eq!(log[..], ["open", "stop", "stop", "open", "silence"]);

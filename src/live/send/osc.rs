@@ -76,7 +76,7 @@ impl Osc {
                 self.updated_s = update.at_s;
                 vec![self.moved(update)]
             }
-            ControlEvent::NoteUpdate(_) => Vec::new(),
+            ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => Vec::new(),
             ControlEvent::NoteOff { .. } => vec![message("/leadpipe/stop", vec![])],
             ControlEvent::Silence => vec![message("/leadpipe/silence", vec![])],
             ControlEvent::NoteFinished(named) => {
@@ -168,5 +168,167 @@ impl Sender for Osc {
                 .map_err(|e| format!("{}: {e}", self.to))?;
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use proptest::prelude::*;
+    use rosc::decoder::decode_udp;
+
+    use super::*;
+    use crate::live::control_event::{Gesture, GestureEvent, NoteOn};
+    use crate::notes::Attack;
+    use crate::units::{Concert, Pitch, Written};
+
+    fn sender() -> Osc {
+        let routes = vec![(Gesture::Accent, Action::Osc("/lamp/flash".into()))];
+        Osc::new(([127, 0, 0, 1], 9).into(), Routes::new(routes))
+    }
+
+    fn note_on(pitch: f64, strength: f32, cents: f64) -> NoteOn {
+        NoteOn {
+            at_s: 1.5,
+            onset_s: 1.25,
+            concert: Concert(58),
+            written: Written(60),
+            played: 58.0,
+            cents,
+            key: 58,
+            pitch: Pitch(pitch),
+            strength,
+            level_db: -20.0,
+            attack: Attack::Slurred,
+        }
+    }
+
+    fn update(at_s: f64, vibrato_cents: f32) -> ControlEvent {
+        ControlEvent::NoteUpdate(NoteUpdate {
+            at_s,
+            pitch: Pitch(58.25),
+            strength: 0.5,
+            level_db: -20.0,
+            vibrato_cents,
+        })
+    }
+
+    /// What a receiver reads of an event: messages, bundles taken apart.
+    fn received(sender: &mut Osc, event: &ControlEvent) -> Vec<OscMessage> {
+        let mut messages = Vec::new();
+        for packet in sender.packets(event) {
+            let bytes = encoder::encode(&packet).unwrap();
+            assert!(
+                bytes.len().is_multiple_of(4) && bytes.len() < 512,
+                "{} bytes",
+                bytes.len()
+            );
+            let (rest, read) = decode_udp(&bytes).unwrap();
+            assert!(rest.is_empty());
+            match read {
+                OscPacket::Message(message) => messages.push(message),
+                OscPacket::Bundle(bundle) => {
+                    assert_eq!(bundle.timetag, AT_ONCE);
+                    for inner in bundle.content {
+                        let OscPacket::Message(message) = inner else {
+                            panic!("a bundle in a bundle");
+                        };
+                        messages.push(message);
+                    }
+                }
+            }
+        }
+        messages
+    }
+
+    fn addresses(messages: &[OscMessage]) -> Vec<&str> {
+        messages.iter().map(|m| m.addr.as_str()).collect()
+    }
+
+    /// The bytes as the specification (OSC 1.0) has them, written out by hand.
+    #[test]
+    fn bytes_are_those_of_the_specification() {
+        let packets = sender().packets(&ControlEvent::NoteOff { at_s: 2.0 });
+        let bytes = encoder::encode(&packets[0]).unwrap();
+        assert_eq!(bytes, b"/leadpipe/stop\0\0,\0\0\0");
+        let packets = sender().packets(&update(1.0, 0.0));
+        let bytes = encoder::encode(&packets[0]).unwrap();
+        let pitch = b"\0\0\0\x18/leadpipe/pitch\0,f\0\0\x42\x69\0\0";
+        assert_eq!(bytes[..16], *b"#bundle\0\0\0\0\0\0\0\0\x01");
+        assert_eq!(bytes[16..16 + pitch.len()], *pitch);
+    }
+
+    #[test]
+    fn pitch_and_level_come_every_ten_milliseconds_and_vibrato_when_it_changes() {
+        let mut sender = sender();
+        sender.packets(&ControlEvent::NoteOn(note_on(58.0, 0.5, 0.0)));
+        let mut counts = [0; 3];
+        for hop in 0..1_000 {
+            let at_s = 1.5 + f64::from(hop) * 0.004 / 3.0;
+            let vibrato = if hop < 500 { 0.0 } else { 30.0 };
+            for message in received(&mut sender, &update(at_s, vibrato)) {
+                let all = ["/leadpipe/pitch", "/leadpipe/level", "/leadpipe/vibrato"];
+                counts[all.iter().position(|a| *a == message.addr).unwrap()] += 1;
+            }
+        }
+        // 1.33 s, every eighth hop.
+        assert_eq!(counts, [124, 124, 1]);
+    }
+
+    #[test]
+    fn a_gesture_is_told_and_sets_off_its_routes() {
+        let cue = |gesture| ControlEvent::Gesture(GestureEvent { at_s: 1.0, gesture });
+        let got = received(&mut sender(), &cue(Gesture::Accent));
+        assert_eq!(addresses(&got), ["/leadpipe/cue", "/lamp/flash"]);
+        assert_eq!(got[0].args, [OscType::String("accent".into())]);
+        assert!(got[1].args.is_empty());
+        let got = received(&mut sender(), &cue(Gesture::Fall));
+        assert_eq!(addresses(&got), ["/leadpipe/cue"]);
+        let got = received(&mut sender(), &ControlEvent::Silence);
+        assert_eq!(addresses(&got), ["/leadpipe/silence"]);
+    }
+
+    #[test]
+    fn what_is_sent_arrives_over_the_network() {
+        let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
+        socket
+            .set_read_timeout(Some(Duration::from_secs(10)))
+            .unwrap();
+        let mut sender = Osc::new(socket.local_addr().unwrap(), Routes::default());
+        assert!(
+            sender.send(&ControlEvent::Silence).is_err(),
+            "it was not open"
+        );
+        sender.open().unwrap();
+        sender.send(&ControlEvent::Silence).unwrap();
+        let mut packet = [0; 512];
+        let length = socket.recv(&mut packet).unwrap();
+        assert_eq!(packet[..length], *b"/leadpipe/silence\0\0\0,\0\0\0");
+    }
+
+    proptest! {
+        #[test]
+        fn a_note_is_read_as_it_was_sent(
+            pitch in 0f64..127.0,
+            strength in 0f32..1.0,
+            cents in -50f64..50.0,
+        ) {
+            let event = ControlEvent::NoteOn(note_on(pitch, strength, cents));
+            let got = received(&mut sender(), &event);
+            prop_assert_eq!(addresses(&got), ["/leadpipe/start"]);
+            let text = |text: &str| OscType::String(text.into());
+            let want = [
+                OscType::Int(58),
+                OscType::Float(pitch as f32),
+                OscType::Float(strength),
+                text("slurred"),
+                text("C4"),
+                text("Bb3"),
+                OscType::Float(cents as f32),
+                OscType::Float(0.25),
+            ];
+            prop_assert_eq!(&got[0].args[..], &want[..]);
+        }
     }
 }

@@ -10,6 +10,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::{Attack, Length, Note, Technique};
+use crate::statistics::median;
 use crate::units::{db_power, power_db};
 pub use shape::{GLISSANDO_S, HOME};
 use shape::{glides_s, linked, shape};
@@ -30,8 +31,11 @@ pub fn measure_pitch(note: &mut Note) {
 
 /// Part of a note, in seconds at either end, that its pitch is not measured in.
 const EDGE_S: f64 = 0.04;
+/// Hops that a note's pitch is read from at most, evenly spaced: some 40 s of them
+/// tell no less than an hour, and the live engine waits for this.
+const MAX_HOPS: usize = 1 << 15;
 /// Distance from the median, in semitones, up to which a hop is steady.
-const STEADY: f64 = 0.6;
+pub const STEADY: f64 = 0.6;
 
 fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let count = contour.points.len();
@@ -41,12 +45,13 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     } else {
         0..count
     };
-    let mut voiced: Vec<_> = contour.points[middle]
+    let mut voiced: Vec<_> = contour.points[middle.clone()]
         .iter()
+        .step_by(middle.len().div_ceil(MAX_HOPS).max(1))
         .filter(|p| !p.pitch.is_nan())
         .collect();
     if voiced.is_empty() {
-        voiced = contour.voiced().map(|(_, p)| p).collect();
+        voiced = contour.voiced().map(|(_, p)| p).take(MAX_HOPS).collect();
     }
     let Some(median) = median(voiced.iter().map(|p| f64::from(p.pitch))) else {
         return (None, 0.0);
@@ -65,17 +70,6 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
         Some(median + sum / weight),
         confidence / voiced.len() as f32,
     )
-}
-
-/// Middle value (the upper one of an even number), or `None` if there are none.
-pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
-    if values.is_empty() {
-        return None;
-    }
-    let middle = values.len() / 2;
-    let (_, value, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
-    Some(*value)
 }
 
 /// Names the articulation of every note of a line.
@@ -262,6 +256,21 @@ mod tests {
             );
         }
         assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0)), None);
+    }
+
+    #[test]
+    fn an_hours_drone_is_described() {
+        // An hour of hops, wavering as a player does.
+        let wave = |t: f64| 45.0 + 0.2 * (std::f64::consts::TAU * 5.0 * t).sin();
+        let contour = contour(3_600.0, wave, |_| -20.0);
+        let (pitch, confidence) = steady_pitch(&contour);
+        assert!((pitch.unwrap() - 45.0).abs() < 0.02, "{pitch:?}");
+        assert_eq!(confidence, 1.0);
+        let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour) else {
+            panic!("no vibrato");
+        };
+        assert!((rate_hz - 5.0).abs() < 0.05, "{rate_hz}");
+        assert_eq!(flutter(&contour, 45.0), None);
     }
 
     #[test]

@@ -1,8 +1,9 @@
 //! Where a note's pitch comes from and goes to: scoop, fall, doit, glissando.
 
-use super::{Next, median};
+use super::Next;
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Note, Technique};
+use crate::statistics::median;
 
 /// A note's shape is measured down to this far under its peak, in dB.
 const SHAPE_DB: f32 = 18.0;

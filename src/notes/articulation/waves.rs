@@ -1,10 +1,13 @@
 //! Regular modulation: vibrato of the pitch, flutter of the level.
 
+use std::ops::Range;
+
 use pulp::{Arch, Simd, WithSimd};
 
-use super::{median, smoothed_db};
+use super::smoothed_db;
 use crate::notes::Technique;
 use crate::notes::contour::Contour;
+use crate::statistics::median;
 use crate::units::Pitch;
 
 /// The strongest sine in a series.
@@ -111,6 +114,17 @@ impl WithSimd for ExplainedPower<'_> {
     }
 }
 
+/// Longest stretch that a wave is looked for in, in seconds. No player keeps a wave
+/// in step for longer, and the work grows with the square of the length.
+const LONGEST_S: f64 = 20.0;
+
+/// The middle of so many hops, no longer than [`LONGEST_S`].
+fn middle_of(hops: usize, hop_s: f64) -> Range<usize> {
+    let most = ((LONGEST_S / hop_s) as usize).min(hops);
+    let from = (hops - most) / 2;
+    from..from + most
+}
+
 /// Rates of vibrato, in hertz.
 const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
 /// Smallest vibrato that is named, in cents: audible as motion.
@@ -144,6 +158,7 @@ fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
 /// its cycles.
 fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
     let steady = middle(contour, edge_s)?;
+    let steady = &steady[middle_of(steady.len(), contour.hop_s)];
     let home = median(steady.iter().copied())?;
     let cents: Vec<f64> = steady
         .iter()
@@ -199,7 +214,8 @@ pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
     // cancel.
     let period = 1.0 / Pitch(pitch).hz() / contour.hop_s;
     let width = (period.ceil() as usize).max(3);
-    let levels = smoothed_db(&contour.points[edge..count - edge], width);
+    let tone = &contour.points[edge..count - edge];
+    let levels = smoothed_db(&tone[middle_of(tone.len(), contour.hop_s)], width);
     // Slower changes of level are phrasing.
     let slow = (0.08 / contour.hop_s) as usize;
     let modulation: Vec<f64> = (0..levels.len())

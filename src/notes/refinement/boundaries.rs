@@ -2,10 +2,10 @@
 
 use super::slides::{SAME_PITCH, SLIDE_S, glide_s};
 use super::{TONGUED_DIP_DB, TOUCH_S, dip_db};
-use crate::notes::articulation::median;
 use crate::notes::segment::{ONSET_DB, first_sound};
 use crate::notes::timeline::{Timeline, smooth_s};
 use crate::notes::{Attack, Note, PitchFrame};
+use crate::statistics::median;
 
 /// How long before the tone its first sound may be, in seconds: a softly played horn
 /// starts with air, but a longer search finds more of the previous release instead.

@@ -7,10 +7,13 @@ mod slides;
 mod spurious;
 mod steps;
 
-use super::Note;
 use super::articulation::measure_pitch;
+use super::contour::Contour;
+use super::note_model::{DraftNote, NoteModel};
 use super::segment::{NoteEvent, Segmenter};
 use super::timeline::{Timeline, smooth_s};
+use super::{Attack, Length, Measured, Note};
+use crate::analysis::tone::ToneTrack;
 use crate::units::Pitch;
 
 /// A flat or sharp beginning shorter than this is an attack finding its pitch,
@@ -64,6 +67,63 @@ pub fn refine(mut notes: Vec<Note>, timeline: &Timeline) -> Vec<Note> {
     notes
 }
 
+/// Notes of a whole take by the note model. The timeline's pitches follow the notes.
+pub(crate) fn model_notes(timeline: &mut Timeline, tone: &ToneTrack) -> Vec<Note> {
+    let drafts = NoteModel::default().decode(tone);
+    timeline.follow(&drafts);
+    let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
+    for draft in &drafts {
+        let mut note = from_draft(draft, timeline);
+        if let Some(before) = notes.last_mut() {
+            before.offset_s = before.offset_s.min(note.onset_s);
+            let touches = note.onset_s - before.offset_s < TOUCH_S;
+            if touches && draft.tongue_odds < 0.0 {
+                note.attack = Attack::Slurred;
+                before.offset_s = note.onset_s;
+            }
+        }
+        notes.push(note);
+    }
+    for at in 0..notes.len() {
+        let (past, rest) = notes.split_at_mut(at);
+        let note = &mut rest[0];
+        note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
+        if let Some(before) = past.last() {
+            note.measured.dip_db = dip_db(before, note, timeline);
+        }
+    }
+    measure_contours(&mut notes, timeline);
+    oscillation::join(&mut notes, timeline);
+    let slides = slides::between(&notes, timeline);
+    measure_contours(&mut notes, timeline);
+    for (note, slide) in notes.iter_mut().zip(slides) {
+        note.techniques.extend(slide);
+    }
+    notes
+}
+
+fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
+    let onset_s = timeline.moment_s(draft.onset).max(0.0);
+    let offset_s = timeline
+        .moment_s(draft.end() as f64 - 0.5)
+        .max(onset_s + timeline.hop_s);
+    let count = draft.pitches.len() as f64;
+    Note {
+        onset_s,
+        offset_s,
+        decided_s: onset_s,
+        pitch: draft.pitches.iter().map(|&p| f64::from(p)).sum::<f64>() / count,
+        attack: Attack::Tongued,
+        length: Length::Normal,
+        accent: false,
+        techniques: Vec::new(),
+        level_db: 0.0,
+        confidence: 0.0,
+        measured: Measured::default(),
+        contour: Contour::default(),
+    }
+}
+
 /// Sets each note's contour and measures its pitch; a trill or wide vibrato already has
 /// both.
 fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
@@ -96,7 +156,6 @@ fn hz(note: &Note) -> f64 {
 mod tests {
     use super::*;
     use crate::analysis::offline_decoder::DecodedFrame;
-    use crate::notes::Attack;
 
     const HOP_S: f64 = 0.004 / 3.0;
 

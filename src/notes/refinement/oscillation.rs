@@ -6,10 +6,11 @@
 //! range again and again and never stays on one side for long; a run or an arpeggio
 //! crosses it once.
 
-use crate::notes::articulation::{median, wide_vibrato};
+use crate::notes::articulation::wide_vibrato;
 use crate::notes::contour::Contour;
 use crate::notes::timeline::Timeline;
 use crate::notes::{Note, Technique};
+use crate::statistics::median;
 
 /// A note within an oscillation is at most this long, in seconds: two of the slowest
 /// turns that the segmenter missed.
@@ -42,6 +43,7 @@ const MAX_RUN: usize = 64;
 
 /// Joins the notes of each oscillation to one.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
+    let reversals = Reversals::of(timeline);
     let mut at = 0;
     while at + 1 < notes.len() {
         let longest = run_length(&notes[at..]);
@@ -50,7 +52,11 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             if run.iter().map(turns).sum::<usize>() < NOTES {
                 return None;
             }
-            let contour = timeline.contour(run[0].onset_s, run[length - 1].offset_s);
+            let (from_s, to_s) = (run[0].onset_s, run[length - 1].offset_s);
+            if !reversals.allow(from_s, to_s) {
+                return None;
+            }
+            let contour = timeline.contour(from_s, to_s);
             Some((length, Oscillation::measure(&contour)?, contour))
         });
         if let Some((length, oscillation, contour)) = found {
@@ -65,6 +71,55 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         at += 1;
     }
 }
+
+/// Where the pitch turns back by as much as the narrowest swing needs from one side
+/// of its middle to the other. Few turns rule a swing out without a look at its
+/// contour, so that a long slurred line is not sorted again for each of its notes.
+struct Reversals {
+    times_s: Vec<f64>,
+}
+
+/// Margin either side of the middle that a swing must leave, as a share of its
+/// width.
+const MARGIN: f32 = 0.15;
+
+impl Reversals {
+    fn of(timeline: &Timeline) -> Reversals {
+        let least = 2.0 * MARGIN * WIDTH.start;
+        let mut times_s = Vec::new();
+        let (mut low, mut high, mut rising) = (f32::INFINITY, f32::NEG_INFINITY, None);
+        for frame in timeline.frames() {
+            let Some(pitch) = frame.pitch else { continue };
+            (low, high) = (low.min(pitch), high.max(pitch));
+            let turned = match rising {
+                Some(true) => high - pitch >= least,
+                Some(false) => pitch - low >= least,
+                None => high - low >= least,
+            };
+            if turned {
+                rising = Some(rising.map_or(pitch - low >= high - pitch, |rising: bool| !rising));
+                (low, high) = (pitch, pitch);
+                times_s.push(frame.time_s);
+            }
+        }
+        Reversals { times_s }
+    }
+
+    /// Whether there can be enough crossings of a middle between two times: one in
+    /// every [`LONGEST_SIDE_S`], but for the ends. Each crossing takes a reversal;
+    /// the first and the last may have theirs outside.
+    fn allow(&self, from_s: f64, to_s: f64) -> bool {
+        let before = |time_s: f64| self.times_s.partition_point(|t| *t <= time_s);
+        let most = before(to_s + NEAR_S) - before(from_s - NEAR_S) + 2;
+        let length_s = to_s - from_s;
+        most >= CROSSINGS && length_s < most as f64 * LONGEST_SIDE_S + 2.0 * EDGE_S
+    }
+}
+
+/// Hops at the edges of a contour may lie so far outside its times, in seconds.
+const NEAR_S: f64 = 0.01;
+/// Longest time to the first crossing and from the last, in seconds.
+const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
 
 /// How many notes from the first on could be parts of one oscillation: short ones, and
 /// longer ones in which the segmenter missed every turn.
@@ -105,15 +160,17 @@ impl Oscillation {
         if pitches.len() < 8 {
             return None;
         }
-        pitches.sort_by(f32::total_cmp);
-        let share = |part: f64| pitches[((pitches.len() - 1) as f64 * part) as usize];
+        let mut share = |part: f64| {
+            let at = ((pitches.len() - 1) as f64 * part) as usize;
+            *pitches.select_nth_unstable_by(at, f32::total_cmp).1
+        };
         let (low, high) = (share(0.1), share(0.9));
         let width = high - low;
         if !WIDTH.contains(&width) || share(0.98) - share(0.02) > WIDTH.end {
             return None;
         }
         let middle = 0.5 * (low + high);
-        let crossings = crossings_s(contour, middle, 0.15 * width);
+        let crossings = crossings_s(contour, middle, MARGIN * width);
         let span_s = crossings.last()? - crossings.first()?;
         let turns = (crossings.len() - 1) as f64 / 2.0;
         let length_s = contour.points.len() as f64 * contour.hop_s;
@@ -123,7 +180,7 @@ impl Oscillation {
             .windows(2)
             .map(|w| w[1] - w[0])
             .fold(0.0, f64::max);
-        let steady = longest_s < LONGEST_SIDE_S && start_s.max(end_s) < LONGEST_SIDE_S + 0.1;
+        let steady = longest_s < LONGEST_SIDE_S && start_s.max(end_s) < EDGE_S;
         if crossings.len() < CROSSINGS || !steady {
             return None;
         }

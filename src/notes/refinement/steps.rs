@@ -3,9 +3,9 @@
 //! cannot be told from a bend in time; offline a step is clear: the pitch is steady,
 //! moves within a few hops, and is steady again.
 
-use crate::notes::articulation::median;
 use crate::notes::timeline::Timeline;
 use crate::notes::{Attack, Note};
+use crate::statistics::median;
 
 /// Smallest step, in semitones.
 const STEP: f64 = 0.45;

@@ -6,10 +6,11 @@ use quick_xml::escape::escape;
 
 use super::{Sink, picture, write_page};
 use crate::intonation::across::{Across, Row};
-use crate::intonation::groups::clock;
 use crate::line::LineContext;
+use crate::units::clock;
 
 /// The report.
+#[derive(Debug)]
 pub struct AcrossHtml<'a> {
     /// What it shows.
     pub across: &'a Across,

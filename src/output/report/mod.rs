@@ -23,6 +23,7 @@ use crate::line::{Line, LineNote};
 use sections::articulation_text;
 
 /// The report.
+#[derive(Debug)]
 pub struct Html {
     /// Temperature of the air in the horn, degrees Celsius.
     pub temperature_c: f64,

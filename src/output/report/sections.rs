@@ -7,9 +7,10 @@ use quick_xml::escape::escape;
 use super::super::csv::detail;
 use super::{Report, Sink, plots};
 use crate::horn::tube::{slide_direction, slide_place};
-use crate::intonation::groups::{Group, clock};
+use crate::intonation::groups::Group;
 use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
+use crate::units::clock;
 
 /// A note's articulation as text.
 pub fn articulation_text(named: &LineNote) -> String {

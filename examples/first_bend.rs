@@ -1,0 +1,110 @@
+//! How far the pitch that a session sends is from where its note settles: at the
+//! note-on (the first pitch bend) and for some time after, over takes.
+//!
+//!     cargo run --release --example first_bend -- FOLDER
+//!
+//! Settled is the pitch of the finished note, as the note list has it.
+
+use std::error::Error;
+use std::path::{Path, PathBuf};
+
+use leadpipe::internals::live::control_event::ControlEvent;
+use leadpipe::internals::live::engine::Engine;
+use leadpipe::internals::live::note_mapper::DynamicRange;
+use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::{LineContext, Reference, Selection, Take, Tuning};
+
+/// Times after the note-on that are looked at, in seconds.
+const AFTER_S: [f64; 5] = [0.0, 0.01, 0.02, 0.04, 0.08];
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let folder = std::env::args().nth(1).ok_or("give a folder with takes")?;
+    let mut takes = Vec::new();
+    wavs(Path::new(&folder), &mut takes)?;
+    takes.sort();
+    let mut off: Vec<Vec<f64>> = vec![Vec::new(); AFTER_S.len()];
+    for take in &takes {
+        for note in sent(take)? {
+            let settled = note.settled.ok_or("a note that does not end")?;
+            for (at, after_s) in AFTER_S.iter().enumerate() {
+                let last = note.pitches.iter().rev().find(|(t, _)| t <= after_s);
+                off[at].extend(last.map(|(_, pitch)| (pitch - settled).abs() * 100.0));
+            }
+        }
+    }
+    println!("{} takes, {} notes", takes.len(), off[0].len());
+    println!("after (ms)  median  90 %  95 %  (cents from where the note settles)");
+    for (after_s, off) in AFTER_S.iter().zip(&mut off) {
+        off.sort_by(f64::total_cmp);
+        let share = |part: f64| off[((off.len() - 1) as f64 * part).round() as usize];
+        let row = [share(0.5), share(0.9), share(0.95)].map(|v| format!("{v:6.1}"));
+        println!("{:10.0} {}", after_s * 1e3, row.join(" "));
+    }
+    Ok(())
+}
+
+/// A note as it was sent.
+struct Sent {
+    /// Seconds after the note-on, and pitch.
+    pitches: Vec<(f64, f64)>,
+    settled: Option<f64>,
+}
+
+fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
+    let mut take = Take::open(take, &Selection::default())?;
+    let tuning = Tuning::find("equal-12", None, Reference::default())?;
+    let choices = Choices {
+        horns: Vec::new(),
+        tunings: Vec::new(),
+        sources: Vec::new(),
+    };
+    let context = LineContext::new(tuning);
+    let setup = Setup::new(choices, context, -65.0, take.sample_rate_hz())?;
+    let mut engine = Engine::new(setup, DynamicRange::default(), 0);
+    let mut events = Vec::new();
+    let mut block = Vec::new();
+    while take.next_block(&mut block)? {
+        engine.process(&block, &mut events);
+    }
+    engine.finish(&mut events);
+    for note in engine.take_finished() {
+        note.describe(&mut events);
+    }
+    let mut notes: Vec<Sent> = Vec::new();
+    let (mut began_s, mut finished) = (0.0, 0);
+    for event in events {
+        match event {
+            ControlEvent::NoteOn(start) => {
+                began_s = start.at_s;
+                notes.push(Sent {
+                    pitches: vec![(0.0, start.pitch.0)],
+                    settled: None,
+                });
+            }
+            ControlEvent::NoteUpdate(update) => {
+                let pitches = notes.last_mut().map(|n| &mut n.pitches);
+                pitches
+                    .into_iter()
+                    .for_each(|p| p.push((update.at_s - began_s, update.pitch.0)));
+            }
+            ControlEvent::NoteFinished(named) => {
+                notes[finished].settled = Some(named.note.pitch);
+                finished += 1;
+            }
+            _ => {}
+        }
+    }
+    Ok(notes)
+}
+
+fn wavs(folder: &Path, found: &mut Vec<PathBuf>) -> std::io::Result<()> {
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            wavs(&path, found)?;
+        } else if path.extension().is_some_and(|e| e == "wav" || e == "flac") {
+            found.push(path);
+        }
+    }
+    Ok(())
+}

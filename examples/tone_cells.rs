@@ -1,0 +1,82 @@
+//! Writes the cells of takes with the features around them, for training.
+//! usage: tone_cells offline|causal OUT TAKE...
+use std::fs::File;
+use std::io::{BufWriter, Write};
+
+use leadpipe::Settings;
+use leadpipe::internals::analysis::Analyser;
+use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
+use leadpipe::internals::analysis::tone::features::pitch_of;
+use leadpipe::internals::analysis::tone::{CAUSAL, Grid, OFFLINE};
+
+fn main() {
+    let mut arguments = std::env::args().skip(1);
+    let causal = arguments.next().as_deref() == Some("causal");
+    let out = arguments.next().expect("OUT");
+    let mut out = BufWriter::new(File::create(out).unwrap());
+    for (number, take) in arguments.enumerate() {
+        let mut reader = hound::WavReader::open(&take).unwrap();
+        let spec = reader.spec();
+        let samples: Vec<f32> = match spec.sample_format {
+            hound::SampleFormat::Float => reader.samples::<f32>().map(|s| s.unwrap()).collect(),
+            hound::SampleFormat::Int => reader
+                .samples::<i32>()
+                .map(|s| s.unwrap() as f32 / (1u64 << (spec.bits_per_sample - 1)) as f32)
+                .collect(),
+        };
+        let settings = Settings::builder(f64::from(spec.sample_rate));
+        let settings = settings
+            .gate_db(-140.0)
+            .build()
+            .expect("a usual sample rate");
+        let mut analyser = Analyser::new(settings);
+        let (hop, rate_hz) = analyser.hop();
+        let mut grid = Grid::new(if causal { &CAUSAL } else { &OFFLINE }, rate_hz, hop);
+        let mut path = OfflineDecoder::new(&analyser);
+        let mut first_s = None;
+        let mut decoded = Vec::new();
+        let hop_s = analyser.hop_s();
+        let mut write = |grid: &mut Grid, first_s: f64| {
+            while let Some(cells) = grid.next_cells() {
+                // The middle of the moment's eight hops; live, the end of its four.
+                let hops = if causal {
+                    grid.number() * 4 + 3
+                } else {
+                    grid.number() * 8 + 3
+                };
+                let time_s = first_s + hops as f64 * hop_s;
+                for (rank, cell) in cells.iter().enumerate() {
+                    let mut row: Vec<u8> = Vec::with_capacity(16 + 840);
+                    row.extend((number as u32).to_le_bytes());
+                    row.extend((time_s as f32).to_le_bytes());
+                    row.extend(pitch_of(cell.bin).to_le_bytes());
+                    row.extend((rank as u32).to_le_bytes());
+                    for feature in grid.context(cell.bin).iter().flatten() {
+                        row.push((feature * 60.0).round().clamp(-128.0, 127.0) as i8 as u8);
+                    }
+                    out.write_all(&row).unwrap();
+                }
+            }
+        };
+        for block in samples.chunks(4_800) {
+            analyser.push(block, &mut |frame| {
+                first_s.get_or_insert(frame.time_s);
+                grid.push_samples(frame.samples.as_slice());
+                if causal {
+                    grid.push_candidates(&frame.candidates);
+                } else {
+                    path.push(frame, &mut decoded, &mut |c| grid.push_candidates(c));
+                }
+                write(&mut grid, first_s.unwrap());
+            });
+            decoded.clear();
+        }
+        grid.end_samples();
+        if !causal {
+            path.finish(&mut decoded, &mut |c| grid.push_candidates(c));
+        }
+        grid.finish();
+        write(&mut grid, first_s.unwrap_or(0.0));
+    }
+    out.flush().unwrap();
+}

@@ -1,0 +1,467 @@
+//! Tone evidence: for each pitch that the correlation offers, how likely it sounds as a
+//! tone, begins or ends, read from its own harmonics over time.
+//!
+//! ```text
+//! samples    -> Spectra ----\
+//!                            Grid (moments of 8 hops) -> cells -> context -> network
+//! candidates -> strengths --/
+//! ```
+//!
+//! The correlation finds which periods the sound may have and makes no octave errors,
+//! but it says little of *when*: in a reverberant room the note before still repeats
+//! while the next begins, and noise or a rumble moves every level. A pitch's own
+//! harmonics rise when it is played and fall as the room lets them, whatever else
+//! sounds.
+
+pub mod features;
+pub mod network;
+mod salience;
+pub mod spectra;
+
+use std::collections::VecDeque;
+
+use features::{BINS, FEATURES, FLOOR, Reader, bin_of, pitch_of};
+use network::{Code, Evidence, Network};
+use salience::{PitchAxis, Salience};
+use spectra::{Centring, Spectra, Spectrum};
+
+use super::candidates::Candidates;
+
+/// What is read around a moment, and how long a moment is.
+#[derive(Debug, Clone, Copy)]
+pub struct Layout {
+    /// Where the spectra's windows lie.
+    pub centring: Centring,
+    /// Hops in a moment.
+    pub hops: usize,
+    /// Moments around a cell's own at which its pitch is read: close together near it,
+    /// far apart far from it.
+    pub offsets: &'static [i32],
+    /// Moments waited for.
+    ahead: usize,
+    /// Moments after one whose level its reference already counts: a loud attack is
+    /// measured by itself, not by the rest before it.
+    foreseen: usize,
+    /// Moments before and after from which a pitch is asked about too: a dip in the
+    /// tone must not take its pitch off the list.
+    carry: (usize, usize),
+    /// A pitch rises from so many moments before to so many after.
+    rise: (usize, usize),
+}
+
+/// For whole takes: moments of 10.7 ms, the future known.
+pub const OFFLINE: Layout = Layout {
+    centring: Centring::Centred,
+    hops: 8,
+    offsets: &[
+        -64, -40, -24, -16, -10, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 6, 10, 16, 24, 40,
+    ],
+    ahead: 40,
+    foreseen: 24,
+    carry: (8, 8),
+    rise: (3, 2),
+};
+
+/// For the live engine: moments of 5.3 ms, only the past known.
+pub const CAUSAL: Layout = Layout {
+    centring: Centring::Trailing,
+    hops: 4,
+    offsets: &[
+        -128, -80, -48, -32, -22, -16, -12, -9, -7, -5, -4, -3, -2, -1, 0,
+    ],
+    ahead: 0,
+    foreseen: 0,
+    carry: (16, 0),
+    rise: (6, 0),
+};
+
+impl Layout {
+    fn behind(&self) -> usize {
+        self.offsets[0].unsigned_abs() as usize
+    }
+}
+
+/// Pitches asked about in a moment at most.
+pub const CELLS: usize = 14;
+/// So many of them for their correlation, ...
+const REPEATING: usize = 8;
+/// ... so many because they stand out of the spectrum, and so many because they have
+/// just risen out of it.
+const SALIENT: usize = 4;
+const RISING: usize = 3;
+/// By so much a pitch has risen, as a base-2 logarithm of power: 4.5 dB.
+const RISE: f32 = 1.5;
+
+/// Least strength from which a pitch is asked about, in nats: noise alone has peaks of
+/// half of that.
+const MIN_STRENGTH: f32 = 0.1;
+
+/// How fast the level that others are measured from falls, in powers of two a second:
+/// 2 dB.
+const REFERENCE_FALL_PER_S: f32 = 0.664;
+
+/// A pitch that may sound at a moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cell {
+    /// Its bin.
+    pub bin: usize,
+    /// Strength by the correlation, in nats.
+    pub strength: f32,
+}
+
+/// What is known of one moment.
+#[derive(Debug, Clone)]
+struct Moment {
+    spectrum: Spectrum,
+    salience: Salience,
+    /// Level that others are measured from, as far as the past tells.
+    reference: f32,
+    /// Strengths in the short and the long window by bin, in nats.
+    strengths: Vec<[f32; 2]>,
+    /// What has been encoded of it, by bin.
+    codes: Vec<Option<Code>>,
+}
+
+/// Spectra and candidates of the moments around the one that is asked about.
+#[derive(Debug, Clone)]
+pub struct Grid {
+    layout: &'static Layout,
+    spectra: Spectra,
+    reader: Reader,
+    axis: PitchAxis,
+    /// Spectra whose candidates are not all there yet.
+    waiting: VecDeque<Spectrum>,
+    /// Strengths of the moment whose candidates arrive now, and the hops of it.
+    strengths: Vec<[f32; 2]>,
+    hops: usize,
+    moments: VecDeque<Moment>,
+    /// Number of the first of them, counted from the start of the sound.
+    first: usize,
+    /// Number of the moment that is asked about next.
+    now: usize,
+    reference: f32,
+    fall: f32,
+    ended: bool,
+    /// Room for the codes of a cell.
+    codes: Vec<Code>,
+}
+
+impl Grid {
+    /// Grid for samples at `rate_hz` in hops of `hop` samples.
+    pub fn new(layout: &'static Layout, rate_hz: f64, hop: usize) -> Self {
+        let step = layout.hops * hop;
+        Grid {
+            layout,
+            spectra: Spectra::new(rate_hz, step, layout.centring),
+            reader: Reader::new(rate_hz),
+            axis: PitchAxis::new(rate_hz),
+            waiting: VecDeque::new(),
+            strengths: vec![[0.0; 2]; BINS],
+            hops: 0,
+            moments: VecDeque::new(),
+            first: 0,
+            now: 0,
+            reference: f32::NEG_INFINITY,
+            fall: REFERENCE_FALL_PER_S * (step as f64 / rate_hz) as f32,
+            ended: false,
+            codes: Vec::with_capacity(layout.offsets.len()),
+        }
+    }
+
+    /// Takes the next samples.
+    pub fn push_samples(&mut self, samples: &[f32]) {
+        let waiting = &mut self.waiting;
+        self.spectra.push(samples, &mut |s| waiting.push_back(s));
+    }
+
+    /// Takes the candidates of the next hop. Its samples, and those of half the longest
+    /// window after it, must have been taken.
+    pub fn push_candidates(&mut self, candidates: &Candidates) {
+        for candidate in candidates.as_slice() {
+            let Some(bin) = bin_of(candidate.pitch) else {
+                continue;
+            };
+            let nats =
+                [candidate.short, candidate.long].map(|n| n.max(0.0) / self.layout.hops as f32);
+            for near in bin.saturating_sub(1)..(bin + 2).min(BINS) {
+                let share = if near == bin { 1.0 } else { 0.9 };
+                for (sum, nats) in self.strengths[near].iter_mut().zip(nats) {
+                    *sum += share * nats;
+                }
+            }
+        }
+        self.hops += 1;
+        if self.hops == self.layout.hops {
+            self.hops = 0;
+            self.close_moment();
+        }
+    }
+
+    fn close_moment(&mut self) {
+        let strengths = std::mem::replace(&mut self.strengths, vec![[0.0; 2]; BINS]);
+        let Some(spectrum) = self.waiting.pop_front() else {
+            debug_assert!(false, "candidates before their samples");
+            return;
+        };
+        self.reference = spectrum.level.max(self.reference - self.fall);
+        let recent = self.moments.len().saturating_sub(self.layout.foreseen);
+        for moment in self.moments.range_mut(recent..) {
+            moment.reference = moment.reference.max(spectrum.level);
+        }
+        let salience = self.axis.read(&spectrum, self.reference, FLOOR);
+        self.moments.push_back(Moment {
+            salience,
+            spectrum,
+            reference: self.reference,
+            strengths,
+            codes: vec![None; BINS],
+        });
+        while self.first + self.layout.behind() + self.layout.carry.0 < self.now {
+            self.moments.pop_front();
+            self.first += 1;
+        }
+    }
+
+    /// Ends the samples: what is missing of the last windows is silence.
+    pub fn end_samples(&mut self) {
+        self.push_samples(&vec![0.0; spectra::SIZES[2]]);
+    }
+
+    /// Ends the sound, once all candidates are given.
+    pub fn finish(&mut self) {
+        while self.hops != 0 {
+            self.push_candidates(&Candidates::default());
+        }
+        self.ended = true;
+    }
+
+    /// The cells of the next moment, once all that is read around it is there.
+    pub fn next_cells(&mut self) -> Option<Vec<Cell>> {
+        let known = self.first + self.moments.len();
+        let wanted = self.now + self.layout.ahead + self.layout.foreseen;
+        let ready = wanted < known || self.ended && self.now < known;
+        ready.then(|| {
+            let cells = self.cells(self.now - self.first);
+            self.now += 1;
+            cells
+        })
+    }
+
+    /// Number of the moment whose cells were given last.
+    pub fn number(&self) -> usize {
+        self.now - 1
+    }
+
+    fn cells(&self, at: usize) -> Vec<Cell> {
+        let mut strength = [0f32; BINS];
+        let (before, after) = self.layout.carry;
+        let around = at.saturating_sub(before)..(at + after + 1).min(self.moments.len());
+        for there in around {
+            let reach = if there < at { before } else { after };
+            let weight = 1.0 - there.abs_diff(at) as f32 / (reach + 1) as f32;
+            let moment = &self.moments[there];
+            for (sum, nats) in strength.iter_mut().zip(&moment.strengths) {
+                *sum = sum.max(weight * (0.2 * nats[0] + 0.8 * nats[1]));
+            }
+        }
+        let mut cells = Vec::with_capacity(CELLS);
+        let mut add = |values: &[f32], min: f32, most: usize| {
+            for bin in tops(values, min, most) {
+                let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
+                if !cells.iter().any(known) && cells.len() < CELLS {
+                    cells.push(Cell {
+                        bin,
+                        strength: strength[bin],
+                    });
+                }
+            }
+        };
+        add(&strength, MIN_STRENGTH, REPEATING);
+        let here = &self.moments[at].salience;
+        add(&here.contrast, f32::NEG_INFINITY, SALIENT);
+        let (before, after) = self.layout.rise;
+        let before = &self.moments[at.saturating_sub(before)].salience.harmonics;
+        let after = &self.moments[(at + after).min(self.moments.len() - 1)]
+            .salience
+            .harmonics;
+        let risen: Vec<f32> = after.iter().zip(before).map(|(a, b)| a - b).collect();
+        add(&risen, RISE, RISING);
+        cells
+    }
+
+    /// The features of a bin at every offset from the moment whose cells were given
+    /// last. Before the sound and after it there is silence.
+    pub fn context(&self, bin: usize) -> Vec<[f32; FEATURES]> {
+        let read = |&offset: &i32| {
+            let there = self.there(offset);
+            there.map_or([SILENCE; FEATURES], |at| self.features(at, bin))
+        };
+        self.layout.offsets.iter().map(read).collect()
+    }
+
+    /// Index of the moment at an offset from the one whose cells were given last.
+    fn there(&self, offset: i32) -> Option<usize> {
+        let at = (self.number() - self.first).checked_add_signed(offset as isize)?;
+        (at < self.moments.len()).then_some(at)
+    }
+
+    fn features(&self, at: usize, bin: usize) -> [f32; FEATURES] {
+        let moment = &self.moments[at];
+        self.reader.read(
+            bin,
+            &moment.spectrum,
+            &moment.salience,
+            moment.strengths[bin],
+            moment.reference,
+        )
+    }
+
+    /// Evidence for a bin at the moment whose cells were given last.
+    pub fn evidence(&mut self, network: &Network, bin: usize) -> Evidence {
+        let mut codes = std::mem::take(&mut self.codes);
+        codes.clear();
+        for &offset in self.layout.offsets {
+            let code = match self.there(offset) {
+                None => network.silence(),
+                Some(at) => {
+                    let known = self.moments[at].codes[bin];
+                    let code = known.unwrap_or_else(|| network.encode(&self.features(at, bin)));
+                    self.moments[at].codes[bin] = Some(code);
+                    code
+                }
+            };
+            codes.push(code);
+        }
+        let evidence = network.evidence(pitch_of(bin), &codes);
+        self.codes = codes;
+        evidence
+    }
+}
+
+/// What a feature reads where there is no sound.
+pub const SILENCE: f32 = -1.9;
+
+/// A pitch at a moment with its evidence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ToneCell {
+    /// Pitch in MIDI semitones, to a tenth.
+    pub pitch: f32,
+    /// What speaks for it, as log odds.
+    pub evidence: Evidence,
+}
+
+/// The cells of a stretch of sound, moment by moment.
+#[derive(Debug, Clone, Default)]
+pub struct ToneTrack {
+    cells: Vec<ToneCell>,
+    /// Where each moment's cells end.
+    ends: Vec<usize>,
+}
+
+impl ToneTrack {
+    /// Number of moments.
+    pub fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.ends.is_empty()
+    }
+
+    /// The cells of a moment.
+    pub fn cells(&self, at: usize) -> &[ToneCell] {
+        let from = if at == 0 { 0 } else { self.ends[at - 1] };
+        &self.cells[from..self.ends[at]]
+    }
+
+    /// Adds a moment.
+    pub fn push(&mut self, cells: impl IntoIterator<Item = ToneCell>) {
+        self.cells.extend(cells);
+        self.ends.push(self.cells.len());
+    }
+
+    /// Takes the first moments away, so many.
+    pub fn split_front(&mut self, count: usize) -> ToneTrack {
+        let count = count.min(self.ends.len());
+        let rest_ends = self.ends.split_off(count);
+        let cut = self.ends.last().copied().unwrap_or(0);
+        let rest = ToneTrack {
+            cells: self.cells.split_off(cut),
+            ends: rest_ends.into_iter().map(|end| end - cut).collect(),
+        };
+        std::mem::replace(self, rest)
+    }
+}
+
+/// Log odds under which a cell is as good as none.
+const MIN_TONE: f32 = -6.0;
+const MIN_ONSET: f32 = -4.5;
+
+/// Reads tone evidence from a stream of samples and candidates.
+#[derive(Debug, Clone)]
+pub struct ToneReader {
+    grid: Grid,
+    network: Network,
+}
+
+impl ToneReader {
+    /// Reader for samples at `rate_hz` in hops of `hop` samples.
+    pub fn new(layout: &'static Layout, rate_hz: f64, hop: usize) -> Self {
+        ToneReader {
+            grid: Grid::new(layout, rate_hz, hop),
+            network: Network::learned(layout),
+        }
+    }
+
+    /// Takes the samples of the next hop.
+    pub fn push_samples(&mut self, samples: &[f32]) {
+        self.grid.push_samples(samples);
+    }
+
+    /// Takes the candidates of the next hop whose are all known; appends the moments
+    /// that are then decided to `out`.
+    pub fn push_candidates(&mut self, candidates: &Candidates, out: &mut ToneTrack) {
+        self.grid.push_candidates(candidates);
+        self.read(out);
+    }
+
+    /// Ends the samples; candidates of the last hops may follow.
+    pub fn end_samples(&mut self) {
+        self.grid.end_samples();
+    }
+
+    /// Ends the sound, once all candidates are given; appends the last moments to `out`.
+    pub fn finish(&mut self, out: &mut ToneTrack) {
+        self.grid.finish();
+        self.read(out);
+    }
+
+    fn read(&mut self, out: &mut ToneTrack) {
+        while let Some(cells) = self.grid.next_cells() {
+            let (grid, network) = (&mut self.grid, &self.network);
+            let read = cells.iter().map(|cell| ToneCell {
+                pitch: pitch_of(cell.bin),
+                evidence: grid.evidence(network, cell.bin),
+            });
+            let counts = |c: &ToneCell| c.evidence.tone > MIN_TONE || c.evidence.onset > MIN_ONSET;
+            out.push(read.filter(counts));
+        }
+    }
+}
+
+/// The highest local maxima over `min`, so many at most, highest first.
+fn tops(values: &[f32], min: f32, most: usize) -> Vec<usize> {
+    let top = |&bin: &usize| {
+        let here = values[bin];
+        let before = &values[bin.saturating_sub(2)..bin];
+        let after = &values[bin + 1..(bin + 3).min(values.len())];
+        here > min
+            && before.iter().all(|&other| here > other)
+            && after.iter().all(|&other| here >= other)
+    };
+    let mut tops: Vec<usize> = (0..values.len()).filter(top).collect();
+    tops.sort_by(|&a, &b| values[b].total_cmp(&values[a]));
+    tops.truncate(most);
+    tops
+}

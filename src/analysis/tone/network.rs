@@ -1,0 +1,175 @@
+//! The small network that turns what is read of a pitch over time into evidence.
+//!
+//! One encoder for every offset, then two layers over all of them (`training/train.py`
+//! has the same network and writes the weights). Rectified values are often zero, and
+//! a zero costs nothing: layers run over their inputs and add each one's row of weights.
+
+use pulp::{Arch, Simd, WithSimd};
+
+use super::features::FEATURES;
+use super::spectra::Centring;
+use super::{Layout, SILENCE};
+
+/// Numbers that the encoder makes of the features at one offset.
+pub const CODE: usize = 24;
+/// Values of the layers after it.
+const WIDE: usize = 64;
+const NARROW: usize = 32;
+/// Evidence: tone, onset, tongue, age.
+const OUT: usize = 4;
+/// Inputs beside the codes: the register, and its square.
+const REGISTER: usize = 2;
+
+/// Learned weights, made by `training/train.py` (see `training/README.md` for the sound
+/// they were learned from).
+static OFFLINE: &[u8] = include_bytes!("offline.bin");
+static CAUSAL: &[u8] = include_bytes!("causal.bin");
+
+/// What one offset reads, encoded.
+pub type Code = [f32; CODE];
+
+/// What the network says of a pitch at a moment, as log odds.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Evidence {
+    /// That it sounds as a tone.
+    pub tone: f32,
+    /// That a note begins on it.
+    pub onset: f32,
+    /// If one does, that the tongue began it.
+    pub tongue: f32,
+    /// If one has begun of late, how long ago, in seconds (not log odds; live only).
+    pub age_s: f32,
+}
+
+/// A layer: weights by input, so that an input's weights lie side by side.
+#[derive(Debug, Clone)]
+struct Layer<const O: usize> {
+    weights: Vec<[f32; O]>,
+    bias: [f32; O],
+}
+
+impl<const O: usize> Layer<O> {
+    /// Reads a layer as `training/train.py` writes it.
+    ///
+    /// # Panics
+    /// If the weights are of another shape: they are part of the program.
+    fn read(bytes: &mut &[u8], inputs: usize) -> Self {
+        let shape = (number(bytes), number(bytes));
+        assert_eq!(shape, (inputs, O), "weights of another network");
+        let mut weights = vec![[0.0; O]; inputs];
+        for output in 0..O {
+            for row in &mut weights {
+                row[output] = f32::from_bits(number(bytes) as u32);
+            }
+        }
+        let bias = std::array::from_fn(|_| f32::from_bits(number(bytes) as u32));
+        Layer { weights, bias }
+    }
+
+    #[inline(always)]
+    fn add(&self, from: usize, inputs: &[f32], sums: &mut [f32; O]) {
+        for (input, row) in inputs.iter().zip(&self.weights[from..]) {
+            if *input != 0.0 {
+                for (sum, weight) in sums.iter_mut().zip(row) {
+                    *sum += input * weight;
+                }
+            }
+        }
+    }
+}
+
+fn number(bytes: &mut &[u8]) -> usize {
+    let (head, rest) = bytes.split_at(4);
+    *bytes = rest;
+    u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize
+}
+
+#[inline(always)]
+fn rectify<const N: usize>(values: [f32; N]) -> [f32; N] {
+    values.map(|value| if value > 0.0 { value } else { 0.0 })
+}
+
+/// The network with its weights.
+#[derive(Debug, Clone)]
+pub struct Network {
+    encoder: Layer<CODE>,
+    wide: Layer<WIDE>,
+    narrow: Layer<NARROW>,
+    out: Layer<OUT>,
+}
+
+impl Network {
+    /// The network with the weights that are part of the program.
+    pub fn learned(layout: &Layout) -> Self {
+        let mut bytes = match layout.centring {
+            Centring::Centred => OFFLINE,
+            Centring::Trailing => CAUSAL,
+        };
+        let codes = layout.offsets.len() * CODE;
+        Network {
+            encoder: Layer::read(&mut bytes, FEATURES),
+            wide: Layer::read(&mut bytes, codes + REGISTER),
+            narrow: Layer::read(&mut bytes, WIDE),
+            out: Layer::read(&mut bytes, NARROW),
+        }
+    }
+
+    /// The code of an offset at which there is no sound.
+    pub fn silence(&self) -> Code {
+        self.encode(&[SILENCE; FEATURES])
+    }
+
+    /// Encodes the features at one offset.
+    pub fn encode(&self, features: &[f32; FEATURES]) -> Code {
+        Arch::new().dispatch(Encode(self, features))
+    }
+
+    /// Evidence for a pitch in MIDI semitones, from the codes at the layout's offsets.
+    pub fn evidence(&self, pitch: f32, codes: &[Code]) -> Evidence {
+        Arch::new().dispatch(Evaluate(self, pitch, codes))
+    }
+}
+
+/// [`Network::encode`] in vector registers.
+struct Encode<'a>(&'a Network, &'a [f32; FEATURES]);
+
+impl WithSimd for Encode<'_> {
+    type Output = Code;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Code {
+        let Encode(network, features) = self;
+        let mut code = network.encoder.bias;
+        network.encoder.add(0, features, &mut code);
+        rectify(code)
+    }
+}
+
+/// [`Network::evidence`] in vector registers.
+struct Evaluate<'a>(&'a Network, f32, &'a [Code]);
+
+impl WithSimd for Evaluate<'_> {
+    type Output = Evidence;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Evidence {
+        let Evaluate(network, pitch, codes) = self;
+        let register = (pitch - 57.0) / 24.0;
+        let mut wide = network.wide.bias;
+        network.wide.add(0, codes.as_flattened(), &mut wide);
+        let beside = [register, register * register];
+        network
+            .wide
+            .add(codes.as_flattened().len(), &beside, &mut wide);
+        let mut narrow = network.narrow.bias;
+        network.narrow.add(0, &rectify(wide), &mut narrow);
+        let mut out = network.out.bias;
+        network.out.add(0, &rectify(narrow), &mut out);
+        Evidence {
+            tone: out[0],
+            onset: out[1],
+            tongue: out[2],
+            age_s: 0.1 * out[3],
+        }
+    }
+}

@@ -1,0 +1,217 @@
+//! Notes as they are played: the note model decoded forward, and what each note did.
+
+use std::collections::VecDeque;
+
+use super::contour::Contour;
+use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
+use super::segment::{NoteEvent, NoteStart};
+use super::{Attack, Length, Measured, Note, PitchFrame};
+use crate::analysis::Frame;
+use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
+use crate::units::{db_power, power_db};
+
+/// History kept, in seconds: what a note's first moments and the dip before it are read
+/// from.
+const HISTORY_S: f64 = 0.4;
+/// A pitch measured this far from the note's is another sound's, in semitones.
+const STRAY: f32 = 0.7;
+/// A note that begins this soon after the one before may be slurred to it, in seconds.
+const TOUCH_S: f64 = 0.03;
+/// Levels are averaged over so long, in seconds, to read a dip.
+const SMOOTH_S: f64 = 0.006;
+
+/// The note that is sounding.
+#[derive(Debug, Clone)]
+struct Open {
+    start: NoteStart,
+    contour: Contour,
+    dip_db: f32,
+    peak_db: f32,
+}
+
+/// Streaming segmenter of the live engine.
+#[derive(Debug, Clone)]
+pub struct LiveSegmenter {
+    hop_s: f64,
+    reader: ToneReader,
+    moments: ToneTrack,
+    decoder: LiveDecoder,
+    history: VecDeque<PitchFrame>,
+    note: Option<Open>,
+    /// End of the note before, stream seconds.
+    ended_s: f64,
+}
+
+impl LiveSegmenter {
+    /// Segmenter for frames of `hop` samples at `rate_hz`.
+    pub fn new(rate_hz: f64, hop: usize) -> Self {
+        let hop_s = hop as f64 / rate_hz;
+        LiveSegmenter {
+            hop_s,
+            reader: ToneReader::new(&CAUSAL, rate_hz, hop),
+            moments: ToneTrack::default(),
+            decoder: LiveDecoder::new(LiveModel::default(), CAUSAL.hops as f64 * hop_s),
+            history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
+            note: None,
+            ended_s: f64::NEG_INFINITY,
+        }
+    }
+
+    /// Takes the next frame; appends what it settles to `events`. Gives the frame as
+    /// the notes see it: with the pitch of the note that sounds.
+    pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {
+        self.reader.push_samples(frame.samples.as_slice());
+        self.reader
+            .push_candidates(&frame.candidates, &mut self.moments);
+        let mut decision = Decision::Same;
+        while !self.moments.is_empty() {
+            let moment = self.moments.split_front(1);
+            decision = self.decoder.push(moment.cells(0).iter().copied());
+        }
+        let now = self.pitch_frame(frame);
+        if self.history.len() as f64 * self.hop_s > HISTORY_S {
+            self.history.pop_front();
+        }
+        self.history.push_back(now);
+        if let Some(note) = &mut self.note {
+            note.contour.points.push(now.point());
+            note.peak_db = note.peak_db.max(now.level_db);
+        }
+        match decision {
+            Decision::Same => {}
+            Decision::Ended => self.end(now.time_s, events),
+            Decision::Begun(sounding, age_s) => {
+                let onset_s = now.time_s - f64::from(age_s);
+                self.end(onset_s, events);
+                self.begin(sounding, onset_s, now, events);
+            }
+        }
+        now
+    }
+
+    /// Ends what still sounds, at the end of the stream.
+    pub fn finish(&mut self, events: &mut Vec<NoteEvent>) {
+        self.end(f64::INFINITY, events);
+    }
+
+    /// A frame with the pitch of what sounds, measured where that is near.
+    fn pitch_frame(&self, frame: &Frame) -> PitchFrame {
+        let best = frame.best_path.hypothesis;
+        let fine = frame.fine_pitch.map(|f| f.pitch);
+        let near = |pitch: f32| move |p: &f32| (p - pitch).abs() < STRAY;
+        let pitch = self.decoder.sounding().map(|s| {
+            let measured = fine.filter(near(s.pitch));
+            let best = best.map(|b| b.pitch).filter(near(s.pitch));
+            measured.or(best).unwrap_or(s.pitch)
+        });
+        PitchFrame {
+            time_s: frame.time_s,
+            pitch,
+            margin: frame.best_path.margin,
+            confidence: best.map_or(0.0, |b| b.confidence),
+            level_db: frame.level.hop_db,
+            floor_db: frame.level.floor_db,
+        }
+    }
+
+    fn begin(
+        &mut self,
+        sounding: Sounding,
+        onset_s: f64,
+        now: PitchFrame,
+        events: &mut Vec<NoteEvent>,
+    ) {
+        let onset_s = onset_s.max(self.ended_s).max(0.0).min(now.time_s);
+        let touches = onset_s - self.ended_s < TOUCH_S;
+        let attack = if touches && sounding.note.tongue_odds < 0.0 {
+            Attack::Slurred
+        } else {
+            Attack::Tongued
+        };
+        let start = NoteStart {
+            onset_s,
+            decided_s: now.time_s,
+            pitch: now.pitch.unwrap_or(sounding.pitch),
+            level_db: now.level_db,
+            attack,
+        };
+        let own = self.history.iter().filter(|frame| frame.time_s >= onset_s);
+        let mut contour = Contour {
+            start_s: own.clone().next().map_or(now.time_s, |frame| frame.time_s),
+            hop_s: self.hop_s,
+            points: own.map(PitchFrame::point).collect(),
+        };
+        // Before the note was sure, the pitch was that of what sounded before.
+        for point in &mut contour.points {
+            if (point.pitch - start.pitch).abs() > STRAY {
+                point.pitch = f32::NAN;
+            }
+        }
+        self.note = Some(Open {
+            start,
+            contour,
+            dip_db: self.dip_db(onset_s),
+            peak_db: now.level_db,
+        });
+        events.push(NoteEvent::Started(start));
+    }
+
+    fn end(&mut self, end_s: f64, events: &mut Vec<NoteEvent>) {
+        let Some(note) = self.note.take() else {
+            return;
+        };
+        let mut contour = note.contour;
+        let last_s = contour.start_s + contour.points.len() as f64 * contour.hop_s;
+        let end_s = end_s.min(last_s).max(note.start.onset_s + self.hop_s);
+        contour.end_at(end_s);
+        self.ended_s = end_s;
+        let mut ended = Note {
+            onset_s: note.start.onset_s,
+            offset_s: end_s,
+            decided_s: note.start.decided_s,
+            pitch: f64::from(note.start.pitch),
+            attack: note.start.attack,
+            length: Length::Normal,
+            accent: false,
+            techniques: Vec::new(),
+            level_db: note.peak_db,
+            confidence: 0.0,
+            measured: Measured {
+                dip_db: note.dip_db,
+                ..Measured::default()
+            },
+            contour,
+        };
+        super::articulation::measure_pitch(&mut ended);
+        events.push(NoteEvent::Ended(ended));
+    }
+
+    /// How far the level dips around a time, against the weaker side, in dB.
+    fn dip_db(&self, at_s: f64) -> f32 {
+        let hops = ((SMOOTH_S / self.hop_s).round() as usize).max(1);
+        let power = |at: usize| {
+            let from = at.saturating_sub(hops - 1);
+            let sum: f32 = self
+                .history
+                .range(from..=at)
+                .map(|f| db_power(f.level_db))
+                .sum();
+            power_db(sum / (at + 1 - from) as f32)
+        };
+        let (mut before, mut low, mut after) = (-120f32, f32::INFINITY, -120f32);
+        for (at, frame) in self.history.iter().enumerate() {
+            let from_s = frame.time_s - at_s;
+            let level_db = power(at);
+            if (-0.12..-0.02).contains(&from_s) {
+                before = before.max(level_db);
+            }
+            if from_s.abs() < 0.04 {
+                low = low.min(level_db);
+            }
+            if from_s > 0.0 {
+                after = after.max(level_db);
+            }
+        }
+        (before.min(after) - low).max(0.0)
+    }
+}

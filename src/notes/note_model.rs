@@ -1,0 +1,473 @@
+//! The note model: which notes explain the tone evidence of a whole take best.
+//!
+//! ```text
+//!            start            age 3: may end, or the next may start
+//! silence ---------> note  age 0 -> 1 -> 2 -> 3 -+-> silence
+//!                                         ^------/
+//! ```
+//!
+//! A moment is silent, or one pitch sounds. A pitch goes on from moment to moment and may
+//! glide a little. To start a note costs something, which evidence for an onset pays back;
+//! to pass an onset by without starting one costs what the evidence says. A note has an
+//! age, for none is shorter than three moments. The cheapest way through the take is found
+//! by the Viterbi algorithm (Forney, Proc. IEEE 61, 1973); costs are in nats, as the
+//! evidence is. [`super::live_model`] decodes the same model forward.
+
+use crate::analysis::tone::{ToneCell, ToneTrack};
+
+/// What the model believes of notes before it hears any. The values were fitted on lines
+/// made by `training/make.py` that no weight was learned from.
+#[derive(Debug, Clone, Copy)]
+pub struct NoteModel {
+    /// Share of a moment's evidence for tone that is new: neighbouring moments repeat the
+    /// same sound.
+    pub tone_share: f32,
+    /// Log odds of a moment's tone count up to here: one moment must not decide alone.
+    pub max_tone: f32,
+    /// Starting a note, in nats.
+    pub start: f32,
+    /// Evidence for an onset counts up to here, log odds.
+    pub max_onset: f32,
+    /// Onsets that the network sees where there is one for sure: an onset is spread over
+    /// neighbouring moments.
+    pub onsets_seen: f32,
+    /// Ending a note of three moments, in nats; a longer one ends freely.
+    pub short: f32,
+    /// Gliding, in nats per semitone.
+    pub glide: f32,
+    /// A moment in which a sounding pitch is not among those asked about, in nats.
+    pub missing: f32,
+}
+
+impl Default for NoteModel {
+    fn default() -> Self {
+        NoteModel {
+            tone_share: 0.21,
+            max_tone: 4.0,
+            start: 4.0,
+            max_onset: 3.0,
+            onsets_seen: 0.775,
+            short: 1.5,
+            glide: 2.0,
+            missing: 1.0,
+        }
+    }
+}
+
+/// A note as the model finds it, in moments of the tone track.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DraftNote {
+    /// When it begins, with a fraction.
+    pub onset: f64,
+    /// Its first moment.
+    pub first: usize,
+    /// Its pitch in each moment, MIDI semitones.
+    pub pitches: Vec<f32>,
+    /// Evidence for its onset, log odds.
+    pub onset_odds: f32,
+    /// Evidence for the tongue, log odds.
+    pub tongue_odds: f32,
+}
+
+impl DraftNote {
+    /// The moment after its last.
+    pub fn end(&self) -> usize {
+        self.first + self.pitches.len()
+    }
+}
+
+/// Farthest glide from moment to moment that is still the same note, in semitones: faster
+/// than any slide, slower than a slur.
+const MAX_GLIDE: f32 = 0.45;
+/// Evidence within this many semitones speaks of the same onset.
+const SAME_ONSET: f32 = 0.65;
+/// Pitches that may go on without being asked about, and how far such a pitch lies from
+/// all that are, in semitones.
+const HELD: usize = 3;
+const APART: f32 = 0.3;
+/// Ages of a note, in moments; the last stands for all older ones.
+const AGES: usize = 4;
+/// From this age on a note may end.
+const GROWN: usize = 2;
+/// No evidence for an onset at all, log odds.
+const NEVER: f32 = -6.9;
+
+/// Probability of log odds.
+fn probability(odds: f32) -> f32 {
+    1.0 / (1.0 + (-odds).exp())
+}
+
+/// Onset evidence around a cell.
+#[derive(Debug, Clone, Copy)]
+struct Onset {
+    /// That a note starts here, log odds.
+    odds: f32,
+    /// When, in moments with a fraction.
+    at: f64,
+    /// What it costs to pass this moment by without an onset, in nats.
+    passing: f32,
+}
+
+impl Onset {
+    /// None.
+    fn none(at: usize) -> Self {
+        Onset {
+            odds: NEVER,
+            at: at as f64,
+            passing: 0.0,
+        }
+    }
+
+    /// Reads the evidence around a pitch.
+    fn read(model: &NoteModel, track: &ToneTrack, at: usize, pitch: f32) -> Self {
+        // Probabilities of five moments to either side.
+        const REACH: isize = 5;
+        let near = |by: isize| {
+            let there = at.checked_add_signed(by).filter(|&at| at < track.len());
+            let cells = there.map_or(&[][..], |at| track.cells(at));
+            let own = cells
+                .iter()
+                .filter(|c| (c.pitch - pitch).abs() < SAME_ONSET);
+            own.map(|c| probability(c.evidence.onset))
+                .fold(0.0, f32::max)
+        };
+        let seen: [f32; 2 * REACH as usize + 1] = std::array::from_fn(|i| near(i as isize - REACH));
+        let p = |by: isize| seen[(by + REACH) as usize];
+        // Onsets expected within two moments, as log odds that there is one.
+        let odds = |by: isize| {
+            let expected: f32 = (-2..=2).map(|d| p(by + d)).sum();
+            let share = (expected / model.onsets_seen).clamp(0.001, 0.985);
+            (share / (1.0 - share)).ln().min(model.max_onset)
+        };
+        let peak = p(0) > 0.1 && p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
+        let best = (-3..=3).fold(-3, |best, by| if p(by) > p(best) { by } else { best });
+        let [before, top, after] = [-1, 0, 1].map(|by| f64::from(p(best + by)));
+        let bend = before - 2.0 * top + after;
+        // The top of a parabola through three probabilities.
+        let part = if bend < -1e-9 {
+            (0.5 * (before - after) / bend).clamp(-0.6, 0.6)
+        } else {
+            0.0
+        };
+        Onset {
+            // A note starts at the peak or beside it, so that a peak starts one note.
+            odds: if best.abs() <= 1 { odds(best) } else { NEVER },
+            at: at as f64 + best as f64 + part,
+            passing: if peak { odds(0).exp().ln_1p() } else { 0.0 },
+        }
+    }
+}
+
+/// Where the best way to a state came from.
+#[derive(Debug, Clone, Copy)]
+struct Way {
+    score: f32,
+    /// State of the moment before: none is silence, else a pitch and an age.
+    from: Option<(u16, u8)>,
+    /// Whether the note starts here.
+    starts: bool,
+}
+
+/// Out of reach.
+const LOST: Way = Way {
+    score: f32::NEG_INFINITY,
+    from: None,
+    starts: false,
+};
+
+/// A pitch in a moment, at each age.
+#[derive(Debug, Clone, Copy)]
+struct Tone {
+    pitch: f32,
+    onset: Onset,
+    tongue_odds: f32,
+    ways: [Way; AGES],
+}
+
+impl Tone {
+    fn best(&self) -> f32 {
+        self.ways
+            .iter()
+            .map(|w| w.score)
+            .fold(f32::NEG_INFINITY, f32::max)
+    }
+}
+
+/// All states of a moment.
+#[derive(Debug, Clone)]
+struct States {
+    silence: Way,
+    tones: Vec<Tone>,
+}
+
+impl NoteModel {
+    /// The notes of a take, in order.
+    pub fn decode(&self, track: &ToneTrack) -> Vec<DraftNote> {
+        let mut moments: Vec<States> = Vec::with_capacity(track.len());
+        let start = States {
+            silence: Way { score: 0.0, ..LOST },
+            tones: Vec::new(),
+        };
+        for at in 0..track.len() {
+            let states = self.step(track, at, moments.last().unwrap_or(&start));
+            moments.push(states);
+        }
+        trace(&moments)
+    }
+
+    fn step(&self, track: &ToneTrack, at: usize, before: &States) -> States {
+        let ended = self.ended(before);
+        let silent = Way {
+            score: before.silence.score,
+            ..LOST
+        };
+        // What a note starts from is what silence comes from.
+        let silence = if ended.score > silent.score {
+            ended
+        } else {
+            silent
+        };
+        let mut tones: Vec<Tone> = (track.cells(at).iter())
+            .map(|cell| {
+                self.reach(
+                    before,
+                    silence,
+                    cell,
+                    Onset::read(self, track, at, cell.pitch),
+                )
+            })
+            .collect();
+        for pitch in held(before, &tones) {
+            let cell = ToneCell {
+                pitch,
+                evidence: Default::default(),
+            };
+            let mut tone = self.reach(before, silence, &cell, Onset::none(at));
+            tone.ways
+                .iter_mut()
+                .for_each(|way| way.score -= self.missing);
+            tones.push(tone);
+        }
+        let mut states = States { silence, tones };
+        let top = states
+            .tones
+            .iter()
+            .map(Tone::best)
+            .fold(silence.score, f32::max);
+        states.silence.score -= top;
+        for tone in &mut states.tones {
+            tone.ways.iter_mut().for_each(|way| way.score -= top);
+        }
+        states
+    }
+
+    /// The best note that may end.
+    fn ended(&self, before: &States) -> Way {
+        let mut best = LOST;
+        for (i, tone) in before.tones.iter().enumerate() {
+            for (age, way) in tone.ways.iter().enumerate().skip(GROWN) {
+                let cost = if age == GROWN { self.short } else { 0.0 };
+                if way.score - cost > best.score {
+                    best = Way {
+                        score: way.score - cost,
+                        from: Some((i as u16, age as u8)),
+                        starts: false,
+                    };
+                }
+            }
+        }
+        best
+    }
+
+    /// The best ways to a pitch: on from a pitch near it, or a note that starts.
+    fn reach(&self, before: &States, start: Way, cell: &ToneCell, onset: Onset) -> Tone {
+        let tone = self.tone_share * cell.evidence.tone.clamp(-self.max_tone, self.max_tone);
+        let mut ways = [LOST; AGES];
+        for (i, past) in before.tones.iter().enumerate() {
+            let glide = (past.pitch - cell.pitch).abs();
+            if glide > MAX_GLIDE {
+                continue;
+            }
+            for (age, way) in past.ways.iter().enumerate() {
+                let score = way.score - self.glide * glide - onset.passing + tone;
+                let reached = &mut ways[(age + 1).min(AGES - 1)];
+                if score > reached.score {
+                    *reached = Way {
+                        score,
+                        from: Some((i as u16, age as u8)),
+                        starts: false,
+                    };
+                }
+            }
+        }
+        ways[0] = Way {
+            score: start.score - self.start + onset.odds + tone,
+            from: start.from,
+            starts: true,
+        };
+        Tone {
+            pitch: cell.pitch,
+            onset,
+            tongue_odds: cell.evidence.tongue,
+            ways,
+        }
+    }
+}
+
+/// Pitches that lead but are not asked about in the next moment.
+fn held(before: &States, now: &[Tone]) -> Vec<f32> {
+    let mut leading: Vec<&Tone> = before.tones.iter().collect();
+    leading.sort_by(|a, b| b.best().total_cmp(&a.best()));
+    let mut held: Vec<f32> = Vec::new();
+    for tone in leading {
+        let far = |pitch: f32| (pitch - tone.pitch).abs() > APART;
+        let apart = now.iter().all(|n| far(n.pitch)) && held.iter().all(|&p| far(p));
+        if apart && held.len() < HELD {
+            held.push(tone.pitch);
+        }
+    }
+    held
+}
+
+/// Walks back from the best last state.
+fn trace(moments: &[States]) -> Vec<DraftNote> {
+    let mut notes = Vec::new();
+    let Some(last) = moments.last() else {
+        return notes;
+    };
+    let mut best = (last.silence.score, None);
+    for (i, tone) in last.tones.iter().enumerate() {
+        for (age, way) in tone.ways.iter().enumerate() {
+            if way.score > best.0 {
+                best = (way.score, Some((i as u16, age as u8)));
+            }
+        }
+    }
+    let mut state = best.1;
+    let mut pitches = Vec::new();
+    for (moment, states) in moments.iter().enumerate().rev() {
+        let Some((i, age)) = state else {
+            state = states.silence.from;
+            continue;
+        };
+        let tone = &states.tones[usize::from(i)];
+        let way = tone.ways[usize::from(age)];
+        pitches.push(tone.pitch);
+        if way.starts {
+            pitches.reverse();
+            notes.push(DraftNote {
+                onset: tone.onset.at,
+                first: moment,
+                pitches: std::mem::take(&mut pitches),
+                onset_odds: tone.onset.odds,
+                tongue_odds: tone.tongue_odds,
+            });
+        }
+        state = way.from;
+    }
+    notes.reverse();
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::tone::network::Evidence;
+
+    /// A track of cells given by moment as pitch, tone and onset odds.
+    fn track(moments: usize, cells: impl Fn(usize) -> Vec<(f32, f32, f32)>) -> ToneTrack {
+        let mut track = ToneTrack::default();
+        for at in 0..moments {
+            track.push(cells(at).into_iter().map(|(pitch, tone, onset)| ToneCell {
+                pitch,
+                evidence: Evidence {
+                    tone,
+                    onset,
+                    ..Evidence::default()
+                },
+            }));
+        }
+        track
+    }
+
+    fn spans(track: &ToneTrack) -> Vec<(usize, usize)> {
+        let notes = NoteModel::default().decode(track);
+        notes.iter().map(|n| (n.first, n.end())).collect()
+    }
+
+    /// An onset as the network shows it: sure at its moment, hinted at beside it.
+    fn at_onset(at: usize, onset: usize) -> f32 {
+        match at.abs_diff(onset) {
+            0 => 1.0,
+            1 => -1.0,
+            _ => -7.0,
+        }
+    }
+
+    #[test]
+    fn a_tone_with_an_onset_is_a_note() {
+        let one = track(60, |at| {
+            let sounds = (20..50).contains(&at);
+            vec![(60.0, if sounds { 5.0 } else { -5.0 }, at_onset(at, 20))]
+        });
+        assert_eq!(spans(&one), [(20, 50)]);
+    }
+
+    #[test]
+    fn a_steady_tone_without_an_onset_is_none_for_a_while() {
+        // A hum that the network half believes.
+        let hum = track(400, |_| vec![(31.0, 0.0, -7.0)]);
+        assert_eq!(spans(&hum), []);
+    }
+
+    #[test]
+    fn an_onset_on_the_same_pitch_starts_a_note() {
+        let two = track(60, |at| {
+            let onset = at_onset(at, 10).max(at_onset(at, 30));
+            vec![(60.0, if (10..50).contains(&at) { 5.0 } else { -5.0 }, onset)]
+        });
+        assert_eq!(spans(&two), [(10, 30), (30, 50)]);
+    }
+
+    #[test]
+    fn a_glide_is_one_note_and_a_step_two() {
+        let way = |step: f32| {
+            track(60, move |at| {
+                let pitch = if at < 30 {
+                    60.0
+                } else {
+                    60.0 + step.min(0.4 * (at - 29) as f32)
+                };
+                let onset = at_onset(at, 10);
+                vec![(
+                    pitch,
+                    if (10..50).contains(&at) { 5.0 } else { -5.0 },
+                    onset,
+                )]
+            })
+        };
+        assert_eq!(spans(&way(4.0)).len(), 1);
+        let step = track(60, |at| {
+            let (pitch, onset) = if at < 30 { (60.0, 10) } else { (64.0, 30) };
+            vec![(
+                pitch,
+                if (10..50).contains(&at) { 5.0 } else { -5.0 },
+                at_onset(at, onset),
+            )]
+        });
+        assert_eq!(spans(&step), [(10, 30), (30, 50)]);
+    }
+
+    #[test]
+    fn a_gap_in_what_is_asked_about_is_bridged() {
+        let gap = track(60, |at| match at {
+            28..31 => vec![],
+            _ => vec![(
+                60.0,
+                if (10..50).contains(&at) { 5.0 } else { -5.0 },
+                at_onset(at, 10),
+            )],
+        });
+        assert_eq!(spans(&gap), [(10, 50)]);
+    }
+}

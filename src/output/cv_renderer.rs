@@ -1,0 +1,301 @@
+//! Renders control voltages sample by sample, for files and sessions alike: 1 V per
+//! octave, the pitch held after a note, gate and trigger at 5 V, no trigger on a slur.
+
+use crate::units::Pitch;
+
+/// Gate and trigger, in volts (common practice).
+pub const GATE_V: f64 = 5.0;
+/// Length of a trigger in seconds (common practice: 1 to 10 ms).
+const TRIGGER_S: f64 = 0.005;
+/// A gate falls at least this long before a new attack, in seconds, so that an
+/// envelope starts again.
+pub const GATE_GAP_S: f64 = 0.003;
+/// Loudness: 0 V at this level and [`GATE_V`] at full scale, linear in dB.
+const LOUDNESS_FLOOR_DB: f64 = -60.0;
+
+/// Voltage of a level in dBFS.
+pub fn loudness_v(level_db: f64) -> f64 {
+    GATE_V * (1.0 - level_db / LOUDNESS_FLOOR_DB).clamp(0.0, 1.0)
+}
+
+/// Calibration of an interface's outputs: what voltage a sample gives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CvScale {
+    /// Volts between a sample of 0 and one of 1.0.
+    pub full_scale_v: f64,
+    /// Volts at a sample of 0.
+    pub offset_v: f64,
+    /// MIDI key at 0 V.
+    pub zero_volt_note: f64,
+}
+
+impl CvScale {
+    /// Sample that gives a voltage, clipped to the interface's range.
+    pub fn sample(&self, volts: f64) -> f32 {
+        ((volts - self.offset_v) / self.full_scale_v).clamp(-1.0, 1.0) as f32
+    }
+}
+
+/// Renderer of pitch, gate, trigger, loudness, and one trigger per route that has
+/// one. Times are seconds on the clock of whoever drives it.
+#[derive(Debug, Clone)]
+pub struct CvRenderer {
+    scale: CvScale,
+    /// Part of the way to its target that a voltage goes in a sample.
+    share: f64,
+    pitch_v: f64,
+    target_v: f64,
+    loudness_v: f64,
+    loudness_target_v: f64,
+    /// When the gate rises and falls.
+    gate_s: (f64, f64),
+    trigger_until_s: f64,
+    route_triggers_until_s: Vec<f64>,
+}
+
+impl CvRenderer {
+    /// Renderer at rest, with `route_triggers` extra triggers. `share` of the way to
+    /// the newest pitch and loudness is gone in each sample; 1 follows at once.
+    pub fn new(scale: CvScale, share: f64, route_triggers: usize) -> Self {
+        CvRenderer {
+            scale,
+            share,
+            pitch_v: 0.0,
+            target_v: 0.0,
+            loudness_v: 0.0,
+            loudness_target_v: 0.0,
+            gate_s: (f64::INFINITY, f64::NEG_INFINITY),
+            trigger_until_s: f64::NEG_INFINITY,
+            route_triggers_until_s: vec![f64::NEG_INFINITY; route_triggers],
+        }
+    }
+
+    fn gate(&self, time_s: f64) -> bool {
+        (self.gate_s.0..self.gate_s.1).contains(&time_s)
+    }
+
+    /// A note starts. Its pitch must be set before, by [`CvRenderer::jump`].
+    pub fn start(&mut self, at_s: f64, slurred: bool) {
+        let high = self.gate_s.1 > at_s;
+        self.gate_s = match (slurred, high) {
+            (true, true) => (self.gate_s.0, f64::INFINITY),
+            (false, true) => (at_s + GATE_GAP_S, f64::INFINITY),
+            (_, false) => (at_s, f64::INFINITY),
+        };
+        if !slurred {
+            self.trigger_until_s = at_s + TRIGGER_S;
+        }
+    }
+
+    /// Pitch at once.
+    pub fn jump(&mut self, pitch: Pitch) {
+        self.follow(pitch);
+        self.pitch_v = self.target_v;
+    }
+
+    /// Pitch that the note moves to.
+    pub fn follow(&mut self, pitch: Pitch) {
+        self.target_v = pitch.volts(self.scale.zero_volt_note);
+    }
+
+    /// Level in dBFS that the loudness moves to.
+    pub fn set_level(&mut self, level_db: f64) {
+        self.loudness_target_v = loudness_v(level_db);
+    }
+
+    /// The gate falls; pitch and loudness may go on.
+    pub fn release(&mut self, at_s: f64) {
+        self.gate_s.1 = at_s;
+    }
+
+    /// The note ends; its pitch is held.
+    pub fn stop(&mut self, at_s: f64) {
+        self.release(at_s);
+        self.target_v = self.pitch_v;
+        self.loudness_target_v = 0.0;
+    }
+
+    /// Everything low at once; the pitch is held.
+    pub fn silence(&mut self, at_s: f64) {
+        self.stop(at_s);
+        self.loudness_v = 0.0;
+        self.trigger_until_s = f64::NEG_INFINITY;
+        self.route_triggers_until_s.fill(f64::NEG_INFINITY);
+    }
+
+    /// Fires the trigger of a route, counted from 0.
+    pub fn fire_trigger(&mut self, at_s: f64, route: usize) {
+        if let Some(until_s) = self.route_triggers_until_s.get_mut(route) {
+            *until_s = at_s + TRIGGER_S;
+        }
+    }
+
+    /// Sample of each voltage at a time, written to `out`: pitch, gate, trigger,
+    /// loudness, route triggers. To be asked for at rising times.
+    pub fn next(&mut self, time_s: f64, mut out: impl FnMut(usize, f32)) {
+        self.pitch_v = toward(self.pitch_v, self.target_v, self.share);
+        self.loudness_v = toward(self.loudness_v, self.loudness_target_v, self.share);
+        let high = |on: bool| if on { GATE_V } else { 0.0 };
+        let volts = [
+            self.pitch_v,
+            high(self.gate(time_s)),
+            high(time_s < self.trigger_until_s),
+            self.loudness_v,
+        ];
+        let routes = self.route_triggers_until_s.iter();
+        let routes = routes.map(|until_s| high(time_s < *until_s));
+        for (at, volts) in volts.into_iter().chain(routes).enumerate() {
+            out(at, self.scale.sample(volts));
+        }
+    }
+}
+
+fn toward(from: f64, to: f64, share: f64) -> f64 {
+    if share >= 1.0 {
+        to
+    } else {
+        from + share * (to - from)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const SCALE: CvScale = CvScale {
+        full_scale_v: 10.0,
+        offset_v: 0.0,
+        zero_volt_note: 60.0,
+    };
+
+    const RATE_HZ: f64 = 48_000.0;
+
+    /// A renderer on the clock of a stream.
+    struct Stream {
+        renderer: CvRenderer,
+        samples: u64,
+    }
+
+    impl Stream {
+        fn new(route_triggers: usize) -> Self {
+            Stream {
+                renderer: CvRenderer::new(SCALE, 0.01, route_triggers),
+                samples: 0,
+            }
+        }
+
+        fn now_s(&self) -> f64 {
+            self.samples as f64 / RATE_HZ
+        }
+
+        fn start(&mut self, pitch: f64, slurred: bool) {
+            let now_s = self.now_s();
+            self.renderer.jump(Pitch(pitch));
+            self.renderer.start(now_s, slurred);
+            self.renderer.set_level(-30.0);
+        }
+
+        /// Volts of the five channels over so many samples.
+        fn run(&mut self, samples: usize) -> Vec<[f32; 5]> {
+            let mut frames = Vec::new();
+            for _ in 0..samples {
+                let mut frame = [0.0; 5];
+                let time_s = (self.samples as f64 + 0.5) / RATE_HZ;
+                self.renderer
+                    .next(time_s, |at, sample| frame[at] = sample * 10.0);
+                self.samples += 1;
+                frames.push(frame);
+            }
+            frames
+        }
+    }
+
+    #[test]
+    fn loudness_spans_the_gate_voltage() {
+        assert_eq!(loudness_v(0.0), GATE_V);
+        assert_eq!(loudness_v(-60.0), 0.0);
+        assert_eq!(loudness_v(-90.0), 0.0);
+        assert!((loudness_v(-30.0) - 2.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_note_comes_out_as_standard_voltages() {
+        let mut cv = Stream::new(1);
+        cv.start(72.0, false);
+        let got = cv.run(4_800);
+        assert!(got.iter().all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 5.0));
+        assert_eq!(got.iter().filter(|v| v[2] == 5.0).count(), 240);
+        assert!((got[4_799][3] - 2.5).abs() < 1e-3);
+        let now_s = cv.now_s();
+        cv.renderer.stop(now_s);
+        let after = cv.run(4_800);
+        assert!(
+            after
+                .iter()
+                .all(|v| (v[0] - 1.0).abs() < 1e-6 && v[1] == 0.0)
+        );
+    }
+
+    #[test]
+    fn tongue_drops_the_gate_and_a_slur_does_not() {
+        let mut cv = Stream::new(0);
+        cv.start(60.0, false);
+        cv.run(480);
+        cv.start(62.0, true);
+        let slurred = cv.run(480);
+        assert!(slurred.iter().all(|v| v[1] == 5.0 && v[2] == 0.0));
+        cv.start(62.0, false);
+        let tongued = cv.run(480);
+        assert_eq!(tongued.iter().take_while(|v| v[1] == 0.0).count(), 144);
+        assert_eq!(tongued[0][2], 5.0);
+    }
+
+    #[test]
+    fn calibration_is_applied_and_bounded() {
+        let scale = CvScale {
+            full_scale_v: 8.0,
+            offset_v: 0.1,
+            zero_volt_note: 60.0,
+        };
+        assert!((scale.sample(2.1) - 0.25).abs() < 1e-6);
+        assert_eq!(scale.sample(50.0), 1.0);
+    }
+
+    #[test]
+    fn routes_have_triggers_of_their_own() {
+        let mut cv = Stream::new(1);
+        cv.renderer.fire_trigger(0.0, 0);
+        cv.renderer.fire_trigger(0.0, 9);
+        let got = cv.run(480);
+        assert_eq!(got.iter().filter(|v| v[4] == 5.0).count(), 240);
+        assert!(got.iter().all(|v| v[1] == 0.0));
+    }
+
+    proptest! {
+        /// The output voltage is that of the pitch to a hundredth of a cent, or the
+        /// interface's limit.
+        #[test]
+        fn voltages_come_out_as_meant(
+            full in 1.0f64..20.0,
+            inverts: bool,
+            offset in -0.2f64..0.2,
+            zero in 0f64..127.0,
+            key in 0f64..127.0,
+        ) {
+            let scale = CvScale {
+                full_scale_v: if inverts { -full } else { full },
+                offset_v: offset,
+                zero_volt_note: zero,
+            };
+            let meant_v = Pitch(key).volts(scale.zero_volt_note);
+            let sample = f64::from(scale.sample(meant_v));
+            let got_v = sample * scale.full_scale_v + scale.offset_v;
+            if (meant_v - offset).abs() > full {
+                prop_assert_eq!(sample.abs(), 1.0);
+            } else {
+                prop_assert!((got_v - meant_v).abs() * 1_200.0 < 0.01);
+            }
+        }
+    }
+}

@@ -1,0 +1,106 @@
+//! The few statistics that are needed in several places, one of each.
+
+/// Value at a share of the way from the smallest (0) to the largest (1): the nearest
+/// rank of n - 1 (Hyndman and Fan, The American Statistician 50, 1996, discuss
+/// the alternatives), so that the answer is one of the values. Halfway between two
+/// ranks it is the upper one. Reorders the values; `None` of nothing.
+pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
+    let last = values.len().checked_sub(1)?;
+    let at = (share.clamp(0.0, 1.0) * last as f64).round() as usize;
+    Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
+}
+
+/// Middle value, the upper one of two; `None` of nothing.
+pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    quantile(&mut values.collect::<Vec<f64>>(), 0.5)
+}
+
+/// A straight line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StraightLine {
+    /// Value at 0.
+    pub at_zero: f64,
+    /// Change of the value per unit.
+    pub slope: f64,
+}
+
+impl StraightLine {
+    /// Line through (x, y) points by least squares (Gauss, 1809): the smallest sum of
+    /// squared distances in y. `None` where all x are the same, or there are none.
+    pub fn fit(points: &[(f64, f64)]) -> Option<StraightLine> {
+        Self::fit_weighted(points, |_| 1.0)
+    }
+
+    /// The same with squares that weigh as `weight` says of a point's index.
+    pub fn fit_weighted(
+        points: &[(f64, f64)],
+        weight: impl Fn(usize) -> f64,
+    ) -> Option<StraightLine> {
+        let sum = |of: &dyn Fn(&(f64, f64)) -> f64| -> f64 {
+            let terms = points.iter().enumerate().map(|(i, p)| weight(i) * of(p));
+            terms.sum()
+        };
+        let total = sum(&|_| 1.0);
+        let (mean_x, mean_y) = (sum(&|p| p.0) / total, sum(&|p| p.1) / total);
+        let xy = sum(&|p| (p.0 - mean_x) * (p.1 - mean_y));
+        let xx = sum(&|p| (p.0 - mean_x).powi(2));
+        let slope = xy / xx;
+        slope.is_finite().then_some(StraightLine {
+            at_zero: mean_y - slope * mean_x,
+            slope,
+        })
+    }
+
+    /// Value at a place.
+    pub fn at(&self, x: f64) -> f64 {
+        self.at_zero + self.slope * x
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn quantiles_are_values_by_rank() {
+        let mut values = [3.0, 1.0, 4.0, 2.0];
+        assert_eq!(quantile(&mut values, 0.0), Some(1.0));
+        assert_eq!(quantile(&mut values, 0.3), Some(2.0));
+        assert_eq!(quantile(&mut values, 1.0), Some(4.0));
+        assert_eq!(quantile(&mut [], 0.5), None);
+    }
+
+    #[test]
+    fn the_median_of_an_even_count_is_the_upper_one() {
+        assert_eq!(median([4.0, 1.0, 3.0, 2.0].into_iter()), Some(3.0));
+        assert_eq!(median([5.0, 1.0, 3.0].into_iter()), Some(3.0));
+    }
+
+    #[test]
+    fn no_line_without_two_places() {
+        assert_eq!(StraightLine::fit(&[]), None);
+        assert_eq!(StraightLine::fit(&[(1.0, 2.0), (1.0, 3.0)]), None);
+    }
+
+    proptest! {
+        #[test]
+        fn a_line_is_found_again(
+            at_zero in -100.0f64..100.0,
+            slope in -10.0f64..10.0,
+            xs in prop::collection::btree_set(-50i32..50, 2..20),
+        ) {
+            let points: Vec<(f64, f64)> =
+                xs.iter().map(|x| (f64::from(*x), at_zero + slope * f64::from(*x))).collect();
+            let line = StraightLine::fit(&points).unwrap();
+            prop_assert!((line.slope - slope).abs() < 1e-9);
+            prop_assert!((line.at_zero - at_zero).abs() < 1e-8);
+            // A point that weighs nothing has no say.
+            let mut bent = points.clone();
+            bent.push((60.0, 1e6));
+            let weight = |i: usize| if i < points.len() { 1.0 } else { 0.0 };
+            let same = StraightLine::fit_weighted(&bent, weight).unwrap();
+            prop_assert!((same.slope - slope).abs() < 1e-9);
+        }
+    }
+}

@@ -1,0 +1,200 @@
+"""Learns the weights of the tone evidence from labelled cells. One command, seeded.
+
+usage: train.py offline|causal LINES CELLS OUT [--seconds 180] [--size 24,64,32]
+
+LINES   folder of line-NNNNN.json (truth, written by make.py)
+CELLS   folder of line-NNNNN.cells (written by the example `tone_cells` from the sound)
+OUT     file of weights for the program
+
+A row of a .cells file is one pitch asked about at one moment: the number of the take, time in
+seconds, pitch in MIDI semitones, rank, then the features at each offset (8-bit, times 60).
+The network is the same at every pitch. Needs PyTorch; an accelerator makes it minutes.
+"""
+import argparse
+import glob
+import json
+import os
+import struct
+import time
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+import torch
+from torch import nn
+from torch.nn import functional as F
+
+FEATURES = 42
+OFFSETS = {"offline": 20, "causal": 15}
+# Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
+FADE_S = 0.016
+# A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
+SWING_S = 0.12
+# Live, a note counts as just begun for so long; then its age is read, in tenths of a second.
+FRESH_S = 0.07
+
+
+def row_type(offsets):
+    return np.dtype([("file", "<u4"), ("time_s", "<f4"), ("pitch", "<f4"), ("rank", "<u4"), ("x", "i1", (offsets, FEATURES))])
+
+
+def labels(rows, notes, causal):
+    """Tone, onset, tongue and age of each row, and how much each counts (shape rows x 4)."""
+    time_s, pitch = rows["time_s"].astype(float), rows["pitch"].astype(float)
+    want = np.zeros((len(rows), 4), np.float32)
+    weight = np.ones((len(rows), 4), np.float32)
+    weight[:, 2:] = 0
+    for note in notes:
+        onset_s, offset_s = note["onset_s"], note["offset_s"]
+        contour = note.get("contour")
+        at = np.full(len(rows), note["midi"], float)
+        if contour:
+            at = np.interp(time_s, contour["times_s"], contour["midi"])
+        off = np.abs(pitch - at)
+        inside = (time_s > onset_s - 0.003) & (time_s < offset_s + 0.003)
+        near, beside = off < 0.35, (off >= 0.35) & (off < 0.8)
+        # A swing of a trill or vibrato shows at its neighbours too.
+        if contour:
+            reach = max(1, round(SWING_S / max(1e-3, contour["times_s"][1] - contour["times_s"][0])))
+            around = np.lib.stride_tricks.sliding_window_view(np.pad(contour["midi"], reach, "edge"), 2 * reach + 1)
+            low, high = (np.interp(time_s, contour["times_s"], edge) for edge in (around.min(1), around.max(1)))
+            beside |= ~near & (pitch > low - 0.5) & (pitch < high + 0.5)
+        want[inside & near, 0] = 1
+        weight[inside & beside, 0] = 0
+        edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
+        weight[edge & (off < 0.8), 0] *= 0.3
+        age_s = time_s - onset_s
+        if causal:
+            fade = ((age_s > -0.002) & (age_s < FRESH_S) & inside).astype(float)
+        else:
+            fade = np.clip(1 - np.abs(age_s) / FADE_S, 0, 1)
+        start = contour["midi"][0] if contour else note["midi"]
+        here = (np.abs(pitch - start) < 0.5) | near
+        want[:, 1] = np.maximum(want[:, 1], np.where(here, fade, 0))
+        weight[~here & (np.abs(pitch - start) < 1.2) & (fade > 0), 1] = 0
+        known = here & (fade > 0.3)
+        want[known, 2] = note.get("attack") == "tongued"
+        weight[known, 2] = 1
+        if causal:
+            border = here & (np.abs(age_s - FRESH_S) < 0.008)
+            weight[border, 1] = 0
+            want[known, 3] = 10 * age_s[known]
+            weight[known, 3] = 1
+    return want, weight
+
+
+def load(job):
+    kind, lines, path, seed = job
+    rows = np.fromfile(path, row_type(OFFSETS[kind]))
+    name = os.path.basename(path)[: -len(".cells")]
+    with open(os.path.join(lines, name + ".json")) as file:
+        notes = json.load(file)["notes"]
+    want, weight = labels(rows, notes, kind == "causal")
+    # Cells without a note are many, and live neighbours repeat each other: some will do.
+    keep = np.random.default_rng(seed).random(len(rows)) < np.where(want[:, :2].max(1) > 0, 1, 0.6) * (0.6 if kind == "causal" else 1)
+    return rows["x"][keep], rows["pitch"][keep], want[keep], weight[keep]
+
+
+class Net(nn.Module):
+    """The same encoder for each offset, then two layers over all of them."""
+
+    def __init__(self, offsets, encoder=24, wide=64, narrow=32):
+        super().__init__()
+        self.encoder = nn.Linear(FEATURES, encoder)
+        self.wide = nn.Linear(offsets * encoder + 2, wide)
+        self.narrow = nn.Linear(wide, narrow)
+        self.out = nn.Linear(narrow, 4)
+
+    def forward(self, x, pitch):
+        x = F.relu(self.encoder(x)).flatten(1)
+        register = (pitch - 57) / 24
+        x = torch.cat([x, register[:, None], register[:, None] ** 2], 1)
+        wide = F.relu(self.wide(x))
+        out = self.out(F.relu(self.narrow(wide)))
+        if self.training:
+            # There are far fewer onsets than cells, and how each began is soon learned by
+            # heart: the tongue is read with a third of the values left out.
+            narrow = F.dropout(F.relu(self.narrow(F.dropout(wide, 0.3))), 0.3)
+            out = torch.cat([out[:, :2], self.out(narrow)[:, 2:3], out[:, 3:]], 1)
+        return out
+
+
+def write(layers, path):
+    """Each layer: inputs and outputs (u32), weights by output, biases (f32, little-endian)."""
+    with open(path, "wb") as file:
+        for layer in layers:
+            weights = layer.weight.detach().cpu().numpy()
+            file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
+            file.write(weights.astype("<f4").tobytes())
+            file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("kind", choices=OFFSETS)
+    parser.add_argument("lines")
+    parser.add_argument("cells")
+    parser.add_argument("out")
+    parser.add_argument("--seconds", type=float, default=180)
+    parser.add_argument("--size", default="24,64,32", help="of the encoder and the two layers after it")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    torch.manual_seed(options.seed)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    started = time.time()
+    paths = sorted(glob.glob(os.path.join(options.cells, "*.cells")))
+    jobs = [(options.kind, options.lines, path, i) for i, path in enumerate(paths)]
+    with ProcessPoolExecutor() as pool:
+        parts = list(pool.map(load, jobs, chunksize=8))
+    held = max(1, len(parts) // 12)
+
+    def stack(parts):
+        return [torch.from_numpy(np.concatenate([p[i] for p in parts])).to(device) for i in range(4)]
+
+    check, train = stack(parts[:held]), stack(parts[held:])
+    del parts
+    print(len(train[0]), "cells to learn from,", len(check[0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
+    net = Net(OFFSETS[options.kind], *map(int, options.size.split(","))).to(device)
+    print(sum(p.numel() for p in net.parameters()), "weights", flush=True)
+    optimiser = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-2, fused=device == "cuda")
+
+    def losses_of(batch, noise):
+        """Losses of tone, onset, tongue and age."""
+        x, pitch, want, weight = batch
+        x = x.float() / 60
+        if noise:
+            # The same shift of all levels, and a little of each.
+            x = x + 0.03 * torch.randn(len(x), 1, 1, device=device) + 0.02 * torch.randn_like(x)
+        out = net(x, pitch)
+        found = F.binary_cross_entropy_with_logits(out[:, :3], want[:, :3], weight[:, :3], reduction="none").sum(0)
+        age = (F.smooth_l1_loss(out[:, 3], want[:, 3], reduction="none", beta=0.1) * weight[:, 3]).sum()
+        return torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1)
+
+    scale = torch.tensor([1.0, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3], device=device)
+    started, step, size = time.time(), 0, 8192
+    recent = []
+    while (gone := time.time() - started) < options.seconds:
+        share = gone / options.seconds
+        for group in optimiser.param_groups:
+            group["lr"] = 3e-3 * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+        pick = torch.randint(len(train[0]), (size,), device=device)
+        losses = losses_of([t[pick] for t in train], True)
+        optimiser.zero_grad()
+        (losses * scale).sum().backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        optimiser.step()
+        step += 1
+        if step % 50 == 0:
+            recent.append(losses.detach().cpu().numpy())
+        if step % 5000 == 0:
+            print(step, round(gone), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+    write([net.encoder, net.wide, net.narrow, net.out], options.out)
+    net.eval()
+    print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+    parts = [[t[i : i + 65536] for t in check] for i in range(0, len(check[0]), 65536)]
+    with torch.no_grad():
+        sums = [losses_of(part, False).cpu().numpy() for part in parts]
+    print("held-out losses (tone, onset, tongue, age)", np.round(np.mean(sums, 0), 4).tolist(), flush=True)
+
+
+if __name__ == "__main__":
+    main()
