@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use super::contour::Contour;
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::segment::{NoteEvent, NoteStart};
-use super::{Attack, Length, Measured, Note, PitchFrame};
+use super::{Attack, PitchFrame};
 use crate::analysis::Frame;
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::units::{db_power, power_db};
@@ -165,24 +165,7 @@ impl LiveSegmenter {
         let end_s = end_s.min(last_s).max(note.start.onset_s + self.hop_s);
         contour.end_at(end_s);
         self.ended_s = end_s;
-        let mut ended = Note {
-            onset_s: note.start.onset_s,
-            offset_s: end_s,
-            decided_s: note.start.decided_s,
-            pitch: f64::from(note.start.pitch),
-            attack: note.start.attack,
-            length: Length::Normal,
-            accent: false,
-            techniques: Vec::new(),
-            level_db: note.peak_db,
-            confidence: 0.0,
-            measured: Measured {
-                dip_db: note.dip_db,
-                ..Measured::default()
-            },
-            contour,
-        };
-        super::articulation::measure_pitch(&mut ended);
+        let ended = note.start.ended(end_s, note.peak_db, note.dip_db, contour);
         events.push(NoteEvent::Ended(ended));
     }
 

@@ -36,6 +36,32 @@ pub struct NoteStart {
     pub attack: Attack,
 }
 
+impl NoteStart {
+    /// The note that began so, once it is over: with its pitch, its articulation within
+    /// not yet named. Levels in dB as in [`Note`] and [`Measured`].
+    pub(super) fn ended(self, offset_s: f64, level_db: f32, dip_db: f32, contour: Contour) -> Note {
+        let mut note = Note {
+            onset_s: self.onset_s,
+            offset_s,
+            decided_s: self.decided_s,
+            pitch: f64::from(self.pitch),
+            attack: self.attack,
+            length: Length::Normal,
+            accent: false,
+            techniques: Vec::new(),
+            level_db,
+            confidence: 0.0,
+            measured: Measured {
+                dip_db,
+                ..Measured::default()
+            },
+            contour,
+        };
+        super::articulation::measure_pitch(&mut note);
+        note
+    }
+}
+
 /// Margin in nats at which a pitch is trusted. At 2 nats the odds are 7 to 1 for a
 /// single hop; with several hops that agree they are far better.
 const MIN_MARGIN: f32 = 2.0;
@@ -463,24 +489,11 @@ impl Segmenter {
         };
         let mut contour = note.contour;
         contour.end_at(offset_s);
-        let mut ended = Note {
+        let start = NoteStart {
             onset_s,
-            offset_s,
-            decided_s: note.start.decided_s,
-            pitch: f64::from(note.start.pitch),
-            attack: note.start.attack,
-            length: Length::Normal,
-            accent: false,
-            techniques: Vec::new(),
-            level_db: note.peak_db,
-            confidence: 0.0,
-            measured: Measured {
-                dip_db: note.dip_db,
-                ..Measured::default()
-            },
-            contour,
+            ..note.start
         };
-        super::articulation::measure_pitch(&mut ended);
+        let ended = start.ended(offset_s, note.peak_db, note.dip_db, contour);
         events.push(NoteEvent::Ended(ended));
     }
 
