@@ -30,8 +30,7 @@ fn main() {
             .build()
             .expect("a usual sample rate");
         let mut analyser = Analyser::new(settings);
-        let (hop, rate_hz) = analyser.hop();
-        let mut grid = Grid::new(if causal { &CAUSAL } else { &OFFLINE }, rate_hz, hop);
+        let mut grid = Grid::new(if causal { &CAUSAL } else { &OFFLINE }, &analyser);
         let mut path = OfflineDecoder::new(&analyser);
         let mut first_s = None;
         let mut decoded = Vec::new();
@@ -63,9 +62,11 @@ fn main() {
                 first_s.get_or_insert(frame.time_s);
                 grid.push_samples(frame.samples.as_slice());
                 if causal {
-                    grid.push_candidates(&frame.candidates);
+                    grid.push_candidates(&frame.candidates, true);
                 } else {
-                    path.push(frame, &mut decoded, &mut |c| grid.push_candidates(c));
+                    path.push(frame, &mut decoded, &mut |c, _| {
+                        grid.push_candidates(c, true)
+                    });
                 }
                 write(&mut grid, first_s.unwrap());
             });
@@ -73,7 +74,7 @@ fn main() {
         }
         grid.end_samples();
         if !causal {
-            path.finish(&mut decoded, &mut |c| grid.push_candidates(c));
+            path.finish(&mut decoded, &mut |c, _| grid.push_candidates(c, true));
         }
         grid.finish();
         write(&mut grid, first_s.unwrap_or(0.0));

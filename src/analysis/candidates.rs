@@ -46,6 +46,16 @@ impl Candidate {
         self.period = better.period;
     }
 
+    /// A pitch in MIDI semitones that is as strong as this in both windows, in nats.
+    pub fn of(pitch: f32, nats: f32) -> Self {
+        let candidate = Candidate {
+            pitch,
+            period: (-pitch / 12.0).exp2(),
+            ..Candidate::default()
+        };
+        candidate.with_strengths(nats, nats)
+    }
+
     /// Strength less the penalty, in nats.
     #[inline(always)]
     pub fn net_strength(&self) -> f32 {
@@ -89,12 +99,7 @@ impl Candidates {
     pub fn of(pitches_and_strengths: &[(f32, f32)]) -> Self {
         let mut candidates = Candidates::default();
         for &(pitch, strength) in pitches_and_strengths {
-            let place = Candidate {
-                pitch,
-                period: (-pitch / 12.0).exp2(),
-                ..Candidate::default()
-            };
-            candidates.add(place.with_strengths(strength, strength));
+            candidates.add(Candidate::of(pitch, strength));
         }
         candidates
     }

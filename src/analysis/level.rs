@@ -9,7 +9,10 @@ pub struct Level {
     pub hop_db: f32,
     /// Estimated noise floor: the level of the room without the horn, dBFS.
     pub floor_db: f32,
-    /// Whether the gate is closed: the sound is too weak to be tone.
+    /// Whether the sound is under the threshold that the user set.
+    pub under_threshold: bool,
+    /// Whether the gate is closed: the sound is too weak for its pitch to be looked for,
+    /// under the threshold or hardly above the noise floor.
     pub closed: bool,
 }
 
@@ -83,6 +86,7 @@ impl Gate {
         Level {
             hop_db,
             floor_db: self.floor_db,
+            under_threshold: self.held_db < self.threshold_db,
             closed: self.held_db < self.threshold_db.max(self.floor_db + MARGIN_DB),
         }
     }

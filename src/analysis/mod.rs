@@ -70,6 +70,9 @@ pub struct Frame {
     pub best_path: BestPath,
     /// Precise pitch of the best path, where it can be measured.
     pub fine_pitch: Option<FinePitch>,
+    /// Pitch of the note that sounds, once one is known to (see
+    /// [`crate::notes::segment`]), in MIDI semitones.
+    pub note_pitch: Option<f32>,
     /// The samples of the hop at the analysis rate.
     pub samples: HopSamples,
 }
@@ -135,6 +138,8 @@ pub struct Analyser {
     samples: u64,
     tone: bool,
     candidates: Candidates,
+    /// Lowest and highest pitch that is looked for, MIDI semitones.
+    range: (f32, f32),
 }
 
 impl Analyser {
@@ -146,6 +151,7 @@ impl Analyser {
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
         let hop_s = hop as f64 / rate_hz;
         let (lowest_hz, highest_hz) = settings.range_hz();
+        let pitch = |hz: f64| crate::units::Pitch::from_hz(hz).0 as f32;
         // A few lags beyond the lowest pitch: a peak needs its far side.
         let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
         // `fine_pitch` needs 12 ms and its kernel, however narrow the range.
@@ -165,6 +171,7 @@ impl Analyser {
             samples: 0,
             tone: false,
             candidates: Candidates::default(),
+            range: (pitch(lowest_hz), pitch(highest_hz)),
             decimator,
         }
     }
@@ -177,6 +184,11 @@ impl Analyser {
     /// Samples in a hop, and their rate in hertz.
     pub fn hop(&self) -> (usize, f64) {
         (self.hop, self.rate_hz)
+    }
+
+    /// Lowest and highest pitch that is looked for, MIDI semitones.
+    pub fn range(&self) -> (f32, f32) {
+        self.range
     }
 
     /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.
@@ -223,6 +235,7 @@ impl Analyser {
             candidates: self.candidates,
             best_path,
             fine_pitch,
+            note_pitch: None,
             samples,
         }
     }

@@ -41,11 +41,16 @@ struct Slot {
     candidates: Candidates,
     fine_pitch: f32,
     level_db: f32,
+    under_threshold: bool,
     closed: bool,
     /// For each state its best predecessor, once decoded. State [`SILENCE`] is
     /// silence, the others are candidates.
     from: [u8; STATES],
 }
+
+/// Receives the candidates of each hop, and whether its sound is over the gate's
+/// threshold.
+type Filed<'a> = &'a mut dyn FnMut(&Candidates, bool);
 
 /// Second, offline decoding of a stream of frames.
 #[derive(Debug)]
@@ -122,16 +127,12 @@ impl OfflineDecoder {
 
     /// Takes the next frame; appends what is decided to `out`, and hands over the
     /// candidates of each hop once all are filed.
-    pub fn push(
-        &mut self,
-        frame: &Frame,
-        out: &mut Vec<DecodedFrame>,
-        filed: &mut dyn FnMut(&Candidates),
-    ) {
+    pub fn push(&mut self, frame: &Frame, out: &mut Vec<DecodedFrame>, filed: Filed) {
         self.slots.push_back(Slot {
             candidates: Candidates::default(),
             fine_pitch: f32::NAN,
             level_db: frame.level.hop_db,
+            under_threshold: frame.level.under_threshold,
             closed: frame.level.closed,
             from: [SILENCE as u8; STATES],
         });
@@ -170,7 +171,7 @@ impl OfflineDecoder {
     }
 
     /// Decides all remaining frames, at the end of the take.
-    pub fn finish(&mut self, out: &mut Vec<DecodedFrame>, filed: &mut dyn FnMut(&Candidates)) {
+    pub fn finish(&mut self, out: &mut Vec<DecodedFrame>, filed: Filed) {
         while self.decoded < self.slots.len() {
             self.decode_next(filed);
         }
@@ -207,7 +208,7 @@ impl OfflineDecoder {
     }
 
     /// One forward step of the Viterbi algorithm.
-    fn decode_next(&mut self, filed: &mut dyn FnMut(&Candidates)) {
+    fn decode_next(&mut self, filed: Filed) {
         let first = Candidates::default();
         let mut pair = (self.slots).range_mut(self.decoded.saturating_sub(1)..=self.decoded);
         let before = match self.decoded {
@@ -218,7 +219,7 @@ impl OfflineDecoder {
             return;
         };
         penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
-        filed(&slot.candidates);
+        filed(&slot.candidates, !slot.under_threshold);
         continue_best(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
@@ -324,11 +325,13 @@ mod tests {
             level: Level {
                 hop_db: -20.0,
                 floor_db: -70.0,
+                under_threshold: false,
                 closed: false,
             },
             candidates: Candidates::of(candidates),
             best_path: Default::default(),
             fine_pitch: None,
+            note_pitch: None,
             samples: HopSamples::new(&[]),
         }
     }

@@ -110,7 +110,7 @@ pub struct PitchOptions {
     /// Decide as the live engine would, without looking ahead
     #[arg(long)]
     pub causal: bool,
-    /// Pitch detector: built-in, learned (on trial), or that of the pitch-detection crate
+    /// Pitch detector: built-in or that of the pitch-detection crate
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
@@ -147,8 +147,6 @@ pub struct SendOptions {
 pub enum Estimator {
     /// The built-in detector
     Own,
-    /// On trial: learned from played notes; better in rooms and noise, slower
-    Learned,
     /// The McLeod detector of the crate pitch-detection
     PitchDetection,
 }

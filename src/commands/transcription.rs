@@ -6,7 +6,6 @@ use std::path::Path;
 use std::time::Instant;
 
 use leadpipe::internals::audio::health::Health;
-use leadpipe::internals::transcriber::LearnedTranscriber;
 use leadpipe::internals::units::clock;
 use leadpipe::{
     Error, Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber,
@@ -18,7 +17,6 @@ use super::{Estimator, Excerpt, PitchOptions, stem};
 /// The transcriber that was chosen.
 enum AnyTranscriber {
     Own(Box<Transcriber>),
-    Learned(Box<LearnedTranscriber>),
     #[cfg(feature = "pitch-detection")]
     Baseline(leadpipe::internals::transcriber::BaselineTranscriber),
 }
@@ -27,7 +25,6 @@ impl AnyTranscriber {
     fn push(&mut self, block: &[f32]) {
         match self {
             AnyTranscriber::Own(t) => t.push(block),
-            AnyTranscriber::Learned(t) => t.push(block),
             #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(t) => t.push(block),
         }
@@ -36,7 +33,6 @@ impl AnyTranscriber {
     fn take_track(&mut self) -> Option<Timeline> {
         match self {
             AnyTranscriber::Own(t) => t.take_track(),
-            AnyTranscriber::Learned(_) => None,
             #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(_) => None,
         }
@@ -45,7 +41,6 @@ impl AnyTranscriber {
     fn finish(self) -> Transcription {
         match self {
             AnyTranscriber::Own(t) => t.finish(),
-            AnyTranscriber::Learned(t) => t.finish(),
             #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(t) => t.finish(),
         }
@@ -117,9 +112,6 @@ fn transcribe(
                 own = own.without_contours();
             }
             AnyTranscriber::Own(Box::new(own))
-        }
-        Estimator::Learned => {
-            AnyTranscriber::Learned(Box::new(LearnedTranscriber::new(settings, mode)))
         }
         #[cfg(feature = "pitch-detection")]
         Estimator::PitchDetection => {

@@ -289,7 +289,6 @@ mod tests {
                     margin: 9.0,
                     confidence: 1.0,
                     level_db: (shape.level_db)(since_s) as f32,
-                    floor_db: -80.0,
                 };
                 contour.points.push(moment.point());
                 depths.extend(self.gestures.hop(moment, &mut events));

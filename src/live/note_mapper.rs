@@ -53,8 +53,8 @@ const DECAY_DB: f32 = 20.0;
 /// seconds: at first the age of the note, later slower than a vibrato.
 const CENTRE_S: (f64, f64) = (0.03, 0.3);
 /// A note younger than this may still be on its way to its pitch (a scoop, an
-/// attack that finds its pitch), in seconds: the segmenter takes as long.
-const YOUNG_S: f64 = segment::MAX_YOUNG_S;
+/// attack that finds its pitch), in seconds: as long as a slow scoop takes.
+const YOUNG_S: f64 = 0.2;
 /// Time constant of the level that is sent, in seconds: the pulses of a low horn
 /// are 20 ms apart.
 const LEVEL_S: f64 = 0.012;
@@ -327,7 +327,6 @@ mod tests {
                 margin: 5.0,
                 confidence: 1.0,
                 level_db: -20.0,
-                floor_db: -70.0,
             };
             player.hop(frame, HOP_S, &mut out);
         }

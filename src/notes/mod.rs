@@ -1,14 +1,13 @@
-//! From frames to notes.
+//! From tone evidence to notes.
 //!
-//! The same [`segment::Segmenter`] serves both passes: live it reads the causal best
-//! path, offline the path that was decoded with later sound known. [`refinement`] then
-//! does the offline, non-causal work: it finds onset and offset times by the level and
-//! joins fragments of one note. [`articulation`] names what was played.
+//! One model of what a note is serves both passes: [`segment::Segmenter`] decodes it
+//! forward while the horn plays ([`live_model`]), and a whole take is decoded with the
+//! future known ([`note_model`]). [`refinement`] then joins trills to one note and finds
+//! the glissandi between notes; [`articulation`] names what was played.
 
 pub mod articulation;
 pub mod contour;
 pub(crate) mod live_model;
-pub(crate) mod live_segmenter;
 pub(crate) mod note_model;
 pub mod refinement;
 pub mod segment;
@@ -152,8 +151,6 @@ pub struct PitchFrame {
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
-    /// Noise floor, dBFS.
-    pub floor_db: f32,
 }
 
 impl PitchFrame {

@@ -5,7 +5,7 @@ use super::note_model::DraftNote;
 use super::{Note, PitchFrame};
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::OFFLINE;
-use crate::units::{Pitch, db_power, mean_level_db, power_db};
+use crate::units::{Pitch, db_power, power_db};
 
 /// How far a note has fallen in its release, in dB, and how long that takes at most,
 /// in seconds.
@@ -16,23 +16,25 @@ const NEAR: f64 = 0.65;
 
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
-/// A hop's pitch this far from its note's is another sound's, in semitones.
+/// A hop's pitch this near to its note's belongs to it, in semitones.
 const STRAY: f32 = 0.7;
+/// So does one that a wide vibrato reaches without a step, in semitones from the note and
+/// from hop to hop.
+const MAX_STRAY: f32 = 1.3;
+const SLIDE_STEP: f32 = 0.12;
 
 /// The frames of a whole take, with running sums of their power.
 #[derive(Debug, Clone)]
 pub struct Timeline {
     frames: Vec<DecodedFrame>,
     start_s: f64,
-    floor_db: f32,
     /// Sum of power before each frame.
     sums: Vec<f64>,
     pub(super) hop_s: f64,
 }
 
 impl Timeline {
-    /// Timeline of frames `hop_s` apart, the first at `start_s`. The noise floor is
-    /// measured over the whole take.
+    /// Timeline of frames `hop_s` apart, the first at `start_s`.
     pub(crate) fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
@@ -42,7 +44,6 @@ impl Timeline {
             sums.push(total);
         }
         Timeline {
-            floor_db: noise_floor_db(&frames, hop_s),
             frames,
             start_s,
             sums,
@@ -71,38 +72,32 @@ impl Timeline {
         self.start_s + hops * self.hop_s
     }
 
-    /// Takes the pitch off what does not sound: hops without a note, and hops whose pitch
-    /// is not near their note's.
+    /// Takes the pitch off what is not a note's: hops without a note, and hops whose pitch
+    /// is far from the note's and not reached from it without a step, as the turns of a
+    /// wide vibrato are.
     pub(super) fn follow(&mut self, drafts: &[DraftNote]) {
-        let mut from = 0;
+        let mut own = vec![false; self.len()];
         for draft in drafts {
-            let moments = draft.first..draft.end();
-            for at in from..(moments.start * HOPS).min(self.len()) {
-                self.frames[at].pitch = f32::NAN;
+            let hops = draft.first * HOPS..(draft.end() * HOPS).min(self.len());
+            let home = |at: usize| draft.pitches[(at / HOPS) - draft.first];
+            let pitch = |at: usize| self.frames[at].pitch;
+            for at in hops.clone() {
+                own[at] = (pitch(at) - home(at)).abs() < STRAY;
             }
-            for (moment, pitch) in moments.clone().zip(&draft.pitches) {
-                let hops = moment * HOPS..((moment + 1) * HOPS).min(self.len());
-                for frame in &mut self.frames[hops] {
-                    if (frame.pitch - pitch).abs() > STRAY {
-                        frame.pitch = f32::NAN;
-                    }
-                }
+            let reached = |at: usize, from: usize| {
+                (pitch(at) - pitch(from)).abs() < SLIDE_STEP
+                    && (pitch(at) - home(at)).abs() < MAX_STRAY
+            };
+            for at in hops.clone().skip(1) {
+                own[at] |= own[at - 1] && reached(at, at - 1);
             }
-            from = moments.end * HOPS;
+            for at in hops.rev().skip(1) {
+                own[at] |= own[at + 1] && reached(at, at + 1);
+            }
         }
-        for frame in self.frames.iter_mut().skip(from) {
-            frame.pitch = f32::NAN;
-        }
-    }
-
-    /// Removes the pitch from frames that are hardly louder than the noise floor: a
-    /// hum, a pad, the street.
-    pub(crate) fn gate_noise(&mut self) {
-        let threshold = db_power(self.floor_db + NOISE_MARGIN_DB);
-        for at in 0..self.len() {
-            if self.power_around(at, 0.02) < threshold {
-                self.frames[at].pitch = f32::NAN;
-                self.frames[at].confidence = 0.0;
+        for (frame, own) in self.frames.iter_mut().zip(own) {
+            if !own {
+                frame.pitch = f32::NAN;
             }
         }
     }
@@ -131,7 +126,6 @@ impl Timeline {
             margin: f32::INFINITY,
             confidence: frame.confidence,
             level_db: frame.level_db,
-            floor_db: self.floor_db,
         }
     }
 
@@ -168,14 +162,7 @@ impl Timeline {
         }
     }
 
-    /// How long a note's pitch is heard, in seconds.
-    pub(super) fn tone_s(&self, note: &Note) -> f64 {
-        let range = self.range(note.onset_s, note.offset_s);
-        let near = |f: &&DecodedFrame| (f64::from(f.pitch) - note.pitch).abs() < NEAR;
-        self.frames[range].iter().filter(near).count() as f64 * self.hop_s
-    }
-
-    /// Level averaged over `width_s` around the frame at an index, dBFS.
+    /// Level averaged over `width_s` around the moment at an index, dBFS.
     pub(super) fn level_around(&self, at: usize, width_s: f64) -> f32 {
         power_db(self.power_around(at, width_s))
     }
@@ -256,114 +243,5 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
                 last = *pitch;
             }
         }
-    }
-}
-
-/// How far above the noise floor tone must be, in dB.
-const NOISE_MARGIN_DB: f32 = 8.0;
-/// How far below a take's loud stretches its quiet ones may be soft playing rather
-/// than noise, in dB.
-const SOFT_DB: f32 = 36.0;
-/// Length of a stretch, in seconds.
-const STRETCH_S: f64 = 0.02;
-
-/// Noise floor of a take, a pad or a hum included: the 5th percentile of the level of
-/// its stretches. A take without a rest has no stretch of mere noise; unless a steady
-/// sound recurs, the floor is at least 36 dB below the loud stretches.
-fn noise_floor_db(frames: &[DecodedFrame], hop_s: f64) -> f32 {
-    let stretch = ((STRETCH_S / hop_s).round() as usize).max(1);
-    let mean_db = |c: &[DecodedFrame]| mean_level_db(c.iter().map(|f| f.level_db));
-    let levels: Vec<f32> = frames.chunks(stretch).map(mean_db).collect();
-    if levels.is_empty() {
-        return -120.0;
-    }
-    let mut sorted = levels.clone();
-    sorted.sort_by(f32::total_cmp);
-    let share = |part: f64| sorted[((levels.len() - 1) as f64 * part) as usize];
-    let (quiet_db, soft_db) = (share(0.05), share(0.95) - SOFT_DB);
-    let pitches = frames.chunks(stretch).map(middle_pitch);
-    let steady = steady_noise_db(&levels, pitches, quiet_db + NOISE_MARGIN_DB);
-    steady.unwrap_or(quiet_db.min(soft_db))
-}
-
-fn middle_pitch(stretch: &[DecodedFrame]) -> f32 {
-    stretch[stretch.len() / 2].pitch
-}
-
-/// Fewest rests, and fewest stretches in each, that show a steady sound besides the
-/// horn.
-const MIN_RESTS: usize = 3;
-const MIN_REST: usize = 3;
-/// The horn plays where the level is this far above that of the rests, in dB.
-const PLAYING_DB: f32 = 10.0;
-
-/// Level of a sound that is there whenever the horn pauses and has a pitch of its
-/// own; `None` if there is none. The quietest part of a swell is no pause: it has the
-/// pitch of the note before or after it.
-fn steady_noise_db(
-    levels: &[f32],
-    pitches: impl Iterator<Item = f32>,
-    quiet_db: f32,
-) -> Option<f32> {
-    let (mut rests, mut last) = (0, f32::NAN);
-    let (mut quiet, mut noise): (Vec<(f32, f32)>, Vec<f32>) = Default::default();
-    for (&level_db, pitch) in levels.iter().zip(pitches) {
-        if level_db < quiet_db {
-            quiet.push((level_db, pitch));
-        } else if level_db > quiet_db + PLAYING_DB {
-            let near = |a: f32, b: f32| (a - b).abs() < NEAR as f32;
-            let unrelated = |p: f32| !p.is_nan() && !near(p, last) && !near(p, pitch);
-            let unrelated_count = quiet.iter().filter(|(_, p)| unrelated(*p)).count();
-            if quiet.len() >= MIN_REST && 2 * unrelated_count > quiet.len() {
-                rests += 1;
-                noise.extend(quiet.iter().map(|(level_db, _)| level_db));
-            }
-            quiet.clear();
-            last = pitch;
-        }
-    }
-    noise.sort_by(f32::total_cmp);
-    let loudest = noise.get(noise.len() * 19 / 20)?;
-    (rests >= MIN_RESTS).then_some(*loudest)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    const HOP_S: f64 = 0.004 / 3.0;
-
-    /// Noise floor of a track given as pitch and level over time.
-    fn floor_db(seconds: f64, sound: impl Fn(f64) -> (f32, f32)) -> f32 {
-        let frames = (0..(seconds / HOP_S) as usize).map(|at| {
-            let (pitch, level_db) = sound(at as f64 * HOP_S);
-            DecodedFrame {
-                pitch,
-                confidence: 0.9,
-                level_db,
-            }
-        });
-        noise_floor_db(&frames.collect::<Vec<_>>(), HOP_S)
-    }
-
-    #[test]
-    fn a_sound_that_fills_the_rests_is_noise() {
-        // Half a second of horn, half a second of rest with a chord in it.
-        let beside_pad = |t: f64| match t.fract() < 0.5 {
-            true => (60.0 + t.floor() as f32, -20.0),
-            false => (36.5, -42.0),
-        };
-        assert_eq!(floor_db(6.0, beside_pad), -42.0);
-        // Two rests may be chance.
-        assert_eq!(floor_db(2.0, beside_pad), -20.0 - SOFT_DB);
-    }
-
-    #[test]
-    fn the_quiet_part_of_a_swell_is_not_noise() {
-        let swells = |t: f64| match t.fract() < 0.5 {
-            true => (60.0, -20.0),
-            false => (60.0, -42.0),
-        };
-        assert_eq!(floor_db(6.0, swells), -20.0 - SOFT_DB);
     }
 }

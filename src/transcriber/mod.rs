@@ -6,7 +6,6 @@
 
 #[cfg(feature = "pitch-detection")]
 mod baseline;
-mod learned;
 mod take;
 
 use crate::analysis::{Analyser, Frame, Settings};
@@ -15,7 +14,6 @@ use crate::notes::segment::{NoteEvent, Segmenter};
 
 #[cfg(feature = "pitch-detection")]
 pub use baseline::BaselineTranscriber;
-pub use learned::LearnedTranscriber;
 pub use take::{Mode, Transcriber, Transcription};
 
 /// What a [`Tracker`] reports.
@@ -62,7 +60,7 @@ impl Tracker {
     pub fn new(settings: Settings) -> Self {
         let analyser = Analyser::new(settings);
         Tracker {
-            segmenter: Segmenter::new(analyser.hop_s(), true),
+            segmenter: Segmenter::new(&analyser),
             analyser,
             events: Vec::with_capacity(4),
         }
@@ -93,8 +91,9 @@ impl Tracker {
     ) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
-            segmenter.push(causal_frame(frame), events);
-            on_frame(frame, events);
+            let mut frame = *frame;
+            frame.note_pitch = segmenter.push(&frame, events).pitch;
+            on_frame(&frame, events);
         });
     }
 
@@ -107,20 +106,20 @@ impl Tracker {
     }
 }
 
-/// The pitch frame of the causal engine: the pitch of the best path, replaced by the
-/// fine pitch where that is the same peak, and the level.
+/// What the causal engine takes a frame for: the pitch of the note that sounds; where none
+/// does, that of the best path, measured precisely where that speaks of the same peak.
 fn causal_frame(frame: &Frame) -> PitchFrame {
     let best = frame.best_path.hypothesis;
-    let fine_pitch = frame.fine_pitch.map(|t| t.pitch);
+    let fine_pitch = frame.fine_pitch.map(|f| f.pitch);
+    let leading = best.map(|b| match fine_pitch {
+        Some(pitch) if (pitch - b.pitch).abs() < 0.3 => pitch,
+        _ => b.pitch,
+    });
     PitchFrame {
         time_s: frame.time_s,
-        pitch: best.map(|l| match fine_pitch {
-            Some(pitch) if (pitch - l.pitch).abs() < 0.3 => pitch,
-            _ => l.pitch,
-        }),
+        pitch: frame.note_pitch.or(leading),
         margin: frame.best_path.margin,
-        confidence: best.map_or(0.0, |l| l.confidence),
+        confidence: best.map_or(0.0, |b| b.confidence),
         level_db: frame.level.hop_db,
-        floor_db: frame.level.floor_db,
     }
 }

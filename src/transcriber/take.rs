@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use super::{Event, Tracker, causal_frame};
 use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
+use crate::analysis::tone::{OFFLINE, ToneReader, ToneTrack};
 use crate::analysis::{Frame, Settings};
 use crate::notes::segment::NoteEvent;
 use crate::notes::timeline::{Timeline, extend_to_edges};
@@ -38,6 +39,9 @@ impl Transcription {
 pub struct Transcriber {
     tracker: Tracker,
     decoder: OfflineDecoder,
+    reader: ToneReader,
+    /// Tone evidence for the frames, as far as it is read.
+    tone: ToneTrack,
     /// Frames of the current chapter, the first at `from_s`.
     frames: Vec<DecodedFrame>,
     from_s: Option<f64>,
@@ -82,6 +86,8 @@ impl Transcriber {
         let tracker = Tracker::new(settings);
         Transcriber {
             decoder: OfflineDecoder::new(&tracker.analyser),
+            reader: ToneReader::new(&OFFLINE, &tracker.analyser),
+            tone: ToneTrack::default(),
             chapter: (CHAPTER_S / tracker.hop_s()) as usize,
             tracker,
             frames: Vec::new(),
@@ -112,11 +118,17 @@ impl Transcriber {
     pub fn push(&mut self, samples: &[f32]) {
         let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
+        let (reader, tone) = (&mut self.reader, &mut self.tone);
         let mode = self.mode;
         self.tracker.push_frames(samples, &mut |frame, events| {
             from_s.get_or_insert(frame.time_s);
             match mode {
-                Mode::Full => decoder.push(frame, frames, &mut |_| {}),
+                Mode::Full => {
+                    reader.push_samples(frame.samples.as_slice());
+                    decoder.push(frame, frames, &mut |candidates, open| {
+                        reader.push_candidates(candidates, open, tone);
+                    });
+                }
                 Mode::Causal => frames.push(causal_decoded_frame(frame)),
             }
             for event in events.drain(..) {
@@ -149,13 +161,15 @@ impl Transcriber {
         if self.mode == Mode::Causal {
             return Some(self.frames.len());
         }
-        let half = self.frames.len() / 2;
-        let pause = longest_rest(&self.frames[half..]);
+        // Only frames whose tone evidence is there.
+        let known = self.frames.len().min(self.tone.len() * OFFLINE.hops);
+        let half = known / 2;
+        let pause = longest_rest(&self.frames[half..known]);
         if pause.len() < self.hops(REST_S) {
             self.chapter = self.frames.len() + self.hops(RETRY_S);
             return None;
         }
-        Some(half + pause.end - self.hops(BREATH_S))
+        Some((half + pause.end - self.hops(BREATH_S)) / OFFLINE.hops * OFFLINE.hops)
     }
 
     /// Decides the first `cut` frames.
@@ -168,7 +182,9 @@ impl Transcriber {
         self.from_s = Some(cut_s);
         let mut track = Timeline::new(chapter, from_s, hop_s);
         if self.mode == Mode::Full {
-            self.notes.extend(second_pass(&mut track, &self.causal));
+            let tone = self.tone.split_front(cut.div_ceil(OFFLINE.hops));
+            self.notes
+                .extend(second_pass(&mut track, &tone, &self.causal));
             self.causal.retain(|note| note.offset_s > cut_s);
         }
         if self.keep_track {
@@ -201,7 +217,13 @@ impl Transcriber {
             }
         });
         if mode == Mode::Full {
-            self.decoder.finish(&mut self.frames, &mut |_| {});
+            let (reader, tone) = (&mut self.reader, &mut self.tone);
+            reader.end_samples();
+            self.decoder
+                .finish(&mut self.frames, &mut |candidates, open| {
+                    reader.push_candidates(candidates, open, tone);
+                });
+            reader.finish(tone);
         }
         self.close(self.frames.len());
         self.describe(0);
@@ -245,9 +267,8 @@ fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
     }
 }
 
-fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
-    track.gate_noise();
-    let mut notes = refinement::notes(track);
+fn second_pass(track: &mut Timeline, tone: &ToneTrack, causal: &[Note]) -> Vec<Note> {
+    let mut notes = refinement::notes(track, tone);
     extend_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision_s(note, causal);
@@ -257,7 +278,7 @@ fn second_pass(track: &mut Timeline, causal: &[Note]) -> Vec<Note> {
 
 /// When the causal tracker decided on a note: that of the causal note of the same pitch
 /// that overlaps it, or the note's end if there is none.
-pub(super) fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
+fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
     causal
         .iter()
         .filter(|c| (c.pitch - note.pitch).abs() < 0.65)

@@ -4,7 +4,8 @@
 //! The same list for every pitch, so that what is learned from one note serves all.
 
 use super::salience::Salience;
-use super::spectra::{SIZES, STARTS, Spectrum};
+use super::spectra::{EMPTY, LENGTH, SIZES, STARTS, Spectrum};
+use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 
 /// Pitch bins in a semitone. At most a twentieth of a tone off, the fifth harmonic of
@@ -33,6 +34,9 @@ const OWN: usize = SHORT.len() + LONG.len() + 8;
 const OTHERS: [isize; 18] = [
     -19, -16, -12, -7, -5, -4, -3, -2, -1, 1, 2, 3, 4, 5, 7, 12, 16, 19,
 ];
+
+/// Farthest of them, in bins.
+pub const BESIDE_BINS: usize = 19 * BINS_PER_SEMITONE;
 
 /// Reads in all.
 const READS: usize = SHORT.len() + LONG.len() + 2 * BESIDE.len();
@@ -64,7 +68,10 @@ struct Place {
 }
 
 /// Place of a frequency beyond the spectrum.
-const NOWHERE: u16 = u16::MAX;
+const NOWHERE: Place = Place {
+    at: EMPTY as u16,
+    part: 0.0,
+};
 
 /// Where each bin's harmonics lie in the spectra.
 #[derive(Debug, Clone)]
@@ -84,6 +91,7 @@ impl Reader {
     /// The features of a bin: each about -2 to 1.5. `repeats` are the strengths of the
     /// correlation there, in nats, in the short and the long window; `reference` is the
     /// base-2 logarithm of the power that levels count from.
+    #[inline(always)]
     pub fn read(
         &self,
         bin: usize,
@@ -92,19 +100,13 @@ impl Reader {
         repeats: [f32; 2],
         reference: f32,
     ) -> [f32; FEATURES] {
-        let scale = |log_power: f32| (log_power - reference).max(FLOOR) * 0.125 + 1.0;
-        let mut values = [0.0; READS];
-        for (value, place) in values.iter_mut().zip(&self.places[bin]) {
-            *value = if place.at == NOWHERE {
-                scale(f32::NEG_INFINITY)
-            } else {
-                let (low, high) = (
-                    spectrum.log_power[place.at as usize],
-                    spectrum.log_power[place.at as usize + 1],
-                );
-                scale(low + place.part * (high - low))
-            };
-        }
+        let scale = |log_power: f32| higher(log_power - reference, FLOOR) * 0.125 + 1.0;
+        let powers: &[f32; LENGTH] = &spectrum.log_power;
+        let values = self.places[bin].map(|place| {
+            let at = usize::from(place.at).min(EMPTY);
+            let (low, high) = (powers[at], powers[at + 1]);
+            scale(low + place.part * (high - low))
+        });
         let mut out = [0.0; FEATURES];
         let own = SHORT.len() + LONG.len();
         out[..own].copy_from_slice(&values[..own]);
@@ -117,10 +119,10 @@ impl Reader {
         out[own + 5] = scale(spectrum.high);
         out[own + 6] = (spectrum.dip * 0.125).max(-2.0);
         out[own + 7] = salience.contrast[bin] * 0.125;
+        let around = &salience.widened[bin..bin + 2 * BESIDE_BINS + 1];
         for (value, semitones) in out[OWN..].iter_mut().zip(OTHERS) {
-            let other = bin.checked_add_signed(semitones * BINS_PER_SEMITONE as isize);
-            let found = other.and_then(|bin| salience.widened.get(bin));
-            *value = found.map_or(-1.5, |contrast| contrast * 0.125);
+            let by = semitones * BINS_PER_SEMITONE as isize;
+            *value = around[BESIDE_BINS.saturating_add_signed(by)] * 0.125;
         }
         out
     }
@@ -140,10 +142,7 @@ fn places(rate_hz: f64, pitch: f64) -> [Place; READS] {
         let at = multiple * Pitch(pitch).hz() * size as f64 / rate_hz;
         // The decimator's filter falls off beyond 0.44 of the rate.
         if at > 0.44 * size as f64 {
-            return Place {
-                at: NOWHERE,
-                part: 0.0,
-            };
+            return NOWHERE;
         }
         Place {
             at: (STARTS[window] + at as usize) as u16,

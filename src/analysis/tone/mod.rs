@@ -19,13 +19,18 @@ mod salience;
 pub mod spectra;
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
-use features::{BINS, FEATURES, FLOOR, Reader, bin_of, pitch_of};
+use pulp::{Arch, Simd, WithSimd};
+
+use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
 use network::{Code, Evidence, Network};
 use salience::{PitchAxis, Salience};
 use spectra::{Centring, Spectra, Spectrum};
 
+use super::Analyser;
 use super::candidates::Candidates;
+use super::vector_math::higher;
 
 /// What is read around a moment, and how long a moment is.
 #[derive(Debug, Clone, Copy)]
@@ -47,6 +52,8 @@ pub struct Layout {
     carry: (usize, usize),
     /// A pitch rises from so many moments before to so many after.
     rise: (usize, usize),
+    /// Moments for which a pitch that was hopeless is not asked about again.
+    rest: usize,
 }
 
 /// For whole takes: moments of 10.7 ms, the future known.
@@ -60,6 +67,7 @@ pub const OFFLINE: Layout = Layout {
     foreseen: 24,
     carry: (8, 8),
     rise: (3, 2),
+    rest: 2,
 };
 
 /// For the live engine: moments of 5.3 ms, only the past known.
@@ -73,6 +81,7 @@ pub const CAUSAL: Layout = Layout {
     foreseen: 0,
     carry: (16, 0),
     rise: (6, 0),
+    rest: 4,
 };
 
 impl Layout {
@@ -92,9 +101,8 @@ const RISING: usize = 3;
 /// By so much a pitch has risen, as a base-2 logarithm of power: 4.5 dB.
 const RISE: f32 = 1.5;
 
-/// Least strength from which a pitch is asked about, in nats: noise alone has peaks of
-/// half of that.
-const MIN_STRENGTH: f32 = 0.1;
+/// Least strength from which a pitch is asked about, in nats.
+const MIN_STRENGTH: f32 = 0.3;
 
 /// How fast the level that others are measured from falls, in powers of two a second:
 /// 2 dB.
@@ -105,21 +113,26 @@ const REFERENCE_FALL_PER_S: f32 = 0.664;
 pub struct Cell {
     /// Its bin.
     pub bin: usize,
-    /// Strength by the correlation, in nats.
-    pub strength: f32,
 }
 
+/// Offsets of a layout at most.
+const MAX_OFFSETS: usize = 20;
+
 /// What is known of one moment.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Moment {
     spectrum: Spectrum,
     salience: Salience,
     /// Level that others are measured from, as far as the past tells.
     reference: f32,
-    /// Strengths in the short and the long window by bin, in nats.
+    /// Strengths in the short and the long window by bin, in nats, and both combined.
     strengths: Vec<[f32; 2]>,
-    /// What has been encoded of it, by bin.
-    codes: Vec<Option<Code>>,
+    strength: Vec<f32>,
+    /// Whether the gate was open.
+    open: bool,
+    /// What has been encoded of it: by bin, one more than the code's place, or zero.
+    known: Vec<u16>,
+    codes: Vec<Code>,
 }
 
 /// Spectra and candidates of the moments around the one that is asked about.
@@ -129,12 +142,18 @@ pub struct Grid {
     spectra: Spectra,
     reader: Reader,
     axis: PitchAxis,
+    /// Bins of the pitches that the horn has.
+    range: Range<usize>,
     /// Spectra whose candidates are not all there yet.
     waiting: VecDeque<Spectrum>,
-    /// Strengths of the moment whose candidates arrive now, and the hops of it.
+    /// Strengths of the moment whose candidates arrive now, the hops of it, and whether
+    /// the gate was open in one.
     strengths: Vec<[f32; 2]>,
     hops: usize,
+    open: bool,
     moments: VecDeque<Moment>,
+    /// A moment that is over, for its memory.
+    spare: Option<Moment>,
     /// Number of the first of them, counted from the start of the sound.
     first: usize,
     /// Number of the moment that is asked about next.
@@ -142,29 +161,32 @@ pub struct Grid {
     reference: f32,
     fall: f32,
     ended: bool,
-    /// Room for the codes of a cell.
-    codes: Vec<Code>,
 }
 
 impl Grid {
-    /// Grid for samples at `rate_hz` in hops of `hop` samples.
-    pub fn new(layout: &'static Layout, rate_hz: f64, hop: usize) -> Self {
+    /// Grid for what an analyser hears.
+    pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
+        let (hop, rate_hz) = analyser.hop();
         let step = layout.hops * hop;
+        let (lowest, highest) = analyser.range();
+        let bin = |pitch: f32| bin_of(pitch.clamp(LOWEST, pitch_of(BINS - 1))).unwrap_or(0);
         Grid {
             layout,
             spectra: Spectra::new(rate_hz, step, layout.centring),
             reader: Reader::new(rate_hz),
             axis: PitchAxis::new(rate_hz),
+            range: bin(lowest)..bin(highest) + 1,
             waiting: VecDeque::new(),
             strengths: vec![[0.0; 2]; BINS],
             hops: 0,
+            open: false,
             moments: VecDeque::new(),
+            spare: None,
             first: 0,
             now: 0,
             reference: f32::NEG_INFINITY,
             fall: REFERENCE_FALL_PER_S * (step as f64 / rate_hz) as f32,
             ended: false,
-            codes: Vec::with_capacity(layout.offsets.len()),
         }
     }
 
@@ -174,9 +196,9 @@ impl Grid {
         self.spectra.push(samples, &mut |s| waiting.push_back(s));
     }
 
-    /// Takes the candidates of the next hop. Its samples, and those of half the longest
-    /// window after it, must have been taken.
-    pub fn push_candidates(&mut self, candidates: &Candidates) {
+    /// Takes the candidates of the next hop; `open` is whether the gate was open in it.
+    /// Its samples, and those of half the longest window after it, must have been taken.
+    pub fn push_candidates(&mut self, candidates: &Candidates, open: bool) {
         for candidate in candidates.as_slice() {
             let Some(bin) = bin_of(candidate.pitch) else {
                 continue;
@@ -190,6 +212,7 @@ impl Grid {
                 }
             }
         }
+        self.open |= open;
         self.hops += 1;
         if self.hops == self.layout.hops {
             self.hops = 0;
@@ -198,7 +221,6 @@ impl Grid {
     }
 
     fn close_moment(&mut self) {
-        let strengths = std::mem::replace(&mut self.strengths, vec![[0.0; 2]; BINS]);
         let Some(spectrum) = self.waiting.pop_front() else {
             debug_assert!(false, "candidates before their samples");
             return;
@@ -208,16 +230,25 @@ impl Grid {
         for moment in self.moments.range_mut(recent..) {
             moment.reference = moment.reference.max(spectrum.level);
         }
-        let salience = self.axis.read(&spectrum, self.reference, FLOOR);
-        self.moments.push_back(Moment {
-            salience,
-            spectrum,
-            reference: self.reference,
-            strengths,
-            codes: vec![None; BINS],
-        });
+        let mut moment = self.spare.take().unwrap_or_default();
+        (self.axis).read(&spectrum, self.reference, FLOOR, &mut moment.salience);
+        moment.spectrum = spectrum;
+        moment.reference = self.reference;
+        moment.open = std::mem::take(&mut self.open);
+        std::mem::swap(&mut moment.strengths, &mut self.strengths);
+        self.strengths.clear();
+        self.strengths.resize(BINS, [0.0; 2]);
+        moment.strength.clear();
+        let combined = |nats: &[f32; 2]| 0.2 * nats[0] + 0.8 * nats[1];
+        moment
+            .strength
+            .extend(moment.strengths.iter().map(combined));
+        moment.known.clear();
+        moment.known.resize(BINS, 0);
+        moment.codes.clear();
+        self.moments.push_back(moment);
         while self.first + self.layout.behind() + self.layout.carry.0 < self.now {
-            self.moments.pop_front();
+            self.spare = self.moments.pop_front();
             self.first += 1;
         }
     }
@@ -230,7 +261,7 @@ impl Grid {
     /// Ends the sound, once all candidates are given.
     pub fn finish(&mut self) {
         while self.hops != 0 {
-            self.push_candidates(&Candidates::default());
+            self.push_candidates(&Candidates::default(), false);
         }
         self.ended = true;
     }
@@ -253,26 +284,16 @@ impl Grid {
     }
 
     fn cells(&self, at: usize) -> Vec<Cell> {
-        let mut strength = [0f32; BINS];
-        let (before, after) = self.layout.carry;
-        let around = at.saturating_sub(before)..(at + after + 1).min(self.moments.len());
-        for there in around {
-            let reach = if there < at { before } else { after };
-            let weight = 1.0 - there.abs_diff(at) as f32 / (reach + 1) as f32;
-            let moment = &self.moments[there];
-            for (sum, nats) in strength.iter_mut().zip(&moment.strengths) {
-                *sum = sum.max(weight * (0.2 * nats[0] + 0.8 * nats[1]));
-            }
-        }
         let mut cells = Vec::with_capacity(CELLS);
+        if !self.moments[at].open {
+            return cells;
+        }
+        let strength = Arch::new().dispatch(Carried { grid: self, at });
         let mut add = |values: &[f32], min: f32, most: usize| {
-            for bin in tops(values, min, most) {
+            for bin in tops(values, &self.range, min, most) {
                 let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
                 if !cells.iter().any(known) && cells.len() < CELLS {
-                    cells.push(Cell {
-                        bin,
-                        strength: strength[bin],
-                    });
+                    cells.push(Cell { bin });
                 }
             }
         };
@@ -284,7 +305,10 @@ impl Grid {
         let after = &self.moments[(at + after).min(self.moments.len() - 1)]
             .salience
             .harmonics;
-        let risen: Vec<f32> = after.iter().zip(before).map(|(a, b)| a - b).collect();
+        let mut risen = [0f32; BINS];
+        for ((risen, after), before) in risen.iter_mut().zip(after).zip(before) {
+            *risen = after - before;
+        }
         add(&risen, RISE, RISING);
         cells
     }
@@ -305,6 +329,7 @@ impl Grid {
         (at < self.moments.len()).then_some(at)
     }
 
+    #[inline(always)]
     fn features(&self, at: usize, bin: usize) -> [f32; FEATURES] {
         let moment = &self.moments[at];
         self.reader.read(
@@ -318,23 +343,55 @@ impl Grid {
 
     /// Evidence for a bin at the moment whose cells were given last.
     pub fn evidence(&mut self, network: &Network, bin: usize) -> Evidence {
-        let mut codes = std::mem::take(&mut self.codes);
-        codes.clear();
         for &offset in self.layout.offsets {
-            let code = match self.there(offset) {
-                None => network.silence(),
-                Some(at) => {
-                    let known = self.moments[at].codes[bin];
-                    let code = known.unwrap_or_else(|| network.encode(&self.features(at, bin)));
-                    self.moments[at].codes[bin] = Some(code);
-                    code
-                }
-            };
-            codes.push(code);
+            if let Some(at) = self.there(offset)
+                && self.moments[at].known[bin] == 0
+            {
+                let code = network.encode(
+                    #[inline(always)]
+                    || self.features(at, bin),
+                );
+                let moment = &mut self.moments[at];
+                moment.codes.push(code);
+                moment.known[bin] = moment.codes.len() as u16;
+            }
         }
-        let evidence = network.evidence(pitch_of(bin), &codes);
-        self.codes = codes;
-        evidence
+        let silence = network.silence();
+        let mut codes = [silence; MAX_OFFSETS];
+        let codes = &mut codes[..self.layout.offsets.len()];
+        for (code, &offset) in codes.iter_mut().zip(self.layout.offsets) {
+            if let Some(at) = self.there(offset) {
+                let moment = &self.moments[at];
+                *code = &moment.codes[usize::from(moment.known[bin]) - 1];
+            }
+        }
+        network.evidence(pitch_of(bin), codes)
+    }
+}
+
+/// The strength of each bin at a moment, carried over from those around it.
+struct Carried<'a> {
+    grid: &'a Grid,
+    at: usize,
+}
+
+impl WithSimd for Carried<'_> {
+    type Output = [f32; BINS];
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> [f32; BINS] {
+        let Carried { grid, at } = self;
+        let mut strength = [0f32; BINS];
+        let (before, after) = grid.layout.carry;
+        let around = at.saturating_sub(before)..(at + after + 1).min(grid.moments.len());
+        for there in around {
+            let reach = if there < at { before } else { after };
+            let weight = 1.0 - there.abs_diff(at) as f32 / (reach + 1) as f32;
+            for (most, nats) in strength.iter_mut().zip(&grid.moments[there].strength) {
+                *most = higher(*most, weight * nats);
+            }
+        }
+        strength
     }
 }
 
@@ -403,14 +460,20 @@ const MIN_ONSET: f32 = -4.5;
 pub struct ToneReader {
     grid: Grid,
     network: Network,
+    /// By bin, the number of the moment until which it need not be asked about again: a
+    /// pitch that was hopeless hardly becomes a note within some 20 ms.
+    resting: Vec<usize>,
+    rest: usize,
 }
 
 impl ToneReader {
-    /// Reader for samples at `rate_hz` in hops of `hop` samples.
-    pub fn new(layout: &'static Layout, rate_hz: f64, hop: usize) -> Self {
+    /// Reader for what an analyser hears.
+    pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
         ToneReader {
-            grid: Grid::new(layout, rate_hz, hop),
+            grid: Grid::new(layout, analyser),
             network: Network::learned(layout),
+            resting: vec![0; BINS],
+            rest: layout.rest,
         }
     }
 
@@ -421,8 +484,8 @@ impl ToneReader {
 
     /// Takes the candidates of the next hop whose are all known; appends the moments
     /// that are then decided to `out`.
-    pub fn push_candidates(&mut self, candidates: &Candidates, out: &mut ToneTrack) {
-        self.grid.push_candidates(candidates);
+    pub fn push_candidates(&mut self, candidates: &Candidates, open: bool, out: &mut ToneTrack) {
+        self.grid.push_candidates(candidates, open);
         self.read(out);
     }
 
@@ -439,28 +502,41 @@ impl ToneReader {
 
     fn read(&mut self, out: &mut ToneTrack) {
         while let Some(cells) = self.grid.next_cells() {
-            let (grid, network) = (&mut self.grid, &self.network);
-            let read = cells.iter().map(|cell| ToneCell {
-                pitch: pitch_of(cell.bin),
-                evidence: grid.evidence(network, cell.bin),
-            });
-            let counts = |c: &ToneCell| c.evidence.tone > MIN_TONE || c.evidence.onset > MIN_ONSET;
-            out.push(read.filter(counts));
+            let now = self.grid.number();
+            for cell in cells {
+                if self.resting[cell.bin] > now {
+                    continue;
+                }
+                let evidence = self.grid.evidence(&self.network, cell.bin);
+                let hopeless = evidence.tone < MIN_TONE && evidence.onset < MIN_ONSET;
+                let until = if hopeless { now + 1 + self.rest } else { 0 };
+                let near = cell.bin.saturating_sub(1)..(cell.bin + 2).min(BINS);
+                self.resting[near].fill(until);
+                if !hopeless {
+                    out.cells.push(ToneCell {
+                        pitch: pitch_of(cell.bin),
+                        evidence,
+                    });
+                }
+            }
+            out.ends.push(out.cells.len());
         }
     }
 }
 
-/// The highest local maxima over `min`, so many at most, highest first.
-fn tops(values: &[f32], min: f32, most: usize) -> Vec<usize> {
+/// The highest local maxima over `min` within a range, so many at most, highest first.
+fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usize> {
+    let below = |bin: usize, here: f32| values.get(bin).is_none_or(|&other| here > other);
+    let level = |bin: usize, here: f32| values.get(bin).is_none_or(|&other| here >= other);
     let top = |&bin: &usize| {
         let here = values[bin];
-        let before = &values[bin.saturating_sub(2)..bin];
-        let after = &values[bin + 1..(bin + 3).min(values.len())];
         here > min
-            && before.iter().all(|&other| here > other)
-            && after.iter().all(|&other| here >= other)
+            && level(bin + 1, here)
+            && below(bin.wrapping_sub(1), here)
+            && level(bin + 2, here)
+            && below(bin.wrapping_sub(2), here)
     };
-    let mut tops: Vec<usize> = (0..values.len()).filter(top).collect();
+    let mut tops: Vec<usize> = range.clone().filter(top).collect();
     tops.sort_by(|&a, &b| values[b].total_cmp(&values[a]));
     tops.truncate(most);
     tops

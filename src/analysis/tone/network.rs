@@ -3,6 +3,8 @@
 //! One encoder for every offset, then two layers over all of them (`training/train.py`
 //! has the same network and writes the weights). Rectified values are often zero, and
 //! a zero costs nothing: layers run over their inputs and add each one's row of weights.
+//! Products and sums are rounded one by one, without fused operations, so that every
+//! processor gets the same.
 
 use pulp::{Arch, Simd, WithSimd};
 
@@ -25,8 +27,34 @@ const REGISTER: usize = 2;
 static OFFLINE: &[u8] = include_bytes!("offline.bin");
 static CAUSAL: &[u8] = include_bytes!("causal.bin");
 
-/// What one offset reads, encoded.
-pub type Code = [f32; CODE];
+/// What one offset reads, encoded. About half of the rectified values are zero: only the
+/// others are kept, with their places.
+#[derive(Debug, Clone, Copy)]
+pub struct Code {
+    count: u8,
+    places: [u8; CODE],
+    values: [f32; CODE],
+}
+
+impl Code {
+    #[inline(always)]
+    fn of(sums: [f32; CODE]) -> Self {
+        let mut code = Code {
+            count: 0,
+            places: [0; CODE],
+            values: [0.0; CODE],
+        };
+        let mut count = 0;
+        for (place, sum) in sums.into_iter().enumerate() {
+            // Written in any case and counted if it is not zero: no branch to guess.
+            code.places[count] = place as u8;
+            code.values[count] = sum;
+            count += usize::from(sum > 0.0);
+        }
+        code.count = count as u8;
+        code
+    }
+}
 
 /// What the network says of a pitch at a moment, as log odds.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -66,14 +94,37 @@ impl<const O: usize> Layer<O> {
         Layer { weights, bias }
     }
 
+    /// Adds the inputs' rows, each times its input.
     #[inline(always)]
     fn add(&self, from: usize, inputs: &[f32], sums: &mut [f32; O]) {
         for (input, row) in inputs.iter().zip(&self.weights[from..]) {
-            if *input != 0.0 {
-                for (sum, weight) in sums.iter_mut().zip(row) {
-                    *sum += input * weight;
-                }
+            for (sum, weight) in sums.iter_mut().zip(row) {
+                *sum += input * weight;
             }
+        }
+    }
+
+    /// Adds the rows of a code whose first input is number `from`, four at a time: the
+    /// sums stay in registers meanwhile. The order of the additions is that of one by one.
+    #[inline(always)]
+    fn add_code(&self, from: usize, code: &Code, sums: &mut [f32; O]) {
+        let count = usize::from(code.count);
+        let rows = &self.weights[from..from + CODE];
+        let row = |i: usize| (&rows[usize::from(code.places[i]) % CODE], code.values[i]);
+        let mut i = 0;
+        while i + 4 <= count.min(CODE) {
+            let [(a, p), (b, q), (c, r), (d, s)] = [row(i), row(i + 1), row(i + 2), row(i + 3)];
+            for (at, sum) in sums.iter_mut().enumerate() {
+                *sum = *sum + p * a[at] + q * b[at] + r * c[at] + s * d[at];
+            }
+            i += 4;
+        }
+        while i < count.min(CODE) {
+            let (a, p) = row(i);
+            for (sum, weight) in sums.iter_mut().zip(a) {
+                *sum += p * weight;
+            }
+            i += 1;
         }
     }
 }
@@ -96,6 +147,7 @@ pub struct Network {
     wide: Layer<WIDE>,
     narrow: Layer<NARROW>,
     out: Layer<OUT>,
+    silence: Code,
 }
 
 impl Network {
@@ -106,47 +158,51 @@ impl Network {
             Centring::Trailing => CAUSAL,
         };
         let codes = layout.offsets.len() * CODE;
-        Network {
+        let mut network = Network {
             encoder: Layer::read(&mut bytes, FEATURES),
             wide: Layer::read(&mut bytes, codes + REGISTER),
             narrow: Layer::read(&mut bytes, WIDE),
             out: Layer::read(&mut bytes, NARROW),
-        }
+            silence: Code::of([0.0; CODE]),
+        };
+        network.silence = network.encode(|| [SILENCE; FEATURES]);
+        network
     }
 
     /// The code of an offset at which there is no sound.
-    pub fn silence(&self) -> Code {
-        self.encode(&[SILENCE; FEATURES])
+    pub fn silence(&self) -> &Code {
+        &self.silence
     }
 
-    /// Encodes the features at one offset.
-    pub fn encode(&self, features: &[f32; FEATURES]) -> Code {
+    /// Encodes the features at one offset, which are read where they are wanted, in vector
+    /// registers.
+    pub fn encode(&self, features: impl FnOnce() -> [f32; FEATURES]) -> Code {
         Arch::new().dispatch(Encode(self, features))
     }
 
     /// Evidence for a pitch in MIDI semitones, from the codes at the layout's offsets.
-    pub fn evidence(&self, pitch: f32, codes: &[Code]) -> Evidence {
+    pub fn evidence(&self, pitch: f32, codes: &[&Code]) -> Evidence {
         Arch::new().dispatch(Evaluate(self, pitch, codes))
     }
 }
 
 /// [`Network::encode`] in vector registers.
-struct Encode<'a>(&'a Network, &'a [f32; FEATURES]);
+struct Encode<'a, F>(&'a Network, F);
 
-impl WithSimd for Encode<'_> {
+impl<F: FnOnce() -> [f32; FEATURES]> WithSimd for Encode<'_, F> {
     type Output = Code;
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> Code {
         let Encode(network, features) = self;
-        let mut code = network.encoder.bias;
-        network.encoder.add(0, features, &mut code);
-        rectify(code)
+        let mut sums = network.encoder.bias;
+        network.encoder.add(0, &features(), &mut sums);
+        Code::of(sums)
     }
 }
 
 /// [`Network::evidence`] in vector registers.
-struct Evaluate<'a>(&'a Network, f32, &'a [Code]);
+struct Evaluate<'a>(&'a Network, f32, &'a [&'a Code]);
 
 impl WithSimd for Evaluate<'_> {
     type Output = Evidence;
@@ -156,11 +212,11 @@ impl WithSimd for Evaluate<'_> {
         let Evaluate(network, pitch, codes) = self;
         let register = (pitch - 57.0) / 24.0;
         let mut wide = network.wide.bias;
-        network.wide.add(0, codes.as_flattened(), &mut wide);
+        for (offset, code) in codes.iter().enumerate() {
+            network.wide.add_code(offset * CODE, code, &mut wide);
+        }
         let beside = [register, register * register];
-        network
-            .wide
-            .add(codes.as_flattened().len(), &beside, &mut wide);
+        network.wide.add(codes.len() * CODE, &beside, &mut wide);
         let mut narrow = network.narrow.bias;
         network.narrow.add(0, &rectify(wide), &mut narrow);
         let mut out = network.out.bias;

@@ -5,10 +5,10 @@
 //! which a trumpet tongues a new note. So each pitch is read from windows in proportion
 //! to its period (see [`super::features`]); here all three are transformed.
 
-use std::collections::VecDeque;
 use std::fmt;
 use std::sync::Arc;
 
+use pulp::{Arch, Simd, WithSimd};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
@@ -21,8 +21,15 @@ pub const SIZES: [usize; 3] = [256, 512, 1024];
 /// Where each window's spectrum begins in [`Spectrum::log_power`].
 pub const STARTS: [usize; 3] = [0, 129, 129 + 257];
 
-/// Values of all three spectra together.
-const LENGTH: usize = 129 + 257 + 513;
+/// Place in [`Spectrum::log_power`] of two values that stand for what is beyond the
+/// spectrum: no power at all.
+pub const EMPTY: usize = 129 + 257 + 513;
+
+/// Values of all three spectra together, and those two.
+pub const LENGTH: usize = EMPTY + 2;
+
+/// Base-2 logarithm of no power.
+const NO_POWER: f32 = -1e6;
 
 /// Power under which a spectrum is taken as empty, -150 dBFS: keeps its logarithm
 /// finite in digital silence.
@@ -33,7 +40,7 @@ const MIN_POWER: f32 = 1e-15;
 pub struct Spectrum {
     /// Base-2 logarithms of power, one spectrum after another; a sine of amplitude 1
     /// on a bin reads -1.
-    pub log_power: Vec<f32>,
+    pub log_power: Box<[f32; LENGTH]>,
     /// Base-2 logarithm of the power of all that a horn sounds in.
     pub level: f32,
     /// The same of its upper part, where the tongue's noise shows.
@@ -41,6 +48,17 @@ pub struct Spectrum {
     /// Quietest part of the moment against its mean, as a base-2 logarithm: a tongue
     /// stroke may close the tone for less than the moment lasts.
     pub dip: f32,
+}
+
+impl Default for Spectrum {
+    fn default() -> Self {
+        Spectrum {
+            log_power: Box::new([NO_POWER; LENGTH]),
+            level: NO_POWER,
+            high: NO_POWER,
+            dip: 0.0,
+        }
+    }
 }
 
 /// Where windows lie around their moment.
@@ -82,7 +100,7 @@ impl Transform {
     }
 
     /// Power on each bin of the windowed samples.
-    fn power(&mut self, samples: impl Iterator<Item = f32>, out: &mut Vec<f32>) {
+    fn power(&mut self, samples: &[f32], out: &mut [f32]) {
         for ((place, sample), weight) in self.input.iter_mut().zip(samples).zip(&self.window) {
             *place = sample * weight;
         }
@@ -90,7 +108,9 @@ impl Transform {
             self.plan
                 .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
         debug_assert!(done.is_ok(), "lengths are the plan's own");
-        out.extend(self.output.iter().map(|c| c.norm_sqr()));
+        for (power, c) in out.iter_mut().zip(&self.output) {
+            *power = c.re * c.re + c.im * c.im;
+        }
     }
 }
 
@@ -101,7 +121,8 @@ pub struct Spectra {
     centring: Centring,
     /// Samples between moments.
     step: usize,
-    recent: VecDeque<f32>,
+    /// At least the newest samples of the longest window.
+    recent: Vec<f32>,
     /// Samples until the next moment's windows are full.
     until_next: usize,
     level_bins: std::ops::Range<usize>,
@@ -139,7 +160,7 @@ impl Spectra {
             transforms: SIZES.map(|size| Transform::new(&mut planner, size)),
             centring,
             step,
-            recent: VecDeque::from(vec![0.0; longest]),
+            recent: vec![0.0; longest],
             until_next: ahead,
             level_bins: bins(SIZES[1], LEVEL_BAND_HZ),
             high_bins: bins(SIZES[0], HIGH_BAND_HZ),
@@ -149,26 +170,30 @@ impl Spectra {
     /// Takes the next samples, and hands over each spectrum whose windows are full.
     pub fn push(&mut self, samples: &[f32], out: &mut impl FnMut(Spectrum)) {
         for &sample in samples {
-            self.recent.pop_front();
-            self.recent.push_back(sample);
+            self.recent.push(sample);
             self.until_next -= 1;
             if self.until_next == 0 {
                 self.until_next = self.step;
                 out(self.transform());
             }
         }
+        // Seldom, so that moving what is kept costs little.
+        if self.recent.len() > 8 * SIZES[2] {
+            self.recent.drain(..self.recent.len() - SIZES[2]);
+        }
     }
 
     fn transform(&mut self) -> Spectrum {
         let longest = SIZES[2];
-        let recent = self.recent.make_contiguous();
-        let mut power = Vec::with_capacity(LENGTH);
-        for (transform, size) in self.transforms.iter_mut().zip(SIZES) {
+        let recent = &self.recent[self.recent.len() - longest..];
+        let mut power = Box::new([NO_POWER; LENGTH]);
+        for ((transform, size), start) in self.transforms.iter_mut().zip(SIZES).zip(STARTS) {
             let from = match self.centring {
                 Centring::Centred => (longest - size) / 2,
                 Centring::Trailing => longest - size,
             };
-            transform.power(recent[from..from + size].iter().copied(), &mut power);
+            let bins = start..start + size / 2 + 1;
+            transform.power(&recent[from..from + size], &mut power[bins]);
         }
         let band = |start: usize, bins: &std::ops::Range<usize>| {
             let bins = start + bins.start..start + bins.end;
@@ -184,12 +209,26 @@ impl Spectra {
             Centring::Trailing => longest,
         };
         let dip = dip(&recent[end - self.step..end]);
-        let log_power = power.into_iter().map(|p| log2(p + MIN_POWER)).collect();
+        Arch::new().dispatch(Logarithms(&mut power[..EMPTY]));
         Spectrum {
-            log_power,
+            log_power: power,
             level,
             high,
             dip,
+        }
+    }
+}
+
+/// Base-2 logarithms of powers, in vector registers.
+struct Logarithms<'a>(&'a mut [f32]);
+
+impl WithSimd for Logarithms<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        for power in self.0 {
+            *power = log2(*power + MIN_POWER);
         }
     }
 }
