@@ -340,9 +340,9 @@ mod tests {
     fn decode(decoder: &mut OfflineDecoder, hops: &[Hop]) -> Vec<f32> {
         let mut out = Vec::new();
         for hop in hops {
-            decoder.push(&frame(hop), &mut out, &mut |_| {});
+            decoder.push(&frame(hop), &mut out, &mut |_, _| {});
         }
-        decoder.finish(&mut out, &mut |_| {});
+        decoder.finish(&mut out, &mut |_, _| {});
         out.iter().map(|f| f.pitch).collect()
     }
 
@@ -432,12 +432,13 @@ mod tests {
                     candidates: Candidates::of(hop),
                     fine_pitch: f32::NAN,
                     level_db: -20.0,
+                    under_threshold: false,
                     closed: false,
                     from: [SILENCE as u8; STATES],
                 });
             }
             let mut out = Vec::new();
-            decoder.finish(&mut out, &mut |_| {});
+            decoder.finish(&mut out, &mut |_, _| {});
             let place = |(hop, decoded): (&Hop, &DecodedFrame)| {
                 hop.iter().position(|(pitch, _)| *pitch == decoded.pitch)
             };
