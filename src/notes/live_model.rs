@@ -22,9 +22,6 @@ pub struct LiveModel {
     pub max_odds: f32,
     /// Beginning a note.
     pub start: f32,
-    /// Beginning one whose beginning has not been heard, besides: the sound set in with it
-    /// already there, or it came out from under another.
-    pub unseen: f32,
     /// Going silent.
     pub end: f32,
     /// Gliding, per semitone.
@@ -44,7 +41,6 @@ impl Default for LiveModel {
             young_share: 0.65,
             max_odds: 5.0,
             start: 1.6,
-            unseen: 5.0,
             end: 2.0,
             glide: 0.75,
             missing: 0.8,
@@ -64,14 +60,12 @@ pub struct Begun {
     /// when that was.
     age_s: f32,
     read: u64,
-    /// Whether its beginning has been heard.
-    seen: bool,
     /// Evidence for the tongue, log odds.
     pub tongue_odds: f32,
 }
 
-/// States that one moment may go on with at most.
-const MAX_STATES: usize = 48;
+/// Pitches that one moment may go on with at most.
+const MAX_STATES: usize = 24;
 
 #[derive(Debug, Clone, Copy)]
 struct State {
@@ -129,9 +123,6 @@ const STILL: f32 = 0.21;
 const SETTLED: u32 = 1;
 /// For so long a note counts as begun of late (`FRESH_S` in `training/train.py`).
 const YOUNG_S: f32 = 0.07;
-/// A note may have been there before the sound began if it is heard in its first moments,
-/// in seconds.
-const UNSEEN_S: f32 = 0.1;
 /// Scores do not fall farther behind: a long note must not take long to be given up.
 const MAX_BEHIND: f32 = 25.0;
 
@@ -165,7 +156,7 @@ impl LiveDecoder {
         let mut next = std::mem::take(&mut self.next);
         next.clear();
         for cell in cells {
-            next.extend(self.reach(&cell, from_score));
+            next.push(self.reach(&cell, from_score));
         }
         self.hold(&mut next);
         next.truncate(MAX_STATES);
@@ -197,51 +188,36 @@ impl LiveDecoder {
         note.age_s + self.since_s(note.read)
     }
 
-    /// Whether a note has begun of late, as far as has been heard.
-    fn is_young(&self, note: &Begun) -> bool {
-        note.seen && self.age_s(note) < YOUNG_S
-    }
-
-    /// The best ways to a pitch: with a note that has begun of late, and with one that has
-    /// not. Evidence speaks for and against the first for many moments, so that each must
-    /// be followed by itself.
-    fn reach(&mut self, cell: &ToneCell, from_score: f32) -> [State; 2] {
+    /// The best way to a pitch.
+    fn reach(&mut self, cell: &ToneCell, from_score: f32) -> State {
         let model = self.model;
         let odds = |odds: f32| odds.clamp(-model.max_odds, model.max_odds);
         let (tone, young) = (
             model.tone_share * odds(cell.evidence.tone),
             model.young_share * odds(cell.evidence.onset),
         );
-        self.numbers += 2;
+        self.numbers += 1;
         let age_s = cell.evidence.age_s.clamp(0.0, YOUNG_S);
-        let fresh = |number: u64, seen: bool| State {
-            pitch: cell.pitch,
-            score: from_score - model.start
-                + tone
-                + match seen {
-                    true => young,
-                    false if self.moment as f32 * self.step_s < UNSEEN_S => -model.unseen,
-                    false => f32::NEG_INFINITY,
-                },
-            still: 0,
-            note: Begun {
-                number,
-                first: self.moment,
-                age_s: if seen { age_s } else { 0.0 },
-                read: self.moment,
-                seen,
-                tongue_odds: cell.evidence.tongue,
-            },
+        let fresh = Begun {
+            number: self.numbers,
+            first: self.moment,
+            age_s,
+            read: self.moment,
+            tongue_odds: cell.evidence.tongue,
         };
-        let mut reached = [fresh(self.numbers, true), fresh(self.numbers - 1, false)];
+        let mut reached = State {
+            pitch: cell.pitch,
+            score: from_score - model.start + tone + young,
+            still: 0,
+            note: fresh,
+        };
         for past in &self.states {
             let glide = (past.pitch - cell.pitch).abs();
             if glide > MAX_GLIDE {
                 continue;
             }
             let mut note = past.note;
-            let is_young = self.is_young(&note);
-            let reached = &mut reached[usize::from(!is_young)];
+            let is_young = self.age_s(&note) < YOUNG_S;
             let score =
                 past.score - model.glide * glide + tone + if is_young { young } else { 0.0 };
             if score >= reached.score {
@@ -250,7 +226,7 @@ impl LiveDecoder {
                     note.tongue_odds = cell.evidence.tongue;
                 }
                 let stays = glide <= STILL;
-                *reached = State {
+                reached = State {
                     pitch: cell.pitch,
                     score,
                     still: if stays { past.still + 1 } else { 0 },

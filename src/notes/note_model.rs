@@ -76,9 +76,9 @@ impl DraftNote {
     }
 }
 
-/// Farthest glide from moment to moment that is still the same note, in semitones: faster
-/// than any slide, slower than a slur.
-const MAX_GLIDE: f32 = 0.45;
+/// Farthest glide from moment to moment that is still the same note, in semitones: a
+/// vibrato of 6.5 Hz and a semitone either way moves by 0.45.
+const MAX_GLIDE: f32 = 0.65;
 /// Evidence within this many semitones speaks of the same onset.
 const SAME_ONSET: f32 = 0.65;
 /// Pitches that may go on without being asked about, and how far such a pitch lies from

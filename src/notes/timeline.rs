@@ -18,10 +18,10 @@ const NEAR: f64 = 0.65;
 const HOPS: usize = OFFLINE.hops;
 /// A hop's pitch this near to its note's belongs to it, in semitones.
 const STRAY: f32 = 0.7;
-/// So does one that a wide vibrato reaches without a step, in semitones from the note and
-/// from hop to hop.
-const MAX_STRAY: f32 = 1.3;
-const SLIDE_STEP: f32 = 0.12;
+/// So does one that a wide vibrato reaches without a step, in semitones from the note (the
+/// whole width, for the model's own path may stay at one side of it) and from hop to hop.
+const MAX_STRAY: f32 = 2.2;
+const SLIDE_STEP: f32 = 0.25;
 
 /// The frames of a whole take, with running sums of their power.
 #[derive(Debug, Clone)]
@@ -72,10 +72,21 @@ impl Timeline {
         self.start_s + hops * self.hop_s
     }
 
-    /// Takes the pitch off what is not a note's: hops without a note, and hops whose pitch
-    /// is far from the note's and not reached from it without a step, as the turns of a
-    /// wide vibrato are.
-    pub(super) fn follow(&mut self, drafts: &[DraftNote]) {
+    /// Share of a moment's sound, over one half, that a pitch explains by the offline
+    /// decoder, 0 to 0.5.
+    pub(super) fn explained(&self, moment: usize, pitch: f32) -> f32 {
+        let hops = (moment * HOPS).min(self.len())..((moment + 1) * HOPS).min(self.len());
+        let own = |f: &DecodedFrame| (f.pitch - pitch).abs() < 0.5;
+        let share: f32 = (self.frames[hops].iter().filter(|f| own(f)))
+            .map(|f| (f.confidence - 0.5).max(0.0))
+            .sum();
+        share / HOPS as f32
+    }
+
+    /// The track with the notes' own pitches alone: without those of hops outside notes,
+    /// and of hops whose pitch is far from the note's and not reached from it without a
+    /// step, as the turns of a wide vibrato are.
+    pub(super) fn of_notes(&self, drafts: &[DraftNote]) -> Timeline {
         let mut own = vec![false; self.len()];
         for draft in drafts {
             let hops = draft.first * HOPS..(draft.end() * HOPS).min(self.len());
@@ -95,11 +106,19 @@ impl Timeline {
                 own[at] |= own[at + 1] && reached(at, at + 1);
             }
         }
-        for (frame, own) in self.frames.iter_mut().zip(own) {
+        let mut track = self.clone();
+        for (frame, own) in track.frames.iter_mut().zip(own) {
             if !own {
                 frame.pitch = f32::NAN;
             }
         }
+        track
+    }
+
+    /// Takes the pitches between two times from another track of the same sound.
+    pub(super) fn adopt(&mut self, other: &Timeline, from_s: f64, to_s: f64) {
+        let range = self.range(from_s, to_s);
+        self.frames[range.clone()].copy_from_slice(&other.frames[range]);
     }
 
     /// Moves all times later.

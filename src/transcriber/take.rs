@@ -184,7 +184,7 @@ impl Transcriber {
         if self.mode == Mode::Full {
             let tone = self.tone.split_front(cut.div_ceil(OFFLINE.hops));
             self.notes
-                .extend(second_pass(&mut track, &tone, &self.causal));
+                .extend(second_pass(&mut track, tone, &self.causal));
             self.causal.retain(|note| note.offset_s > cut_s);
         }
         if self.keep_track {
@@ -267,7 +267,7 @@ fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
     }
 }
 
-fn second_pass(track: &mut Timeline, tone: &ToneTrack, causal: &[Note]) -> Vec<Note> {
+fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
     let mut notes = refinement::notes(track, tone);
     extend_to_edges(track, &notes);
     for note in &mut notes {

@@ -128,6 +128,20 @@ impl Reader {
     }
 }
 
+/// The features of any bin where there is no sound, before the first sample and after the
+/// last, while there is some nearby: those of digital silence.
+pub fn silence() -> [f32; FEATURES] {
+    let none = FLOOR * 0.125 + 1.0;
+    let mut out = [none; FEATURES];
+    let own = SHORT.len() + LONG.len();
+    // Nothing repeats, nothing dips, and nothing stands out: all harmonics and half of
+    // what lies between them are at the floor.
+    out[own + 2..own + 4].fill(0.0);
+    out[own + 6] = 0.0;
+    out[own + 7..].fill(0.5 * FLOOR * 0.125);
+    out
+}
+
 fn places(rate_hz: f64, pitch: f64) -> [Place; READS] {
     let period = rate_hz / Pitch(pitch).hz();
     let window = |periods: f64| {

@@ -318,7 +318,7 @@ impl Grid {
     pub fn context(&self, bin: usize) -> Vec<[f32; FEATURES]> {
         let read = |&offset: &i32| {
             let there = self.there(offset);
-            there.map_or([SILENCE; FEATURES], |at| self.features(at, bin))
+            there.map_or_else(features::silence, |at| self.features(at, bin))
         };
         self.layout.offsets.iter().map(read).collect()
     }
@@ -395,9 +395,6 @@ impl WithSimd for Carried<'_> {
     }
 }
 
-/// What a feature reads where there is no sound.
-pub const SILENCE: f32 = -1.9;
-
 /// A pitch at a moment with its evidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ToneCell {
@@ -430,6 +427,17 @@ impl ToneTrack {
     pub fn cells(&self, at: usize) -> &[ToneCell] {
         let from = if at == 0 { 0 } else { self.ends[at - 1] };
         &self.cells[from..self.ends[at]]
+    }
+
+    /// Changes each cell's evidence; `change` gets the moment with it.
+    pub fn adjust(&mut self, mut change: impl FnMut(usize, &mut ToneCell)) {
+        let mut from = 0;
+        for (at, &end) in self.ends.iter().enumerate() {
+            for cell in &mut self.cells[from..end] {
+                change(at, cell);
+            }
+            from = end;
+        }
     }
 
     /// Adds a moment.

@@ -10,7 +10,7 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::features::FEATURES;
 use super::spectra::Centring;
-use super::{Layout, SILENCE};
+use super::{Layout, features};
 
 /// Numbers that the encoder makes of the features at one offset.
 pub const CODE: usize = 24;
@@ -165,7 +165,7 @@ impl Network {
             out: Layer::read(&mut bytes, NARROW),
             silence: Code::of([0.0; CODE]),
         };
-        network.silence = network.encode(|| [SILENCE; FEATURES]);
+        network.silence = network.encode(features::silence);
         network
     }
 

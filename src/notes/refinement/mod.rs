@@ -10,13 +10,21 @@ use super::timeline::{Timeline, smooth_s};
 use super::{Attack, Length, Measured, Note};
 use crate::analysis::tone::ToneTrack;
 
+/// What the offline pitch path adds to the log odds of its pitch, times the share of the
+/// sound over one half that it explains: the network has heard few horns, the correlation
+/// needs to have heard none. Of 0, 1.5, 3 and 6, this one does best over rooms and noise.
+const CORRELATION_SHARE: f32 = 1.5;
 /// Notes closer than this touch, in seconds.
 const TOUCH_S: f64 = 0.03;
 
-/// Notes of a whole take by the note model. The timeline's pitches follow the notes.
-pub fn notes(timeline: &mut Timeline, tone: &ToneTrack) -> Vec<Note> {
-    let drafts = NoteModel::default().decode(tone);
-    timeline.follow(&drafts);
+/// Notes of a whole take by the note model. Within notes the timeline keeps their own
+/// pitches alone.
+pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
+    tone.adjust(|at, cell| {
+        cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
+    });
+    let drafts = NoteModel::default().decode(&tone);
+    let own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
         let mut note = from_draft(draft, timeline);
@@ -30,22 +38,24 @@ pub fn notes(timeline: &mut Timeline, tone: &ToneTrack) -> Vec<Note> {
         }
         notes.push(note);
     }
-    let slurred: Vec<bool> = drafts.iter().map(|d| d.tongue_odds < 0.0).collect();
-    slides::join_rips(&mut notes, &slurred, timeline);
+    slides::join_rips(&mut notes, timeline);
     for at in 0..notes.len() {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
-        note.level_db = timeline.extremes(note.onset_s, note.offset_s, 0.02).0;
+        note.level_db = own.extremes(note.onset_s, note.offset_s, 0.02).0;
         if let Some(before) = past.last() {
-            note.measured.dip_db = dip_db(before, note, timeline);
+            note.measured.dip_db = dip_db(before, note, &own);
         }
     }
-    measure_contours(&mut notes, timeline);
-    oscillation::join(&mut notes, timeline);
-    let slides = slides::between(&notes, timeline);
-    measure_contours(&mut notes, timeline);
+    measure_contours(&mut notes, &own);
+    oscillation::join(&mut notes, &own);
+    let slides = slides::between(&notes, &own);
+    measure_contours(&mut notes, &own);
     for (note, slide) in notes.iter_mut().zip(slides) {
         note.techniques.extend(slide);
+    }
+    for note in &notes {
+        timeline.adopt(&own, note.onset_s, note.offset_s);
     }
     notes
 }

@@ -43,15 +43,16 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
 const RIP_S: f64 = 0.13;
 /// A slide takes at least this long, in seconds: valves and lip slurs are quicker.
 const SLIDE_S: f64 = 0.06;
-/// A slide moves by no more than this from hop to hop, in semitones: an octave in 50 ms.
-const SLIDE_STEP: f32 = 0.35;
+/// A slide moves by no more than this from hop to hop, in semitones; a slur steps by a
+/// semitone at least.
+const SLIDE_STEP: f32 = 0.6;
 
 /// Joins a short note from which the pitch slides all the way into the next to that
-/// note: a rip is one note. `slurred` tells of each note whether the tongue began it.
-pub(super) fn join_rips(notes: &mut Vec<Note>, slurred: &[bool], timeline: &Timeline) {
+/// note: a rip is one note.
+pub(super) fn join_rips(notes: &mut Vec<Note>, timeline: &Timeline) {
     for at in (1..notes.len()).rev() {
         let (left, right) = (&notes[at - 1], &notes[at]);
-        if slurred[at] && left.duration_s() < RIP_S && slides_into(left, right, timeline) {
+        if left.duration_s() < RIP_S && slides_into(left, right, timeline) {
             let (onset_s, attack) = (left.onset_s, left.attack);
             notes.remove(at - 1);
             let note = &mut notes[at - 1];
