@@ -3,6 +3,7 @@
 mod boundaries;
 mod fragments;
 mod oscillation;
+mod range_quantiles;
 mod slides;
 mod spurious;
 mod steps;
