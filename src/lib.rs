@@ -80,7 +80,7 @@
 //! | `cli` | yes | the program `leadpipe`; a library needs none of it |
 //! | `live` | yes | the program's live session: devices, MIDI ports, OSC, the screen |
 //! | `jack` | no | sound and MIDI by JACK |
-//! | `decode` | yes | [`Take`]: reading WAV, AIFF, FLAC, MP3 and OGG files |
+//! | `decode` | yes | [`Take`]: reading WAV (RF64, Wave64), AIFF, CAF, FLAC, MP3 and OGG files |
 //! | `report` | yes | the program's intonation reports |
 //! | `pitch-detection` | yes | the McLeod detector of that crate, for comparison |
 //!
@@ -100,6 +100,7 @@ mod compare;
 mod demo;
 mod error;
 mod horn;
+mod input_file;
 #[allow(missing_docs)]
 mod intonation;
 mod line;
@@ -114,6 +115,7 @@ mod output;
 mod reference;
 mod settings_file;
 mod statistics;
+mod text;
 mod transcriber;
 mod tuning;
 mod units;
@@ -156,7 +158,7 @@ pub mod internals {
     }
 
     open!(analysis audio compare demo error horn intonation line notation note_list notes
-        output reference transcriber tuning units voice);
+        output reference text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);
 }

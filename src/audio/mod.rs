@@ -7,6 +7,12 @@ mod decoders;
 #[cfg(feature = "report")]
 pub mod flac;
 pub mod health;
+#[cfg(feature = "decode")]
+mod mpeg_frames;
+#[cfg(feature = "decode")]
+mod patched;
+#[cfg(feature = "decode")]
+pub(crate) mod wave_header;
 
 #[cfg(feature = "decode")]
 pub use decode::{Selection, Take};

@@ -29,6 +29,7 @@ use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::line::ZERO_VOLT_NOTE;
+use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::parse_key;
 use leadpipe::{
     A4_HZ, DEFAULT_GATE_DB, Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning,
@@ -71,7 +72,7 @@ impl Command {
 /// Which take, and which part of it.
 #[derive(Args)]
 pub struct TakeOptions {
-    /// WAV, AIFF, FLAC, MP3 or OGG file
+    /// WAV, AIFF, CAF, FLAC, MP3 or OGG file; - for standard input
     pub take: PathBuf,
     #[command(flatten)]
     pub excerpt: Excerpt,
@@ -207,6 +208,9 @@ impl Excerpt {
 
 /// Name of a take's file without folder and extension.
 pub fn stem(take: &Path) -> String {
+    if take.as_os_str() == STDIN {
+        return "stdin".into();
+    }
     let stem = take.file_stem().unwrap_or(take.as_os_str());
     stem.to_string_lossy().into_owned()
 }
@@ -244,7 +248,7 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 /// Lists the files written on standard error: standard output is for notes.
 pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
-        eprintln!("wrote {}", path.display());
+        eprintln!("wrote {}", shown_path(path));
     }
 }
 

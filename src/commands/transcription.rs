@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Instant;
 
 use leadpipe::internals::audio::health::Health;
+use leadpipe::internals::text::shown_path;
 use leadpipe::internals::transcriber::LearnedTranscriber;
 use leadpipe::internals::units::clock;
 use leadpipe::{
@@ -156,8 +157,8 @@ fn transcribe(
             peak_db,
         });
     }
-    for warning in health.warnings() {
-        warn(path, &warning);
+    for warning in source.warnings().iter().chain(&health.warnings()) {
+        warn(path, warning);
     }
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
@@ -197,7 +198,7 @@ fn warn(path: &Path, what: &str) {
     } else {
         ""
     };
-    eprintln!("{clear}leadpipe: {}: {what}", path.display());
+    eprintln!("{clear}leadpipe: {}: {what}", shown_path(path));
 }
 
 /// Percentage and time left on a terminal's last line, for long takes.
