@@ -60,10 +60,10 @@ pub enum Command {
 }
 
 impl Command {
-    /// Whether it runs until stopped and handles an interrupt itself.
+    /// Whether it plays to a device, and handles an interrupt itself.
     pub fn plays(&self) -> bool {
         #[cfg(feature = "live")]
-        return matches!(self, Command::Live(_));
+        return matches!(self, Command::Live(_) | Command::Calibrate(_));
         #[cfg(not(feature = "live"))]
         false
     }
@@ -115,7 +115,7 @@ pub struct PitchOptions {
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true, value_parser = number(-200.0..=0.0, "dBFS"))]
     pub gate: f64,
 }
 
@@ -181,6 +181,17 @@ pub enum ListFormat {
     Table,
     Csv,
     Json,
+}
+
+/// Parser of a number within a range, in some unit.
+pub fn number(
+    range: std::ops::RangeInclusive<f64>,
+    unit: &'static str,
+) -> impl Fn(&str) -> std::result::Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| match text.parse::<f64>() {
+        Ok(value) if range.contains(&value) => Ok(value),
+        _ => Err(format!("give {unit}, {} to {}", range.start(), range.end())),
+    }
 }
 
 pub fn seconds(text: &str) -> std::result::Result<f64, String> {

@@ -9,7 +9,7 @@ use leadpipe::{CENTS_OVER, Metre, NotationOptions};
 #[command(next_help_heading = "Part and MIDI file; what is left out is estimated")]
 pub struct PartOptions {
     /// Tempo in quarter notes per minute
-    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    #[arg(long, value_name = "BPM", value_parser = super::number(20.0..=400.0, "quarter notes per minute"))]
     tempo: Option<f64>,
     /// Keep one tempo all through; otherwise the beat follows the player
     #[arg(long)]
@@ -35,7 +35,7 @@ pub struct PartOptions {
     #[arg(long, value_name = "KEY", allow_hyphen_values = true, value_parser = key)]
     key: Option<Key>,
     /// Mark notes in the part with their cents if they are farther than this from the tuning
-    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
+    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER, value_parser = super::number(0.0..=1200.0, "cents"))]
     pub cents_over: f64,
 }
 
@@ -56,13 +56,6 @@ impl PartOptions {
             swing: self.swing,
             fifths: self.key.map(|key| key.fifths),
         }
-    }
-}
-
-fn tempo(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
-        _ => Err("give quarter notes per minute, 20 to 400".into()),
     }
 }
 

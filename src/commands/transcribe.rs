@@ -77,18 +77,11 @@ pub struct Options {
 #[derive(Args)]
 pub struct CvOptions {
     /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = full_scale)]
+    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::number(0.1..=100.0, "volts"))]
     pub volts_full_scale: f64,
     /// Sample rate of the control-voltage file
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(1_000..=192_000))]
     pub cv_rate: u32,
-}
-
-fn full_scale(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(v) if (0.1..=100.0).contains(&v) => Ok(v),
-        _ => Err("give volts between 0.1 and 100".into()),
-    }
 }
 
 /// A kind of file.

@@ -59,7 +59,7 @@ pub struct Options {
 #[derive(Args)]
 pub struct PageOptions {
     /// Temperature of the air in the horn, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(-20.0..=50.0, "degrees Celsius"))]
     pub temperature: f64,
     /// Embed the take's sound in the report, to play it with a cursor
     #[arg(long)]
@@ -157,11 +157,4 @@ pub fn run(options: &Options) -> Result<()> {
         })?;
     }
     done.outcome
-}
-
-fn temperature(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(celsius) if (-20.0..=50.0).contains(&celsius) => Ok(celsius),
-        _ => Err("give degrees Celsius, -20 to 50".into()),
-    }
 }
