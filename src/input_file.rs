@@ -2,10 +2,11 @@
 //! than it may hold, whatever length the system gives for it.
 
 use std::fs::{File, FileType};
-use std::io::{self, IsTerminal, Read, Seek, SeekFrom};
+use std::io::{self, Read};
 use std::path::Path;
 
 use crate::error::Error;
+#[cfg(feature = "decode")]
 use crate::text::STDIN;
 
 /// Why an input cannot be read.
@@ -112,10 +113,11 @@ fn check(kind: FileType) -> Result<(), Unreadable> {
 ///
 /// # Errors
 /// As [`open`]; standard input that is a terminal; no room for what a pipe brings.
+#[cfg(feature = "decode")]
 pub fn open_whole(path: &Path) -> Result<File, Unreadable> {
     if path.as_os_str() == STDIN {
         let stdin = io::stdin();
-        if stdin.is_terminal() {
+        if io::IsTerminal::is_terminal(&stdin) {
             return Err(Unreadable::Kind {
                 problem: "this is the terminal",
                 hint: "send a file into it with | or <, or name one",
@@ -130,10 +132,12 @@ pub fn open_whole(path: &Path) -> Result<File, Unreadable> {
 }
 
 /// A nameless file with all that is read.
+#[cfg(feature = "decode")]
 fn whole(mut from: impl Read) -> io::Result<File> {
+    use std::io::Seek;
     let mut file = tempfile::tempfile()?;
     io::copy(&mut from, &mut file)?;
-    file.seek(SeekFrom::Start(0))?;
+    file.rewind()?;
     Ok(file)
 }
 

@@ -95,11 +95,11 @@ pub fn run(options: &Options) -> Result<()> {
 
 /// Refuses to write over the list itself, which a person has corrected.
 fn check_apart(list: &Path, folder: &Path, outputs: &[Box<dyn Output>]) -> Result<()> {
-    let same = |output: &Box<dyn Output>| {
-        let path = folder.join(format!("{}{}", stem(list), output.extension()));
+    let same = |ending: &str| {
+        let path = folder.join(format!("{}{ending}", stem(list)));
         matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
     };
-    match outputs.iter().any(same) {
+    match outputs.iter().any(|output| same(output.extension())) {
         true => Err(Error::setting(
             "the list itself would be written over",
             "give another folder with --out",

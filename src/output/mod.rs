@@ -51,8 +51,10 @@ pub trait Output {
 /// # Errors
 /// [`crate::error::Error::Output`] where something is in the way.
 pub fn check_all_free(folder: &Path, stem: &str, outputs: &[Box<dyn Output>]) -> Result<()> {
-    let free = |output: &Box<dyn Output>| provenance::check_free(&path_of(&**output, folder, stem));
-    outputs.iter().try_for_each(free)
+    for output in outputs {
+        provenance::check_free(&path_of(&**output, folder, stem))?;
+    }
+    Ok(())
 }
 
 fn path_of(output: &dyn Output, folder: &Path, stem: &str) -> PathBuf {

@@ -59,15 +59,14 @@ pub fn is_control_voltage(path: &Path) -> bool {
 /// [`Error::Output`] saying what is in the way.
 pub fn check_free(path: &Path) -> Result<()> {
     let in_the_way = |problem: &str, hint: &str| Err(Error::output(path, problem, hint));
-    match std::fs::symlink_metadata(path) {
-        Err(error) => match error.kind() {
-            io::ErrorKind::NotFound => return Ok(()),
+    if let Err(error) = std::fs::symlink_metadata(path) {
+        return match error.kind() {
+            io::ErrorKind::NotFound => Ok(()),
             io::ErrorKind::InvalidFilename => {
-                return in_the_way("the name is too long or not allowed", "rename the take");
+                in_the_way("the name is too long or not allowed", "rename the take")
             }
-            _ => return Err(Error::output(path, error, "choose another folder")),
-        },
-        Ok(_) => {}
+            _ => Err(Error::output(path, error, "choose another folder")),
+        };
     }
     let problem = |error: io::Error| Error::output(path, error, "choose another folder");
     // A link is replaced, not what it names; but what it names may be missed.

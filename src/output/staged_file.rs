@@ -147,11 +147,11 @@ pub fn commit_all(staged: Vec<StagedFile>) -> Result<Vec<PathBuf>> {
     let mut registrations = Vec::new();
     let mut failed = None;
     let mut rest = staged.into_iter();
-    while let Some(StagedFile {
+    for StagedFile {
         file,
         path,
         _registration,
-    }) = rest.next()
+    } in rest.by_ref()
     {
         registrations.push(_registration);
         let replaced = Replaced::keep(path).and_then(|replaced| {
