@@ -61,7 +61,8 @@
 //! | transposition, range, fingerings | [`Horn`], [`Clef`], [`Fingering`], [`Side`] |
 //! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
 //! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
-//! | files | [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
+//! | how in tune the playing is, and how it compares with a part | [`intonation_report`], [`compare()`], [`read_score`] |
+//! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
 //! | what went wrong, with a hint | [`Error`] |
 //!
 //! # Units
@@ -94,7 +95,6 @@
 // holds a system's handle without `Debug`.
 mod analysis;
 mod audio;
-#[allow(missing_docs)]
 mod compare;
 #[allow(missing_docs)]
 mod demo;
@@ -122,13 +122,18 @@ mod units;
 mod voice;
 
 pub use analysis::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
+pub use audio::channels::pick_channel;
+pub use audio::health::Health;
 #[cfg(feature = "decode")]
 pub use audio::{Selection, Take};
+pub use compare::{Compared, Comparison, Verdict, better_shift, compare};
+pub use demo::line::render as demo_line;
 pub use error::{Error, Result};
 pub use horn::tube::{Fingering, Side};
 pub use horn::{Clef, Horn};
+pub use intonation::{Report as IntonationReport, report as intonation_report};
 pub use line::{Line, LineContext, LineNote};
-pub use notation::{Metre, NotationOptions};
+pub use notation::{LazyPart, Metre, NotationOptions};
 pub use notes::contour::{Contour, Point};
 pub use notes::segment::{NoteEvent, NoteStart};
 pub use notes::timeline::Timeline;
@@ -139,7 +144,8 @@ pub use output::json::Json;
 pub use output::midi::MidiFile;
 pub use output::musicxml::{CENTS_OVER, MusicXml};
 pub use output::picture::Picture;
-pub use output::{Output, Sink, save_all};
+pub use output::{Output, Sink, save, save_all};
+pub use reference::{ReferencePart, TargetNote, is_score, read as read_score};
 pub use transcriber::{Event, Mode, Tracker, Transcriber, Transcription};
 pub use tuning::quantiser::Snap;
 pub use tuning::{Reference, Tuning};

@@ -5,6 +5,7 @@ use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
+use super::channels::pick_channel;
 use super::decoders::{Decoder, Format, Next};
 use crate::error::{Error, Result};
 use crate::input_file;
@@ -60,6 +61,12 @@ const SILENCE_FRAMES: u64 = 4_096;
 const PLACES: usize = 3;
 
 impl Take {
+    /// Extensions of the files that are takes where a folder is searched, in lower case.
+    pub const EXTENSIONS: [&str; 13] = [
+        "wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "ogg",
+        "oga",
+    ];
+
     /// Opens a take. A pipe, or standard input for the path `-`, is read to its end first.
     ///
     /// # Errors
@@ -239,15 +246,7 @@ impl Take {
             .clamp(from, self.read + frames);
         let at = |frame: u64| (frame - self.read) as usize * channels;
         let inside = &self.interleaved[at(from)..at(to)];
-        match self.channel {
-            _ if channels == 1 => block.extend_from_slice(inside),
-            Some(channel) => block.extend(inside.iter().skip(channel - 1).step_by(channels)),
-            None => {
-                let scale = 1.0 / channels as f32;
-                let mean = |frame: &[f32]| frame.iter().sum::<f32>() * scale;
-                block.extend(inside.chunks_exact(channels).map(mean));
-            }
-        }
+        pick_channel(inside, channels, self.channel, block);
         self.read += frames;
         let Some(bad) = block.iter().position(|s| !s.is_finite()) else {
             return Ok(());

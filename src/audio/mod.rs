@@ -1,5 +1,6 @@
 //! Reads and writes sound files.
 
+pub mod channels;
 #[cfg(feature = "decode")]
 pub mod decode;
 #[cfg(feature = "decode")]

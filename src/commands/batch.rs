@@ -7,12 +7,7 @@ use std::sync::mpsc;
 use std::time::Instant;
 
 use leadpipe::internals::output::provenance::is_control_voltage;
-use leadpipe::{Error, Result};
-
-/// Extensions of takes in a folder.
-const EXTENSIONS: [&str; 13] = [
-    "wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "ogg", "oga",
-];
+use leadpipe::{Error, Result, Take};
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
 /// sorted by name within a folder. Files of control voltages are no takes.
@@ -37,7 +32,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
     for entry in std::fs::read_dir(folder).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
         let ending = path.extension().and_then(|e| e.to_str());
-        let known = ending.is_some_and(|e| EXTENSIONS.contains(&e.to_lowercase().as_str()));
+        let known = ending.is_some_and(|e| Take::EXTENSIONS.contains(&e.to_lowercase().as_str()));
         // Hidden files are staged files and those of other programs.
         let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
         if known && !hidden && path.is_file() && !is_control_voltage(&path) {

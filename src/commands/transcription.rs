@@ -151,22 +151,11 @@ fn transcribe(
         progress.at(samples as f64 / rate_hz);
     }
     progress.done();
-    if let Some(peak_db) = health.silent() {
-        return Err(Error::Silent {
-            path: path.to_owned(),
-            peak_db,
-        });
-    }
-    for warning in source.warnings().iter().chain(&health.warnings()) {
-        warn(path, warning);
-    }
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
-    if transcription.notes.is_empty() {
-        warn(
-            path,
-            "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?",
-        );
+    let faults = health.check(path, transcription.notes.len())?;
+    for warning in source.warnings().iter().chain(&faults) {
+        warn(path, warning);
     }
     Ok((transcription, source.start_s() + samples as f64 / rate_hz))
 }

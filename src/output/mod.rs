@@ -46,6 +46,16 @@ pub trait Output {
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
 }
 
+/// Writes a line to one file. Its folder is created where it is missing. A file of an
+/// earlier run is replaced, one that this program did not write is not.
+///
+/// # Errors
+/// [`crate::error::Error::Output`] where it cannot be written; nothing is then left of it.
+pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
+    provenance::check_free(path)?;
+    StagedFile::write(path.to_owned(), |to| output.write(line, to))?.commit()
+}
+
 /// Checks, before long work, that [`save_all`] may write its files.
 ///
 /// # Errors
