@@ -79,6 +79,13 @@ pub enum View<'a> {
 }
 
 impl<'a> View<'a> {
+    pub fn is_empty(&self) -> bool {
+        match self {
+            View::F32(view) => view.is_empty(),
+            View::F64(view) => view.is_empty(),
+        }
+    }
+
     /// The selected samples as blocks. `name` stands for the take in messages.
     pub fn blocks(
         self,

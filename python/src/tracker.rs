@@ -47,8 +47,9 @@ impl Tracker {
 
     /// Whether `finish` or `close` was called.
     #[getter]
-    fn closed(&self) -> bool {
-        self.stream.lock().map_or(true, |stream| stream.is_none())
+    fn closed(&self, py: Python<'_>) -> bool {
+        // Another thread may be inside for a while.
+        py.detach(|| self.stream.lock().map_or(true, |stream| stream.is_none()))
     }
 
     /// Takes the next samples.
@@ -58,6 +59,9 @@ impl Tracker {
         let view = array.view();
         let settings = self.settings.get();
         self.update(py, |tracker, heard| {
+            if view.is_empty() {
+                return Ok(());
+            }
             let selection = Selection {
                 channel: settings.selection.channel,
                 ..Selection::default()
@@ -81,15 +85,17 @@ impl Tracker {
             tracker.finish(|event| heard.push(event));
             Ok(())
         })?;
-        self.close();
+        self.close(py);
         Ok(update)
     }
 
     /// Closes the tracker. Closing twice is no fault.
-    fn close(&self) {
-        if let Ok(mut stream) = self.stream.lock() {
-            *stream = None;
-        }
+    fn close(&self, py: Python<'_>) {
+        py.detach(|| {
+            if let Ok(mut stream) = self.stream.lock() {
+                *stream = None;
+            }
+        });
     }
 }
 
