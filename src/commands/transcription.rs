@@ -10,8 +10,7 @@ use leadpipe::internals::text::shown_path;
 use leadpipe::internals::transcriber::LearnedTranscriber;
 use leadpipe::internals::units::clock;
 use leadpipe::{
-    Error, Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber,
-    Transcription,
+    Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
 };
 
 use super::{Estimator, Excerpt, PitchOptions, stem};
@@ -129,7 +128,7 @@ fn transcribe(
         }
         #[cfg(not(feature = "pitch-detection"))]
         Estimator::PitchDetection => {
-            return Err(Error::setting(
+            return Err(leadpipe::Error::setting(
                 "--estimator pitch-detection is not in this build",
                 "build with --features pitch-detection, or leave --estimator out",
             ));
