@@ -22,10 +22,12 @@ __all__ = [
     "Writer",
     "demo_line",
     "VERSION",
+    "EXTENSIONS",
     "DEFAULT_GATE_DB",
 ]
 
 VERSION: str
+EXTENSIONS: list[str]
 DEFAULT_GATE_DB: float
 
 _Frames = tuple[

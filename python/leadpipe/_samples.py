@@ -12,7 +12,7 @@ import numpy.typing as npt
 from .errors import InputError, RecordingWarning, SettingError
 
 Take = Union[str, "os.PathLike[str]", npt.ArrayLike]
-"""A path of a WAV, AIFF, FLAC, MP3 or OGG file, or samples: float32 or float64, full
+"""A path of a WAV, AIFF, CAF, FLAC, MP3 or OGG file, or samples: float32 or float64, full
 scale 1.0, shape ``(frames,)`` or ``(frames, channels)``."""
 
 

@@ -444,7 +444,7 @@ def transcribe(
     Python threads run meanwhile; a keyboard interrupt ends it.
 
     Args:
-        take: path of a WAV, AIFF, FLAC, MP3 or OGG file, or samples: float32 or float64,
+        take: path of a WAV, AIFF, CAF, FLAC, MP3 or OGG file, or samples: float32 or float64,
             full scale 1.0, shape ``(frames,)`` or ``(frames, channels)``. Mono or
             interleaved float32 is read where it lies; everything else is converted block
             by block. Do not change the array during the call.

@@ -45,6 +45,7 @@ mod _native {
         // wait for that thread for ever.
         leadpipe::Horn::catalogue();
         module.add("VERSION", env!("CARGO_PKG_VERSION"))?;
+        module.add("EXTENSIONS", leadpipe::Take::EXTENSIONS.to_vec())?;
         module.add("DEFAULT_GATE_DB", leadpipe::DEFAULT_GATE_DB)?;
         Ok(())
     }

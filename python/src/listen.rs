@@ -115,7 +115,9 @@ pub fn listen(
     let start_s = blocks.start_s();
     let mut transcription = transcriber.finish();
     transcription.shift(start_s);
-    let warnings = health.check(path, transcription.notes.len())?;
+    let faults = health.check(path, transcription.notes.len())?;
+    let mut warnings = blocks.warnings();
+    warnings.extend(faults);
     Ok(Heard {
         transcription,
         end_s: start_s + samples as f64 / rate_hz,

@@ -108,6 +108,10 @@ pub trait Blocks {
     fn start_s(&self) -> f64;
     /// The next samples of the chosen channel, or `None` at the end.
     fn next(&mut self) -> Result<Option<&[f32]>>;
+    /// Faults of the file, known at its end.
+    fn warnings(&self) -> Vec<String> {
+        Vec::new()
+    }
 }
 
 /// The blocks of a file.
@@ -151,6 +155,10 @@ impl Blocks for FileBlocks {
     fn next(&mut self) -> Result<Option<&[f32]>> {
         let more = self.take.next_block(&mut self.block)?;
         Ok(more.then_some(&self.block[..]))
+    }
+
+    fn warnings(&self) -> Vec<String> {
+        self.take.warnings()
     }
 }
 

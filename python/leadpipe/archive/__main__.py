@@ -16,7 +16,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="What is done is not done again: give the same command to go on.",
     )
     add = parser.add_argument
-    add("takes", help="folder or bucket URL with WAV, AIFF, FLAC, MP3 or OGG files")
+    add("takes", help="folder or bucket URL with WAV, AIFF, CAF, FLAC, MP3 or OGG files")
     add("results", help="folder or bucket URL for notes/ and summary.parquet")
     add("--scheduler", metavar="ADDRESS", help="of a Dask cluster; by default this machine's cores")
     add("--again", action="store_true", help="try takes again that could not be used")

@@ -8,9 +8,10 @@ from typing import Union
 
 import fsspec
 
+from .. import _native
 from ..errors import InputError
 
-EXTENSIONS = frozenset({"wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"})
+EXTENSIONS = frozenset(_native.EXTENSIONS)
 """Extensions of takes, in lower case."""
 
 Source = Union[str, "os.PathLike[str]", Iterable[Union[str, "os.PathLike[str]"]]]
@@ -20,7 +21,7 @@ takes."""
 
 def listing(source: Source) -> list[str]:
     """The takes of a folder or a bucket, with all folders in it, sorted by name. Hidden
-    files and folders are left out. Names that are given one by one are taken as they are.
+    files and folders and files of control voltages (``.cv.wav``) are left out. Names that are given one by one are taken as they are.
 
     Raises:
         InputError: there is no such folder, or no take in it.
@@ -35,12 +36,15 @@ def listing(source: Source) -> list[str]:
     if not takes:
         raise InputError(
             f"{root}: no takes in this folder; "
-            "choose one with WAV, AIFF, FLAC, MP3 or OGG files in it"
+            "choose one with WAV, AIFF, CAF, FLAC, MP3 or OGG files in it"
         )
     return takes
 
 
 def _is_take(name: str) -> bool:
+    # Our own voltages may lie beside their takes.
+    if name.lower().endswith(".cv.wav"):
+        return False
     return os.path.splitext(name)[1][1:].lower() in EXTENSIONS
 
 
