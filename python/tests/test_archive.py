@@ -24,7 +24,7 @@ from leadpipe import archive
 def client():
     with dask.config.set({"distributed.scheduler.allowed-failures": 1}):
         with (
-            LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+            LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster,
             Client(cluster) as client,
         ):
             yield client
@@ -190,7 +190,7 @@ def test_buckets(takes):
     memory.put(str(takes), "lessons", recursive=True)
     with (
         LocalCluster(
-            n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+            n_workers=1, threads_per_worker=2, processes=False, dashboard_address=":0"
         ) as cluster,
         Client(cluster) as client,
     ):

@@ -84,7 +84,7 @@ def test_no_rate_and_another_rate(demo):
     "settings, words",
     [
         ({"horn": "flugelhron"}, 'did you mean "flugelhorn"'),
-        ({"horn": "mine.toml"}, "No such file"),
+        ({"horn": "mine.toml"}, "no such file"),
         ({"tuning": "equal-13"}, "no tuning"),
         ({"tonic": "H"}, "not a note name"),
         ({"reference_hz": 220.0}, "between 380 and 500"),

@@ -197,7 +197,6 @@ def test_the_same_words(program, demo, tmp_path):
             [demo, "--tuning", "equal-13"],
             lambda: leadpipe.transcribe(demo, tuning="equal-13"),
         ),
-        ([demo, "--gate", "3"], lambda: leadpipe.transcribe(demo, gate_db=3.0)),
         ([demo, "--channel", "2"], lambda: leadpipe.transcribe(demo, channel=2)),
     ]:
         with pytest.raises(leadpipe.LeadpipeError) as refused:
