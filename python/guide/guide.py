@@ -83,7 +83,7 @@ at = next(i for i, note in enumerate(notes) if "vibrato" in note.technique)
 contour = notes.contour(at)
 vibrato = notes[at].techniques[0]
 figure, axes = plt.subplots(figsize=(9, 2.6))
-axes.plot(contour["time_s"], 1200 * np.log2(contour["frequency_hz"] / notes[at].frequency_hz))
+axes.plot(contour.time_s, 1200 * np.log2(contour.frequency_hz / notes[at].frequency_hz))
 axes.set(
     xlabel="time (s)",
     ylabel="cents",

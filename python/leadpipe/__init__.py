@@ -44,13 +44,12 @@ from .errors import (
     SettingError,
     SilentError,
 )
-from .notes import CONTOUR_DTYPE, NOTE_DTYPE, Note, Technique, Transcription, transcribe
+from .notes import NOTE_DTYPE, Note, PartOptions, Technique, Transcription, transcribe
 from .practice import Comparison, Intonation, compare, intonation
 from .streams import NoteEnded, NoteStarted, Tracker, Update
 from .tracks import FRAME_DTYPE, Track, track
 
 __all__ = [
-    "CONTOUR_DTYPE",
     "FRAME_DTYPE",
     "NOTE_DTYPE",
     "ClosedError",
@@ -65,6 +64,7 @@ __all__ = [
     "NoteEnded",
     "NoteStarted",
     "OutputError",
+    "PartOptions",
     "RecordingWarning",
     "SettingError",
     "SilentError",

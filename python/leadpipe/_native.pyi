@@ -154,10 +154,10 @@ class Writer:
         smallest_note: int | None,
         swing: float | None,
         fifths: int | None,
-        cents_over: float | None,
+        cents_over: float,
     ) -> Writer: ...
     @staticmethod
-    def cv(*, full_scale_v: float | None, sample_rate: int | None) -> Writer: ...
+    def cv(*, full_scale_v: float, sample_rate: int) -> Writer: ...
 
 @final
 class Line:

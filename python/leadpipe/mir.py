@@ -4,18 +4,19 @@ to import this module; each function says which one it needs."""
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from .errors import SettingError
-from .notes import Transcription
+from .notes import PartOptions, Transcription
 from .tracks import Track
 
 if TYPE_CHECKING:
     import music21.stream
     import pretty_midi
+    from typing_extensions import Unpack
 
 __all__ = [
     "Pyin",
@@ -110,28 +111,26 @@ def to_librosa(
     return Pyin(f0, voiced, np.where(voiced, confidence, 0.0))
 
 
-def to_pretty_midi(transcription: Transcription, **part: Any) -> pretty_midi.PrettyMIDI:
+def to_pretty_midi(transcription: Transcription, **part: Unpack[PartOptions]) -> pretty_midi.PrettyMIDI:
     """The notes with pitch bend and breath control as a ``pretty_midi`` object: our MIDI
     file, read by that library. Needs pretty_midi.
 
     Args:
         transcription: with contours.
-        part: what is known of tempo and bars, as of
-            :meth:`~leadpipe.Transcription.write_midi`.
+        part: what is known of tempo and bars, :class:`~leadpipe.PartOptions`.
     """
     import pretty_midi
 
     return pretty_midi.PrettyMIDI(io.BytesIO(transcription.to_midi(**part)))
 
 
-def to_music21(transcription: Transcription, **part: Any) -> music21.stream.Score:
+def to_music21(transcription: Transcription, **part: Unpack[PartOptions]) -> music21.stream.Score:
     """The written part as a ``music21`` score: our MusicXML, read by that library. Needs
     music21.
 
     Args:
         transcription: with contours.
-        part: what is known of tempo and bars, as of
-            :meth:`~leadpipe.Transcription.write_musicxml`.
+        part: what is known of tempo and bars, :class:`~leadpipe.PartOptions`.
     """
     import music21
 

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NoReturn, overload
+from typing import TYPE_CHECKING, NoReturn, TypedDict, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -14,13 +14,15 @@ import numpy.typing as npt
 from . import _native
 from ._samples import Take, arguments, warn
 from ._settings import HornLike, Snap, TuningLike, settings
+from .tracks import Track
 
 if TYPE_CHECKING:
     import pandas
+    from typing_extensions import Unpack
 
     from .practice import Comparison, Intonation
 
-__all__ = ["CONTOUR_DTYPE", "NOTE_DTYPE", "Note", "Technique", "Transcription", "transcribe"]
+__all__ = ["NOTE_DTYPE", "Note", "PartOptions", "Technique", "Transcription", "transcribe"]
 
 NOTE_DTYPE = np.dtype(
     [
@@ -57,14 +59,9 @@ NOTE_DTYPE = np.dtype(
     ]
 )
 """A row of :meth:`Transcription.to_numpy`. The first eighteen columns are those of the
-command line's CSV, unrounded (``docs`` in the main README); the rest are the
+command line's CSV, unrounded (the main README describes them); the rest are the
 measurements behind each technique, NaN for a note without it. Seconds, hertz, cents
 (positive is sharp), volts at 1 V per octave, dBFS (RMS) and dB."""
-
-CONTOUR_DTYPE = np.dtype(
-    [("time_s", "f8"), ("frequency_hz", "f8"), ("level_db", "f4"), ("confidence", "f4")]
-)
-"""A row of :meth:`Transcription.contour`: one hop of 1.3 ms."""
 
 _TECHNIQUES = {
     "vibrato": ("vibrato_hz", "vibrato_cents"),
@@ -75,6 +72,39 @@ _TECHNIQUES = {
     "fall": (None, "fall_cents"),
     "doit": (None, "doit_cents"),
 }
+
+
+class PartOptions(TypedDict, total=False):
+    """What is known of a part's tempo and bars. What is left out is estimated."""
+
+    tempo: float | None
+    """Quarter notes a minute, 20 to 400."""
+    steady: bool
+    """Keep one tempo all through; otherwise the beat follows the player."""
+    meter: str | None
+    """Time signature, such as ``"3/4"``, or ``"free"`` for no bars."""
+    pickup: float | None
+    """Quarter notes before the first bar line: 0, 0.5, 1, 2."""
+    downbeat_s: float | None
+    """Some bar begins with the note at this time."""
+    smallest_note: int | None
+    """Smallest value that is written: 4, 8, 16 or 32."""
+    swing: float | None
+    """Share of a beat that the first of two eighths takes, 0.5 to 0.8."""
+    fifths: int | None
+    """Sharps of the written key, negative for flats, -7 to 7."""
+
+
+_ESTIMATED = PartOptions(
+    tempo=None,
+    steady=False,
+    meter=None,
+    pickup=None,
+    downbeat_s=None,
+    smallest_note=None,
+    swing=None,
+    fifths=None,
+)
 
 
 @dataclass(frozen=True)
@@ -251,19 +281,16 @@ class Transcription(Sequence[Note]):
 
         return pandas.DataFrame(self.to_numpy())
 
-    def contour(self, at: int) -> npt.NDArray[np.void]:
+    def contour(self, at: int) -> Track:
         """Pitch and level within a note.
 
         Args:
             at: index of the note.
 
         Returns:
-            Array of shape ``(hops,)`` and dtype :data:`CONTOUR_DTYPE`, a hop every
-            1.3 ms; ``frequency_hz`` is NaN where there is no tone.
+            The hops, one every 1.3 ms.
         """
-        at = range(len(self))[at]
-        columns = self._line.contour(at)
-        return _rows(CONTOUR_DTYPE, columns)
+        return Track(*self._line.contour(range(len(self))[at]))
 
     def intonation(self, temperature_c: float = 20.0) -> Intonation:
         """How in tune the playing is: :func:`leadpipe.intonation`."""
@@ -291,13 +318,13 @@ class Transcription(Sequence[Note]):
         """The note list as the command line prints it with ``--format json``."""
         return self._line.render(_native.Writer.json()).decode()
 
-    def to_midi(self, **part: Any) -> bytes:
+    def to_midi(self, **part: Unpack[PartOptions]) -> bytes:
         """The bytes of :meth:`write_midi`."""
-        return self._line.render(_midi(**part))
+        return self._line.render(_midi(part))
 
-    def to_musicxml(self, **part: Any) -> str:
+    def to_musicxml(self, *, cents_over: float = 12.0, **part: Unpack[PartOptions]) -> str:
         """The text of :meth:`write_musicxml`."""
-        return self._line.render(_musicxml(**part)).decode()
+        return self._line.render(_musicxml(cents_over, part)).decode()
 
     def write_csv(self, path: str | os.PathLike[str]) -> None:
         """Writes the note list as CSV.
@@ -312,30 +339,31 @@ class Transcription(Sequence[Note]):
         """Writes the note list as JSON (``leadpipe transcribe --schema``)."""
         self._line.save(_native.Writer.json(), path)
 
-    def write_midi(self, path: str | os.PathLike[str], **part: Any) -> None:
+    def write_midi(self, path: str | os.PathLike[str], **part: Unpack[PartOptions]) -> None:
         """Writes a Standard MIDI File with pitch bend and breath control.
 
         Args:
             path: where to.
-            part: what is known of tempo and bars; the rest is estimated. ``tempo``
-                (quarter notes a minute, 20 to 400), ``steady`` (keep one tempo),
-                ``meter`` (``"3/4"``, or ``"free"``), ``pickup`` (quarter notes before
-                the first bar line), ``downbeat_s`` (some bar begins with the note at
-                this time), ``smallest_note`` (4, 8, 16 or 32), ``swing`` (share of a
-                beat that the first of two eighths takes, 0.5 to 0.8), ``fifths``
-                (sharps of the written key, negative for flats).
+            part: what is known of tempo and bars: :class:`PartOptions`.
         """
-        self._line.save(_midi(**part), path)
+        self._line.save(_midi(part), path)
 
-    def write_musicxml(self, path: str | os.PathLike[str], **part: Any) -> None:
+    def write_musicxml(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        cents_over: float = 12.0,
+        **part: Unpack[PartOptions],
+    ) -> None:
         """Writes the printable part as MusicXML 4.0.
 
         Args:
             path: where to.
-            part: as of :meth:`write_midi`, and ``cents_over``: notes that are farther
-                from the tuning carry their cents as text (12).
+            cents_over: notes that are farther than this from the tuning carry their
+                cents as text.
+            part: what is known of tempo and bars: :class:`PartOptions`.
         """
-        self._line.save(_musicxml(**part), path)
+        self._line.save(_musicxml(cents_over, part), path)
 
     def write_cv(
         self,
@@ -365,59 +393,12 @@ class Transcription(Sequence[Note]):
         self._line.save(_native.Writer.svg(), path)
 
 
-def _rows(dtype: np.dtype[Any], columns: Sequence[npt.NDArray[Any]]) -> npt.NDArray[np.void]:
-    rows = np.empty(len(columns[0]), dtype)
-    for name, values in zip(dtype.names or (), columns):
-        rows[name] = values
-    return rows
+def _midi(part: PartOptions) -> _native.Writer:
+    return _native.Writer.midi(**(_ESTIMATED | part))
 
 
-def _midi(
-    *,
-    tempo: float | None = None,
-    steady: bool = False,
-    meter: str | None = None,
-    pickup: float | None = None,
-    downbeat_s: float | None = None,
-    smallest_note: int | None = None,
-    swing: float | None = None,
-    fifths: int | None = None,
-) -> _native.Writer:
-    return _native.Writer.midi(
-        tempo=tempo,
-        steady=steady,
-        meter=meter,
-        pickup=pickup,
-        downbeat_s=downbeat_s,
-        smallest_note=smallest_note,
-        swing=swing,
-        fifths=fifths,
-    )
-
-
-def _musicxml(
-    *,
-    tempo: float | None = None,
-    steady: bool = False,
-    meter: str | None = None,
-    pickup: float | None = None,
-    downbeat_s: float | None = None,
-    smallest_note: int | None = None,
-    swing: float | None = None,
-    fifths: int | None = None,
-    cents_over: float | None = None,
-) -> _native.Writer:
-    return _native.Writer.musicxml(
-        tempo=tempo,
-        steady=steady,
-        meter=meter,
-        pickup=pickup,
-        downbeat_s=downbeat_s,
-        smallest_note=smallest_note,
-        swing=swing,
-        fifths=fifths,
-        cents_over=cents_over,
-    )
+def _musicxml(cents_over: float, part: PartOptions) -> _native.Writer:
+    return _native.Writer.musicxml(**(_ESTIMATED | part), cents_over=cents_over)
 
 
 def transcribe(

@@ -164,10 +164,10 @@ class Tracker:
         )
 
 
-def _update(update: tuple[tuple[object, ...], list[bool], _native.Line]) -> Update:
+def _update(update: tuple[_native._Frames, list[bool], _native.Line]) -> Update:
     frames, started, line = update
     if not started:
-        return Update(Track(*frames), ())  # type: ignore[arg-type]
+        return Update(Track(*frames), ())
     rows = to_array(line)
     events: list[NoteStarted | NoteEnded] = []
     for begins, row in zip(started, rows):
@@ -175,4 +175,4 @@ def _update(update: tuple[tuple[object, ...], list[bool], _native.Line]) -> Upda
             events.append(NoteStarted(**{name: row[name].item() for name in _STARTED}))
         else:
             events.append(NoteEnded(to_notes(np.array([row]))[0]))
-    return Update(Track(*frames), tuple(events))  # type: ignore[arg-type]
+    return Update(Track(*frames), tuple(events))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +25,7 @@ FRAME_DTYPE = np.dtype(
 
 @dataclass(frozen=True)
 class Track:
-    """Pitch and level of a take, a frame every 1.3 ms. All arrays have the shape
+    """Pitch and level of a take or of a note, a frame every 1.3 ms. All arrays have the shape
     ``(frames,)``."""
 
     time_s: npt.NDArray[np.float64]
@@ -114,8 +114,4 @@ def track(
     source, rate, called = arguments(take, sample_rate, name)
     frames, faults = _native.track(source, rate, called, checked)
     warn(called, faults)
-    return as_track(frames)
-
-
-def as_track(frames: tuple[Any, ...]) -> Track:
     return Track(*frames)

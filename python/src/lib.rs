@@ -5,10 +5,12 @@
 //! ```text
 //! samples.rs -> listen.rs -> line.rs (notes, files, intonation, comparison)
 //!                        \-> track.rs
-//! tracker.rs (streams)      catalogue.rs (horns, tunings)      errors.rs (exceptions)
+//! tracker.rs (streams)   columns.rs (notes as columns)   writer.rs (formats)
+//! catalogue.rs (horns, tunings)      errors.rs (exceptions)
 //! ```
 
 mod catalogue;
+mod columns;
 mod errors;
 mod line;
 mod listen;

@@ -28,12 +28,17 @@ pub struct Columns {
 }
 
 impl Columns {
-    pub fn push(&mut self, frame: &PitchFrame) {
-        let pitch = frame.pitch.map_or(f64::NAN, f64::from);
-        self.time_s.push(frame.time_s);
-        self.frequency_hz.push(Pitch(pitch).hz());
-        self.confidence.push(frame.confidence);
-        self.level_db.push(frame.level_db);
+    /// Adds a frame. `pitch` is in MIDI semitones, NaN without tone.
+    pub fn push(&mut self, time_s: f64, pitch: f32, confidence: f32, level_db: f32) {
+        self.time_s.push(time_s);
+        self.frequency_hz.push(Pitch(f64::from(pitch)).hz());
+        self.confidence.push(confidence);
+        self.level_db.push(level_db);
+    }
+
+    pub fn push_frame(&mut self, frame: &PitchFrame) {
+        let pitch = frame.pitch.unwrap_or(f32::NAN);
+        self.push(frame.time_s, pitch, frame.confidence, frame.level_db);
     }
 
     pub fn into_arrays(self, py: Python<'_>) -> Frames<'_> {
@@ -62,7 +67,7 @@ pub fn track<'py>(
         let heard = listen(source, &name, sample_rate, settings, Keep::Track)?;
         let mut columns = Columns::default();
         for frame in heard.transcription.track.frames() {
-            columns.push(&frame);
+            columns.push_frame(&frame);
         }
         Ok((columns, heard.warnings))
     })?;

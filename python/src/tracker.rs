@@ -155,7 +155,7 @@ struct Heard {
 impl Heard {
     fn push(&mut self, event: Event) {
         let (note, started) = match event {
-            Event::Frame(frame) => return self.frames.push(&frame),
+            Event::Frame(frame) => return self.frames.push_frame(&frame),
             Event::Note(NoteEvent::Started(start)) => (begun(start), true),
             Event::Note(NoteEvent::Ended(note)) => (note, false),
         };

@@ -71,22 +71,24 @@ impl Writer {
         smallest_note: Option<u32>,
         swing: Option<f64>,
         fifths: Option<i32>,
-        cents_over: Option<f64>,
+        cents_over: f64,
     ) -> PyResult<Self> {
         let given = (tempo, pickup, downbeat_s, swing);
         let options = notation(given, steady, meter, smallest_note, fifths);
         let options = options.map_err(|e| raise(py, e))?;
-        let cents_over = cents_over.unwrap_or(MusicXml::default().cents_over);
+        if !(0.0..=1_200.0).contains(&cents_over) {
+            let problem = format!("cents over {cents_over}");
+            return Err(raise(py, Error::setting(problem, "give 0 to 1200 cents")));
+        }
         Ok(Writer(Format::MusicXml(options, cents_over)))
     }
 
     #[staticmethod]
     #[pyo3(signature = (*, full_scale_v, sample_rate))]
-    fn cv(py: Python<'_>, full_scale_v: Option<f64>, sample_rate: Option<u32>) -> PyResult<Self> {
-        let usual = ControlVoltage::default();
+    fn cv(py: Python<'_>, full_scale_v: f64, sample_rate: u32) -> PyResult<Self> {
         let cv = ControlVoltage {
-            full_scale_v: full_scale_v.unwrap_or(usual.full_scale_v),
-            sample_rate_hz: sample_rate.unwrap_or(usual.sample_rate_hz),
+            full_scale_v,
+            sample_rate_hz: sample_rate,
         };
         if !(0.1..=100.0).contains(&cv.full_scale_v) {
             let problem = format!("{} V at full scale", cv.full_scale_v);

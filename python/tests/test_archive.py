@@ -226,7 +226,9 @@ def test_bad_input(takes, tmp_path):
 def test_the_command(tmp_path):
     def call(*arguments: object) -> subprocess.CompletedProcess:
         command = [sys.executable, "-m", "leadpipe.archive", *map(str, arguments)]
-        return subprocess.run(command, capture_output=True, text=True, timeout=120)
+        return subprocess.run(
+            command, cwd=tmp_path, capture_output=True, text=True, timeout=120
+        )
 
     done = call(FIXTURES, tmp_path / "out", "--horn", "trombone")
     assert done.returncode == 0, done.stderr

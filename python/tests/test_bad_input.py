@@ -131,6 +131,8 @@ def test_parts(part, words):
 
 def test_writers(tmp_path):
     heard = leadpipe.transcribe(TONE, RATE)
+    with pytest.raises(leadpipe.SettingError, match="0 to 1200"):
+        heard.to_musicxml(cents_over=-1.0)
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(leadpipe.OutputError):
         heard.write_midi(tmp_path / "file" / "notes.mid")
@@ -227,7 +229,7 @@ def test_notes_can_be_pickled():
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
-def test_forks():
+def test_forks(tmp_path):
     """A tracker stays with its process; calls work in a fork as everywhere."""
     script = f"""
 import os, sys, threading
@@ -260,9 +262,11 @@ busy.join()
 tracker.push(tone)
 sys.exit(os.waitstatus_to_exitcode(status))
 """
+    # Elsewhere, or the sources beside these tests would be imported.
     done = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", script], capture_output=True, text=True, timeout=120
-    )
+        [sys.executable, "-W", "ignore", "-c", script],
+        cwd=tmp_path, capture_output=True, text=True, timeout=120,
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr
 
 
@@ -281,6 +285,8 @@ def test_the_interpreter_is_free_meanwhile():
         called.wait()
         os.kill(os.getpid(), signal.SIGINT)
 
+    # What a program in the background ignores.
+    handler = signal.signal(signal.SIGINT, signal.default_int_handler)
     thread = threading.Thread(target=interrupt)
     thread.start()
     heard = None
@@ -289,7 +295,9 @@ def test_the_interpreter_is_free_meanwhile():
         heard = leadpipe.transcribe(take, RATE)
     except KeyboardInterrupt:
         pass
-    thread.join()
+    finally:
+        thread.join()
+        signal.signal(signal.SIGINT, handler)
     assert heard is None
 
 

@@ -64,6 +64,7 @@ def test_the_guide_runs(tmp_path):
         (tmp_path / "fixtures" / recording.name).write_bytes(recording.read_bytes())
     done = subprocess.run(
         [sys.executable, guide / "guide.py"],
+        cwd=guide,
         capture_output=True,
         text=True,
         timeout=600,

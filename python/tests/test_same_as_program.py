@@ -113,6 +113,38 @@ def test_files(program, demo, tmp_path):
     assert heard.to_midi(**part) == (ours / "lamplight.mid").read_bytes()
 
 
+def test_files_with_what_is_usual(program, demo, tmp_path):
+    program("transcribe", demo, "--out", tmp_path, "--write", "midi,cv,musicxml")
+    heard = leadpipe.transcribe(demo)
+    heard.write_cv(tmp_path / "ours.cv.wav")
+    assert (tmp_path / "ours.cv.wav").read_bytes() == (tmp_path / "lamplight.cv.wav").read_bytes()
+    assert heard.to_midi() == (tmp_path / "lamplight.mid").read_bytes()
+    assert heard.to_musicxml() == (tmp_path / "lamplight.musicxml").read_text()
+
+
+def test_what_is_not_ours_is_not_replaced(demo, tmp_path):
+    (tmp_path / "notes.mid").write_text("somebody else's")
+    heard = leadpipe.transcribe(demo)
+    with pytest.raises(leadpipe.OutputError, match="did not write"):
+        heard.write_midi(tmp_path / "notes.mid")
+    assert (tmp_path / "notes.mid").read_text() == "somebody else's"
+    heard.write_midi(tmp_path / "ours.mid")
+    heard.write_midi(tmp_path / "ours.mid", tempo=60.0)
+    assert (tmp_path / "ours.mid").read_bytes() == heard.to_midi(tempo=60.0)
+
+
+def test_faults_of_a_file_are_warnings(program, demo, tmp_path):
+    unclosed = bytearray(demo.read_bytes())
+    data = unclosed.index(b"data")
+    unclosed[4:8] = unclosed[data + 4 : data + 8] = b"\0\0\0\0"
+    path = tmp_path / "unclosed.wav"
+    path.write_bytes(unclosed)
+    with pytest.warns(leadpipe.RecordingWarning, match="recorder that lost power"):
+        heard = leadpipe.transcribe(path)
+    assert len(heard) == 18
+    assert heard.to_csv() == program("transcribe", path, "--format", "csv")
+
+
 def test_intonation(program, demo):
     printed = json.loads(
         program(
