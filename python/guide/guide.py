@@ -70,7 +70,9 @@ for note in notes:
     above.hlines(note.frequency_hz, note.onset_s, note.offset_s, "tab:orange", lw=3, alpha=0.5)
     above.annotate(note.written, (note.onset_s, note.frequency_hz * 1.03), fontsize=7)
 above.set(ylabel="frequency (Hz)", title="pitch and notes, written for flugelhorn")
-below.plot(track.time_s, track.level_db, lw=0.8)
+# A hop is shorter than a period: the level of 20 ms is what is heard.
+power = np.convolve(10 ** (track.level_db / 10), np.ones(15) / 15, mode="same")
+below.plot(track.time_s, 10 * np.log10(power), lw=0.8)
 below.set(xlabel="time (s)", ylabel="level (dBFS)")
 keep(figure, "pitch")
 
