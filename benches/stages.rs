@@ -12,7 +12,7 @@ use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::{Analyser, Frame, fine_pitch};
 use leadpipe::internals::demo::line;
 use leadpipe::internals::notes::segment::Segmenter;
-use leadpipe::{Mode, PitchFrame, Settings, Tracker, Transcriber};
+use leadpipe::{Mode, Settings, Tracker, Transcriber};
 
 const RATE_HZ: f64 = 48_000.0;
 /// Rate, hop and longest lag of the analyser at 48 kHz.
@@ -83,21 +83,12 @@ fn stages(c: &mut Criterion) {
         });
     });
     group.bench_function("segment", |b| {
-        let mut segmenter = Segmenter::new(0.00133, true);
-        let (mut events, mut now) = (Vec::new(), 0.0);
+        let analyser = Analyser::new(Settings::builder(RATE_HZ).build().unwrap());
+        let mut segmenter = Segmenter::new(&analyser);
+        let mut events = Vec::new();
         b.iter(|| {
             for frame in &frames {
-                now += 0.00133;
-                let best = frame.best_path.hypothesis;
-                let moment = PitchFrame {
-                    time_s: now,
-                    pitch: best.map(|l| l.pitch),
-                    margin: frame.best_path.margin,
-                    confidence: 1.0,
-                    level_db: frame.level.hop_db,
-                    floor_db: frame.level.floor_db,
-                };
-                segmenter.push(moment, &mut events);
+                black_box(segmenter.push(frame, &mut events));
             }
             events.clear();
         });
@@ -109,11 +100,11 @@ fn stages(c: &mut Criterion) {
         b.iter(|| {
             frames
                 .iter()
-                .for_each(|f| path.push(black_box(f), &mut out, &mut |_| {}));
+                .for_each(|f| path.push(black_box(f), &mut out, &mut |_, _| {}));
             out.clear();
         });
     });
-    group.bench_function("live ear as a whole", |b| {
+    group.bench_function("live tracker as a whole", |b| {
         let mut tracker = Tracker::new(Settings::builder(RATE_HZ).build().unwrap());
         b.iter(|| {
             tracker.push(black_box(&sound), &mut |heard| {

@@ -7,4 +7,5 @@ cd "$(dirname "$0")/.."
 target=${CARGO_TARGET_DIR:-target}
 cargo build --release --locked --features jack
 "$target/release/leadpipe" manual --out "$target/release/manual"
+scripts/copyright.py >"$target/release/copyright"
 cargo deb --no-build --features jack

@@ -1,15 +1,18 @@
-//! One error type for the whole crate. Each message is one line that says what
-//! is wrong, where, and what to do about it; each kind has an exit code that
+//! One error type for the whole crate. Each message is one line, whatever text of others
+//! is in it, that says what is wrong, where, and what to do about it; each kind has an exit code that
 //! scripts can rely on.
 
 use std::path::PathBuf;
+
+use crate::input_file::Unreadable;
+use crate::text::{shown, shown_path};
 
 /// Everything that can go wrong, each with a hint how to fix it.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
     /// The input cannot be used (exit code 3).
-    #[error("{}: {problem}; {hint}", .path.display())]
+    #[error("{}: {}; {}", shown_path(.path), shown(.problem), shown(.hint))]
     Input {
         /// The file.
         path: PathBuf,
@@ -19,7 +22,7 @@ pub enum Error {
         hint: String,
     },
     /// A name, option or settings file is invalid (exit code 4).
-    #[error("{problem}; {hint}")]
+    #[error("{}; {}", shown(.problem), shown(.hint))]
     Setting {
         /// What is wrong.
         problem: String,
@@ -27,7 +30,7 @@ pub enum Error {
         hint: String,
     },
     /// An output could not be written (exit code 5).
-    #[error("{}: {problem}; {hint}", .path.display())]
+    #[error("{}: {}; {}", shown_path(.path), shown(.problem), shown(.hint))]
     Output {
         /// The file.
         path: PathBuf,
@@ -37,7 +40,7 @@ pub enum Error {
         hint: String,
     },
     /// A sound device or a port cannot be used (exit code 7).
-    #[error("{device}: {problem}; {hint}")]
+    #[error("{}: {}; {}", shown(.device), shown(.problem), shown(.hint))]
     Device {
         /// Its name.
         device: String,
@@ -47,7 +50,7 @@ pub enum Error {
         hint: String,
     },
     /// The take holds no sound at all (exit code 6).
-    #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", .path.display())]
+    #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", shown_path(.path))]
     Silent {
         /// The take.
         path: PathBuf,
@@ -92,15 +95,7 @@ impl Error {
 
     /// A file that cannot be read.
     pub fn unreadable(path: impl Into<PathBuf>, cause: std::io::Error) -> Self {
-        match cause.kind() {
-            std::io::ErrorKind::NotFound => {
-                Error::input(path, "no such file", "check the name and the folder")
-            }
-            std::io::ErrorKind::PermissionDenied => {
-                Error::input(path, "permission denied", "ask for read permission")
-            }
-            _ => Error::input(path, cause, "check the file"),
-        }
+        Unreadable::Io(cause).input(&path.into(), "")
     }
 
     /// Setting problem.

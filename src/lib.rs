@@ -61,7 +61,8 @@
 //! | transposition, range, fingerings | [`Horn`], [`Clef`], [`Fingering`], [`Side`] |
 //! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
 //! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
-//! | files | [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
+//! | how in tune the playing is, and how it compares with a part | [`intonation_report`], [`compare()`], [`read_score`] |
+//! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
 //! | what went wrong, with a hint | [`Error`] |
 //!
 //! # Units
@@ -80,7 +81,7 @@
 //! | `cli` | yes | the program `leadpipe`; a library needs none of it |
 //! | `live` | yes | the program's live session: devices, MIDI ports, OSC, the screen |
 //! | `jack` | no | sound and MIDI by JACK |
-//! | `decode` | yes | [`Take`]: reading WAV, AIFF, FLAC, MP3 and OGG files |
+//! | `decode` | yes | [`Take`]: reading WAV (RF64, Wave64), AIFF, CAF, FLAC, MP3 and OGG files |
 //! | `report` | yes | the program's intonation reports |
 //! | `pitch-detection` | yes | the McLeod detector of that crate, for comparison |
 //!
@@ -94,12 +95,12 @@
 // holds a system's handle without `Debug`.
 mod analysis;
 mod audio;
-#[allow(missing_docs)]
 mod compare;
 #[allow(missing_docs)]
 mod demo;
 mod error;
 mod horn;
+mod input_file;
 #[allow(missing_docs)]
 mod intonation;
 mod line;
@@ -114,19 +115,25 @@ mod output;
 mod reference;
 mod settings_file;
 mod statistics;
+mod text;
 mod transcriber;
 mod tuning;
 mod units;
 mod voice;
 
 pub use analysis::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
+pub use audio::channels::pick_channel;
+pub use audio::health::Health;
 #[cfg(feature = "decode")]
 pub use audio::{Selection, Take};
+pub use compare::{Compared, Comparison, Verdict, better_shift, compare};
+pub use demo::line::render as demo_line;
 pub use error::{Error, Result};
 pub use horn::tube::{Fingering, Side};
 pub use horn::{Clef, Horn};
+pub use intonation::{Report as IntonationReport, report as intonation_report};
 pub use line::{Line, LineContext, LineNote};
-pub use notation::{Metre, NotationOptions};
+pub use notation::{LazyPart, Metre, NotationOptions};
 pub use notes::contour::{Contour, Point};
 pub use notes::segment::{NoteEvent, NoteStart};
 pub use notes::timeline::Timeline;
@@ -137,7 +144,8 @@ pub use output::json::Json;
 pub use output::midi::MidiFile;
 pub use output::musicxml::{CENTS_OVER, MusicXml};
 pub use output::picture::Picture;
-pub use output::{Output, Sink, save_all};
+pub use output::{Output, Sink, save, save_all};
+pub use reference::{ReferencePart, TargetNote, is_score, read as read_score};
 pub use transcriber::{Event, Mode, Tracker, Transcriber, Transcription};
 pub use tuning::quantiser::Snap;
 pub use tuning::{Reference, Tuning};
@@ -156,7 +164,7 @@ pub mod internals {
     }
 
     open!(analysis audio compare demo error horn intonation line notation note_list notes
-        output reference transcriber tuning units voice);
+        output reference text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);
 }

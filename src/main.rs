@@ -5,8 +5,10 @@
 use std::io;
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser};
 use leadpipe::Error;
+use leadpipe::internals::text::shown;
 
 mod commands;
 
@@ -71,8 +73,21 @@ struct Cli {
     command: Command,
 }
 
+/// Exit code for a command line that cannot be understood.
+const WRONG_COMMAND_LINE: u8 = 2;
+/// The program, or a group of commands, without a command gets the help.
+const NO_COMMAND: ErrorKind = ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
+
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        // Help and version, asked for or not, are printed as they are.
+        Err(asked) if !asked.use_stderr() || asked.kind() == NO_COMMAND => asked.exit(),
+        Err(wrong) => {
+            eprintln!("leadpipe: {}", one_line(&wrong));
+            return ExitCode::from(WRONG_COMMAND_LINE);
+        }
+    };
     // A live session ends by itself.
     if !cli.command.plays() {
         let _ = ctrlc::set_handler(|| {
@@ -114,6 +129,25 @@ fn main() -> ExitCode {
             ExitCode::from(error.exit_code())
         }
     }
+}
+
+/// What is wrong with the command line and where help is, in one line like every error.
+fn one_line(wrong: &clap::Error) -> String {
+    let text = wrong.render().to_string();
+    let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+    // The usage and where to find help are left to the hint.
+    let said =
+        lines.take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more"));
+    let said: Vec<String> = said.map(shown).collect();
+    let problem = said
+        .join(" ")
+        .replacen("error: ", "", 1)
+        .replace(" tip: ", "; ");
+    let mut command = Cli::command();
+    let named = std::env::args().skip(1).find(|word| !word.starts_with('-'));
+    let of_command = named.filter(|name| command.find_subcommand_mut(name).is_some());
+    let command = of_command.map_or(String::new(), |name| format!(" {name}"));
+    format!("{problem}; `leadpipe{command} --help` explains it")
 }
 
 /// Whether the reader of the output has closed it, however the error is wrapped.

@@ -9,6 +9,7 @@ use std::path::Path;
 use serde::Deserialize;
 
 use crate::error::{Error, Result};
+use crate::input_file;
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference;
@@ -98,15 +99,7 @@ pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
 }
 
 fn text(path: &Path) -> Result<String> {
-    let refused = |e: std::io::Error| Error::unreadable(path, e);
-    if std::fs::metadata(path).map_err(refused)?.len() > MAX_BYTES {
-        return Err(Error::input(
-            path,
-            "larger than 64 megabytes",
-            "give the list of one take",
-        ));
-    }
-    std::fs::read_to_string(path).map_err(refused)
+    input_file::read_text(path, MAX_BYTES).map_err(|e| e.input(path, "the list of one take"))
 }
 
 fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {

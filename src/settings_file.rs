@@ -5,6 +5,8 @@ use std::path::Path;
 use serde::de::DeserializeOwned;
 
 use crate::error::{Error, Result};
+use crate::input_file;
+use crate::text::shown_path;
 
 /// Largest settings file, in bytes.
 const MAX_BYTES: u64 = 1 << 20;
@@ -51,20 +53,9 @@ pub fn read<T>(
     path: &Path,
     parse: impl Fn(&str) -> std::result::Result<T, ParseError>,
 ) -> Result<T> {
-    let shown = path.display();
-    let size = std::fs::metadata(path).map(|m| m.len());
-    if size.is_ok_and(|bytes| bytes > MAX_BYTES) {
-        return Err(Error::setting(
-            format!("{shown}: larger than a megabyte"),
-            "give a settings file (TOML)",
-        ));
-    }
-    let text = std::fs::read_to_string(path).map_err(|error| {
-        Error::setting(
-            format!("{shown}: {error}"),
-            "check the name and the permissions",
-        )
-    })?;
+    let shown = shown_path(path);
+    let text = input_file::read_text(path, MAX_BYTES)
+        .map_err(|e| e.setting(path, "a settings file (TOML)"))?;
     parse(&text).map_err(|error| {
         let place = error.place.map_or(String::new(), |(line, column)| {
             format!(" line {line}, column {column}:")

@@ -258,3 +258,181 @@ fn every_format_is_read() {
     }
     assert!(fixture("tenor-trombone-C3.wav").exists());
 }
+
+/// Runs the program with something on standard input.
+fn with_stdin(args: &[&str], stdin: &[u8]) -> std::process::Output {
+    use std::io::Write;
+    use std::process::Stdio;
+    let mut child = std::process::Command::new(common::program())
+        .args(args)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut pipe = child.stdin.take().unwrap();
+    std::thread::scope(|scope| {
+        // A program that refuses its input may not read all of it.
+        scope.spawn(move || drop(pipe.write_all(stdin)));
+        child.wait_with_output().unwrap()
+    })
+}
+
+#[test]
+#[cfg(unix)]
+fn takes_come_from_pipes_too() {
+    let (folder, take) = folder();
+    let bytes = std::fs::read(&take).unwrap();
+    let whole = succeed(&["transcribe", take.to_str().unwrap(), "--format", "csv"]);
+    let piped = with_stdin(&["transcribe", "-", "--format", "csv"], &bytes);
+    assert_eq!(String::from_utf8(piped.stdout).unwrap(), whole);
+    let out = folder.path().join("out");
+    let named = with_stdin(
+        &[
+            "transcribe",
+            "-",
+            "--out",
+            out.to_str().unwrap(),
+            "--write",
+            "csv",
+        ],
+        &bytes,
+    );
+    assert!(named.status.success() && out.join("stdin.csv").exists());
+
+    let pipe = folder.path().join("pipe");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.unwrap().success());
+    let heard = std::thread::scope(|scope| {
+        scope.spawn(|| std::fs::write(&pipe, &bytes).unwrap());
+        succeed(&["transcribe", pipe.to_str().unwrap(), "--format", "csv"])
+    });
+    assert_eq!(heard, whole);
+    // Its sound cannot be read a second time; that is said before the first.
+    let (code, errors) = refused(&pipe, &["--write", "report", "--audio"]);
+    assert!(code == 4 && errors.contains("read from a pipe"), "{errors}");
+    let empty = with_stdin(&["transcribe", "-"], b"");
+    let errors = String::from_utf8(empty.stderr).unwrap();
+    assert_eq!(empty.status.code(), Some(3));
+    assert!(
+        errors.contains("standard input: the file is empty"),
+        "{errors}"
+    );
+}
+
+/// A link to a device that never ends, wherever a file is expected.
+#[test]
+#[cfg(unix)]
+fn endless_and_other_things_are_not_files() {
+    let (folder, take) = folder();
+    let take = take.to_str().unwrap();
+    let link = |name: &str| {
+        let path = folder.path().join(name);
+        std::os::unix::fs::symlink("/dev/zero", &path).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let (horn, table, dump) = (link("a.toml"), link("b.toml"), link("c.syx"));
+    let (score, list, sound) = (link("d.mid"), link("e.csv"), link("f.wav"));
+    for (args, code) in [
+        (vec!["transcribe", take, "--horn", &horn], 4),
+        (vec!["transcribe", take, "--tuning", &table], 4),
+        (vec!["transcribe", take, "--tuning", &dump], 4),
+        (vec!["compare", take, &score], 3),
+        (vec!["write", &list], 3),
+        (vec!["transcribe", &sound], 3),
+    ] {
+        let (failed, errors) = fail(&args);
+        assert_eq!(failed, code, "{errors}");
+        assert!(errors.contains("a device or a socket"), "{errors}");
+    }
+    // The length that the system gives for a pipe says nothing.
+    let pipe = folder.path().join("long.toml");
+    assert!(
+        std::process::Command::new("mkfifo")
+            .arg(&pipe)
+            .status()
+            .unwrap()
+            .success()
+    );
+    let (code, errors) = std::thread::scope(|scope| {
+        scope.spawn(|| drop(std::fs::write(&pipe, vec![b'#'; 4 << 20])));
+        fail(&["transcribe", take, "--horn", pipe.to_str().unwrap()])
+    });
+    assert!(code == 4 && errors.contains("larger than 1 MB"), "{errors}");
+}
+
+/// Names of files, horns and tunings are shown, not obeyed, and do not spoil a file.
+#[test]
+#[cfg(unix)]
+fn names_with_control_characters() {
+    let (folder, take) = folder();
+    let odd = folder.path().join("a\u{1b}[2J\nb\u{1}.wav");
+    std::fs::copy(&take, &odd).unwrap();
+    let horn = folder.path().join("horn.toml");
+    let text = "[[horn]]\nname = \"x\"\ntitle = \"Bell\\u0007 horn\"\nsounds = 0\nclef = \"treble\"\n\
+                low = \"C3\"\nhigh = \"C6\"\nfundamental = \"C2\"\nvalves = 3\n";
+    std::fs::write(&horn, text).unwrap();
+    let out = folder.path().join("out");
+    let output = leadpipe(&[
+        "transcribe",
+        odd.to_str().unwrap(),
+        "--horn",
+        horn.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        "svg,musicxml,report",
+    ]);
+    assert!(output.status.success(), "{output:?}");
+    for shown in [output.stdout, output.stderr] {
+        let shown = String::from_utf8(shown).unwrap();
+        let acts = |c: char| c.is_control() && c != '\n';
+        assert!(
+            !shown.contains(acts) && shown.contains("a\\u{1b}[2J\\nb"),
+            "{shown:?}"
+        );
+    }
+    for file in std::fs::read_dir(&out).unwrap() {
+        let text = std::fs::read_to_string(file.unwrap().path()).unwrap();
+        let forbidden = |c: char| c.is_control() && !matches!(c, '\t' | '\n' | '\r');
+        assert!(!text.contains(forbidden));
+    }
+    // Errors too, and none is longer than its reader's patience.
+    let (_, errors) = refused(&folder.path().join("no\nsuch\u{7}.wav"), &[]);
+    assert!(errors.contains("no\\nsuch\\u{7}.wav"), "{errors}");
+    let table = folder.path().join("long.toml");
+    std::fs::write(&table, format!("name = \"{}\"", "x".repeat(900_000))).unwrap();
+    for (option, name) in [
+        ("--tuning", table.to_str().unwrap()),
+        ("--horn", &"y".repeat(90_000)),
+    ] {
+        let (code, errors) = refused(&take, &[option, name]);
+        assert!(code == 4 && errors.len() < 700, "{} bytes", errors.len());
+    }
+}
+
+#[test]
+fn the_command_line_is_refused_in_one_line() {
+    for (args, words) in [
+        (&["transcribe"][..], "<TAKE>"),
+        (&["transcribe", "a.wav", "--strt", "3"], "'--start'"),
+        (&["transcribe", "a.wav", "--gate", "nan"], "-200 to 0"),
+        (&["transcribe", "a.wav", "--cents-over", "inf"], "0 to 1200"),
+        (&["transcribe", "a.wav", "--write", "csv"], "--out"),
+        (&["nonsense\n"], "nonsense"),
+    ] {
+        let (code, errors) = fail(args);
+        assert_eq!((code, errors.lines().count()), (2, 1), "{errors}");
+        assert!(
+            errors.contains(words) && errors.contains("--help`"),
+            "{errors}"
+        );
+    }
+    let horn = tempfile::tempdir().unwrap();
+    let horn = horn.path().join("horn.toml");
+    let text = "[[horn]]\nname = \"x\"\ntitle = \"x\"\nsounds = -2147483648\nclef = \"treble\"\n\
+                low = \"C3\"\nhigh = \"C6\"\nfundamental = \"C2\"\nvalves = 3\n";
+    std::fs::write(&horn, text).unwrap();
+    let (code, errors) = fail(&["horns", horn.to_str().unwrap()]);
+    assert!(code == 4 && errors.contains("four octaves"), "{errors}");
+}

@@ -186,3 +186,83 @@ fn an_interrupt_leaves_nothing_half_done() {
         }
     }
 }
+
+/// Voltages beside the takes are not transcribed in the next run, and a recording that has
+/// the name of an output stays.
+#[test]
+fn outputs_beside_takes_are_neither_takes_nor_in_the_way() {
+    let takes = folder_of(&["one.wav", "two.wav"]);
+    let folder = takes.path().to_str().unwrap();
+    let args = ["transcribe", folder, "--out", folder, "--write", "cv,csv"];
+    let first = succeed(&args);
+    let written = names(takes.path());
+    assert!(written.contains(&"one.cv.wav".to_owned()), "{written:?}");
+    // The same again: files of the program's own are replaced.
+    assert_eq!(succeed(&args), first);
+    assert_eq!(names(takes.path()), written);
+
+    let recording = takes.path().join("two.cv.wav");
+    let sound = leadpipe::internals::demo::line::render(48_000.0);
+    write_wav(&recording, 48_000, &[&sound[..48_000 * 2]]);
+    let before = std::fs::read(&recording).unwrap();
+    let (code, errors) = fail(&args);
+    assert!(
+        code == 5 && errors.contains("two.cv.wav: a file that leadpipe did not write"),
+        "{errors}"
+    );
+    assert_eq!(std::fs::read(&recording).unwrap(), before);
+    // It is a take like the others.
+    assert!(takes.path().join("two.cv.csv").exists());
+}
+
+#[test]
+fn a_name_that_is_too_long_leaves_no_part_of_the_set() {
+    let long = "n".repeat(248);
+    let takes = folder_of(&[&format!("{long}.wav")]);
+    let take = takes.path().join(format!("{long}.wav"));
+    let out = takes.path().join("out");
+    let (code, errors) = fail(&[
+        "transcribe",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        "csv,midi,musicxml",
+    ]);
+    assert!(code == 5 && errors.contains("too long"), "{errors}");
+    assert!(!out.exists());
+}
+
+/// What a killed run left is cleared by the next, and nobody else's.
+#[test]
+fn drafts_of_a_killed_run_are_cleared() {
+    let takes = folder_of(&["one.wav"]);
+    let out = takes.path().join("out");
+    std::fs::create_dir(&out).unwrap();
+    let long_ago = std::time::SystemTime::now() - Duration::from_secs(3_600);
+    let draft = |name: &str| {
+        let file = std::fs::File::create(out.join(name)).unwrap();
+        file.set_modified(long_ago).unwrap();
+        file
+    };
+    let held = draft(".leadpipe-held");
+    held.lock().unwrap();
+    for name in [".leadpipe-left", ".other-left"] {
+        drop(draft(name));
+    }
+    // A moment old: its writer may not have locked it yet.
+    std::fs::write(out.join(".leadpipe-new"), "").unwrap();
+    let take = takes.path().join("one.wav");
+    succeed(&[
+        "transcribe",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--write",
+        "csv",
+    ]);
+    assert_eq!(
+        names(&out),
+        [".leadpipe-held", ".leadpipe-new", ".other-left", "one.csv"]
+    );
+}

@@ -128,6 +128,18 @@ fn a_clean_run_is_right_at_any_tempo() {
 }
 
 #[test]
+fn a_take_may_be_shorter_or_longer_than_the_part() {
+    let folder = tempfile::tempdir().unwrap();
+    let found = practise(folder.path(), 100.0, &tune()[..20]);
+    assert_eq!((count(&found, "right"), count(&found, "missing")), (20, 12));
+    let mut twice = tune();
+    let end = twice.iter().map(|n| n.0 + n.1).fold(0.0, f64::max);
+    twice.extend(tune().iter().map(|n| (n.0 + end, n.1, n.2)));
+    let found = practise(folder.path(), 100.0, &twice);
+    assert_eq!((count(&found, "right"), count(&found, "extra")), (32, 32));
+}
+
+#[test]
 fn every_slip_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let mut played = tune();

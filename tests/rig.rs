@@ -132,3 +132,63 @@ fn a_soundcheck_is_stored() {
     assert_eq!(refused.status.code(), Some(4), "{}", text(&refused));
     assert_eq!(std::fs::read_to_string(rig).unwrap(), stored);
 }
+
+/// A gate under the noise is not stored, nor is a value in a rig that could hurt.
+#[test]
+fn what_makes_no_sense_is_neither_stored_nor_used() {
+    let folder = tempfile::tempdir().unwrap();
+    let room = Room {
+        noise_db: -40.0,
+        ..Room::default()
+    };
+    let notes = |force: f64| {
+        let two = [
+            Played::new(0.2, 1.0, 58.0, force),
+            Played::new(1.1, 1.9, 63.0, force),
+        ];
+        play(&two, 2.0, &room, 1)
+    };
+    let takes: Vec<String> = [
+        ("room", play(&[], 2.0, &room, 2)),
+        ("soft", notes(0.1)),
+        ("loud", notes(0.9)),
+    ]
+    .iter()
+    .map(|(name, samples)| {
+        let path = folder.path().join(format!("{name}.wav"));
+        common::write_wav(&path, 48_000, &[samples]);
+        path.to_str().unwrap().to_owned()
+    })
+    .collect();
+    let rig = folder.path().join("mine.toml");
+    std::fs::write(&rig, "# mine\n").unwrap();
+    let rig_name = rig.to_str().unwrap();
+    let four = format!("{},{}", takes.join(","), takes[0]);
+    let refused = leadpipe(
+        folder.path(),
+        &["soundcheck", "--takes", &four, "--rig", rig_name],
+        "",
+    );
+    assert_eq!(refused.status.code(), Some(4), "{}", text(&refused));
+    assert!(
+        text(&refused).contains("nothing was stored"),
+        "{}",
+        text(&refused)
+    );
+    assert_eq!(std::fs::read_to_string(&rig).unwrap(), "# mine\n");
+
+    for (setting, words) in [
+        ("[double]\nlevel_db = 20.0", "--level"),
+        ("[double]\ninterval = 900.0", "--interval"),
+        ("[levels]\ngate_db = 20.0", "--gate"),
+        ("[levels]\nsoft_db = -10.0\nloud_db = -30.0", "not above"),
+        ("[cv]\noffset_v = nan", "offset_v"),
+        ("shift = 2147483647", "--shift"),
+        ("[midi]\nchannel = 17", "--midi-channel"),
+    ] {
+        std::fs::write(&rig, setting).unwrap();
+        let refused = leadpipe(folder.path(), &["rig", "check", rig_name], "");
+        assert_eq!(refused.status.code(), Some(4), "{setting}");
+        assert!(text(&refused).contains(words), "{}", text(&refused));
+    }
+}

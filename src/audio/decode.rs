@@ -2,11 +2,13 @@
 //! that a long take is never in memory as a whole.
 
 use std::fmt;
-use std::fs::File;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use super::decoders::{Decoder, Format};
+use super::channels::pick_channel;
+use super::decoders::{Decoder, Format, Next};
 use crate::error::{Error, Result};
+use crate::input_file;
 use crate::units::SAMPLE_RATES_HZ;
 
 /// What part of a take to read.
@@ -33,6 +35,11 @@ pub struct Take {
     last: Option<u64>,
     channel: Option<usize>,
     interleaved: Vec<f32>,
+    /// Frames of silence to come, in place of lost ones.
+    silence: u64,
+    /// Frames that are lost, in order.
+    lost: Vec<Range<u64>>,
+    unclosed: bool,
     done: bool,
 }
 
@@ -47,24 +54,32 @@ impl fmt::Debug for Take {
     }
 }
 
-const FORMATS: &str = "give a WAV, AIFF, FLAC, MP3 or OGG take";
+const FORMATS: &str = "give a WAV, AIFF, CAF, FLAC, MP3 or OGG take";
+/// Frames of silence at a time.
+const SILENCE_FRAMES: u64 = 4_096;
+/// Damaged places that are named.
+const PLACES: usize = 3;
 
 impl Take {
-    /// Opens a take.
+    /// Extensions of the files that are takes where a folder is searched, in lower case.
+    pub const EXTENSIONS: [&str; 13] = [
+        "wav", "wave", "bwf", "rf64", "w64", "aif", "aiff", "aifc", "caf", "flac", "mp3", "ogg",
+        "oga",
+    ];
+
+    /// Opens a take. A pipe, or standard input for the path `-`, is read to its end first.
     ///
     /// # Errors
-    /// [`Error::Input`] for a missing, empty or foreign file, a rate outside
+    /// [`Error::Input`] for a missing, empty or foreign file, a device, a rate outside
     /// 8 to 192 kHz, or a channel that is not there; [`Error::Setting`]
     /// for a selection that ends before it starts.
     pub fn open(path: &Path, selection: &Selection) -> Result<Take> {
-        let file = File::open(path).map_err(|e| Error::unreadable(path, e))?;
-        let metadata = file
+        let file = input_file::open_whole(path).map_err(|e| e.input(path, "a take"))?;
+        let length = file
             .metadata()
-            .map_err(|e| Error::input(path, e, "check the file"))?;
-        if metadata.is_dir() {
-            return Err(Error::input(path, "this is a folder", "give a file in it"));
-        }
-        if metadata.len() == 0 {
+            .map_err(|e| Error::unreadable(path, e))?
+            .len();
+        if length == 0 {
             return Err(Error::input(path, "the file is empty", FORMATS));
         }
         let ending = path.extension().and_then(|e| e.to_str());
@@ -74,6 +89,8 @@ impl Take {
             sample_rate_hz,
             channels,
             frames: promised,
+            unclosed,
+            lost,
         } = format;
         if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
             return Err(Error::input(
@@ -111,6 +128,9 @@ impl Take {
             last,
             channel: selection.channel,
             interleaved: Vec::new(),
+            silence: 0,
+            lost,
+            unclosed,
             done: false,
         })
     }
@@ -132,10 +152,11 @@ impl Take {
         Some(end.saturating_sub(self.first) as f64 / self.sample_rate_hz)
     }
 
-    /// Next block of samples of the chosen channel, or `None` at the end.
+    /// Next block of samples of the chosen channel; `false` at the end. What is damaged is
+    /// silent.
     ///
     /// # Errors
-    /// [`Error::Input`] where the file ends before its header says, is damaged,
+    /// [`Error::Input`] where the file ends before its header says, is damaged beyond use,
     /// or holds values that are not numbers.
     pub fn next_block(&mut self, block: &mut Vec<f32>) -> Result<bool> {
         block.clear();
@@ -143,19 +164,75 @@ impl Take {
             if self.done || self.last.is_some_and(|last| self.read >= last) {
                 return Ok(false);
             }
-            if !self.decode_packet()? {
-                self.done = true;
-                self.check_length()?;
-                return Ok(false);
+            if self.silence == 0 {
+                let next = self.decoder.next(&mut self.interleaved);
+                match next.map_err(|cause| self.damaged(&cause))? {
+                    Next::Samples => {}
+                    Next::Lost(frames) => self.lose(frames),
+                    Next::End => {
+                        self.done = true;
+                        self.check_length()?;
+                        self.check_intact()?;
+                        return Ok(false);
+                    }
+                }
+            }
+            if self.silence > 0 {
+                let frames = self.silence.min(SILENCE_FRAMES);
+                self.silence -= frames;
+                self.interleaved.clear();
+                self.interleaved
+                    .resize(frames as usize * self.channels, 0.0);
             }
             self.take_channel(block)?;
         }
         Ok(true)
     }
 
-    fn decode_packet(&mut self) -> Result<bool> {
-        let read = self.decoder.next(&mut self.interleaved);
-        read.map_err(|cause| self.damaged(&cause))
+    /// Puts silence in place of lost frames.
+    fn lose(&mut self, frames: u64) {
+        self.silence = frames;
+        let lost = self.read..self.read + frames;
+        match self.lost.last_mut().filter(|last| last.end >= lost.start) {
+            Some(last) => last.end = last.end.max(lost.end),
+            None => self.lost.push(lost),
+        }
+    }
+
+    /// What the selected part lacks, in frames, as far as it has been read.
+    fn lost(&self) -> impl Iterator<Item = Range<u64>> {
+        let end = self.last.unwrap_or(u64::MAX).min(self.read);
+        let inside = move |lost: &Range<u64>| lost.start.max(self.first)..lost.end.min(end);
+        self.lost.iter().map(inside).filter(|lost| !lost.is_empty())
+    }
+
+    /// Faults of the file that do not keep it from being used, a line for each; known when
+    /// it has been read.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut warnings = Vec::new();
+        if self.unclosed {
+            warnings.push(
+                "its header has no length, as after a recorder that lost power; read to the end"
+                    .into(),
+            );
+        }
+        let s = |frame: u64| frame as f64 / self.sample_rate_hz;
+        let place = |lost: Range<u64>| format!("{:.3} to {:.3} s", s(lost.start), s(lost.end));
+        let places: Vec<String> = self.lost().map(place).collect();
+        if let Some(first) = places
+            .get(..places.len().min(PLACES))
+            .filter(|p| !p.is_empty())
+        {
+            let more = match places.len() - first.len() {
+                0 => String::new(),
+                more => format!(" and {more} more"),
+            };
+            warnings.push(format!(
+                "damaged at {}{more}: silence is in its place, and all else has its time; copy the file again if you can",
+                first.join(", ")
+            ));
+        }
+        warnings
     }
 
     fn take_channel(&mut self, block: &mut Vec<f32>) -> Result<()> {
@@ -169,15 +246,7 @@ impl Take {
             .clamp(from, self.read + frames);
         let at = |frame: u64| (frame - self.read) as usize * channels;
         let inside = &self.interleaved[at(from)..at(to)];
-        match self.channel {
-            _ if channels == 1 => block.extend_from_slice(inside),
-            Some(channel) => block.extend(inside.iter().skip(channel - 1).step_by(channels)),
-            None => {
-                let scale = 1.0 / channels as f32;
-                let mean = |frame: &[f32]| frame.iter().sum::<f32>() * scale;
-                block.extend(inside.chunks_exact(channels).map(mean));
-            }
-        }
+        pick_channel(inside, channels, self.channel, block);
         self.read += frames;
         let Some(bad) = block.iter().position(|s| !s.is_finite()) else {
             return Ok(());
@@ -220,6 +289,21 @@ impl Take {
             ));
         }
         Ok(())
+    }
+
+    /// A file of which more is lost than there is cannot be used.
+    fn check_intact(&self) -> Result<()> {
+        let lost: u64 = self.lost().map(|lost| lost.end - lost.start).sum();
+        let all = self.read.min(self.last.unwrap_or(u64::MAX)) - self.first;
+        if 2 * lost <= all {
+            return Ok(());
+        }
+        let s = |frames: u64| frames as f64 / self.sample_rate_hz;
+        Err(Error::input(
+            &self.path,
+            format!("damaged: {:.2} s of {:.2} s are lost", s(lost), s(all)),
+            "copy it again",
+        ))
     }
 
     fn use_what_is_there(&self) -> String {

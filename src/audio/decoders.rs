@@ -1,78 +1,82 @@
 //! The libraries that decode takes, behind one interface: symphonia for nearly all, hound
-//! for WAV files with more channels than symphonia supports.
+//! for WAV files with more channels than symphonia supports. What a damaged file lacks is
+//! counted, so that the rest keeps its time.
 
 use std::fs::File;
 use std::io::{BufReader, Seek, SeekFrom};
+use std::ops::Range;
 
 use hound::{SampleFormat, WavReader};
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Symphonia;
 use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatReader, TrackType};
-use symphonia::core::io::MediaSourceStream;
+use symphonia::core::formats::{FormatReader, Track, TrackType};
+use symphonia::core::io::{MediaSource, MediaSourceStream};
+use symphonia::core::packet::Packet;
 
-/// What the file's header says.
-#[derive(Debug, Clone, Copy, PartialEq)]
+use super::mpeg_frames::{self, Repaired};
+use super::patched::Patched;
+use super::wave_header::{self, Wave};
+
+/// What the file's header says, and what is wrong with it.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Format {
     pub sample_rate_hz: f64,
     pub channels: usize,
     /// Length in frames, if it is given.
     pub frames: Option<u64>,
+    /// Whether the recorder left the length out of the header.
+    pub unclosed: bool,
+    /// Frames that are lost, and silent in what is decoded.
+    pub lost: Vec<Range<u64>>,
 }
 
 /// A file being decoded.
 pub enum Decoder {
-    Common {
-        format: Box<dyn FormatReader>,
-        decoder: Box<dyn AudioDecoder>,
-        track_id: u32,
-        channels: usize,
-    },
+    Common(Box<Common>),
     Wide(WavReader<BufReader<File>>),
+}
+
+/// What comes next in a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Interleaved samples.
+    Samples,
+    /// So many frames that are damaged or missing.
+    Lost(u64),
+    /// Nothing any more.
+    End,
 }
 
 /// Samples of a multichannel file that are read at once.
 const WIDE_SAMPLES: usize = 1 << 16;
+/// Longest stretch that may be missing in a file without a length, in frames: ten minutes
+/// and more at any rate. A longer one is a damaged time stamp.
+const MAX_LOST: u64 = 1 << 27;
 
 impl Decoder {
     /// Detects the format of a file; its extension `ending` is a hint. `None` if it cannot
     /// be decoded.
-    pub fn open(file: File, ending: Option<&str>) -> Option<(Decoder, Format)> {
+    pub fn open(mut file: File, ending: Option<&str>) -> Option<(Decoder, Format)> {
+        // A header that cannot be read is not one of these.
+        if let Some(wave) = wave_header::read(&mut file).ok().flatten() {
+            return behind_wav_header(file, wave);
+        }
+        if let Some(repaired) = mpeg_frames::repair(&mut file).ok().flatten() {
+            return repaired_mpeg(file, repaired, ending);
+        }
+        file.seek(SeekFrom::Start(0)).ok()?;
         let again = file.try_clone().ok()?;
-        common(file, ending).or_else(|| wide(again))
+        common(Box::new(file), ending).or_else(|| wide(again))
     }
 
-    /// The next interleaved samples, or `false` at the end.
+    /// Reads on.
     ///
     /// # Errors
     /// What is wrong with the file, in words.
-    pub fn next(&mut self, interleaved: &mut Vec<f32>) -> Result<bool, String> {
+    pub fn next(&mut self, interleaved: &mut Vec<f32>) -> Result<Next, String> {
         match self {
-            Decoder::Common {
-                format,
-                decoder,
-                track_id,
-                channels,
-            } => loop {
-                let packet = match format.next_packet() {
-                    Ok(Some(packet)) => packet,
-                    Ok(None) => return Ok(false),
-                    Err(Symphonia::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
-                        return Ok(false);
-                    }
-                    Err(e) => return Err(e.to_string()),
-                };
-                if packet.track_id != *track_id {
-                    continue;
-                }
-                let audio = decoder.decode(&packet).map_err(|e| e.to_string())?;
-                if audio.spec().channels().count() != *channels {
-                    return Err("the number of channels changes within the file".into());
-                }
-                interleaved.resize(audio.samples_interleaved(), 0.0);
-                audio.copy_to_slice_interleaved(interleaved);
-                return Ok(true);
-            },
+            Decoder::Common(common) => common.next(interleaved),
             Decoder::Wide(reader) => {
                 let spec = reader.spec();
                 let channels = usize::from(spec.channels);
@@ -96,8 +100,75 @@ impl Decoder {
                     Err(e) => return Err(e.to_string().trim_end_matches('.').to_owned()),
                     Ok(()) => {}
                 }
-                Ok(!interleaved.is_empty())
+                match interleaved.is_empty() {
+                    true => Ok(Next::End),
+                    false => Ok(Next::Samples),
+                }
             }
+        }
+    }
+}
+
+/// A file decoded by symphonia.
+pub struct Common {
+    format: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track_id: u32,
+    channels: usize,
+    /// Time stamps count frames, so that a gap between packets can be seen.
+    counts_frames: bool,
+    /// Where the next packet should begin, in frames, and where the file ends at the
+    /// latest.
+    due: i64,
+    latest: i64,
+    /// A packet after a gap.
+    waiting: Option<Packet>,
+}
+
+impl Common {
+    fn next(&mut self, interleaved: &mut Vec<f32>) -> Result<Next, String> {
+        loop {
+            let packet = match self.waiting.take() {
+                Some(packet) => packet,
+                None => match self.format.next_packet() {
+                    Ok(Some(packet)) => packet,
+                    Ok(None) => return Ok(Next::End),
+                    Err(Symphonia::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+                        return Ok(Next::End);
+                    }
+                    Err(e) => return Err(e.to_string()),
+                },
+            };
+            if packet.track_id != self.track_id {
+                continue;
+            }
+            let frames = packet.dur.get();
+            if self.counts_frames {
+                let at = packet
+                    .pts
+                    .get()
+                    .saturating_add_unsigned(packet.trim_start.get());
+                let gap = at.saturating_sub(self.due);
+                if gap > 0 && at <= self.latest {
+                    self.due = at;
+                    self.waiting = Some(packet);
+                    return Ok(Next::Lost(gap.unsigned_abs()));
+                }
+                self.due = at.saturating_add_unsigned(frames);
+            }
+            let audio = match self.decoder.decode(&packet) {
+                Ok(audio) => audio,
+                Err(Symphonia::DecodeError(_)) if self.counts_frames && frames <= MAX_LOST => {
+                    return Ok(Next::Lost(frames));
+                }
+                Err(e) => return Err(e.to_string()),
+            };
+            if audio.spec().channels().count() != self.channels {
+                return Err("the number of channels changes within the file".into());
+            }
+            interleaved.resize(audio.samples_interleaved(), 0.0);
+            audio.copy_to_slice_interleaved(interleaved);
+            return Ok(Next::Samples);
         }
     }
 }
@@ -114,12 +185,49 @@ fn take<S>(
     Ok(())
 }
 
-fn common(file: File, ending: Option<&str>) -> Option<(Decoder, Format)> {
+/// A file with a WAV header put before its sound.
+fn behind_wav_header(file: File, wave: Wave) -> Option<(Decoder, Format)> {
+    let patched = Patched::new(file, wave.parts);
+    let (decoder, format) = common(Box::new(patched), Some("wav"))?;
+    let format = Format {
+        frames: Some(wave.frames),
+        unclosed: wave.unclosed,
+        ..format
+    };
+    Some((decoder, format))
+}
+
+/// An MPEG audio file with silent frames put where some are lost.
+fn repaired_mpeg(
+    file: File,
+    repaired: Repaired,
+    ending: Option<&str>,
+) -> Option<(Decoder, Format)> {
+    let patched = Patched::new(file, repaired.parts);
+    let (decoder, mut format) = common(Box::new(patched), ending)?;
+    let Decoder::Common(common) = &decoder else {
+        return None;
+    };
+    // A first frame that describes the others is not decoded, and the encoder's delay is
+    // left out.
+    let track = common.format.default_track(TrackType::Audio)?;
+    let before = track
+        .delay
+        .map_or(0, |delay| u64::from(delay) + repaired.first);
+    let place = |frame: u64| frame.saturating_sub(before);
+    let lost = repaired.lost.into_iter();
+    format.lost = lost
+        .map(|lost| place(lost.start)..place(lost.end))
+        .collect();
+    Some((decoder, format))
+}
+
+fn common(source: Box<dyn MediaSource>, ending: Option<&str>) -> Option<(Decoder, Format)> {
     let mut hint = Hint::new();
     if let Some(ending) = ending {
         hint.with_extension(ending);
     }
-    let stream = MediaSourceStream::new(Box::new(file), Default::default());
+    let stream = MediaSourceStream::new(source, Default::default());
     let format = symphonia::default::get_probe()
         .probe(&hint, stream, Default::default(), Default::default())
         .ok()?;
@@ -129,21 +237,33 @@ fn common(file: File, ending: Option<&str>) -> Option<(Decoder, Format)> {
         .make_audio_decoder(parameters, &AudioDecoderOptions::default())
         .ok()?;
     let channels = parameters.channels.as_ref().map_or(1, |c| c.count());
+    let sample_rate = parameters.sample_rate?;
     let found = Format {
-        sample_rate_hz: f64::from(parameters.sample_rate?),
+        sample_rate_hz: f64::from(sample_rate),
         channels,
         frames: track.num_frames,
+        unclosed: false,
+        lost: Vec::new(),
     };
-    let track_id = track.id;
-    Some((
-        Decoder::Common {
-            format,
-            decoder,
-            track_id,
-            channels,
-        },
-        found,
-    ))
+    let due = track.start_ts.get().max(0);
+    let length = track.num_frames.unwrap_or(MAX_LOST);
+    let common = Common {
+        counts_frames: counts_frames(track, sample_rate),
+        due,
+        latest: due.saturating_add_unsigned(length),
+        track_id: track.id,
+        waiting: None,
+        channels,
+        format,
+        decoder,
+    };
+    Some((Decoder::Common(Box::new(common)), found))
+}
+
+/// Whether a track's time stamps are in frames.
+fn counts_frames(track: &Track, sample_rate: u32) -> bool {
+    let base = track.time_base;
+    base.is_some_and(|base| base.numer.get() == 1 && base.denom.get() == sample_rate)
 }
 
 fn wide(mut file: File) -> Option<(Decoder, Format)> {
@@ -154,6 +274,8 @@ fn wide(mut file: File) -> Option<(Decoder, Format)> {
         sample_rate_hz: f64::from(spec.sample_rate),
         channels: usize::from(spec.channels),
         frames: Some(u64::from(reader.duration())),
+        unclosed: false,
+        lost: Vec::new(),
     };
     (found.channels > 0).then_some((Decoder::Wide(reader), found))
 }

@@ -10,6 +10,7 @@ use flacenc::source::{Context, Fill, FrameBuf};
 
 use super::{Selection, Take};
 use crate::error::{Error, Result};
+use crate::text::shown_path;
 
 /// Sound of the selected channel and part, 16 bits, mono.
 #[derive(Debug, Clone)]
@@ -22,6 +23,14 @@ pub struct Flac {
 
 /// Longest sound for a page, in seconds: a browser holds all of it in memory.
 const MAX_LENGTH_S: f64 = 3_600.0;
+
+fn too_long(path: &Path) -> Error {
+    Error::setting(
+        format!("{}: more than an hour of sound to embed", shown_path(path)),
+        "choose a part with --start and --end, or leave --audio out",
+    )
+}
+
 /// Highest sample rate, in hertz: the encoder's limit. Above it neighbouring samples are
 /// averaged; only sound above 48 kHz aliases.
 const MAX_HZ: f64 = 96_000.0;
@@ -29,6 +38,28 @@ const BITS: usize = 16;
 const FULL: f32 = 32_767.0;
 
 impl Flac {
+    /// Says, before long work, what [`Flac::read`] will refuse: a take that is too long, as
+    /// far as its header says, or one that can be read only once.
+    ///
+    /// # Errors
+    /// [`Error::Setting`], and those of [`Take::open`].
+    pub fn check(path: &Path, selection: &Selection) -> Result<()> {
+        if !path.is_file() {
+            return Err(Error::setting(
+                format!(
+                    "{}: read from a pipe, so not again for its sound",
+                    shown_path(path)
+                ),
+                "save it to a file first, or leave --audio out",
+            ));
+        }
+        let length_s = Take::open(path, selection)?.length_s();
+        match length_s.is_some_and(|length_s| length_s > MAX_LENGTH_S) {
+            true => Err(too_long(path)),
+            false => Ok(()),
+        }
+    }
+
     /// Reads a take and encodes it.
     ///
     /// # Errors
@@ -39,7 +70,10 @@ impl Flac {
         let rate_hz = take.sample_rate_hz() / fold as f64;
         let refused = |cause: String| {
             Error::setting(
-                format!("{}: its sound cannot be embedded ({cause})", path.display()),
+                format!(
+                    "{}: its sound cannot be embedded ({cause})",
+                    shown_path(path)
+                ),
                 "leave --audio out",
             )
         };
@@ -55,10 +89,7 @@ impl Flac {
             waiting.drain(..whole);
             count += block.len();
             if count as f64 > MAX_LENGTH_S * take.sample_rate_hz() {
-                return Err(Error::setting(
-                    format!("{}: more than an hour of sound to embed", path.display()),
-                    "choose a part with --start and --end, or leave --audio out",
-                ));
+                return Err(too_long(path));
             }
             packer.pack(&mut samples).map_err(refused)?;
         }

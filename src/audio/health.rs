@@ -1,6 +1,20 @@
 //! Faults of a recording that can still be used: clipping, a DC offset, a low level.
 
-/// Running check of a take's samples.
+use std::path::Path;
+
+use crate::error::{Error, Result};
+
+/// Running check of a take's samples: silence, clipping, a DC offset.
+///
+/// ```
+/// use std::path::Path;
+///
+/// let mut health = leadpipe::Health::default();
+/// health.push(&[0.5, 1.0, 1.0, 1.0, 0.5, -1.0]); // each block as it is transcribed
+/// let warnings = health.check(Path::new("take.wav"), 3)?;
+/// assert!(warnings[0].starts_with("clipped in 1 places"));
+/// # Ok::<(), leadpipe::Error>(())
+/// ```
 #[derive(Debug, Clone, Default)]
 pub struct Health {
     count: u64,
@@ -19,6 +33,8 @@ const SILENT_DB: f64 = -84.0;
 const LIMIT: f32 = 0.9995;
 /// DC offset that is worth a warning, as a share of full scale.
 const SHIFTED: f64 = 0.01;
+/// Said of a take without notes.
+const NO_NOTES: &str = "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?";
 
 impl Health {
     /// Takes samples.
@@ -62,14 +78,32 @@ impl Health {
         }
     }
 
+    /// What is to be said of a take in which `notes` notes were found: one line per
+    /// fault, without the take's name.
+    ///
+    /// # Errors
+    /// [`Error::Silent`] where `take` holds no sound.
+    pub fn check(&self, take: &Path, notes: usize) -> Result<Vec<String>> {
+        if let Some(peak_db) = self.silent() {
+            return Err(Error::Silent {
+                path: take.to_owned(),
+                peak_db,
+            });
+        }
+        let mut warnings = self.warnings();
+        if notes == 0 {
+            warnings.push(NO_NOTES.to_owned());
+        }
+        Ok(warnings)
+    }
+
     /// Peak in dBFS when the take is silent.
-    pub fn silent(&self) -> Option<f64> {
+    fn silent(&self) -> Option<f64> {
         let peak_db = 20.0 * f64::from(self.peak).max(1e-10).log10();
         (peak_db < SILENT_DB).then_some(peak_db)
     }
 
-    /// One line per fault.
-    pub fn warnings(&self) -> Vec<String> {
+    fn warnings(&self) -> Vec<String> {
         let mut warnings = Vec::new();
         if self.clipped_runs > 0 {
             warnings.push(format!(

@@ -1,5 +1,6 @@
 //! Reads and writes sound files.
 
+pub mod channels;
 #[cfg(feature = "decode")]
 pub mod decode;
 #[cfg(feature = "decode")]
@@ -7,6 +8,12 @@ mod decoders;
 #[cfg(feature = "report")]
 pub mod flac;
 pub mod health;
+#[cfg(feature = "decode")]
+mod mpeg_frames;
+#[cfg(feature = "decode")]
+mod patched;
+#[cfg(feature = "decode")]
+pub(crate) mod wave_header;
 
 #[cfg(feature = "decode")]
 pub use decode::{Selection, Take};

@@ -6,13 +6,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::time::Instant;
 
-use leadpipe::{Error, Result};
-
-/// Extensions of takes in a folder.
-const EXTENSIONS: [&str; 8] = ["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg"];
+use leadpipe::internals::output::provenance::is_control_voltage;
+use leadpipe::{Error, Result, Take};
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
-/// sorted by name within a folder.
+/// sorted by name within a folder. Files of control voltages are no takes.
 ///
 /// # Errors
 /// [`Error::Input`] for a folder that cannot be read or holds no take.
@@ -34,10 +32,10 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
     for entry in std::fs::read_dir(folder).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
         let ending = path.extension().and_then(|e| e.to_str());
-        let known = ending.is_some_and(|e| EXTENSIONS.contains(&e.to_lowercase().as_str()));
+        let known = ending.is_some_and(|e| Take::EXTENSIONS.contains(&e.to_lowercase().as_str()));
         // Hidden files are staged files and those of other programs.
         let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
-        if known && !hidden && path.is_file() {
+        if known && !hidden && path.is_file() && !is_control_voltage(&path) {
             takes.push(path);
         }
     }
@@ -45,7 +43,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
         return Err(Error::input(
             folder,
             "no takes in this folder",
-            "choose one with WAV, AIFF, FLAC, MP3 or OGG files in it",
+            "choose one with WAV, AIFF, CAF, FLAC, MP3 or OGG files in it",
         ));
     }
     takes.sort();
@@ -150,7 +148,7 @@ impl Progress {
         let per_take_s = self.since.elapsed().as_secs_f64() / self.done as f64;
         let left_s = per_take_s * (self.of - self.done) as f64;
         let left = leadpipe::internals::units::clock(left_s);
-        let name = super::stem(take);
+        let name = super::shown(&super::stem(take));
         let text = format!("{} of {} takes, {left} left · {name}", self.done, self.of);
         self.clear();
         self.width = text.chars().count();

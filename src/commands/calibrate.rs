@@ -1,10 +1,10 @@
-use std::io::{BufRead, Write};
+use std::io::{BufRead, IsTerminal, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use clap::Args;
-use leadpipe::internals::live::calibration::{STEPS, VoltageFit};
+use leadpipe::internals::live::calibration::{MAX_V, STEPS, VoltageFit};
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::channel_index;
 use leadpipe::internals::live::streams;
@@ -50,39 +50,28 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     };
     let channel = channel_index("output", channel)?;
-    let steady = SteadyOutput::start(device.as_deref(), channel)?;
-    let mut readings = Vec::new();
-    let mut lines = std::io::stdin().lock().lines();
-    for step in STEPS {
-        steady.set(step as f32);
-        eprint!(
-            "output at {step:+.1} of full scale; reading of the meter in volts (Enter to skip): "
-        );
-        let _ = std::io::stderr().flush();
-        let Some(line) = lines.next() else {
-            break;
-        };
-        let text = line.map_err(Error::Stdout)?;
-        // Many languages use a decimal comma.
-        let text = text
-            .trim()
-            .trim_end_matches(['V', 'v'])
-            .trim()
-            .replace(',', ".");
-        if text.is_empty() {
-            continue;
-        }
-        let volts: f64 = text.parse().map_err(|_| {
-            Error::setting(
-                format!("\"{text}\" is not a voltage"),
-                "type a number such as 2.013",
-            )
-        })?;
-        readings.push((step, volts));
-    }
+    let steady = Arc::new(SteadyOutput::start(device.as_deref(), channel)?);
+    let interrupted = steady.clone();
+    ctrlc::set_handler(move || {
+        interrupted.finish();
+        std::process::exit(Error::Interrupted.exit_code().into());
+    })
+    .map_err(|e| Error::setting(format!("signals: {e}"), "start again"))?;
+    let readings = read_meter(&steady);
+    // However it ended, the output returns to zero first.
+    steady.finish();
+    let readings = readings?;
     eprintln!();
-    steady.end();
     let fit = VoltageFit::new(&readings)?;
+    if let Some(off) = fit.outlier(&readings) {
+        let (step, volts) = readings[off];
+        return Err(Error::setting(
+            format!(
+                "the readings do not lie on a straight line, {volts} V at {step:+.1} least of all; nothing was stored"
+            ),
+            "start again, and type each reading at the step that asks for it",
+        ));
+    }
     super::print(|to| {
         writeln!(
             to,
@@ -96,6 +85,9 @@ pub fn run(options: &Options) -> Result<()> {
             fit.worst_cents()
         )
     })?;
+    if fit.full_scale_v < 0.0 {
+        eprintln!("leadpipe: the output inverts: a higher value is a lower voltage");
+    }
     let values = [
         ("full_scale_v", fit.full_scale_v),
         ("offset_v", fit.offset_v),
@@ -103,11 +95,93 @@ pub fn run(options: &Options) -> Result<()> {
     store(options.rig.as_deref(), "cv", &values)
 }
 
+/// Puts out every step and asks for the meter's reading; on a terminal once more where it
+/// is no voltage, or not on the line of the others.
+fn read_meter(steady: &SteadyOutput) -> Result<Vec<(f64, f64)>> {
+    let mut lines = std::io::stdin().lock().lines();
+    let mut ask = |step: f64| {
+        steady.set(step as f32);
+        read_step(step, &mut lines)
+    };
+    let mut readings = Vec::new();
+    for step in STEPS {
+        match ask(step)? {
+            Reading::Volts(volts) => readings.push((step, volts)),
+            Reading::Skipped => {}
+            Reading::Over => return Ok(readings),
+        }
+    }
+    for _ in 0..STEPS.len() {
+        let outlier = VoltageFit::new(&readings)
+            .ok()
+            .and_then(|fit| fit.outlier(&readings));
+        let Some(off) = outlier.filter(|_| std::io::stdin().is_terminal()) else {
+            break;
+        };
+        let (step, volts) = readings[off];
+        eprintln!("{volts} V at {step:+.1} is not on the line of the other readings");
+        if let Reading::Volts(volts) = ask(step)? {
+            readings[off].1 = volts;
+        }
+    }
+    Ok(readings)
+}
+
+/// What was typed at a step.
+enum Reading {
+    Volts(f64),
+    Skipped,
+    /// There is nothing more to read.
+    Over,
+}
+
+fn read_step(
+    step: f64,
+    lines: &mut impl Iterator<Item = std::io::Result<String>>,
+) -> Result<Reading> {
+    loop {
+        eprint!(
+            "output at {step:+.1} of full scale; reading of the meter in volts (Enter to skip): "
+        );
+        let _ = std::io::stderr().flush();
+        let Some(line) = lines.next() else {
+            return Ok(Reading::Over);
+        };
+        let text = line.map_err(Error::Stdout)?;
+        if text.trim().is_empty() {
+            return Ok(Reading::Skipped);
+        }
+        if let Some(volts) = volts(&text) {
+            return Ok(Reading::Volts(volts));
+        }
+        let problem = format!("\"{}\" is not a voltage within {MAX_V} V", text.trim());
+        let hint = "type a number such as 2.013";
+        if !std::io::stdin().is_terminal() {
+            return Err(Error::setting(
+                format!("{problem} (at {step:+.1}); nothing was stored"),
+                hint,
+            ));
+        }
+        eprintln!("{}", Error::setting(problem, hint));
+    }
+}
+
+fn volts(text: &str) -> Option<f64> {
+    // Many languages use a decimal comma.
+    let number = text
+        .trim()
+        .trim_end_matches(['V', 'v'])
+        .trim()
+        .replace(',', ".");
+    let volts = number.parse::<f64>().ok()?;
+    (volts.abs() <= MAX_V).then_some(volts)
+}
+
 /// A steady value on one channel, zero on the others, played by a thread.
 struct SteadyOutput {
     value: Arc<Mutex<f32>>,
     finished: Arc<AtomicBool>,
-    thread: Option<std::thread::JoinHandle<()>>,
+    thread: Mutex<Option<std::thread::JoinHandle<()>>>,
 }
 
 impl SteadyOutput {
@@ -138,7 +212,7 @@ impl SteadyOutput {
         Ok(SteadyOutput {
             value,
             finished,
-            thread: Some(thread),
+            thread: Mutex::new(Some(thread)),
         })
     }
 
@@ -148,14 +222,12 @@ impl SteadyOutput {
         }
     }
 
-    fn end(mut self) {
-        self.finish();
-    }
-
-    fn finish(&mut self) {
+    /// Ramps to zero; back when it is there.
+    fn finish(&self) {
         self.set(0.0);
         self.finished.store(true, Ordering::Release);
-        if let Some(thread) = self.thread.take() {
+        let mut thread = self.thread.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(thread) = thread.take() {
             let _ = thread.join();
         }
     }

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use clap::Args;
 use leadpipe::internals::compare::{Compared, Comparison, Verdict, better_shift, compare};
 use leadpipe::internals::reference::{self, ReferencePart};
+use leadpipe::internals::text::shown;
 use leadpipe::internals::units::whole;
 use leadpipe::{Error, Line, Result};
 
@@ -100,8 +101,8 @@ fn table(
     writeln!(
         to,
         "{} against {} · {}",
-        line.source,
-        reference.name,
+        shown(&line.source),
+        shown(&reference.name),
         horn.map_or("concert pitch", |h| h.title.as_str())
     )?;
     let other = found.notes.iter().any(|n| n.cents_from_target.is_some());

@@ -6,7 +6,9 @@ use leadpipe::internals::demo::line;
 use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::report;
 use leadpipe::internals::notation::LazyPart;
+use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::{self, StagedFile, table, track, wav};
+use leadpipe::internals::text::shown_path;
 use leadpipe::{
     CENTS_OVER, FULL_SCALE_V, Horn, Line, LineContext, Mode, Reference, Result, Selection,
     Settings, Transcriber, Tuning,
@@ -34,6 +36,10 @@ const SAMPLE_RATE_HZ: u32 = 48_000;
 
 pub fn run(options: &Options) -> Result<()> {
     let _folder_guard = super::check_folder(&options.out)?;
+    let path = |ending: &str| options.out.join(format!("{}{ending}", line::NAME));
+    let (take, pitches) = (path(".wav"), path(".track.csv"));
+    check_free(&take)?;
+    check_free(&pitches)?;
     let horn = Horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
     let settings = Settings::builder(f64::from(SAMPLE_RATE_HZ))
@@ -44,13 +50,8 @@ pub fn run(options: &Options) -> Result<()> {
     let transcription = transcriber.finish();
     let tuning = Tuning::find("equal-12", None, Reference::default())?;
     let context = LineContext::new(tuning).for_horn(horn);
-    let staged_track = StagedFile::write(
-        options.out.join(format!("{}.track.csv", line::NAME)),
-        |to| track::write(&transcription.track, to),
-    )?;
-    let staged_take = StagedFile::write(options.out.join(format!("{}.wav", line::NAME)), |to| {
-        wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
-    })?;
+    let staged_track = StagedFile::write(pitches, |to| track::write(&transcription.track, to))?;
+    let staged_take = StagedFile::write(take, |to| wav::write_mono(&samples, SAMPLE_RATE_HZ, to))?;
     let line = Line::new(line::NAME, line::LENGTH_S, transcription.notes, context);
     let cv = CvOptions {
         volts_full_scale: FULL_SCALE_V,
@@ -64,8 +65,9 @@ pub fn run(options: &Options) -> Result<()> {
             kind.output(&cv, &part, CENTS_OVER, tube::TEMPERATURE_C, sound)
         })
         .collect::<Result<_>>()?;
-    let mut paths = vec![staged_take.commit()?, staged_track.commit()?];
-    paths.extend(output::save_all(&line, &options.out, line::NAME, &outputs)?);
+    let mut staged = output::stage_all(&line, &options.out, line::NAME, &outputs)?;
+    staged.splice(0..0, [staged_take, staged_track]);
+    let paths = output::commit_all(staged)?;
     let measured = report(&line, tube::TEMPERATURE_C);
     super::print(|to| {
         table::write(&line, part.of(&line), to)?;
@@ -75,7 +77,7 @@ pub fn run(options: &Options) -> Result<()> {
             measured.offset_cents, measured.best_reference_hz
         )?;
         for path in &paths {
-            writeln!(to, "{}", path.display())?;
+            writeln!(to, "{}", shown_path(path))?;
         }
         Ok(())
     })

@@ -3,7 +3,7 @@ use std::path::PathBuf;
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
 use leadpipe::Result;
-use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::output::{StagedFile, commit_all};
 
 /// Write manual pages and shell completions, for packagers
 #[derive(Args)]
@@ -41,10 +41,6 @@ pub fn run(options: &Options) -> Result<()> {
             to.write_all(&text)
         })?);
     }
-    let paths = staged
-        .into_iter()
-        .map(StagedFile::commit)
-        .collect::<Result<Vec<_>>>()?;
-    super::print_written(&paths);
+    super::print_written(&commit_all(staged)?);
     Ok(())
 }

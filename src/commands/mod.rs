@@ -29,6 +29,7 @@ use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::line::ZERO_VOLT_NOTE;
+use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::parse_key;
 use leadpipe::{
     A4_HZ, DEFAULT_GATE_DB, Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning,
@@ -59,10 +60,10 @@ pub enum Command {
 }
 
 impl Command {
-    /// Whether it runs until stopped and handles an interrupt itself.
+    /// Whether it plays to a device, and handles an interrupt itself.
     pub fn plays(&self) -> bool {
         #[cfg(feature = "live")]
-        return matches!(self, Command::Live(_));
+        return matches!(self, Command::Live(_) | Command::Calibrate(_));
         #[cfg(not(feature = "live"))]
         false
     }
@@ -71,7 +72,7 @@ impl Command {
 /// Which take, and which part of it.
 #[derive(Args)]
 pub struct TakeOptions {
-    /// WAV, AIFF, FLAC, MP3 or OGG file
+    /// WAV, AIFF, CAF, FLAC, MP3 or OGG file; - for standard input
     pub take: PathBuf,
     #[command(flatten)]
     pub excerpt: Excerpt,
@@ -114,7 +115,7 @@ pub struct PitchOptions {
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true, value_parser = number(-200.0..=0.0, "dBFS"))]
     pub gate: f64,
 }
 
@@ -180,6 +181,17 @@ pub enum ListFormat {
     Json,
 }
 
+/// Parser of a number within a range, in some unit.
+pub fn number(
+    range: std::ops::RangeInclusive<f64>,
+    unit: &'static str,
+) -> impl Fn(&str) -> std::result::Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| match text.parse::<f64>() {
+        Ok(value) if range.contains(&value) => Ok(value),
+        _ => Err(format!("give {unit}, {} to {}", range.start(), range.end())),
+    }
+}
+
 pub fn seconds(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(s) if s.is_finite() && s >= 0.0 => Ok(s),
@@ -205,6 +217,9 @@ impl Excerpt {
 
 /// Name of a take's file without folder and extension.
 pub fn stem(take: &Path) -> String {
+    if take.as_os_str() == STDIN {
+        return "stdin".into();
+    }
     let stem = take.file_stem().unwrap_or(take.as_os_str());
     stem.to_string_lossy().into_owned()
 }
@@ -242,7 +257,7 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 /// Lists the files written on standard error: standard output is for notes.
 pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
-        eprintln!("wrote {}", path.display());
+        eprintln!("wrote {}", shown_path(path));
     }
 }
 

@@ -2,6 +2,7 @@
 
 use clap::Args;
 use leadpipe::internals::notation::key::Key;
+use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
 use leadpipe::{CENTS_OVER, Metre, NotationOptions};
 
 /// How the printable part is written. What is left out is estimated.
@@ -9,7 +10,7 @@ use leadpipe::{CENTS_OVER, Metre, NotationOptions};
 #[command(next_help_heading = "Part and MIDI file; what is left out is estimated")]
 pub struct PartOptions {
     /// Tempo in quarter notes per minute
-    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    #[arg(long, value_name = "BPM", value_parser = super::number(TEMPI, "quarter notes per minute"))]
     tempo: Option<f64>,
     /// Keep one tempo all through; otherwise the beat follows the player
     #[arg(long)]
@@ -35,7 +36,7 @@ pub struct PartOptions {
     #[arg(long, value_name = "KEY", allow_hyphen_values = true, value_parser = key)]
     key: Option<Key>,
     /// Mark notes in the part with their cents if they are farther than this from the tuning
-    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER)]
+    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER, value_parser = super::number(0.0..=1200.0, "cents"))]
     pub cents_over: f64,
 }
 
@@ -59,13 +60,6 @@ impl PartOptions {
     }
 }
 
-fn tempo(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(tempo) if (20.0..=400.0).contains(&tempo) => Ok(tempo),
-        _ => Err("give quarter notes per minute, 20 to 400".into()),
-    }
-}
-
 fn metre(text: &str) -> Result<Measured, String> {
     if text == "free" {
         return Ok(Measured(None));
@@ -76,10 +70,7 @@ fn metre(text: &str) -> Result<Measured, String> {
 
 fn pickup(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
-        // Eighths of a quarter are the smallest values.
-        Ok(quarters) if (0.0..=32.0).contains(&quarters) && (8.0 * quarters).fract() == 0.0 => {
-            Ok(quarters)
-        }
+        Ok(quarters) if is_pickup(quarters) => Ok(quarters),
         _ => Err("give quarter notes, such as 0, 0.5 or 1".into()),
     }
 }
@@ -93,7 +84,7 @@ fn swing(text: &str) -> Result<f64, String> {
         Some((long, short)) => number(long).zip(number(short)).map(|(a, b)| a / (a + b)),
         None => number(text),
     };
-    let sane = share.filter(|share| (0.5..=0.8).contains(share));
+    let sane = share.filter(|share| SWINGS.contains(share));
     sane.ok_or_else(|| "give a share from 0.5 to 0.8, a ratio such as 2:1, or off".into())
 }
 

@@ -1,6 +1,7 @@
 use clap::{Args, Subcommand};
 use leadpipe::internals::live::rig::{self, Rig};
 use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::text::shown_path;
 use leadpipe::{Error, Result};
 
 /// Create, list and check rig files
@@ -61,7 +62,7 @@ pub fn run(options: &Options) -> Result<()> {
                     writeln!(
                         to,
                         "no rigs in {}; `leadpipe rig new default` writes one",
-                        folder.display()
+                        shown_path(&folder)
                     )?;
                 }
                 Ok(())

@@ -31,7 +31,7 @@ pub struct Options {
     #[command(flatten)]
     input: InputOptions,
     /// Length of each part
-    #[arg(long, value_name = "SECONDS", default_value_t = 4.0)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 4.0, value_parser = super::number(0.5..=120.0, "seconds"))]
     seconds: f64,
     /// Start each part after three seconds instead of waiting for the Enter key
     #[arg(long)]
@@ -60,6 +60,7 @@ pub fn run(options: &Options) -> Result<()> {
     devices::silence_library_messages();
     let mut rig = named_rig(options.rig.as_deref())?;
     apply_input_options(&mut rig, &options.input);
+    rig.check_values()?;
     let readings = match options.takes.len() {
         0 => listen(&rig, options)?,
         4 => options
@@ -100,6 +101,7 @@ pub fn run(options: &Options) -> Result<()> {
             "check channel and microphone, then start again",
         ));
     }
+    result.check_gate()?;
     let values = [
         ("room_db", result.room_db),
         ("soft_db", result.soft_db),
@@ -148,7 +150,7 @@ fn measure_part(
     mut voice: Option<RigVoice>,
 ) -> Result<LevelReadings> {
     let mut meter = LevelMeter::new(Settings::builder(capture.rate_hz()).build()?);
-    let until = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.5, 120.0));
+    let until = Instant::now() + Duration::from_secs_f64(seconds);
     let mut samples = Vec::new();
     while Instant::now() < until {
         samples.clear();

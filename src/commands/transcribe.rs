@@ -6,6 +6,7 @@ use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::notation::LazyPart;
 use leadpipe::internals::output::report::Html;
 use leadpipe::internals::output::{self, csv, json, table};
+use leadpipe::internals::text::{shown, shown_path};
 use leadpipe::{
     ControlVoltage, Error, FULL_SCALE_V, Line, MidiFile, MusicXml, Output, Picture, Result,
 };
@@ -38,7 +39,7 @@ pub struct Options {
     /// Print the schema of the JSON note list and exit
     #[arg(long, exclusive = true)]
     schema: bool,
-    /// WAV, AIFF, FLAC, MP3 or OGG files, or folders of them
+    /// WAV, AIFF, CAF, FLAC, MP3 or OGG files, or folders of them; - for standard input
     #[arg(required_unless_present = "schema", value_name = "TAKE")]
     takes: Vec<PathBuf>,
     #[command(flatten)]
@@ -76,18 +77,11 @@ pub struct Options {
 #[derive(Args)]
 pub struct CvOptions {
     /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = full_scale)]
+    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::number(0.1..=100.0, "volts"))]
     pub volts_full_scale: f64,
     /// Sample rate of the control-voltage file
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(1_000..=192_000))]
     pub cv_rate: u32,
-}
-
-fn full_scale(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(v) if (0.1..=100.0).contains(&v) => Ok(v),
-        _ => Err("give volts between 0.1 and 100".into()),
-    }
 }
 
 /// A kind of file.
@@ -171,6 +165,7 @@ pub fn run(options: &Options) -> Result<()> {
     let takes = batch::find_takes(&options.takes)?;
     let listen = |take: &Path, progress: bool| {
         let excerpt = &options.many.excerpt;
+        check_outputs(options, take)?;
         let detail = options.note_detail();
         transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
     };
@@ -204,7 +199,8 @@ pub fn run(options: &Options) -> Result<()> {
         for (name, notes, length_s, files) in &done.results {
             writeln!(
                 to,
-                "{name}: {notes} notes in {length_s:.1} s, {files} files"
+                "{}: {notes} notes in {length_s:.1} s, {files} files",
+                shown(name)
             )?;
         }
         Ok(())
@@ -239,26 +235,41 @@ pub fn kinds(named: &[FileKind]) -> &[FileKind] {
     }
 }
 
+/// The writers of a take's files; `sound` reads the sound to embed in a report.
+fn outputs(
+    options: &Options,
+    part: &LazyPart,
+    sound: impl Fn() -> Result<Option<Flac>>,
+) -> Result<Vec<Box<dyn Output>>> {
+    let output = |kind: &FileKind| {
+        kind.output(
+            &options.cv,
+            part,
+            options.part.cents_over,
+            options.page.temperature,
+            &sound,
+        )
+    };
+    options.kinds().iter().map(output).collect()
+}
+
+/// Says, before a take is heard, what will keep its files from being written.
+fn check_outputs(options: &Options, take: &Path) -> Result<()> {
+    let Some(folder) = &options.out else {
+        return Ok(());
+    };
+    let outputs = outputs(options, &LazyPart::default(), || Ok(None))?;
+    output::check_all_free(folder, &stem(take), &outputs)?;
+    options.page.check_sound(take, &options.many.excerpt)
+}
+
 /// Writes a take's files, if there is a folder for them.
 fn save(options: &Options, take: &Path, line: &Line, part: &LazyPart) -> Result<Vec<PathBuf>> {
     let Some(folder) = &options.out else {
         return Ok(Vec::new());
     };
-    let kinds = options.kinds();
-    let outputs: Vec<_> = kinds
-        .iter()
-        .map(|kind| {
-            let sound = || options.page.sound(take, &options.many.excerpt);
-            let temperature_c = options.page.temperature;
-            kind.output(
-                &options.cv,
-                part,
-                options.part.cents_over,
-                temperature_c,
-                sound,
-            )
-        })
-        .collect::<Result<_>>()?;
+    let sound = || options.page.sound(take, &options.many.excerpt);
+    let outputs = outputs(options, part, sound)?;
     output::save_all(line, folder, &stem(take), &outputs)
 }
 
@@ -270,8 +281,8 @@ fn check_distinct_names(takes: &[PathBuf]) -> Result<()> {
             return Err(Error::setting(
                 format!(
                     "{} and {} would be written to the same files",
-                    other.display(),
-                    take.display()
+                    shown_path(other),
+                    shown_path(take)
                 ),
                 "rename one, or give them one at a time",
             ));

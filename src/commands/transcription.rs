@@ -6,10 +6,10 @@ use std::path::Path;
 use std::time::Instant;
 
 use leadpipe::internals::audio::health::Health;
+use leadpipe::internals::text::shown_path;
 use leadpipe::internals::units::clock;
 use leadpipe::{
-    Error, Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber,
-    Transcription,
+    Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
 };
 
 use super::{Estimator, Excerpt, PitchOptions, stem};
@@ -120,7 +120,7 @@ fn transcribe(
         }
         #[cfg(not(feature = "pitch-detection"))]
         Estimator::PitchDetection => {
-            return Err(Error::setting(
+            return Err(leadpipe::Error::setting(
                 "--estimator pitch-detection is not in this build",
                 "build with --features pitch-detection, or leave --estimator out",
             ));
@@ -142,22 +142,11 @@ fn transcribe(
         progress.at(samples as f64 / rate_hz);
     }
     progress.done();
-    if let Some(peak_db) = health.silent() {
-        return Err(Error::Silent {
-            path: path.to_owned(),
-            peak_db,
-        });
-    }
-    for warning in health.warnings() {
-        warn(path, &warning);
-    }
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
-    if transcription.notes.is_empty() {
-        warn(
-            path,
-            "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?",
-        );
+    let faults = health.check(path, transcription.notes.len())?;
+    for warning in source.warnings().iter().chain(&faults) {
+        warn(path, warning);
     }
     Ok((transcription, source.start_s() + samples as f64 / rate_hz))
 }
@@ -189,7 +178,7 @@ fn warn(path: &Path, what: &str) {
     } else {
         ""
     };
-    eprintln!("{clear}leadpipe: {}: {what}", path.display());
+    eprintln!("{clear}leadpipe: {}: {what}", shown_path(path));
 }
 
 /// Percentage and time left on a terminal's last line, for long takes.

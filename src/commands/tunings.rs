@@ -3,6 +3,7 @@ use std::path::PathBuf;
 use clap::Args;
 use leadpipe::Result;
 use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
 
 use super::TuningOptions;
@@ -94,6 +95,7 @@ fn show(name: &str, options: &Options) -> Result<()> {
     };
     let tuning = selected.tuning()?;
     if let Some(path) = &options.dump {
+        check_free(path)?;
         let bytes = bulk_dump::encode(&tuning, options.program);
         let path = StagedFile::write(path.clone(), |to| to.write_all(&bytes))?.commit()?;
         super::print_written(&[path]);

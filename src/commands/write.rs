@@ -1,11 +1,11 @@
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use leadpipe::internals::horn::tube;
 use leadpipe::internals::notation::LazyPart;
 use leadpipe::internals::note_list;
 use leadpipe::internals::output::{self, csv, json, table};
-use leadpipe::{Horn, Line, Result};
+use leadpipe::{Error, Horn, Line, Output, Result};
 
 use super::part::PartOptions;
 use super::transcribe::{CvOptions, FileKind, kinds};
@@ -83,6 +83,7 @@ pub fn run(options: &Options) -> Result<()> {
                 )
             })
             .collect::<Result<_>>()?;
+        check_apart(&options.list, folder, &outputs)?;
         super::print_written(&output::save_all(&line, folder, &line.source, &outputs)?);
     }
     super::print(|to| match options.format {
@@ -90,4 +91,19 @@ pub fn run(options: &Options) -> Result<()> {
         ListFormat::Csv => csv::write(&line, to),
         ListFormat::Json => json::write(&line, to),
     })
+}
+
+/// Refuses to write over the list itself, which a person has corrected.
+fn check_apart(list: &Path, folder: &Path, outputs: &[Box<dyn Output>]) -> Result<()> {
+    let same = |ending: &str| {
+        let path = folder.join(format!("{}{ending}", stem(list)));
+        matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
+    };
+    match outputs.iter().any(|output| same(output.extension())) {
+        true => Err(Error::setting(
+            "the list itself would be written over",
+            "give another folder with --out",
+        )),
+        false => Ok(()),
+    }
 }

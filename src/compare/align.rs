@@ -29,7 +29,7 @@ pub fn align(targets: &[TargetNote], notes: &[LineNote]) -> Vec<Pair> {
     let mut pairs = round(targets, notes, |_| None);
     for _ in 0..ROUNDS {
         let curve = TempoCurve::new(targets, notes, &pairs);
-        let due: Vec<Option<f64>> = (0..notes.len()).map(|i| curve.due_s(i)).collect();
+        let due: Vec<Option<f64>> = (0..targets.len()).map(|i| curve.due_s(i)).collect();
         pairs = round(targets, notes, |i| due[i]);
     }
     pairs

@@ -45,6 +45,7 @@ impl Verdict {
 /// A target note, a played note, or both.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Compared {
+    /// How it was played.
     pub verdict: Verdict,
     /// Bar of the score.
     pub bar: Option<String>,
@@ -69,24 +70,30 @@ pub struct Compared {
 pub struct Comparison {
     /// In the reference's order, extra notes where they were played.
     pub notes: Vec<Compared>,
+    /// Number of right notes.
     pub right: usize,
+    /// Number of other notes in the place of the right ones.
     pub wrong: usize,
+    /// Number of notes that were not played.
     pub missing: usize,
+    /// Number of notes that are not in the reference.
     pub extra: usize,
     /// Standard deviation of the timing, milliseconds.
     pub timing_spread_ms: f64,
     /// Tempo against the reference's: 1 as written, 1.1 a tenth faster.
     #[serde(rename = "pace")]
     pub tempo_ratio: Option<f64>,
-    /// The same over the first and the last quarter of the notes.
+    /// The same over the first quarter of the notes.
     #[serde(rename = "pace_first")]
     pub tempo_ratio_first: Option<f64>,
+    /// The same over the last quarter of the notes.
     #[serde(rename = "pace_last")]
     pub tempo_ratio_last: Option<f64>,
     /// Quarter notes a minute as played, if the reference gives its tempo.
     pub tempo: Option<f64>,
-    /// Mean and spread of the right notes' deviation from the tuning, cents.
+    /// Mean deviation of the right notes from the tuning, cents.
     pub mean_cents: f64,
+    /// Standard deviation of the same, cents.
     pub spread_cents: f64,
 }
 

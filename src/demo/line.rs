@@ -52,7 +52,7 @@ pub fn notes() -> Vec<Played> {
     notes
 }
 
-/// The take at a sample rate in hertz.
+/// The take at a sample rate in hertz: mono, full scale 1.0.
 pub fn render(sample_rate_hz: f64) -> Vec<f32> {
     let room = Room {
         sample_rate_hz,

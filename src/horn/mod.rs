@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::{FULL_RANGE_HZ, SettingsBuilder};
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
+use crate::text::shown;
 use crate::units::{Concert, Pitch, Written, key_name, parse_key};
 
 /// Clef of a horn's parts.
@@ -176,7 +177,7 @@ impl TryFrom<Entry> for Horn {
                 entry.name, FULL_RANGE_HZ.0, FULL_RANGE_HZ.1
             ));
         }
-        if entry.sounds.abs() > 48 {
+        if entry.sounds.unsigned_abs() > 48 {
             return Err(format!(
                 "{}: sounds = {} is more than four octaves",
                 entry.name, entry.sounds
@@ -221,8 +222,8 @@ impl TryFrom<Entry> for Horn {
             fundamental: Concert(fundamental),
             valves: entry.valves,
             slide: entry.slide,
-            name: entry.name,
-            title: entry.title,
+            name: shown(&entry.name),
+            title: shown(&entry.title),
         })
     }
 }

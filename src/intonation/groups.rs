@@ -12,6 +12,7 @@ use crate::units::clock;
 pub struct Group {
     /// What they have in common.
     pub name: String,
+    /// Number of notes.
     pub notes: usize,
     /// Sounding time, seconds.
     pub time_s: f64,
@@ -55,9 +56,13 @@ pub struct Bin {
 /// Number of notes by attack, length and technique.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Attacks {
+    /// Attacks with their counts, the most frequent first.
     pub attack: Vec<(&'static str, usize)>,
+    /// Lengths with their counts, the most frequent first.
     pub length: Vec<(&'static str, usize)>,
+    /// Techniques with their counts, the most frequent first.
     pub technique: Vec<(&'static str, usize)>,
+    /// How many notes are accented.
     pub accents: usize,
 }
 

@@ -17,9 +17,13 @@ use shares::Share;
 /// One note's deviation from the tuning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct NoteReport {
+    /// Start in the take, seconds.
     pub onset_s: f64,
+    /// Sounding length, seconds.
     pub duration_s: f64,
+    /// Name as it sounds.
     pub concert: String,
+    /// Name in the horn's part.
     pub written: String,
     /// Mean deviation from the tuning, cents.
     pub mean_cents: f64,
@@ -32,8 +36,11 @@ pub struct NoteReport {
 /// All notes of one written pitch.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PitchReport {
+    /// Name in the horn's part.
     pub written: String,
+    /// Name as it sounds.
     pub concert: String,
+    /// Number of notes.
     pub notes: usize,
     /// Sounding time, seconds.
     pub time_s: f64,
@@ -46,7 +53,9 @@ pub struct PitchReport {
 /// The intonation of a line.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Report {
+    /// Every note, in order.
     pub notes: Vec<NoteReport>,
+    /// Every written pitch, lowest first.
     pub pitches: Vec<PitchReport>,
     /// Mean over all sounding time, cents.
     pub offset_cents: f64,

@@ -14,6 +14,7 @@ use super::weighted;
 /// One written pitch.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Share {
+    /// Name in the horn's part.
     pub written: String,
     /// Likely valves or position.
     pub fingering: String,

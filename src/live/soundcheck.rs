@@ -2,6 +2,7 @@
 //! rig.
 
 use crate::analysis::Settings;
+use crate::error::{Error, Result};
 use crate::statistics;
 use crate::transcriber::{Event, Tracker};
 use crate::units::{db_power, power_db};
@@ -144,6 +145,28 @@ impl SoundcheckResult {
     /// mean something.
     pub fn has_playing(soft: &LevelReadings, loud: &LevelReadings) -> bool {
         soft.tone_s().min(loud.tone_s()) >= MIN_TONE_S
+    }
+
+    /// Refuses a gate under the noise that it should keep out, because soft playing is
+    /// hardly louder than that.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] saying what is too loud.
+    pub fn check_gate(&self) -> Result<()> {
+        let (noise_db, what) = match self.bleed_db > self.room_db {
+            true => (self.bleed_db, "the rig in the microphone"),
+            false => (self.room_db, "the room"),
+        };
+        if self.gate_db > noise_db {
+            return Ok(());
+        }
+        Err(Error::setting(
+            format!(
+                "soft playing at {:.0} dBFS is hardly louder than {what} at {noise_db:.0} dBFS, and no gate can tell them apart; nothing was stored",
+                self.soft_db
+            ),
+            "go closer to the microphone or make it quieter, then start again",
+        ))
     }
 
     /// How far the rig's bleed is below soft playing, in dB.

@@ -20,8 +20,10 @@ pub mod rhythm;
 pub mod tempo_curve;
 
 use std::cell::OnceCell;
+use std::ops::RangeInclusive;
 use std::rc::Rc;
 
+use crate::error::{Error, Result};
 use crate::line::Line;
 use bars::Bar;
 use beat_decoder::{Known, Onset, decode};
@@ -53,8 +55,12 @@ impl Metre {
     pub fn parse(text: &str) -> Option<Metre> {
         let (beats, value) = text.split_once('/')?;
         let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
-        let sane = (1..=32).contains(&beats) && [2, 4, 8].contains(&value);
-        sane.then_some(Metre { beats, value })
+        let metre = Metre { beats, value };
+        metre.is_sound().then_some(metre)
+    }
+
+    fn is_sound(self) -> bool {
+        (1..=32).contains(&self.beats) && [2, 4, 8].contains(&self.value)
     }
 
     /// Length of a bar in ticks: [`QUARTER`] a quarter.
@@ -82,6 +88,66 @@ pub struct NotationOptions {
     pub swing: Option<f64>,
     /// Sharps (positive) or flats of the written key.
     pub fifths: Option<i32>,
+}
+
+/// Tempi that make sense, in quarter notes a minute.
+pub const TEMPI: RangeInclusive<f64> = 20.0..=400.0;
+/// Shares of a quarter that the first of two swung eighths may take.
+pub const SWINGS: RangeInclusive<f64> = 0.5..=0.8;
+
+/// Whether a pickup makes sense, in quarter notes: eighths of one are the smallest values.
+pub fn is_pickup(quarters: f64) -> bool {
+    (0.0..=32.0).contains(&quarters) && (8.0 * quarters).fract() == 0.0
+}
+
+impl NotationOptions {
+    /// Checks that the options make sense.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for the first that does not.
+    pub fn check(&self) -> Result<()> {
+        let refuse = |problem: String, hint: &str| Err(Error::setting(problem, hint));
+        match *self {
+            NotationOptions { tempo: Some(t), .. } if !TEMPI.contains(&t) => refuse(
+                format!("a tempo of {t}"),
+                "give quarter notes per minute, 20 to 400",
+            ),
+            NotationOptions {
+                metre: Some(Some(m)),
+                ..
+            } if !m.is_sound() => refuse(
+                format!("a metre of {}/{}", m.beats, m.value),
+                "give a time signature such as 4/4, 3/4 or 6/8",
+            ),
+            NotationOptions {
+                pickup: Some(p), ..
+            } if !is_pickup(p) => refuse(
+                format!("a pickup of {p}"),
+                "give quarter notes, such as 0, 0.5 or 1",
+            ),
+            NotationOptions {
+                downbeat_s: Some(s),
+                ..
+            } if !(s.is_finite() && s >= 0.0) => {
+                refuse(format!("a downbeat at {s}"), "give seconds, such as 12.5")
+            }
+            NotationOptions {
+                smallest: Some(v), ..
+            } if ![4, 8, 16, 32].contains(&v) => {
+                refuse(format!("a smallest note of {v}"), "give 4, 8, 16 or 32")
+            }
+            NotationOptions { swing: Some(s), .. } if !SWINGS.contains(&s) => {
+                refuse(format!("a swing of {s}"), "give a share from 0.5 to 0.8")
+            }
+            NotationOptions {
+                fifths: Some(f), ..
+            } if !(-7..=7).contains(&f) => refuse(
+                format!("a key of {f} sharps"),
+                "give its number of sharps, -7 to 7",
+            ),
+            _ => Ok(()),
+        }
+    }
 }
 
 /// How sure an estimate is: probabilities, none for what was given.

@@ -8,7 +8,8 @@
 use std::io;
 
 use super::cv_renderer::{CvRenderer, CvScale, GATE_GAP_S};
-use super::wav::into_io;
+use super::provenance::CONTROL_VOLTAGES;
+use super::wav::{Coding, Header};
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::Attack;
@@ -42,21 +43,16 @@ impl Output for ControlVoltage {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let spec = hound::WavSpec {
-            channels: 4,
-            sample_rate: self.sample_rate_hz,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
         let rate_hz = f64::from(self.sample_rate_hz);
         let length = (line.length_s * rate_hz).ceil() as u64;
-        if length * 16 > u64::from(u32::MAX) - 1024 {
-            return Err(io::Error::new(
-                io::ErrorKind::InvalidInput,
-                "more than a WAV file holds (4 GB): use --start and --end, or a lower --cv-rate",
-            ));
-        }
-        let mut writer = hound::WavWriter::new(to, spec).map_err(into_io)?;
+        let header = Header {
+            channels: 4,
+            sample_rate_hz: self.sample_rate_hz,
+            coding: Coding::Float32,
+            frames: length,
+            comment: Some(CONTROL_VOLTAGES),
+        };
+        header.write(to)?;
         let scale = CvScale {
             full_scale_v: self.full_scale_v,
             offset_v: 0.0,
@@ -69,12 +65,12 @@ impl Output for ControlVoltage {
             let mut written = Ok(());
             voltages.renderer.next(time_s, |_, value| {
                 if written.is_ok() {
-                    written = writer.write_sample(value);
+                    written = to.write_all(&value.to_le_bytes());
                 }
             });
-            written.map_err(into_io)?;
+            written?;
         }
-        writer.finalize().map_err(into_io)
+        Ok(())
     }
 }
 

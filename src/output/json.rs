@@ -18,6 +18,9 @@ pub struct Json;
 /// Schema of the document.
 pub const SCHEMA: &str = include_str!("notes.schema.json");
 
+/// How the document begins.
+pub const BEGIN: &str = "{\n  \"format\": 1,\n  \"take\": {";
+
 #[derive(Serialize)]
 struct Document<'a> {
     format: u32,

@@ -16,6 +16,7 @@ use midly::{
 };
 
 use super::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
+use super::provenance::PROGRAM;
 use super::{Output, Sink};
 use crate::horn::Horn;
 use crate::line::{Line, LineNote};
@@ -54,6 +55,7 @@ impl Output for MidiFile {
             0,
             TrackEventKind::Meta(MetaMessage::TrackName(line.source.as_bytes())),
         );
+        meta(&mut events, MetaMessage::Text(PROGRAM.as_bytes()));
         if let Some(metre) = part.metre {
             // A click each quarter, 8 32nds to it.
             let power = metre.value.ilog2() as u8;

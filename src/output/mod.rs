@@ -14,6 +14,7 @@ pub mod midi;
 pub(crate) mod midi_values;
 pub mod musicxml;
 pub mod picture;
+pub mod provenance;
 #[cfg(feature = "report")]
 pub mod report;
 mod staged_file;
@@ -27,7 +28,7 @@ use std::path::{Path, PathBuf};
 use crate::error::Result;
 use crate::line::Line;
 
-pub use staged_file::{StagedFile, discard_staged};
+pub use staged_file::{StagedFile, commit_all, discard_staged};
 
 /// Destination of a format.
 pub trait Sink: Write + Seek {}
@@ -45,22 +46,62 @@ pub trait Output {
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()>;
 }
 
-/// Writes a line in several formats to `folder`, with file names from `stem`. The
-/// folder is created where it is missing. Returns the files' paths.
+/// Writes a line to one file. Its folder is created where it is missing. A file of an
+/// earlier run is replaced, one that this program did not write is not.
 ///
 /// # Errors
-/// [`crate::error::Error::Output`] where a file cannot be written; none of them is
-/// then left.
+/// [`crate::error::Error::Output`] where it cannot be written; nothing is then left of it.
+pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
+    provenance::check_free(path)?;
+    StagedFile::write(path.to_owned(), |to| output.write(line, to))?.commit()
+}
+
+/// Checks, before long work, that [`save_all`] may write its files.
+///
+/// # Errors
+/// [`crate::error::Error::Output`] where something is in the way.
+pub fn check_all_free(folder: &Path, stem: &str, outputs: &[Box<dyn Output>]) -> Result<()> {
+    for output in outputs {
+        provenance::check_free(&path_of(&**output, folder, stem))?;
+    }
+    Ok(())
+}
+
+fn path_of(output: &dyn Output, folder: &Path, stem: &str) -> PathBuf {
+    folder.join(format!("{stem}{}", output.extension()))
+}
+
+/// Writes a line in several formats to `folder`, with file names from `stem`. The
+/// folder is created where it is missing. Files of earlier runs are replaced, files that
+/// this program did not write are not. Returns the files' paths.
+///
+/// # Errors
+/// [`crate::error::Error::Output`] where a file cannot be written; the folder is then
+/// as it was.
 pub fn save_all(
     line: &Line,
     folder: &Path,
     stem: &str,
     outputs: &[Box<dyn Output>],
 ) -> Result<Vec<PathBuf>> {
+    commit_all(stage_all(line, folder, stem, outputs)?)
+}
+
+/// Writes the files of [`save_all`] without giving them their names yet.
+///
+/// # Errors
+/// As [`save_all`].
+pub fn stage_all(
+    line: &Line,
+    folder: &Path,
+    stem: &str,
+    outputs: &[Box<dyn Output>],
+) -> Result<Vec<StagedFile>> {
+    check_all_free(folder, stem, outputs)?;
     let mut staged = Vec::new();
     for output in outputs {
-        let path = folder.join(format!("{stem}{}", output.extension()));
+        let path = path_of(&**output, folder, stem);
         staged.push(StagedFile::write(path, |to| output.write(line, to))?);
     }
-    staged.into_iter().map(StagedFile::commit).collect()
+    Ok(staged)
 }

@@ -15,6 +15,7 @@ use crate::notation::beams::{self, Beam};
 use crate::notation::pulse::Pulse;
 use crate::notation::{LazyPart, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
+use crate::text::xml;
 use crate::units::{Concert, Pitch};
 
 /// The written part.
@@ -210,7 +211,8 @@ impl<W: io::Write> Page<'_, W> {
         self.open("direction", &[("placement", "below")])?;
         self.open("direction-type", &[])?;
         self.open("words", &[("font-size", "7"), ("font-style", "italic")])?;
-        self.xml.write_event(Event::Text(BytesText::new(&text)))?;
+        self.xml
+            .write_event(Event::Text(BytesText::new(&xml(&text))))?;
         self.close("words")?;
         self.close("direction-type")?;
         self.close("direction")
@@ -285,7 +287,8 @@ impl<W: io::Write> Page<'_, W> {
                 Beam::BackwardHook => "backward hook",
             };
             self.open("beam", &[("number", &level.to_string())])?;
-            self.xml.write_event(Event::Text(BytesText::new(text)))?;
+            self.xml
+                .write_event(Event::Text(BytesText::new(&xml(text))))?;
             self.close("beam")?;
         }
         self.notations(note, named, (tied_in, tied_out), tuplet)?;
@@ -423,7 +426,8 @@ impl<W: io::Write> Page<'_, W> {
 
     fn text(&mut self, name: &str, text: &str) -> io::Result<()> {
         self.open(name, &[])?;
-        self.xml.write_event(Event::Text(BytesText::new(text)))?;
+        self.xml
+            .write_event(Event::Text(BytesText::new(&xml(text))))?;
         self.close(name)
     }
 

@@ -7,10 +7,9 @@
 use std::fmt::Write as _;
 use std::io;
 
-use quick_xml::escape::escape;
-
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
+use crate::text::xml_escaped;
 use crate::units::{Concert, Pitch, whole};
 
 /// The picture.
@@ -126,8 +125,8 @@ pub fn svg(line: &Line) -> String {
          width=\"{width:.0}\" height=\"{height:.0}\" class=\"still\" role=\"img\" \
          font-family=\"sans-serif\" font-size=\"11\">\
          <title>{} played against {}</title>",
-        escape(&line.source),
-        escape(line.context.tuning.title())
+        xml_escaped(&line.source),
+        xml_escaped(line.context.tuning.title())
     );
     let lines = table_lines(line, range);
     for row in first..last {

@@ -1,12 +1,19 @@
 //! Files that appear whole or not at all: each is written under a temporary name
 //! in the folder it belongs to and renamed when it is complete.
 
+use std::collections::BTreeSet;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::Sink;
 use crate::error::{Error, Result};
+
+/// How the names of temporary files begin.
+const DRAFT: &str = ".leadpipe-";
+/// Age from which a temporary file may belong to nobody any more, in seconds: a new one is
+/// not locked yet.
+const OLD_S: u64 = 60;
 
 /// A complete file that does not have its final name yet. Dropped, it is deleted.
 #[derive(Debug)]
@@ -20,12 +27,15 @@ pub struct StagedFile {
 #[derive(Debug)]
 struct Registry {
     paths: Vec<PathBuf>,
+    /// Folders that what earlier runs left has been cleared from.
+    cleared: BTreeSet<PathBuf>,
     /// Set once, by [`discard_staged`]: no file is staged or renamed any more.
     interrupted: bool,
 }
 
 static REGISTRY: Mutex<Registry> = Mutex::new(Registry {
     paths: Vec::new(),
+    cleared: BTreeSet::new(),
     interrupted: false,
 });
 
@@ -77,8 +87,7 @@ impl StagedFile {
         path: PathBuf,
         write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
     ) -> Result<StagedFile> {
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
-        let folder = folder.unwrap_or(Path::new("."));
+        let folder = folder_of(&path);
         let output_error = |error: io::Error| {
             let hint = match error.kind() {
                 io::ErrorKind::PermissionDenied => "choose a folder that you can write to",
@@ -91,6 +100,9 @@ impl StagedFile {
         // the file exists or finds it registered.
         let mut registry = Registry::lock_for_writing()?;
         std::fs::create_dir_all(folder).map_err(output_error)?;
+        if registry.cleared.insert(folder.to_owned()) {
+            clear_abandoned(folder);
+        }
         let mut file = temporary_file_in(folder).map_err(output_error)?;
         registry.paths.push(file.path().to_owned());
         drop(registry);
@@ -117,18 +129,106 @@ impl StagedFile {
     /// [`Error::Output`] where the name belongs to something that is not a file;
     /// [`Error::Interrupted`] after [`discard_staged`].
     pub fn commit(self) -> Result<PathBuf> {
-        let path = self.path;
-        let registry = Registry::lock_for_writing()?;
-        let renamed = self.file.persist(&path);
-        drop(registry);
-        renamed.map_err(|error| Error::output(&path, error.error, "choose another folder"))?;
+        let path = self.path.clone();
+        commit_all(vec![self])?;
         Ok(path)
     }
 }
 
+/// Gives several files their final names, replacing files of those names: all of them or
+/// none.
+///
+/// # Errors
+/// As [`StagedFile::commit`]. What was there before is there again.
+pub fn commit_all(staged: Vec<StagedFile>) -> Result<Vec<PathBuf>> {
+    // One lock for all: an interrupt comes before the first or after the last.
+    let registry = Registry::lock_for_writing()?;
+    let mut done: Vec<Replaced> = Vec::new();
+    let mut registrations = Vec::new();
+    let mut failed = None;
+    let mut rest = staged.into_iter();
+    for StagedFile {
+        file,
+        path,
+        _registration,
+    } in rest.by_ref()
+    {
+        registrations.push(_registration);
+        let replaced = Replaced::keep(path).and_then(|replaced| {
+            file.persist(&replaced.path)
+                .map_err(|error| (replaced.path.clone(), error.error))?;
+            Ok(replaced)
+        });
+        match replaced {
+            Ok(replaced) => done.push(replaced),
+            Err(error) => {
+                failed = Some(error);
+                break;
+            }
+        }
+    }
+    let outcome = match failed {
+        None => Ok(done.into_iter().map(|replaced| replaced.path).collect()),
+        Some((path, error)) => {
+            done.into_iter().rev().for_each(Replaced::undo);
+            Err(Error::output(path, error, "choose another folder"))
+        }
+    };
+    // Those that are dropped now lock the registry themselves.
+    drop(registry);
+    outcome
+}
+
+/// A name that is given to another file, and the file that had it.
+struct Replaced {
+    path: PathBuf,
+    /// A second name of that file, or a copy. Dropped, it is deleted.
+    before: Option<tempfile::TempPath>,
+}
+
+impl Replaced {
+    /// Keeps what has a name.
+    fn keep(path: PathBuf) -> std::result::Result<Replaced, (PathBuf, io::Error)> {
+        let before = match path.is_file() {
+            false => None,
+            true => {
+                let folder = folder_of(&path);
+                let second = |name: &Path| match std::fs::hard_link(&path, name) {
+                    Ok(()) => Ok(()),
+                    Err(error) if error.kind() == io::ErrorKind::AlreadyExists => Err(error),
+                    // Not every file system has links.
+                    Err(_) => std::fs::copy(&path, name).map(drop),
+                };
+                let kept = tempfile::Builder::new()
+                    .prefix(DRAFT)
+                    .make_in(folder, second);
+                match kept {
+                    Ok(kept) => Some(kept.into_temp_path()),
+                    Err(error) => return Err((path, error)),
+                }
+            }
+        };
+        Ok(Replaced { path, before })
+    }
+
+    /// Gives the name back. Nothing can be done where that fails.
+    fn undo(self) {
+        let _ = match self.before {
+            Some(before) => before.persist(&self.path).map_err(|error| error.error),
+            None => std::fs::remove_file(&self.path),
+        };
+    }
+}
+
+/// Folder of a file.
+fn folder_of(path: &Path) -> &Path {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    folder.unwrap_or(Path::new("."))
+}
+
 fn temporary_file_in(folder: &Path) -> io::Result<tempfile::NamedTempFile> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".leadpipe-");
+    builder.prefix(DRAFT);
     // Unix temporary files are private; what becomes the player's file is readable
     // as the umask allows. Elsewhere the folder's access rules apply by themselves.
     #[cfg(unix)]
@@ -136,7 +236,33 @@ fn temporary_file_in(folder: &Path) -> io::Result<tempfile::NamedTempFile> {
         use std::os::unix::fs::PermissionsExt;
         builder.permissions(std::fs::Permissions::from_mode(0o666));
     }
-    builder.tempfile_in(folder)
+    let file = builder.tempfile_in(folder)?;
+    // Shows that the file is somebody's; not every file system can.
+    let _ = file.as_file().try_lock();
+    Ok(file)
+}
+
+/// Deletes the temporary files of runs that were killed. Those of a run that goes on are
+/// locked; whatever cannot be told stays.
+fn clear_abandoned(folder: &Path) {
+    let Ok(entries) = std::fs::read_dir(folder) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        let draft = entry.file_name().to_string_lossy().starts_with(DRAFT);
+        let path = entry.path();
+        if !draft || !entry.file_type().is_ok_and(|kind| kind.is_file()) {
+            continue;
+        }
+        let old = entry
+            .metadata()
+            .and_then(|m| m.modified())
+            .is_ok_and(|at| at.elapsed().is_ok_and(|age| age.as_secs() >= OLD_S));
+        let locks = |file: std::fs::File| file.try_lock().is_ok();
+        if old && std::fs::File::open(&path).is_ok_and(locks) {
+            let _ = std::fs::remove_file(path);
+        }
+    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::io;
 use super::csv::detail;
 use crate::line::Line;
 use crate::notation::Part;
+use crate::text::shown;
 
 /// Writes the table, and what was estimated of the part.
 pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()> {
@@ -16,7 +17,7 @@ pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()>
     writeln!(
         to,
         "{} · {} · {} at A4 = {} Hz",
-        line.source,
+        shown(&line.source),
         horn,
         context.tuning.title(),
         context.tuning.reference().a4_hz()

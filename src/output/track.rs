@@ -6,6 +6,9 @@ use std::io;
 use crate::notes::timeline::Timeline;
 use crate::units::Pitch;
 
+/// Columns in order.
+pub const HEADER: [&str; 4] = ["time_s", "frequency_hz", "confidence", "level_db"];
+
 /// Writes a track part by part, so that a long one need not be held in memory.
 #[derive(Debug)]
 pub struct Rows<W: io::Write> {
@@ -25,8 +28,7 @@ impl<W: io::Write> Rows<W> {
     /// Writes the next part.
     pub fn push(&mut self, part: &Timeline) -> io::Result<()> {
         if !self.headed {
-            let head = ["time_s", "frequency_hz", "confidence", "level_db"];
-            self.rows.write_record(head)?;
+            self.rows.write_record(HEADER)?;
             self.headed = true;
         }
         for frame in part.frames() {

@@ -27,12 +27,12 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
         return Err("not a valid MIDI file (its time code is out of range)".into());
     }
     let smf = Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))?;
-    let mut tempo_map = TempoMap::default();
+    let mut tempi = Vec::new();
     let quarter = match smf.header.timing {
         Timing::Metrical(ticks) => f64::from(ticks.as_int().max(1)),
         Timing::Timecode(frames, sub) => {
             // A quarter at 60 a minute is a second.
-            tempo_map.change(0.0, 60.0);
+            tempi.push((0.0, 60.0));
             f64::from(frames.as_f32()) * f64::from(sub.max(1))
         }
     };
@@ -52,7 +52,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                     name = String::from_utf8_lossy(text).trim().to_owned();
                 }
                 TrackEventKind::Meta(MetaMessage::Tempo(micros)) if !timed => {
-                    tempo_map.change(quarters, 60e6 / f64::from(micros.as_int().max(1)));
+                    tempi.push((quarters, 60e6 / f64::from(micros.as_int().max(1))));
                 }
                 TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) => {
                     let length = f64::from(beats.max(1)) * 4.0 / 2f64.powi(i32::from(power.min(6)));
@@ -87,13 +87,12 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                 _ => {}
             }
         }
-        for ((track, channel), part) in &mut found {
-            if *track == number {
-                part.0 = format!("{name}, channel {}", channel + 1);
-            }
+        for ((_, channel), part) in found.range_mut((number, 0)..=(number, u8::MAX)) {
+            part.0 = format!("{name}, channel {}", channel + 1);
         }
     }
-    metres.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let tempo_map = TempoMap::new(tempi);
+    let bars = Bars::new(metres);
     let part = |(name, notes): (String, Vec<TickNote>)| {
         let target = |note: TickNote| {
             let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
@@ -103,7 +102,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                 length_s: tempo_map.seconds(end) - start_s,
                 concert: Concert(i32::from(note.key)),
                 pitch: None,
-                bar: (!timed).then(|| bar(&metres, start).to_string()),
+                bar: (!timed).then(|| bars.at(start).to_string()),
             }
         };
         ScorePart {
@@ -115,19 +114,44 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     Ok(found.into_values().map(part).collect())
 }
 
-/// Number of the bar at a position in quarters, from 1.
-fn bar(metres: &[(f64, f64)], quarters: f64) -> u64 {
-    let mut bars = 0.0;
-    for (i, (from, length)) in metres.iter().enumerate() {
-        let until = metres.get(i + 1).map_or(f64::INFINITY, |next| next.0);
-        // Tolerance for rounding: positions are divisions of ticks.
-        let here = (quarters.min(until) - from + 1e-9) / length;
-        if quarters < until {
-            return (bars + here.floor()) as u64 + 1;
+/// Where bars begin, by the time signatures.
+struct Bars {
+    /// Position of each signature in quarters, length of its bars, and how many bars
+    /// begin before it.
+    metres: Vec<(f64, f64, f64)>,
+}
+
+impl Bars {
+    /// Bars of time signatures: position and length of a bar, in quarters.
+    fn new(mut metres: Vec<(f64, f64)>) -> Bars {
+        metres.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut before = 0.0;
+        let mut all = Vec::with_capacity(metres.len());
+        for (at, (from, length)) in metres.iter().enumerate() {
+            all.push((*from, *length, before));
+            if let Some(next) = metres.get(at + 1) {
+                let here = bars_between(*from, next.0, *length);
+                before += here.ceil() - if here.fract() < 1e-6 { 1.0 } else { 0.0 };
+            }
         }
-        bars += here.ceil() - if here.fract() < 1e-6 { 1.0 } else { 0.0 };
+        Bars { metres: all }
     }
-    bars as u64 + 1
+
+    /// Number of the bar at a position in quarters, from 1.
+    fn at(&self, quarters: f64) -> u64 {
+        let passed = self.metres.partition_point(|metre| metre.0 <= quarters);
+        let Some((from, length, before)) = passed.checked_sub(1).map(|last| self.metres[last])
+        else {
+            return 1;
+        };
+        (before + bars_between(from, quarters, length).floor()) as u64 + 1
+    }
+}
+
+/// Bars of a length from one position to another.
+fn bars_between(from: f64, to: f64, length: f64) -> f64 {
+    // Tolerance for rounding: positions are divisions of ticks.
+    (to - from + 1e-9) / length
 }
 
 #[cfg(test)]
@@ -141,7 +165,11 @@ mod tests {
     fn bars_are_counted_through_metres() {
         let metres = [(0.0, 4.0), (0.0, 3.0), (6.0, 4.0)];
         for (quarters, number) in [(0.0, 1), (2.9, 1), (3.0, 2), (6.0, 3), (9.9, 3), (10.0, 4)] {
-            assert_eq!(bar(&metres, quarters), number, "{quarters}");
+            assert_eq!(
+                Bars::new(metres.to_vec()).at(quarters),
+                number,
+                "{quarters}"
+            );
         }
     }
 

@@ -7,6 +7,7 @@ mod tempo_map;
 use std::path::Path;
 
 use crate::error::{Error, Result};
+use crate::input_file;
 use crate::line::Line;
 use crate::units::Concert;
 
@@ -97,16 +98,8 @@ fn kind(path: &Path) -> Option<Kind> {
 /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
 /// such part; the hint lists the parts.
 pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
-    let refused = |e: std::io::Error| Error::unreadable(path, e);
-    let size = std::fs::metadata(path).map_err(refused)?.len();
-    if size > MAX_BYTES {
-        return Err(Error::input(
-            path,
-            "larger than 16 megabytes",
-            "give the score of one piece",
-        ));
-    }
-    let bytes = std::fs::read(path).map_err(refused)?;
+    let bytes =
+        input_file::read(path, MAX_BYTES).map_err(|e| e.input(path, "the score of one piece"))?;
     let parts = match kind(path) {
         Some(Kind::Midi) => midi::parts(&bytes),
         Some(Kind::MusicXml) => musicxml::parts(&bytes),

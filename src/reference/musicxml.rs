@@ -298,15 +298,16 @@ fn quarters(value: &str) -> f64 {
 fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
     let mut targets: Vec<TargetNote> = Vec::new();
     let mut spans: Vec<(f64, f64)> = Vec::new();
-    let mut tempo_map = TempoMap::default();
+    let mut changes = Vec::new();
     let mut at = 0.0;
     let order = unfold(bars)?;
     for index in &order {
         for (place, tempo) in tempi.get(*index).map_or(&[][..], |b| &b.tempi) {
-            tempo_map.change(at + place, *tempo);
+            changes.push((at + place, *tempo));
         }
         at += bars[*index].length;
     }
+    let tempo_map = TempoMap::new(changes);
     at = 0.0;
     for index in order {
         let bar = &bars[index];

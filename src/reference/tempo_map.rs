@@ -5,39 +5,55 @@ use super::DEFAULT_TEMPO;
 /// Tempo changes by position in quarters.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct TempoMap {
-    /// Position in quarters, and quarters a minute from there on.
-    changes: Vec<(f64, f64)>,
+    /// In order of position.
+    changes: Vec<Change>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Change {
+    /// Position in quarters, and its time in seconds.
+    quarters: f64,
+    time_s: f64,
+    /// Quarters a minute from there on.
+    tempo: f64,
 }
 
 impl TempoMap {
-    /// Adds a tempo change. Values outside 1 to 2000 a minute are ignored.
-    pub fn change(&mut self, quarters: f64, tempo: f64) {
-        if (1.0..=2_000.0).contains(&tempo) && quarters.is_finite() {
-            self.changes.push((quarters, tempo));
-            self.changes.sort_by(|a, b| a.0.total_cmp(&b.0));
+    /// Map of tempo changes: position in quarters, quarters a minute from there on.
+    /// Of several at a position the last counts; tempi outside 1 to 2000 a minute are
+    /// ignored. The first tempo also applies before its own position.
+    pub fn new(changes: impl IntoIterator<Item = (f64, f64)>) -> TempoMap {
+        let sane = |(quarters, tempo): &(f64, f64)| {
+            (1.0..=2_000.0).contains(tempo) && quarters.is_finite()
+        };
+        let mut changes: Vec<(f64, f64)> = changes.into_iter().filter(sane).collect();
+        changes.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut map = TempoMap::default();
+        for (quarters, tempo) in changes {
+            map.changes.push(Change {
+                quarters,
+                time_s: map.seconds(quarters),
+                tempo,
+            });
         }
+        map
     }
 
     /// The first tempo, if any is given.
     pub fn first(&self) -> Option<f64> {
-        self.changes.first().map(|(_, tempo)| *tempo)
+        self.changes.first().map(|change| change.tempo)
     }
 
-    /// Seconds from the start to a position in quarters. The first tempo also applies
-    /// before its own position.
+    /// Seconds from the start to a position in quarters.
     pub fn seconds(&self, quarters: f64) -> f64 {
-        let mut tempo = self.first().unwrap_or(DEFAULT_TEMPO);
-        let (mut at, mut time_s) = (0.0, 0.0);
-        for (place, next) in &self.changes {
-            if *place >= quarters {
-                break;
+        let passed = (self.changes).partition_point(|change| change.quarters < quarters);
+        let (at, time_s, tempo) = match passed.checked_sub(1) {
+            Some(last) => {
+                let last = self.changes[last];
+                (last.quarters, last.time_s, last.tempo)
             }
-            if *place > at {
-                time_s += (place - at) * 60.0 / tempo;
-                at = *place;
-            }
-            tempo = *next;
-        }
+            None => (0.0, 0.0, self.first().unwrap_or(DEFAULT_TEMPO)),
+        };
         time_s + (quarters - at) * 60.0 / tempo
     }
 }
@@ -48,13 +64,16 @@ mod tests {
 
     #[test]
     fn tempi_change_where_they_are_written() {
-        let mut map = TempoMap::default();
-        assert_eq!(map.seconds(2.0), 1.0);
-        map.change(4.0, 120.0);
-        map.change(0.0, 60.0);
+        assert_eq!(TempoMap::default().seconds(2.0), 1.0);
+        let map = TempoMap::new([(4.0, 120.0), (0.0, 60.0), (5.0, f64::NAN)]);
         assert_eq!(map.seconds(4.0), 4.0);
         assert_eq!(map.seconds(6.0), 5.0);
-        map.change(5.0, f64::NAN);
-        assert_eq!(map.seconds(6.0), 5.0);
+        // Before the first change, and with two in one place.
+        let map = TempoMap::new([(2.0, 60.0), (2.0, 30.0), (3.0, 120.0)]);
+        assert_eq!(map.first(), Some(60.0));
+        assert_eq!(
+            [1.0, 2.0, 3.0, 4.0].map(|q| map.seconds(q)),
+            [1.0, 2.0, 4.0, 4.5]
+        );
     }
 }

@@ -14,6 +14,8 @@ use std::path::Path;
 
 use super::Tuning;
 use crate::error::{Error, Result};
+use crate::input_file;
+use crate::text::shown_path;
 use crate::units::Pitch;
 
 /// Length of a dump in bytes.
@@ -95,21 +97,19 @@ pub fn decode(bytes: &[u8]) -> std::result::Result<Dump, String> {
     })
 }
 
+/// Largest file read, in bytes: a dump has 408.
+const MAX_BYTES: u64 = 1 << 16;
+const DUMP: &str = "a MIDI Tuning Standard bulk dump (.syx)";
+
 /// Reads a dump from a file.
 pub fn read(path: &Path) -> Result<Dump> {
     let wrong = |problem: String| {
         Error::setting(
-            format!("{}: {problem}", path.display()),
-            "give a MIDI Tuning Standard bulk dump (.syx)",
+            format!("{}: {problem}", shown_path(path)),
+            format!("give {DUMP}"),
         )
     };
-    let size = std::fs::metadata(path)
-        .map_err(|e| wrong(e.to_string()))?
-        .len();
-    if size > 1 << 16 {
-        return Err(wrong(format!("{size} bytes long")));
-    }
-    let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
+    let bytes = input_file::read(path, MAX_BYTES).map_err(|e| e.setting(path, DUMP))?;
     decode(&bytes).map_err(wrong)
 }
 

@@ -14,6 +14,7 @@ use serde::Serialize;
 
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
+use crate::text::{escaped, shown};
 use crate::units::{A4_HZ, Pitch, parse_key};
 use tuning_file::TuningFile;
 
@@ -158,9 +159,9 @@ impl Tuning {
         pitches.retain(|(p, _)| (SPAN.0..=SPAN.1).contains(p));
         pitches.sort_by(|a, b| a.0.total_cmp(&b.0));
         Ok(Tuning {
-            name: file.name.clone(),
-            title: file.title.clone(),
-            about: file.about.clone(),
+            name: shown(&file.name),
+            title: shown(&file.title),
+            about: escaped(&file.about).into_owned(),
             reference,
             lowest_degree: pitches.first().map_or(0, |(_, degree)| *degree),
             pitches: pitches.into_iter().map(|(pitch, _)| pitch).collect(),
@@ -175,8 +176,8 @@ impl Tuning {
         pitches.sort_by(f64::total_cmp);
         pitches.dedup();
         Tuning {
-            name: name.to_owned(),
-            title: name.to_owned(),
+            name: shown(name),
+            title: shown(name),
             about: "From a MIDI Tuning Standard bulk dump.".into(),
             reference,
             degrees: pitches.iter().map(|p| p * 100.0).collect(),

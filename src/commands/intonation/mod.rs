@@ -6,6 +6,7 @@ use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::across::{Across, Kept, day};
 use leadpipe::internals::intonation::report;
 use leadpipe::internals::output::StagedFile;
+use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::{Html, across::AcrossHtml};
 use leadpipe::{Error, Output, Result};
 
@@ -35,7 +36,7 @@ Examples:
   leadpipe intonation take.wav --horn horn --report lesson.html --audio
   leadpipe intonation takes/ --horn trumpet --report weeks.html")]
 pub struct Options {
-    /// WAV, AIFF, FLAC, MP3 or OGG files, or folders of them
+    /// WAV, AIFF, CAF, FLAC, MP3 or OGG files, or folders of them; - for standard input
     #[arg(required = true, value_name = "TAKE")]
     takes: Vec<PathBuf>,
     #[command(flatten)]
@@ -58,7 +59,7 @@ pub struct Options {
 #[derive(Args)]
 pub struct PageOptions {
     /// Temperature of the air in the horn, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = temperature)]
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(-20.0..=50.0, "degrees Celsius"))]
     pub temperature: f64,
     /// Embed the take's sound in the report, to play it with a cursor
     #[arg(long)]
@@ -77,6 +78,14 @@ impl PageOptions {
         Ok(())
     }
 
+    /// Refuses, before the take is heard, a sound that will not be embedded.
+    pub fn check_sound(&self, take: &Path, excerpt: &Excerpt) -> Result<()> {
+        match self.audio {
+            true => Flac::check(take, &excerpt.selection()),
+            false => Ok(()),
+        }
+    }
+
     /// The take's sound, if it is to be embedded.
     pub fn sound(&self, take: &Path, excerpt: &Excerpt) -> Result<Option<Flac>> {
         let read = || Flac::read(take, &excerpt.selection());
@@ -90,6 +99,7 @@ pub fn run(options: &Options) -> Result<()> {
     if let Some(page) = &options.report {
         // Checked first: an unwritable folder should not be discovered after a
         // minute's analysis.
+        check_free(page)?;
         StagedFile::write(page.clone(), |_| Ok(()))?;
     }
     let takes = batch::find_takes(&options.takes)?;
@@ -99,6 +109,7 @@ pub fn run(options: &Options) -> Result<()> {
         transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
     };
     if let [take] = &takes[..] {
+        options.page.check_sound(take, excerpt)?;
         let line = listen(take, true)?;
         let temperature_c = options.page.temperature;
         if let Some(page) = &options.report {
@@ -146,11 +157,4 @@ pub fn run(options: &Options) -> Result<()> {
         })?;
     }
     done.outcome
-}
-
-fn temperature(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(celsius) if (-20.0..=50.0).contains(&celsius) => Ok(celsius),
-        _ => Err("give degrees Celsius, -20 to 50".into()),
-    }
 }

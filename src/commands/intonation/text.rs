@@ -7,6 +7,7 @@ use leadpipe::internals::intonation::across::{Across, Row};
 use leadpipe::internals::intonation::groups::Group;
 use leadpipe::internals::intonation::shares::{Share, fingering_heading};
 use leadpipe::internals::intonation::{PitchReport, Report};
+use leadpipe::internals::text::shown;
 use leadpipe::internals::units::clock;
 use leadpipe::{Line, LineContext};
 
@@ -17,7 +18,7 @@ pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<(
     writeln!(
         to,
         "{} against {} at A4 = {a4_hz} Hz",
-        line.source,
+        shown(&line.source),
         tuning.title()
     )?;
     if report.notes.is_empty() {
@@ -184,7 +185,7 @@ pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -
 }
 
 fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()> {
-    let widest = rows.iter().map(|r| r.name.chars().count()).max();
+    let widest = rows.iter().map(|r| shown(&r.name).chars().count()).max();
     let width = widest.unwrap_or(0).max(10);
     writeln!(
         to,
@@ -200,7 +201,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
         writeln!(
             to,
             "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7.1} {:>8.1}",
-            row.name,
+            shown(&row.name),
             if what == "day" {
                 row.takes.to_string()
             } else {

@@ -154,6 +154,7 @@ pub fn check(rig: &Rig) -> Result<()> {
 }
 
 fn validate(rig: &Rig) -> Result<ValidatedRig> {
+    rig.check_values()?;
     let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tunings = tunings(rig)?;

@@ -186,7 +186,7 @@ impl Rig {
         let path = path_of(name)?;
         if !path.exists() {
             return Err(Error::setting(
-                format!("{}: there is no such rig", path.display()),
+                format!("{}: there is no such rig", crate::text::shown_path(&path)),
                 format!("`leadpipe rig new {name}` writes one to start from"),
             ));
         }
@@ -249,7 +249,7 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
     let mut document: toml_edit::DocumentMut =
         text.parse().map_err(|e: toml_edit::TomlError| {
             Error::setting(
-                format!("{}: {}", path.display(), e.message()),
+                format!("{}: {}", crate::text::shown_path(path), e.message()),
                 "correct the file first",
             )
         })?;

@@ -56,6 +56,97 @@ impl Rig {
         self.reference_hz.unwrap_or(A4_HZ)
     }
 
+    /// Checks every number on which loudness, pitch or a voltage depends. One that makes no
+    /// sense is refused: on headphones or in a module it can hurt.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] naming the setting, its option and what it takes.
+    pub fn check_values(&self) -> Result<()> {
+        let levels = &self.levels;
+        let level = |db: Option<f32>| db.map(f64::from);
+        let values = [
+            (
+                "levels.gate_db (--gate)",
+                levels.gate_db,
+                -200.0..=0.0,
+                "dBFS",
+            ),
+            (
+                "levels.soft_db",
+                level(levels.soft_db),
+                -120.0..=0.0,
+                "dBFS",
+            ),
+            (
+                "levels.loud_db",
+                level(levels.loud_db),
+                -120.0..=0.0,
+                "dBFS",
+            ),
+            (
+                "double.level_db (--level)",
+                self.double.level_db,
+                -120.0..=0.0,
+                "dBFS",
+            ),
+            (
+                "double.interval (--interval)",
+                Some(self.double.interval),
+                -48.0..=48.0,
+                "semitones",
+            ),
+            (
+                "double.glide_s (--glide)",
+                Some(self.double.glide_s),
+                0.0..=5.0,
+                "seconds",
+            ),
+            (
+                "shift (--shift)",
+                Some(f64::from(self.shift)),
+                -48.0..=48.0,
+                "semitones",
+            ),
+            ("cv.offset_v", self.cv.offset_v, -20.0..=20.0, "volts"),
+        ];
+        for (name, value, range, unit) in values {
+            if let Some(value) = value.filter(|value| !range.contains(value)) {
+                return Err(Error::setting(
+                    format!("{name} = {value}"),
+                    format!("give {unit}, {} to {}", range.start(), range.end()),
+                ));
+            }
+        }
+        let range = self.dynamic_range();
+        if range.loud_db <= range.soft_db {
+            return Err(Error::setting(
+                format!(
+                    "levels: loud_db = {} is not above soft_db = {}",
+                    range.loud_db, range.soft_db
+                ),
+                "run `leadpipe soundcheck` again",
+            ));
+        }
+        if let Some(channel) = self.midi.channel.filter(|c| !(1..=16).contains(c)) {
+            return Err(Error::setting(
+                format!("midi.channel (--midi-channel) = {channel}"),
+                "give 1 to 16",
+            ));
+        }
+        if self
+            .draw
+            .weights
+            .iter()
+            .any(|weight| !(0.0..=1e6).contains(weight))
+        {
+            return Err(Error::setting(
+                "draw.weights: a weight is negative or no number",
+                "give numbers from 0 on, one for each degree of the tuning",
+            ));
+        }
+        Ok(())
+    }
+
     /// Calibration of the CV interface.
     ///
     /// # Errors
@@ -231,7 +322,7 @@ pub fn parse_action(text: &str) -> Option<Command> {
         "tuning" => Command::Tuning(name()?),
         "next-source" => Command::NextSource,
         "source" => Command::Source(name()?),
-        "shift" => Command::Shift(rest.parse().ok()?),
+        "shift" => Command::Shift(rest.parse().ok().filter(|by| (-48..=48).contains(by))?),
         "up" => Command::ShiftBy(1),
         "down" => Command::ShiftBy(-1),
         "mute" => Command::ToggleMute,

@@ -1,6 +1,7 @@
 //! Offline, non-causal refinement of a take's notes, with the whole pitch track known.
 
 mod oscillation;
+mod range_quantiles;
 mod slides;
 
 use super::articulation::measure_pitch;

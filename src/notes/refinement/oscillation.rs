@@ -6,6 +6,9 @@
 //! range again and again and never stays on one side for long; a run or an arpeggio
 //! crosses it once.
 
+use std::ops::Range;
+
+use super::range_quantiles::RangeQuantiles;
 use crate::notes::articulation::wide_vibrato;
 use crate::notes::contour::Contour;
 use crate::notes::timeline::Timeline;
@@ -44,9 +47,11 @@ const MAX_RUN: usize = 64;
 /// Joins the notes of each oscillation to one.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     let reversals = Reversals::of(timeline);
+    let mut missed: Vec<bool> = notes.iter().map(missed).collect();
+    let mut window = Window::default();
     let mut at = 0;
     while at + 1 < notes.len() {
-        let longest = run_length(&notes[at..]);
+        let longest = run_length(&notes[at..], &missed[at..]);
         let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
             if run.iter().map(turns).sum::<usize>() < NOTES {
@@ -56,12 +61,16 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             if !reversals.allow(from_s, to_s) {
                 return None;
             }
-            let contour = timeline.contour(from_s, to_s);
-            Some((length, Oscillation::measure(&contour)?, contour))
+            let range = timeline.range(from_s, to_s);
+            window.cover(&range, &notes[at..], timeline);
+            let swing = window.swing(&range, timeline)?;
+            let contour = || timeline.contour(from_s, to_s);
+            Some((length, swing.heard(contour)?, contour()))
         });
         if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
             notes.drain(at + 1..at + length);
+            missed.drain(at + 1..at + length);
             let note = &mut notes[at];
             note.offset_s = offset_s;
             note.pitch = oscillation.pitch;
@@ -69,6 +78,47 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             note.contour = contour;
         }
         at += 1;
+    }
+}
+
+/// The pitches of a stretch of the take with their quantiles, for all runs within it: a
+/// run is looked at from every note and in every length.
+#[derive(Default)]
+struct Window {
+    /// Frames of the take that it covers.
+    frames: Range<usize>,
+    pitches: Vec<f32>,
+    quantiles: Option<RangeQuantiles>,
+}
+
+impl Window {
+    /// Makes sure that a range is covered, and with it the runs that start soon after:
+    /// twice the longest run from the first of `notes` on.
+    fn cover(&mut self, range: &Range<usize>, notes: &[Note], timeline: &Timeline) {
+        if self.frames.start <= range.start && range.end <= self.frames.end {
+            return;
+        }
+        let last = &notes[notes.len().min(2 * MAX_RUN) - 1];
+        let end = timeline.range(last.onset_s, last.offset_s).end;
+        self.frames = range.start..end.max(range.end);
+        let pitch = |at| timeline.frame(at).pitch.unwrap_or(f32::NAN);
+        self.pitches = self.frames.clone().map(pitch).collect();
+        self.quantiles = Some(RangeQuantiles::new(&self.pitches));
+    }
+
+    fn swing(&self, range: &Range<usize>, timeline: &Timeline) -> Option<Swing<'_>> {
+        if range.is_empty() {
+            return None;
+        }
+        let within = range.start - self.frames.start..range.end - self.frames.start;
+        let quantiles = self.quantiles.as_ref()?;
+        let hops = Hops {
+            start_s: timeline.frame(range.start).time_s,
+            hop_s: timeline.hop_s,
+            pitches: &self.pitches[within.clone()],
+        };
+        let count = quantiles.count(&within);
+        Swing::find(hops, count, |share| quantiles.quantile(&within, share))
     }
 }
 
@@ -123,22 +173,20 @@ const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
 
 /// How many notes from the first on could be parts of one oscillation: short ones, and
 /// longer ones in which the segmenter missed every turn.
-fn run_length(notes: &[Note]) -> usize {
-    let fits = |(i, note): &(usize, &Note)| {
+fn run_length(notes: &[Note], missed: &[bool]) -> usize {
+    let fits = |(i, (note, missed)): &(usize, (&Note, &bool))| {
         let linked = *i == 0 || note.measured.dip_db < DIP_DB;
-        linked && (note.duration_s() < NOTE_S || missed(note))
+        linked && (note.duration_s() < NOTE_S || **missed)
     };
-    notes
-        .iter()
-        .take(MAX_RUN)
-        .enumerate()
-        .take_while(fits)
-        .count()
+    let notes = notes.iter().zip(missed).take(MAX_RUN);
+    notes.enumerate().take_while(fits).count()
 }
 
 /// Whether a long note oscillates so widely that the segmenter should have cut it.
 fn missed(note: &Note) -> bool {
-    Oscillation::measure(&note.contour).is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
+    note.duration_s() >= NOTE_S
+        && Oscillation::measure(&note.contour)
+            .is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
 }
 
 /// How many notes one counts for: a long one is several that the segmenter missed.
@@ -156,82 +204,137 @@ struct Oscillation {
 
 impl Oscillation {
     fn measure(contour: &Contour) -> Option<Oscillation> {
-        let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
-        if pitches.len() < 8 {
+        let pitches: Vec<f32> = contour.points.iter().map(|p| p.pitch).collect();
+        let mut sorted: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
+        let count = sorted.len();
+        let share = |part: f64| {
+            let at = (count.checked_sub(1)? as f64 * part) as usize;
+            Some(*sorted.select_nth_unstable_by(at, f32::total_cmp).1)
+        };
+        let hops = Hops {
+            start_s: contour.start_s,
+            hop_s: contour.hop_s,
+            pitches: &pitches,
+        };
+        Swing::find(hops, count, share)?.heard(|| contour.clone())
+    }
+}
+
+/// Pitch hop by hop, in semitones; NaN where there is none.
+struct Hops<'a> {
+    /// Stream time of the first, in seconds.
+    start_s: f64,
+    hop_s: f64,
+    pitches: &'a [f32],
+}
+
+/// A pitch that crosses the middle of its range again and again.
+struct Swing<'a> {
+    pitches: &'a [f32],
+    middle: f32,
+    /// From the lower side to the upper, in semitones.
+    width: f32,
+    /// Turns back and forth, and the time that they take, in seconds.
+    turns: f64,
+    span_s: f64,
+}
+
+impl<'a> Swing<'a> {
+    /// Swing of hops of which `count` have a pitch, with the quantiles of those.
+    fn find(
+        hops: Hops<'a>,
+        count: usize,
+        mut share: impl FnMut(f64) -> Option<f32>,
+    ) -> Option<Swing<'a>> {
+        if count < 8 {
             return None;
         }
-        let mut share = |part: f64| {
-            let at = ((pitches.len() - 1) as f64 * part) as usize;
-            *pitches.select_nth_unstable_by(at, f32::total_cmp).1
-        };
-        let (low, high) = (share(0.1), share(0.9));
+        let (low, high) = (share(0.1)?, share(0.9)?);
         let width = high - low;
-        if !WIDTH.contains(&width) || share(0.98) - share(0.02) > WIDTH.end {
+        if !WIDTH.contains(&width) || share(0.98)? - share(0.02)? > WIDTH.end {
             return None;
         }
         let middle = 0.5 * (low + high);
-        let crossings = crossings_s(contour, middle, MARGIN * width);
-        let span_s = crossings.last()? - crossings.first()?;
-        let turns = (crossings.len() - 1) as f64 / 2.0;
-        let length_s = contour.points.len() as f64 * contour.hop_s;
-        let start_s = crossings[0] - contour.start_s;
-        let end_s = length_s - start_s - span_s;
-        let longest_s = crossings
-            .windows(2)
-            .map(|w| w[1] - w[0])
-            .fold(0.0, f64::max);
-        let steady = longest_s < LONGEST_SIDE_S && start_s.max(end_s) < EDGE_S;
-        if crossings.len() < CROSSINGS || !steady {
+        let mut crossings = hops.crossings_s(middle, MARGIN * width);
+        let first_s = crossings.next()?;
+        let start_s = first_s - hops.start_s;
+        if start_s >= EDGE_S {
             return None;
         }
-        let within = |p: &&f32| (**p - middle).abs() < width / 6.0;
-        let in_the_middle = pitches.iter().filter(within).count() as f64 / pitches.len() as f64;
-        let vibrato = wide_vibrato(contour, SINE_SHARE);
-        if let Some(technique) = vibrato.filter(|_| in_the_middle > MIDDLE_SHARE) {
-            let pitch = f64::from(middle);
+        let (mut last_s, mut count) = (first_s, 1);
+        for crossing_s in crossings {
+            if crossing_s - last_s >= LONGEST_SIDE_S {
+                return None;
+            }
+            (last_s, count) = (crossing_s, count + 1);
+        }
+        let span_s = last_s - first_s;
+        let end_s = hops.pitches.len() as f64 * hops.hop_s - start_s - span_s;
+        let enough = count >= CROSSINGS && end_s < EDGE_S;
+        enough.then_some(Swing {
+            pitches: hops.pitches,
+            middle,
+            width,
+            turns: (count - 1) as f64 / 2.0,
+            span_s,
+        })
+    }
+
+    /// What the swing is heard as, if it is heard as one note; `contour` is its own.
+    fn heard(&self, contour: impl Fn() -> Contour) -> Option<Oscillation> {
+        let voiced = || self.pitches.iter().filter(|p| !p.is_nan());
+        let within = |p: &&f32| (**p - self.middle).abs() < self.width / 6.0;
+        let in_the_middle = voiced().filter(within).count() as f64 / voiced().count() as f64;
+        let vibrato = (in_the_middle > MIDDLE_SHARE)
+            .then(|| wide_vibrato(&contour(), SINE_SHARE))
+            .flatten();
+        if let Some(technique) = vibrato {
             return Some(Oscillation {
                 technique,
-                pitch,
-                width,
+                pitch: f64::from(self.middle),
+                width: self.width,
             });
         }
-        if turns / span_s < SLOWEST_HZ {
+        let rate_hz = self.turns / self.span_s;
+        if rate_hz < SLOWEST_HZ {
             return None;
         }
         // A trill is heard at its lower note.
         let side = |above: bool| {
-            let on_side = pitches.iter().filter(move |p| (**p > middle) == above);
+            let on_side = voiced().filter(move |p| (**p > self.middle) == above);
             median(on_side.map(|p| f64::from(*p)))
         };
         let (lower, upper) = (side(false)?, side(true)?);
         let technique = Technique::Trill {
-            rate_hz: (turns / span_s) as f32,
+            rate_hz: rate_hz as f32,
             interval_cents: ((upper - lower) * 100.0) as f32,
         };
         Some(Oscillation {
             technique,
             pitch: lower,
-            width,
+            width: self.width,
         })
     }
 }
 
-/// Times at which the pitch crosses a middle by more than a margin.
-fn crossings_s(contour: &Contour, middle: f32, margin: f32) -> Vec<f64> {
-    let mut side = 0;
-    let mut crossings = Vec::new();
-    for (time_s, point) in contour.voiced() {
-        let off = point.pitch - middle;
-        if off.abs() < margin {
-            continue;
-        }
-        let now = if off > 0.0 { 1 } else { -1 };
-        if side != 0 && now != side {
-            crossings.push(time_s);
-        }
-        side = now;
+impl Hops<'_> {
+    /// Times at which the pitch crosses a middle by more than a margin.
+    fn crossings_s(&self, middle: f32, margin: f32) -> impl Iterator<Item = f64> {
+        let mut side = None;
+        self.pitches
+            .iter()
+            .enumerate()
+            .filter_map(move |(i, pitch)| {
+                let off = pitch - middle;
+                if off.is_nan() || off.abs() < margin {
+                    return None;
+                }
+                let above = off > 0.0;
+                let crossed = side.is_some_and(|before| before != above);
+                side = Some(above);
+                crossed.then_some(self.start_s + i as f64 * self.hop_s)
+            })
     }
-    crossings
 }
 
 #[cfg(test)]

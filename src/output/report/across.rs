@@ -2,11 +2,10 @@
 
 use std::io;
 
-use quick_xml::escape::escape;
-
 use super::{Sink, picture, write_page};
 use crate::intonation::across::{Across, Row};
 use crate::line::LineContext;
+use crate::text::xml_escaped;
 use crate::units::clock;
 
 /// The report.
@@ -34,8 +33,8 @@ impl AcrossHtml<'_> {
                  <div><dt>against the tuning</dt><dd>{:+.1} cents</dd></div>\
                  <div><dt>spread</dt><dd>{:.1} cents</dd></div>\
                  <div><dt>best reference</dt><dd>A4 = {:.1} Hz</dd></div>",
-                escape(horn),
-                escape(tuning.title()),
+                xml_escaped(horn),
+                xml_escaped(tuning.title()),
                 tuning.reference().a4_hz(),
                 across.whole.notes,
                 across.whole.mean_cents,
@@ -74,7 +73,7 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
              <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:.1}</td></tr>",
-            escape(&row.name),
+            xml_escaped(&row.name),
             second_column(what, row),
             row.notes,
             clock(row.length_s),
@@ -134,7 +133,7 @@ fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
             y(row.mean_cents - row.spread_cents),
             picture::tune(row.mean_cents).0,
             y(row.mean_cents),
-            escape(&row.name),
+            xml_escaped(&row.name),
             row.mean_cents,
             row.spread_cents
         )?;

@@ -12,14 +12,15 @@ use std::io;
 
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
-use quick_xml::escape::escape;
 use serde::Serialize;
 
 use super::json::rounded;
+use super::provenance::PROGRAM;
 use super::{Output, Sink, picture};
 use crate::audio::flac::Flac;
 use crate::intonation::{self, Report};
 use crate::line::{Line, LineNote};
+use crate::text::xml_escaped;
 use sections::articulation_text;
 
 /// The report.
@@ -65,11 +66,12 @@ pub(super) fn write_page(
     write!(
         to,
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta name=\"generator\" content=\"{PROGRAM}\">\
          <meta name=\"viewport\" content=\"width=device-width\">\
          <meta name=\"color-scheme\" content=\"light dark\">\
          <link rel=\"icon\" href=\"data:,\">\
          <title>{} · intonation</title><style>{STYLE}</style></head><body><main>\n",
-        escape(title)
+        xml_escaped(title)
     )?;
     body(to)?;
     writeln!(to, "</main></body></html>")

@@ -2,14 +2,13 @@
 
 use std::io;
 
-use quick_xml::escape::escape;
-
 use super::super::csv::detail;
 use super::{Report, Sink, plots};
 use crate::horn::tube::{slide_direction, slide_place};
 use crate::intonation::groups::Group;
 use crate::intonation::shares::fingering_heading;
 use crate::line::{Line, LineNote};
+use crate::text::xml_escaped;
 use crate::units::clock;
 
 /// A note's articulation as text.
@@ -31,14 +30,18 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
         to,
         "<header><h1>{}</h1><p>{} · {} at A4 = {} Hz · {}</p></header>\
          <section><h2>Overall</h2><dl class=\"facts\">",
-        escape(&line.source),
-        escape(horn),
-        escape(context.tuning.title()),
+        xml_escaped(&line.source),
+        xml_escaped(horn),
+        xml_escaped(context.tuning.title()),
         context.tuning.reference().a4_hz(),
         clock(line.length_s)
     )?;
     let mut fact = |name: &str, value: String| {
-        write!(to, "<div><dt>{name}</dt><dd>{}</dd></div>", escape(&value))
+        write!(
+            to,
+            "<div><dt>{name}</dt><dd>{}</dd></div>",
+            xml_escaped(&value)
+        )
     };
     fact("notes", report.notes.len().to_string())?;
     if report.notes.is_empty() {
@@ -114,7 +117,7 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
             measured.spread_cents,
             measured.drift_cents,
             named.note.level_db,
-            escape(articulation_text(named)),
+            xml_escaped(&articulation_text(named)),
         )?;
     }
     write!(to, "</tbody></table></div></section>")

@@ -1,0 +1,176 @@
+"""Results as Parquet files::
+
+    OUT/notes/3f/3f0c...-91ab22c4.parquet   the notes of one take: content and settings
+    OUT/summary.parquet                     a row a take
+
+Files appear whole or not at all. Two workers that write the same result write the same
+bytes' worth of it; the later one stays.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import uuid
+from typing import Any
+
+import fsspec
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.dataset
+import pyarrow.parquet
+
+from ..errors import InputError, OutputError
+from ..notes import NOTE_DTYPE
+
+_ARROW = {"f8": pa.float64(), "f4": pa.float32(), "i2": pa.int16(), "b1": pa.bool_()}
+
+
+def _field(name: str) -> pa.Field:
+    kind = NOTE_DTYPE[name]
+    return pa.field(name, pa.string() if kind.kind == "U" else _ARROW[kind.str[1:]])
+
+
+NOTES_SCHEMA = pa.schema(
+    [pa.field("take", pa.string()), pa.field("content", pa.string())]
+    + [_field(name) for name in NOTE_DTYPE.names or ()]
+)
+"""Columns of a result: ``take`` (name of the first take with this content), ``content``
+(its hash, as in the summary), and those of :data:`leadpipe.NOTE_DTYPE`."""
+
+SUMMARY_SCHEMA = pa.schema(
+    [
+        ("take", pa.string()),
+        ("content", pa.string()),
+        ("status", pa.string()),
+        ("error_kind", pa.string()),
+        ("error", pa.string()),
+        ("warnings", pa.list_(pa.string())),
+        ("notes", pa.int32()),
+        ("length_s", pa.float64()),
+        ("mean_cents", pa.float64()),
+        ("spread_cents", pa.float64()),
+        ("cpu_s", pa.float64()),
+        ("version", pa.string()),
+        ("result", pa.string()),
+    ]
+)
+"""Columns of the summary. ``status``: ``done`` in this run, ``kept`` from an earlier one,
+or ``failed``. ``content``: BLAKE2b-128 of the file's bytes. ``mean_cents`` and
+``spread_cents`` (standard deviation) are weighted by the notes' sounding time.
+``cpu_s``: processor time that the take took when it was done. ``result``: its file below
+the folder of results."""
+
+
+class Store:
+    """A folder or a bucket of results."""
+
+    def __init__(self, out: str) -> None:
+        self.files, self.root = fsspec.core.url_to_fs(out)
+
+    def path(self, name: str) -> str:
+        return f"{self.root.rstrip('/')}/{name}"
+
+    def check(self) -> None:
+        """Refuses a folder that cannot be written to, before long work starts."""
+        probe = f".{uuid.uuid4().hex}.staged"
+        try:
+            self.write(probe, pa.table({}))
+            self.files.rm(self.path(probe))
+        except OSError as error:
+            raise OutputError(f"{self.root}: {error}; choose another folder") from error
+
+    def exists(self, name: str) -> bool:
+        return bool(self.files.exists(self.path(name)))
+
+    def write(self, name: str, table: pa.Table) -> None:
+        """Writes a table under a temporary name, which is then changed."""
+        path = self.path(name)
+        folder = path.rsplit("/", 1)[0]
+        self.files.makedirs(folder, exist_ok=True)
+        staged = f"{folder}/.{uuid.uuid4().hex}.staged"
+        try:
+            with self.files.open(staged, "wb") as to:
+                pyarrow.parquet.write_table(table, to, compression="zstd")
+            self.files.mv(staged, path)
+        except BaseException:
+            if self.files.exists(staged):
+                self.files.rm(staged)
+            raise
+
+    def metadata(self, name: str) -> dict[str, Any]:
+        """What :func:`result_table` noted in a result."""
+        with self.files.open(self.path(name), "rb") as file:
+            schema = pyarrow.parquet.read_schema(file)
+        row = json.loads((schema.metadata or {})[b"leadpipe"])
+        assert isinstance(row, dict)
+        return row
+
+
+def settings_id(version: str, options: dict[str, Any]) -> str:
+    """Short name of a version and the settings of a run. Horns and tunings of one's own
+    count by what is in their files."""
+    described = dict(options)
+    for name in ("horn", "tuning"):
+        value = described.get(name)
+        if isinstance(value, str) and value.endswith((".toml", ".syx")):
+            with open(value, "rb") as file:
+                described[name] = hashlib.blake2b(file.read(), digest_size=16).hexdigest()
+    text = json.dumps([version, described], sort_keys=True)
+    return hashlib.blake2b(text.encode(), digest_size=4).hexdigest()
+
+
+def result_name(content: str, settings: str) -> str:
+    return f"notes/{content[:2]}/{content}-{settings}.parquet"
+
+
+def result_table(row: dict[str, Any], notes: npt.NDArray[np.void]) -> pa.Table:
+    """The notes of a take, and its row of the summary as metadata."""
+    columns = [
+        pa.array([row["take"]] * len(notes), pa.string()),
+        pa.array([row["content"]] * len(notes), pa.string()),
+    ]
+    for name in NOTE_DTYPE.names or ():
+        values = notes[name]
+        columns.append(
+            pa.array(values.tolist() if values.dtype.kind == "U" else np.ascontiguousarray(values))
+        )
+    table = pa.Table.from_arrays(
+        [column.cast(field.type) for column, field in zip(columns, NOTES_SCHEMA)],
+        schema=NOTES_SCHEMA,
+    )
+    return table.replace_schema_metadata({"leadpipe": json.dumps(row)})
+
+
+def summary_table(rows: list[dict[str, Any]]) -> pa.Table:
+    return pa.Table.from_pylist(rows, schema=SUMMARY_SCHEMA)
+
+
+def summary(out: str | os.PathLike[str]) -> pa.Table:
+    """The summary of a run: a row a take, columns as in :data:`SUMMARY_SCHEMA`.
+
+    Raises:
+        InputError: there is none.
+    """
+    store = Store(os.fspath(out))
+    if not store.exists("summary.parquet"):
+        raise InputError(f"{os.fspath(out)}: no summary here; give the folder of a run's results")
+    with store.files.open(store.path("summary.parquet"), "rb") as file:
+        return pyarrow.parquet.read_table(file)
+
+
+def notes(out: str | os.PathLike[str]) -> pyarrow.dataset.Dataset:
+    """The notes of all takes that are in the summary, as a dataset to be filtered and
+    read in parts; columns as in :data:`NOTES_SCHEMA`.
+
+    Example:
+        ``notes("results").to_table(columns=["take", "cents"]).to_pandas()``
+    """
+    store = Store(os.fspath(out))
+    names = [name for name in summary(out)["result"].unique().to_pylist() if name]
+    paths = [store.path(name) for name in names]
+    return pyarrow.dataset.dataset(
+        paths, schema=NOTES_SCHEMA, format="parquet", filesystem=store.files
+    )
