@@ -18,7 +18,7 @@ use super::{Estimator, Excerpt, PitchOptions, stem};
 enum AnyTranscriber {
     Own(Box<Transcriber>),
     #[cfg(feature = "pitch-detection")]
-    Baseline(leadpipe::internals::transcriber::BaselineTranscriber),
+    Baseline(Box<leadpipe::internals::transcriber::BaselineTranscriber>),
 }
 
 impl AnyTranscriber {
@@ -116,7 +116,7 @@ fn transcribe(
         #[cfg(feature = "pitch-detection")]
         Estimator::PitchDetection => {
             use leadpipe::internals::transcriber::BaselineTranscriber;
-            AnyTranscriber::Baseline(BaselineTranscriber::new(settings))
+            AnyTranscriber::Baseline(Box::new(BaselineTranscriber::new(settings)))
         }
         #[cfg(not(feature = "pitch-detection"))]
         Estimator::PitchDetection => {
