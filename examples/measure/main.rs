@@ -1,4 +1,4 @@
-//! Measures the ear and prints every figure, so that each change is seen:
+//! Measures the transcription and prints every figure, so that each change is seen:
 //!
 //! ```text
 //! cargo run --release --example measure                 # what the project makes itself
@@ -6,7 +6,7 @@
 //! ```
 //!
 //! FOLDER holds `manifest.json` (a list of files with `midi`, `cents`,
-//! `articulation`), the files, and `lines/line-NN.flac` with `line-NN.json`
+//! `articulation`), the files, and `lines2/line-NN.flac` with `line-NN.json`
 //! (notes with `onset`, `offset`, `midi`, `attack`).
 
 mod frames;
@@ -14,6 +14,7 @@ mod lines;
 mod nothing;
 mod phrases;
 mod recordings;
+mod rooms;
 mod shapes;
 mod speed;
 mod tones;
@@ -29,6 +30,7 @@ fn main() {
         let folder = Path::new(&folder);
         frames::measure(folder);
         lines::measure(folder);
+        rooms::measure(folder);
         phrases::measure(folder);
     } else {
         println!("\nname a folder of recordings with known notes to measure on those too");

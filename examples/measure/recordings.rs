@@ -36,8 +36,8 @@ struct Truth {
 
 /// All lines of a folder with their notes.
 pub fn lines(folder: &Path) -> Vec<(PathBuf, Vec<Known>)> {
-    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder.join("lines"))
-        .expect("lines/")
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder.join("lines2"))
+        .expect("lines2/")
         .map(|entry| entry.expect("an entry").path())
         .filter(|path| path.extension().is_some_and(|e| e == "flac"))
         .collect();

@@ -1,0 +1,260 @@
+//! The same lines in other surroundings, and changed in ways that must not matter.
+//!
+//! Reverberation is by image sources (Allen and Berkley, J. Acoust. Soc. Am. 65, 1979, from
+//! memory), another method than the decaying noise of the training's rooms.
+
+use std::f64::consts::TAU;
+use std::path::Path;
+
+use leadpipe::internals::demo::brass::Noise;
+use leadpipe::{Mode, Note};
+use realfft::RealFftPlanner;
+
+use crate::lines::note_scores;
+use crate::recordings::{Known, lines, listen, samples};
+
+type Change = Box<dyn Fn(&[f32], f64) -> Vec<f32>>;
+
+/// Surroundings by name.
+fn surroundings() -> Vec<(&'static str, Change)> {
+    let room = |size: [f64; 3], rt60_s: f64| -> Change {
+        Box::new(move |x, rate_hz| reverberate(x, rate_hz, size, rt60_s))
+    };
+    vec![
+        ("dry", Box::new(|x: &[f32], _| x.to_vec())),
+        ("room, RT60 0.4 s", room([6.0, 4.7, 2.9], 0.4)),
+        ("hall, 1.2 s", room([19.0, 14.3, 7.9], 1.2)),
+        ("church, 2.0 s", room([38.0, 17.7, 12.1], 2.0)),
+        ("pink noise 20 dB under", Box::new(|x, _| noisy(x, -20.0))),
+        ("pink noise 10 dB under", Box::new(|x, _| noisy(x, -10.0))),
+        (
+            "hum 30 dB under",
+            Box::new(|x, rate_hz| hum(x, rate_hz, -30.0)),
+        ),
+        (
+            "chords 20 dB under",
+            Box::new(|x, rate_hz| chords(x, rate_hz, -20.0)),
+        ),
+        (
+            "chords 12 dB under",
+            Box::new(|x, rate_hz| chords(x, rate_hz, -12.0)),
+        ),
+        ("40 dB quieter", Box::new(|x, _| scaled(x, -40.0))),
+    ]
+}
+
+pub fn measure(folder: &Path) {
+    let lines: Vec<(Vec<f32>, f64, Vec<Known>)> = lines(folder)
+        .into_iter()
+        .map(|(path, known)| {
+            let (sound, rate_hz) = samples(&path);
+            (sound, rate_hz, known)
+        })
+        .collect();
+    println!("\nsurroundings: note F and with offset, full pass; note F, causal");
+    for (name, change) in surroundings() {
+        let mut sums = [0.0; 3];
+        for (sound, rate_hz, known) in &lines {
+            let changed = change(sound, *rate_hz);
+            let (note, offset) = note_scores(known, &listen(&changed, *rate_hz, Mode::Full).notes);
+            let (causal, _) = note_scores(known, &listen(&changed, *rate_hz, Mode::Causal).notes);
+            for (sum, score) in sums.iter_mut().zip([note, offset, causal]) {
+                *sum += score / lines.len() as f64;
+            }
+        }
+        let [note, offset, causal] = sums;
+        println!("  {name:<24} {note:.3}  {offset:.3}  {causal:.3}");
+    }
+    println!("\nshare of notes that stay within 5 ms and 2 cents: full pass, causal");
+    for (name, late_s, change) in harmless() {
+        let mut shares = [0.0; 2];
+        for (sound, rate_hz, _) in &lines {
+            let changed = change(sound, *rate_hz);
+            for (share, mode) in shares.iter_mut().zip([Mode::Full, Mode::Causal]) {
+                let before = listen(sound, *rate_hz, mode).notes;
+                let after = listen(&changed, *rate_hz, mode).notes;
+                *share += staying(&before, &after, late_s) / lines.len() as f64;
+            }
+        }
+        println!("  {name:<24} {:.3}  {:.3}", shares[0], shares[1]);
+    }
+}
+
+/// Changes that must not change the notes, and by how much they delay them, in seconds
+/// (at 44.1 kHz).
+fn harmless() -> Vec<(&'static str, f64, Change)> {
+    let later =
+        |count: usize| -> Change { Box::new(move |x, _| [&vec![0.0; count][..], x].concat()) };
+    vec![
+        ("29 samples later", 29.0 / 44_100.0, later(29)),
+        ("100 ms later", 0.1, later(4_410)),
+        ("20 dB quieter", 0.0, Box::new(|x, _| scaled(x, -20.0))),
+        ("40 dB quieter", 0.0, Box::new(|x, _| scaled(x, -40.0))),
+    ]
+}
+
+/// Share of notes, of both lists together, that have their like in the other.
+fn staying(before: &[Note], after: &[Note], late_s: f64) -> f64 {
+    let like = |a: &Note, b: &Note| {
+        (b.onset_s - a.onset_s - late_s).abs() < 0.005 && (a.pitch - b.pitch).abs() < 0.02
+    };
+    let kept = before.iter().filter(|a| after.iter().any(|b| like(a, b)));
+    2.0 * kept.count() as f64 / (before.len() + after.len()).max(1) as f64
+}
+
+fn scaled(x: &[f32], by_db: f64) -> Vec<f32> {
+    let gain = 10f64.powf(by_db / 20.0) as f32;
+    x.iter().map(|s| s * gain).collect()
+}
+
+/// Root mean square of the horn while it sounds.
+fn playing(x: &[f32]) -> f64 {
+    let loud: Vec<f64> = x
+        .iter()
+        .map(|&s| f64::from(s))
+        .filter(|s| s.abs() > 1e-3)
+        .collect();
+    (loud.iter().map(|s| s * s).sum::<f64>() / loud.len().max(1) as f64).sqrt()
+}
+
+/// Adds a sound at a level under the horn.
+fn beside(x: &[f32], other: &[f64], level_db: f64) -> Vec<f32> {
+    let rms = (other.iter().map(|s| s * s).sum::<f64>() / other.len() as f64).sqrt();
+    let gain = playing(x) * 10f64.powf(level_db / 20.0) / rms;
+    x.iter()
+        .zip(other)
+        .map(|(s, o)| s + (gain * o) as f32)
+        .collect()
+}
+
+/// Pink noise: white noise through first-order filters an octave and a half apart.
+fn noisy(x: &[f32], level_db: f64) -> Vec<f32> {
+    let mut noise = Noise::new(x.len() as u64);
+    let mut poles = [0.0f64; 8];
+    let pink = (0..x.len()).map(|_| {
+        let white = noise.value();
+        for (i, pole) in poles.iter_mut().enumerate() {
+            let share = 0.5 * 0.35f64.powi(i as i32);
+            *pole += share * (white - *pole);
+        }
+        poles
+            .iter()
+            .enumerate()
+            .map(|(i, p)| p * 0.35f64.powi(i as i32).sqrt().recip())
+            .sum()
+    });
+    beside(x, &pink.collect::<Vec<f64>>(), level_db)
+}
+
+/// Mains hum of 50 Hz and its first four multiples.
+fn hum(x: &[f32], rate_hz: f64, level_db: f64) -> Vec<f32> {
+    let sample = |i: usize| {
+        (1..=5)
+            .map(|h| (TAU * 50.0 * f64::from(h) * i as f64 / rate_hz).sin() / f64::from(h))
+            .sum()
+    };
+    beside(x, &(0..x.len()).map(sample).collect::<Vec<f64>>(), level_db)
+}
+
+/// A chord of four notes with six partials each, another every two seconds.
+fn chords(x: &[f32], rate_hz: f64, level_db: f64) -> Vec<f32> {
+    const CHORDS: [[f64; 4]; 3] = [
+        [45.0, 52.0, 57.0, 60.0],
+        [43.0, 50.0, 59.0, 62.0],
+        [40.0, 47.0, 56.0, 59.0],
+    ];
+    let sample = |i: usize| {
+        let time_s = i as f64 / rate_hz;
+        let chord = CHORDS[(time_s / 2.0) as usize % CHORDS.len()];
+        let note = |pitch: f64| {
+            let hz = 440.0 * ((pitch - 69.0) / 12.0).exp2();
+            (1..=6)
+                .map(|h| (TAU * hz * f64::from(h) * time_s).sin() / f64::from(h).powf(1.5))
+                .sum::<f64>()
+        };
+        chord.map(note).iter().sum()
+    };
+    beside(x, &(0..x.len()).map(sample).collect::<Vec<f64>>(), level_db)
+}
+
+/// A sound in a shoebox room of a size in metres, its direct sound 6 dB over the rest.
+fn reverberate(x: &[f32], rate_hz: f64, size: [f64; 3], rt60_s: f64) -> Vec<f32> {
+    let wet = convolve(x, &reflections(rate_hz, size, rt60_s));
+    let energy = |x: &[f32]| x.iter().map(|s| f64::from(s * s)).sum::<f64>();
+    let gain = ((energy(x) / energy(&wet)).sqrt() * 10f64.powf(-6.0 / 20.0)) as f32;
+    wet.iter()
+        .enumerate()
+        .map(|(i, w)| x.get(i).unwrap_or(&0.0) + gain * w)
+        .collect()
+}
+
+/// What reaches a microphone after the direct sound, from the mirror images of the horn
+/// in six walls.
+fn reflections(rate_hz: f64, size: [f64; 3], rt60_s: f64) -> Vec<f32> {
+    const SOUND_M_PER_S: f64 = 343.0;
+    let [a, b, c] = size;
+    let surface = 2.0 * (a * b + b * c + c * a);
+    // Sabine's formula for the share of the energy that a wall takes.
+    let absorption = (0.161 * a * b * c / (surface * rt60_s)).min(0.95);
+    let reflected = (1.0 - absorption).sqrt();
+    let (horn, microphone) = (size.map(|m| 0.37 * m), size.map(|m| 0.58 * m));
+    let reach_m = rt60_s * SOUND_M_PER_S;
+    let direct_m = distance([0, 1, 2].map(|d| horn[d] - microphone[d]));
+    let mut response = vec![0f32; (1.05 * rt60_s * rate_hz) as usize];
+    let along = |d: usize| {
+        let most = (reach_m / size[d]).ceil() as i32;
+        (-most..=most).map(move |n| {
+            let even = n.rem_euclid(2) == 0;
+            let place = f64::from(n) * size[d] + if even { horn[d] } else { size[d] - horn[d] };
+            (place - microphone[d], n.abs())
+        })
+    };
+    for (x, i) in along(0) {
+        for (y, j) in along(1) {
+            for (z, k) in along(2) {
+                let far_m = distance([x, y, z]);
+                let at = ((far_m - direct_m) / SOUND_M_PER_S * rate_hz) as usize;
+                if i + j + k > 0 && at < response.len() {
+                    response[at] += (reflected.powi(i + j + k) / far_m) as f32;
+                }
+            }
+        }
+    }
+    response
+}
+
+fn distance(by: [f64; 3]) -> f64 {
+    by.iter().map(|d| d * d).sum::<f64>().sqrt()
+}
+
+fn convolve(x: &[f32], response: &[f32]) -> Vec<f32> {
+    let length = x.len() + response.len();
+    let size = length.next_power_of_two();
+    let mut planner = RealFftPlanner::<f32>::new();
+    let (forward, back) = (
+        planner.plan_fft_forward(size),
+        planner.plan_fft_inverse(size),
+    );
+    let spectrum = |signal: &[f32]| {
+        let mut padded = signal.to_vec();
+        padded.resize(size, 0.0);
+        let mut out = forward.make_output_vec();
+        forward
+            .process(&mut padded, &mut out)
+            .expect("lengths of the plan");
+        out
+    };
+    let mut product: Vec<_> = spectrum(x)
+        .iter()
+        .zip(spectrum(response))
+        .map(|(a, b)| a * b)
+        .collect();
+    let (first, last) = (0, product.len() - 1);
+    product[first].im = 0.0;
+    product[last].im = 0.0;
+    let mut out = back.make_output_vec();
+    back.process(&mut product, &mut out)
+        .expect("lengths of the plan");
+    out.truncate(length);
+    out
+}
