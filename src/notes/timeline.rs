@@ -11,6 +11,8 @@ use crate::units::{Pitch, db_power, power_db};
 /// in seconds.
 const RELEASE_DB: f32 = 10.0;
 const RELEASE_S: f64 = 0.3;
+/// A note is heard down to so many dB under its loudest.
+const HEARD_DB: f32 = 30.0;
 /// Pitches this close belong together, in semitones.
 const NEAR: f64 = 0.65;
 
@@ -115,6 +117,16 @@ impl Timeline {
         track
     }
 
+    /// Takes the pitches between two times from another track, as far as the sound is at
+    /// least so loud, in dBFS over 20 ms.
+    pub(super) fn adopt_loud(&mut self, other: &Timeline, from_s: f64, to_s: f64, least_db: f32) {
+        for at in self.range(from_s, to_s) {
+            if self.level_around(at, 0.02) > least_db {
+                self.frames[at].pitch = other.frames[at].pitch;
+            }
+        }
+    }
+
     /// Takes the pitches between two times from another track of the same sound.
     pub(super) fn adopt(&mut self, other: &Timeline, from_s: f64, to_s: f64) {
         let range = self.range(from_s, to_s);
@@ -205,6 +217,16 @@ impl Timeline {
             .unwrap_or(earliest)
     }
 
+    /// Gives a frame a note's pitch if it has none; `false` if the note is not heard there.
+    fn lend_pitch(&mut self, at: usize, pitch: f32, note: &Note) -> bool {
+        let heard = self.level_around(at, 0.02) > note.level_db - HEARD_DB;
+        let frame = &mut self.frames[at];
+        if heard && frame.pitch.is_nan() {
+            frame.pitch = pitch;
+        }
+        heard
+    }
+
     /// Highest and lowest averaged level between two times, dBFS.
     pub(super) fn extremes(&self, from_s: f64, to_s: f64, width_s: f64) -> (f32, f32) {
         self.range(from_s, to_s)
@@ -224,7 +246,7 @@ pub(super) fn smooth_s(pitch: f64) -> f64 {
 /// is found, or where the burst of air before the tone has another pitch. Such frames
 /// keep their confidence. In `notes`, `decided_s` is still the start of the tone.
 pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
-    for note in notes {
+    for (i, note) in notes.iter().enumerate() {
         let tone_s = note.decided_s.max(note.onset_s);
         let tone = track.range(tone_s, note.offset_s);
         let lead_in = track.range(note.onset_s, tone_s);
@@ -260,6 +282,20 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
                 *pitch = last;
             } else {
                 last = *pitch;
+            }
+        }
+        // The air before a tone and what rings on after it, where they have no pitch of
+        // their own, are the note's as far as they are heard.
+        let before_s = i.checked_sub(1).map_or(0.0, |i| notes[i].offset_s);
+        let after_s = notes.get(i + 1).map_or(f64::INFINITY, |next| next.onset_s);
+        for at in track.range(before_s, note.onset_s).rev() {
+            if !track.lend_pitch(at, first, note) {
+                break;
+            }
+        }
+        for at in track.range(note.offset_s, after_s) {
+            if !track.lend_pitch(at, last, note) {
+                break;
             }
         }
     }

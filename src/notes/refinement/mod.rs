@@ -11,6 +11,10 @@ use super::timeline::{Timeline, smooth_s};
 use super::{Attack, Length, Measured, Note};
 use crate::analysis::tone::ToneTrack;
 
+/// A gap in which the level stays within so many dB of the notes around it, and that is no
+/// longer than this, in seconds, may be a turn of a shake: reverberation is softer.
+const TURN_DB: f32 = 5.0;
+const TURN_S: f64 = 0.2;
 /// What the offline pitch path adds to the log odds of its pitch, times the share of the
 /// sound over one half that it explains: the network has heard few horns, the correlation
 /// needs to have heard none. Of 0, 1.5, 3 and 6, this one does best over rooms and noise.
@@ -25,7 +29,7 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
         cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
     });
     let drafts = NoteModel::default().decode(&tone);
-    let own = timeline.of_notes(&drafts);
+    let mut own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
         let mut note = from_draft(draft, timeline);
@@ -48,9 +52,16 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
             note.measured.dip_db = dip_db(before, note, &own);
         }
     }
+    // A turn of a shake that the model took for no note is as loud as its neighbours.
+    for pair in notes.windows(2) {
+        let least_db = pair[0].level_db.min(pair[1].level_db) - TURN_DB;
+        if pair[1].onset_s - pair[0].offset_s < TURN_S {
+            own.adopt_loud(timeline, pair[0].offset_s, pair[1].onset_s, least_db);
+        }
+    }
     measure_contours(&mut notes, &own);
     oscillation::join(&mut notes, &own);
-    let slides = slides::between(&notes, &own);
+    let slides = slides::between(&notes, timeline);
     measure_contours(&mut notes, &own);
     for (note, slide) in notes.iter_mut().zip(slides) {
         note.techniques.extend(slide);

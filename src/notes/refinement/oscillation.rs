@@ -50,7 +50,7 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     let mut missed: Vec<bool> = notes.iter().map(missed).collect();
     let mut window = Window::default();
     let mut at = 0;
-    while at + 1 < notes.len() {
+    while at < notes.len() {
         let longest = run_length(&notes[at..], &missed[at..]);
         let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
@@ -76,8 +76,20 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             note.pitch = oscillation.pitch;
             note.techniques.push(oscillation.technique);
             note.contour = contour;
+        } else {
+            name_trill(&mut notes[at]);
         }
         at += 1;
+    }
+}
+
+/// Names a trill so narrow that both its pitches were taken for one note.
+fn name_trill(note: &mut Note) {
+    let found = Oscillation::measure(&note.contour);
+    let trill = found.filter(|o| o.in_the_middle <= MIDDLE_SHARE);
+    if let Some(oscillation) = trill.filter(|_| note.techniques.is_empty()) {
+        note.pitch = oscillation.pitch;
+        note.techniques.push(oscillation.technique);
     }
 }
 
@@ -200,6 +212,8 @@ struct Oscillation {
     pitch: f64,
     /// From the lower side to the upper, in semitones.
     width: f32,
+    /// Share of its time in the middle third of its range.
+    in_the_middle: f64,
 }
 
 impl Oscillation {
@@ -293,6 +307,7 @@ impl<'a> Swing<'a> {
                 technique,
                 pitch: f64::from(self.middle),
                 width: self.width,
+                in_the_middle,
             });
         }
         let rate_hz = self.turns / self.span_s;
@@ -313,6 +328,7 @@ impl<'a> Swing<'a> {
             technique,
             pitch: lower,
             width: self.width,
+            in_the_middle,
         })
     }
 }
