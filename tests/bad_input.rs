@@ -311,6 +311,14 @@ fn takes_come_from_pipes_too() {
     // Its sound cannot be read a second time; that is said before the first.
     let (code, errors) = refused(&pipe, &["--write", "report", "--audio"]);
     assert!(code == 4 && errors.contains("read from a pipe"), "{errors}");
+    #[cfg(feature = "live")]
+    for from in [pipe.to_str().unwrap(), "-"] {
+        let (code, errors) = fail(&["live", "--from", from]);
+        assert!(
+            code == 3 && errors.contains("from a file alone"),
+            "{errors}"
+        );
+    }
     let empty = with_stdin(&["transcribe", "-"], b"");
     let errors = String::from_utf8(empty.stderr).unwrap();
     assert_eq!(empty.status.code(), Some(3));

@@ -53,6 +53,8 @@ def arguments(
     rate = None if sample_rate is None else float(sample_rate)
     if is_path(take):
         path = os.fspath(take)  # type: ignore[arg-type]
+        if path == "-":
+            raise InputError("-: standard input is for the program; pass samples, or a path")
         return path, rate, name or str(path)
     array = as_array(take, name or "samples")  # type: ignore[arg-type]
     if rate is None:

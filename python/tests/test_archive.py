@@ -87,6 +87,18 @@ def test_results_are_those_of_a_call(client, takes, tmp_path):
         assert row["spread_cents"] == pytest.approx(report.spread_cents, abs=1e-9)
 
 
+def test_names_of_any_kind(client, samples, tmp_path):
+    folder = tmp_path / "takes"
+    folder.mkdir()
+    for at, name in enumerate(["ö ü 夢.wav", os.fsdecode(b"\xff\xfe.wav"), "a'b\nc.wav", "%20.wav"]):
+        soundfile.write(folder / "one.wav", samples[at * 100 : 4 * RATE], RATE)
+        (folder / "one.wav").rename(folder / name)
+    (folder / os.fsdecode(b"\xfd.wav")).write_text("no sound")
+    table = archive.run(folder, tmp_path / "out", client=client)
+    assert sorted(table["status"].to_pylist()) == ["done"] * 4 + ["failed"]
+    assert archive.notes(tmp_path / "out").count_rows() == sum(filter(None, table["notes"].to_pylist()))
+
+
 def written(folder: Path) -> dict[str, int]:
     files = folder.glob("notes/**/*.parquet")
     return {str(path.relative_to(folder)): path.stat().st_mtime_ns for path in files}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas
@@ -97,6 +98,14 @@ def test_horns_and_tunings_as_objects(samples):
     )
     assert_same(objects.to_numpy(), names.to_numpy())
     assert (objects.horn, objects.tuning, objects.reference_hz) == ("trumpet", "just", 441.0)
+
+
+def test_takes_side_by_side(samples):
+    """Threads give what one call after the other gives."""
+    pieces = [samples[at * 4_800 :] for at in range(8)]
+    hear = lambda piece: leadpipe.transcribe(piece, RATE).to_csv()  # noqa: E731
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(hear, pieces)) == [hear(piece) for piece in pieces]
 
 
 def test_samples_are_not_copied(tmp_path):

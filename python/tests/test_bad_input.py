@@ -58,6 +58,19 @@ def test_float64_beyond_float32_is_not_a_number():
         leadpipe.transcribe(with_sample(0.0).astype("float64") * 1e300, RATE)
 
 
+@pytest.mark.parametrize("path", ["", "-", "no\0path", "x" * 5_000, b"bytes.wav", None, {}, 3])
+def test_what_is_no_take(path):
+    for call in (leadpipe.transcribe, leadpipe.track):
+        with pytest.raises(leadpipe.InputError):
+            call(path, RATE)
+
+
+def test_read_only_samples_are_read():
+    samples = TONE.copy()
+    samples.flags.writeable = False
+    assert len(leadpipe.transcribe(samples, RATE)) == 1
+
+
 def test_silence():
     with pytest.raises(leadpipe.SilentError, match="silent"):
         leadpipe.transcribe(np.zeros(RATE, "float32"), RATE)

@@ -126,10 +126,15 @@ def result_name(content: str, settings: str) -> str:
     return f"notes/{content[:2]}/{content}-{settings}.parquet"
 
 
+def text(name: str) -> str:
+    """A name or a message as Parquet can hold it: bytes that are no UTF-8 replaced."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
 def result_table(row: dict[str, Any], notes: npt.NDArray[np.void]) -> pa.Table:
     """The notes of a take, and its row of the summary as metadata."""
     columns = [
-        pa.array([row["take"]] * len(notes), pa.string()),
+        pa.array([text(row["take"])] * len(notes), pa.string()),
         pa.array([row["content"]] * len(notes), pa.string()),
     ]
     for name in NOTE_DTYPE.names or ():
@@ -145,7 +150,8 @@ def result_table(row: dict[str, Any], notes: npt.NDArray[np.void]) -> pa.Table:
 
 
 def summary_table(rows: list[dict[str, Any]]) -> pa.Table:
-    return pa.Table.from_pylist(rows, schema=SUMMARY_SCHEMA)
+    held = [row | {n: text(row[n]) for n in ("take", "error") if row.get(n)} for row in rows]
+    return pa.Table.from_pylist(held, schema=SUMMARY_SCHEMA)
 
 
 def summary(out: str | os.PathLike[str]) -> pa.Table:

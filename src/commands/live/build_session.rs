@@ -16,6 +16,7 @@ use leadpipe::internals::live::send::midi_port::{MidiPort, Port};
 use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
 use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::internals::text::STDIN;
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
@@ -264,6 +265,15 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tunings: &[Arc<Tuning>]
 pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<capture::CaptureConfig> {
     let channel = rig.input.channel;
     if let Some(path) = from {
+        // A pipe would be read to its end before the first note, deaf to an interrupt.
+        let other = std::fs::metadata(path).is_ok_and(|found| !found.is_file() && !found.is_dir());
+        if other || path.as_os_str() == STDIN {
+            return Err(Error::input(
+                path,
+                "a session plays from a file alone, and this is none",
+                "save it to a file first",
+            ));
+        }
         return Ok(capture::CaptureConfig::Take {
             path: path.to_owned(),
             selection: Selection {
