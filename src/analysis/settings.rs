@@ -8,10 +8,10 @@ use crate::units::SAMPLE_RATES_HZ;
 /// highest written notes of a piccolo trumpet.
 pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 
-/// Noise gate where the user names none, dBFS: just over the noise of 16 bits, so that
-/// nothing is looked for in digital silence. Tone is told from louder noise by what its
-/// harmonics do, however quiet the recording.
-pub const DEFAULT_GATE_DB: f64 = -90.0;
+/// Noise gate where the user names none, dBFS: only digital silence lies below it. Tone is
+/// told from noise by what its harmonics do, at any level; a higher gate would make the
+/// notes of a quiet recording differ from those of the same one turned up.
+pub const DEFAULT_GATE_DB: f64 = -120.0;
 
 /// Noise gates that make sense, dBFS: from under 32-bit noise to full scale.
 const GATES_DB: std::ops::RangeInclusive<f64> = -200.0..=0.0;

@@ -414,7 +414,8 @@ mod tests {
         #[test]
         fn actions_are_read_as_written(
             name in "[a-z][a-z0-9-]{0,10}( [a-z0-9]{1,4})?",
-            by: i32,
+            by in -48i32..=48,
+            far in prop_oneof![i32::MIN..-48, 49..i32::MAX],
             space in " {0,3}",
         ) {
             for (text, command) in [
@@ -427,6 +428,7 @@ mod tests {
             }
             prop_assert_eq!(parse_action(&format!("un{name}")), None);
             prop_assert_eq!(parse_action(&format!("shift {name}")), None);
+            prop_assert_eq!(parse_action(&format!("shift {far}")), None);
         }
     }
 }
