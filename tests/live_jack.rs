@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use leadpipe::internals::demo::line;
 use leadpipe::{Mode, Settings, Transcriber};
-use stage::{Back, Live, OscEar, Server, alone, play};
+use stage::{Back, Live, OscReceiver, Server, alone, play};
 
 const RATE_HZ: f64 = 48_000.0;
 
@@ -35,8 +35,8 @@ fn perform(block: u32) -> Played {
     let folder = tempfile::tempdir().unwrap();
     let take = take(folder.path());
     let server = Server::start(block);
-    let ear = OscEar::start();
-    let osc = format!("127.0.0.1:{}", ear.port);
+    let receiver = OscReceiver::start();
+    let osc = format!("127.0.0.1:{}", receiver.port);
     let live = Live::start(
         Some(&server),
         &[
@@ -63,7 +63,7 @@ fn perform(block: u32) -> Played {
     Played {
         back,
         events: events.collect(),
-        osc: ear.messages(),
+        osc: receiver.messages(),
         causal: common::causal(&take),
         block,
     }

@@ -7,12 +7,14 @@ pub mod compare;
 pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
+mod files;
 pub mod horns;
 pub mod intonation;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod manual;
 mod part;
+mod progress;
 #[cfg(feature = "live")]
 pub mod rig;
 #[cfg(feature = "live")]
@@ -28,12 +30,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
+use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::line::ZERO_VOLT_NOTE;
 use leadpipe::internals::text::{STDIN, shown, shown_path};
-use leadpipe::internals::units::parse_key;
-use leadpipe::{
-    A4_HZ, DEFAULT_GATE_DB, Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning,
-};
+use leadpipe::internals::units::{A4_HZ, parse_key};
+use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning};
 use serde::Serialize;
 
 #[derive(Subcommand)]
@@ -148,7 +149,7 @@ pub struct SendOptions {
 pub enum Estimator {
     /// The built-in detector
     Own,
-    /// On trial: learned from played notes; better in rooms and noise, slower
+    /// On trial: a small neural network; better in rooms and noise, slower
     Learned,
     /// The McLeod detector of the crate pitch-detection
     PitchDetection,

@@ -461,8 +461,8 @@ pub fn soak(seconds: f64) -> Soak {
     let rounds = (seconds * 48_000.0 / line.len() as f64).ceil() as usize;
     crate::common::write_wav(&take, 48_000, &[&line.repeat(rounds)]);
     let server = Server::start(128);
-    let ear = OscEar::deaf();
-    let osc = format!("127.0.0.1:{}", ear.port);
+    let receiver = OscReceiver::deaf();
+    let osc = format!("127.0.0.1:{}", receiver.port);
     let live = Live::start(
         Some(&server),
         &[
@@ -518,24 +518,24 @@ fn room() -> PathBuf {
 }
 
 /// Receives OSC until dropped.
-pub struct OscEar {
+pub struct OscReceiver {
     pub port: u16,
     packets: Arc<Mutex<Vec<Vec<u8>>>>,
     end: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
-impl OscEar {
-    pub fn start() -> OscEar {
-        OscEar::with(true)
+impl OscReceiver {
+    pub fn start() -> OscReceiver {
+        OscReceiver::with(true)
     }
 
     /// One that receives but keeps nothing.
-    pub fn deaf() -> OscEar {
-        OscEar::with(false)
+    pub fn deaf() -> OscReceiver {
+        OscReceiver::with(false)
     }
 
-    fn with(keeps: bool) -> OscEar {
+    fn with(keeps: bool) -> OscReceiver {
         let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
         socket
             .set_read_timeout(Some(Duration::from_millis(50)))
@@ -557,7 +557,7 @@ impl OscEar {
                 }
             }
         });
-        OscEar {
+        OscReceiver {
             port,
             packets,
             end,
@@ -585,7 +585,7 @@ impl OscEar {
     }
 }
 
-impl Drop for OscEar {
+impl Drop for OscReceiver {
     fn drop(&mut self) {
         self.end.store(true, Ordering::Release);
         if let Some(thread) = self.thread.take() {
