@@ -39,7 +39,8 @@ impl Pitch {
     }
 
     /// Signed distance to `other` in cents: positive where `self` is sharper.
-    pub(crate) fn cents_above(self, other: Pitch) -> f64 {
+    #[doc(hidden)]
+    pub fn cents_above(self, other: Pitch) -> f64 {
         (self.0 - other.0) * 100.0
     }
 
