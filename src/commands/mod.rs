@@ -260,7 +260,27 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 /// Lists the files written on standard error: standard output is for notes.
 pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
-        eprintln!("wrote {}", shown_path(path));
+        say(format_args!("wrote {}", shown_path(path)));
+    }
+}
+
+/// A line on standard error. That may be a closed terminal: who is to be told is gone
+/// then, and the program goes on (`eprintln!` would end it).
+pub fn say(line: impl std::fmt::Display) {
+    let _ = writeln!(io::stderr(), "{line}");
+}
+
+/// Whether standard output can take nothing more because its reader has gone: a closed
+/// pipe, a closed terminal (EIO).
+pub fn is_closed(error: &io::Error) -> bool {
+    const EIO: i32 = 5;
+    let inner = error.get_ref().and_then(|e| e.downcast_ref::<csv::Error>());
+    match inner.map(csv::Error::kind) {
+        Some(csv::ErrorKind::Io(inner)) => is_closed(inner),
+        _ => {
+            error.kind() == io::ErrorKind::BrokenPipe
+                || cfg!(unix) && error.raw_os_error() == Some(EIO)
+        }
     }
 }
 

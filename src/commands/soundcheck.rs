@@ -156,7 +156,7 @@ fn measure_part(
         samples.clear();
         match capture.read(&mut samples)? {
             CaptureEvent::Finished => break,
-            CaptureEvent::Lost | CaptureEvent::Reconnected(_) => {
+            CaptureEvent::Lost | CaptureEvent::Stalled | CaptureEvent::Reconnected(_) => {
                 return Err(Error::device(
                     capture.name(),
                     "disconnected during the soundcheck",
