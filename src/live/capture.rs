@@ -80,8 +80,14 @@ impl Capture {
     ///
     /// # Errors
     /// Where the device or take cannot be opened.
-    pub fn open(config: CaptureConfig) -> Result<Self> {
+    pub fn open(mut config: CaptureConfig) -> Result<Self> {
         let state = open(&config)?;
+        // What was the default device is waited for, if it is lost; no other will do.
+        if let (CaptureConfig::Device(request), CaptureState::Device(input, _)) =
+            (&mut config, &state)
+        {
+            request.device = Some(input.device.clone());
+        }
         Ok(Capture {
             rate_hz: state.rate_hz(),
             name: state.name(&config),
@@ -114,11 +120,8 @@ impl Capture {
 
     /// Name, error and losses for the screen.
     pub fn status(&self) -> PortStatus {
-        PortStatus {
-            name: self.name.clone(),
-            error: self.error.clone(),
-            lost: self.missed + self.xruns,
-        }
+        let lost = [(self.missed, "frames lost"), (self.xruns, "late blocks")];
+        PortStatus::new(self.name.clone(), self.error.clone(), &lost)
     }
 
     /// Appends the samples that have arrived since the last call; never blocks.

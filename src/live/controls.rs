@@ -130,11 +130,7 @@ impl Pedals {
             PortName::Virtual => "virtual",
             PortName::Named(name) => name,
         };
-        PortStatus {
-            name: format!("pedals on {name}"),
-            error: self.error.clone(),
-            lost: 0,
-        }
+        PortStatus::new(format!("pedals on {name}"), self.error.clone(), &[])
     }
 }
 

@@ -64,6 +64,12 @@ impl Engine {
         self.samples as f64 / self.setup.rate_hz()
     }
 
+    /// Whether a note sounds of which nothing is sent: after a panic or a mute, until the
+    /// next attack.
+    pub fn holds_back(&self) -> bool {
+        self.gestures.note_sounds() && !self.mapper.note_sounds()
+    }
+
     /// The note mapper.
     pub fn mapper(&self) -> &NoteMapper {
         &self.mapper

@@ -62,6 +62,11 @@ impl GestureDetector {
         }
     }
 
+    /// Whether a note sounds.
+    pub fn note_sounds(&self) -> bool {
+        self.note.is_some()
+    }
+
     /// A note starts.
     pub fn start(&mut self, start: NoteStart, gesture_events: &mut Vec<GestureEvent>) {
         let gesture = match start.attack {

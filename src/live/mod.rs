@@ -3,7 +3,7 @@
 //! ```text
 //! device or take -> ring -> engine thread -> events -> MIDI, OSC, lines (a thread each)
 //!                            |                      \-> voice, voltages -> rings -> devices
-//!                            \-> screen (main thread); commands come back
+//!                            \-> screen (a thread); commands come back
 //! ```
 
 pub mod calibration;

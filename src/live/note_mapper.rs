@@ -128,6 +128,11 @@ impl NoteMapper {
         self.context = context;
     }
 
+    /// Whether a note is sent.
+    pub fn note_sounds(&self) -> bool {
+        self.active.is_some()
+    }
+
     /// Whether output is muted.
     pub fn muted(&self) -> bool {
         self.muted

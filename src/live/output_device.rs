@@ -115,8 +115,10 @@ impl OutputDevice {
     ///
     /// # Errors
     /// [`crate::error::Error::Device`] where it cannot be opened.
-    pub fn open(config: OutputConfig, routes: Routes) -> Result<Self> {
+    pub fn open(mut config: OutputConfig, routes: Routes) -> Result<Self> {
         let stream = config.open()?;
+        // What was the default device is waited for, if it is lost; no other will do.
+        config.device = Some(stream.device.clone());
         Ok(OutputDevice::on(stream, config, routes))
     }
 
@@ -154,11 +156,8 @@ impl OutputDevice {
 
     /// Name, error and losses for the screen.
     pub fn status(&self) -> PortStatus {
-        PortStatus {
-            name: self.name(),
-            error: self.error.clone(),
-            lost: self.underruns,
-        }
+        let lost = [(self.underruns, "frames missing")];
+        PortStatus::new(self.name(), self.error.clone(), &lost)
     }
 
     fn name(&self) -> String {

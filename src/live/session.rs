@@ -106,6 +106,8 @@ const POLL_INTERVAL: (Duration, Duration) = (Duration::from_micros(200), Duratio
 /// Commands carried out between two reads of the input. More than any foot gives: a
 /// flood of them waits, and the sound goes on.
 const COMMANDS_PER_TURN: usize = 4;
+/// Time between panics while nothing sounds.
+const PANIC_INTERVAL: Duration = Duration::from_millis(50);
 
 /// How long the last notes may take to describe, at the end.
 const DESCRIBE: Duration = Duration::from_secs(2);
@@ -191,6 +193,7 @@ struct EngineLoop {
     snapshots: SyncSender<UiSnapshot>,
     next: UiSnapshot,
     snapshot_taken: Instant,
+    panicked: Instant,
     traced_s: f64,
     updated_s: f64,
     timbre: usize,
@@ -219,6 +222,7 @@ impl EngineLoop {
             snapshots,
             next: UiSnapshot::default(),
             snapshot_taken: Instant::now(),
+            panicked: Instant::now() - PANIC_INTERVAL,
             traced_s: 0.0,
             updated_s: 0.0,
             timbre: timbre.unwrap_or(0),
@@ -271,6 +275,14 @@ impl EngineLoop {
                                 output_device.set_voice(voice);
                             }
                         }
+                    }
+                    // Where all is silent, a flood of them says no more than one.
+                    Command::Panic
+                        if self.next.note.is_none() && self.panicked.elapsed() < PANIC_INTERVAL => {
+                    }
+                    Command::Panic => {
+                        self.panicked = Instant::now();
+                        parts.engine.apply(&Command::Panic, &mut events);
                     }
                     other => parts.engine.apply(&other, &mut events),
                 }
@@ -337,7 +349,7 @@ impl EngineLoop {
             match &event {
                 ControlEvent::NoteOn(start) => {
                     self.next.note = Some(*start);
-                    self.next.decision_latency_s = parts.engine.now_s() - start.onset_s;
+                    self.next.decision_latency_s = Some(parts.engine.now_s() - start.onset_s);
                     self.updated_s = start.at_s;
                 }
                 ControlEvent::NoteUpdate(update) => {
@@ -408,6 +420,7 @@ impl EngineLoop {
         snapshot.source = mapper.source.name().to_owned();
         snapshot.shift = mapper.shift;
         snapshot.muted = mapper.muted();
+        snapshot.held_back = parts.engine.holds_back();
         snapshot.finished = finished;
         snapshot.realtime = self.realtime;
         let voice = parts.output_devices.iter().find_map(OutputDevice::voice);

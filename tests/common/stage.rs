@@ -120,6 +120,20 @@ impl Server {
             .collect()
     }
 
+    /// Names of the ports that one is connected to.
+    pub fn connections(&self, port: &str) -> Vec<String> {
+        let listed = self.tool("jack_lsp", &["-c", port]);
+        let others = listed.lines().filter(|line| line.starts_with(' '));
+        others.map(|line| line.trim().to_owned()).collect()
+    }
+
+    /// Sends a signal: `STOP`, `CONT`, ...
+    pub fn signal(&self, name: &str) {
+        let _ = Command::new("kill")
+            .args(["-s", name, &self.child.id().to_string()])
+            .status();
+    }
+
     /// The port whose name ends so, waited for.
     pub fn port(&self, ending: &str) -> String {
         let find = || self.ports().into_iter().find(|p| p.ends_with(ending));

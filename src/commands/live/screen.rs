@@ -72,6 +72,7 @@ fn run(
                 let leaves =
                     key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
                 match command(key.code) {
+                    None if key.code == KeyCode::Char('?') => view.toggle_help(),
                     _ if leaves => return Ok(()),
                     Some(Command::Quit) => return Ok(()),
                     Some(command) => monitor.send(command),

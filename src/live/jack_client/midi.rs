@@ -11,7 +11,7 @@ use jack::{
 };
 use rtrb::{Consumer, Producer, RingBuffer};
 
-use super::{Patch, Running, open};
+use super::{Counted, Patch, Running, open};
 use crate::live::callbacks::StreamStatus;
 use crate::live::midi_system::{Bytes, PortName, find_port};
 
@@ -31,7 +31,8 @@ fn ports(client: &Client, flags: PortFlags) -> Vec<String> {
 /// # Errors
 /// Why the server cannot be used.
 pub fn outputs() -> Result<Vec<String>, String> {
-    Ok(ports(&open("leadpipe-probe")?, PortFlags::IS_INPUT))
+    let (_counted, client) = open("leadpipe-probe")?;
+    Ok(ports(&client, PortFlags::IS_INPUT))
 }
 
 /// Names of all ports that give MIDI.
@@ -39,12 +40,13 @@ pub fn outputs() -> Result<Vec<String>, String> {
 /// # Errors
 /// Why the server cannot be used.
 pub fn inputs() -> Result<Vec<String>, String> {
-    Ok(ports(&open("leadpipe-probe")?, PortFlags::IS_OUTPUT))
+    let (_counted, client) = open("leadpipe-probe")?;
+    Ok(ports(&client, PortFlags::IS_OUTPUT))
 }
 
 /// Starts a client whose port is called `own` and connects that as asked for.
 fn start(
-    client: Client,
+    (counted, client): (Counted, Client),
     process: impl ProcessHandler + 'static,
     (own, port, partners): (&str, &PortName, PortFlags),
     patch: Patch,
@@ -61,7 +63,7 @@ fn start(
         .map(|p| (own.to_owned(), p.clone()))
         .collect();
     let status = Arc::new(StreamStatus::default());
-    Running::start(client, process, status, patch, usual, partner)
+    Running::start((counted, client), process, status, patch, usual, partner)
 }
 
 /// Whether server and partner are still there.
@@ -105,14 +107,19 @@ impl Output {
     /// # Errors
     /// Why it cannot be opened.
     pub fn open(port: &PortName, patch: Patch) -> Result<Self, String> {
-        let client = open("leadpipe")?;
+        let (counted, client) = open("leadpipe")?;
         let (queue, waiting) = RingBuffer::new(QUEUE);
         let own = client.register_port("notes", MidiOut::default());
         let process = OutputClient {
             port: own.map_err(|e| e.to_string())?,
             queue: waiting,
         };
-        let client = start(client, process, ("notes", port, PortFlags::IS_INPUT), patch)?;
+        let client = start(
+            (counted, client),
+            process,
+            ("notes", port, PortFlags::IS_INPUT),
+            patch,
+        )?;
         Ok(Output { client, queue })
     }
 
@@ -171,7 +178,7 @@ impl Input {
     /// # Errors
     /// Why it cannot be opened.
     pub fn open(port: &PortName, patch: Patch) -> Result<Self, String> {
-        let client = open("leadpipe-pedals")?;
+        let (counted, client) = open("leadpipe-pedals")?;
         let (received, queue) = RingBuffer::new(QUEUE);
         let own = client.register_port("pedals", MidiIn::default());
         let process = InputClient {
@@ -179,7 +186,7 @@ impl Input {
             queue: received,
         };
         let client = start(
-            client,
+            (counted, client),
             process,
             ("pedals", port, PortFlags::IS_OUTPUT),
             patch,

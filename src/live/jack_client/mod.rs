@@ -12,9 +12,9 @@ pub mod midi;
 mod patch;
 pub mod sound;
 
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use jack::{Client, ClientOptions, ClientStatus, NotificationHandler, ProcessHandler};
@@ -27,13 +27,53 @@ use super::{closing, devices};
 const NOT_RUNNING: &str = "the JACK server is not running";
 const GONE: &str = "the JACK server has gone";
 
-/// How often a client's connections are looked at.
-const KEEP_INTERVAL: Duration = Duration::from_secs(1);
+/// How often a client's thread looks whether it is to end, and each so many times also
+/// at the server and the client's connections.
+const TICK: Duration = Duration::from_millis(250);
+const TICKS_TO_LOOK: u32 = 4;
 
-/// Opens a client.
-fn open(name: &str) -> Result<Client, String> {
+/// The clients of this process.
+struct Clients {
+    open: usize,
+    /// Their server has gone.
+    orphaned: bool,
+}
+
+static CLIENTS: Mutex<Clients> = Mutex::new(Clients {
+    open: 0,
+    orphaned: false,
+});
+
+impl Clients {
+    fn lock() -> MutexGuard<'static, Clients> {
+        CLIENTS.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Counts a client for as long as it is open; to be dropped after it.
+struct Counted;
+
+impl Drop for Counted {
+    fn drop(&mut self) {
+        let mut clients = Clients::lock();
+        clients.open -= 1;
+        clients.orphaned &= clients.open > 0;
+    }
+}
+
+/// Opens a client. None is opened as long as there are clients of a server that has
+/// gone: the library would take the new one for theirs.
+fn open(name: &str) -> Result<(Counted, Client), String> {
+    let counted = {
+        let mut clients = Clients::lock();
+        if clients.orphaned {
+            return Err(GONE.into());
+        }
+        clients.open += 1;
+        Counted
+    };
     match Client::new(name, ClientOptions::NO_START_SERVER) {
-        Ok((client, _)) => Ok(client),
+        Ok((client, _)) => Ok((counted, client)),
         Err(jack::Error::ClientError(status)) if status.contains(ClientStatus::SERVER_FAILED) => {
             Err(NOT_RUNNING.into())
         }
@@ -46,7 +86,7 @@ fn open(name: &str) -> Result<Client, String> {
 /// # Errors
 /// Why none can be used.
 pub fn server() -> Result<(u32, u32), String> {
-    let client = open("leadpipe-probe")?;
+    let (_counted, client) = open("leadpipe-probe")?;
     Ok((client.sample_rate(), client.buffer_size()))
 }
 
@@ -73,7 +113,7 @@ impl Running {
     /// `usual` says: pairs of an own port's short name and another port. It counts as
     /// lost when the port `partner` goes.
     fn start(
-        client: Client,
+        (counted, client): (Counted, Client),
         process: impl ProcessHandler + 'static,
         status: Arc<StreamStatus>,
         patch: Patch,
@@ -88,25 +128,24 @@ impl Running {
         let watched = status.clone();
         let look_after = move || {
             devices::silence_library_messages();
-            while let Err(RecvTimeoutError::Timeout) = ended.recv_timeout(KEEP_INTERVAL) {
-                if watched.lost.load(Ordering::Acquire) {
-                    continue;
-                }
-                let client = running.as_client();
-                // Answers only when the server does.
-                if client.name_by_uuid_str(&uuid).is_none() {
+            let mut ticks = 0;
+            while let Err(RecvTimeoutError::Timeout) = ended.recv_timeout(TICK) {
+                ticks += 1;
+                if Clients::lock().orphaned {
                     watched.set_lost(GONE.into());
-                    continue;
-                }
-                patch.keep(client);
-                if let Some(partner) = &partner
-                    && client.port_by_name(partner).is_none()
-                {
-                    watched.set_lost(format!("{partner} has gone"));
+                } else if ticks % TICKS_TO_LOOK == 0 {
+                    look_at(
+                        running.as_client(),
+                        &uuid,
+                        &watched,
+                        &patch,
+                        partner.as_deref(),
+                    );
                 }
             }
             let lock = devices::open_close_lock();
             drop(running);
+            drop(counted);
             drop(lock);
             closing::end();
         };
@@ -115,6 +154,28 @@ impl Running {
             .spawn(look_after)
             .map_err(|e| e.to_string())?;
         Ok(Running { status, _end: end })
+    }
+}
+
+/// Looks after a client's connections, and whether server and partner are there.
+fn look_at(
+    client: &Client,
+    uuid: &str,
+    status: &StreamStatus,
+    patch: &Patch,
+    partner: Option<&str>,
+) {
+    // Answered only by the server itself.
+    if client.name_by_uuid_str(uuid).is_none() {
+        Clients::lock().orphaned = true;
+        status.set_lost(GONE.into());
+        return;
+    }
+    patch.keep(client);
+    if let Some(partner) = partner
+        && client.port_by_name(partner).is_none()
+    {
+        status.set_lost(format!("{partner} has gone"));
     }
 }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessHandler, ProcessScope};
 
-use super::{Patch, Running, open};
+use super::{Counted, Patch, Running, open};
 use crate::live::callbacks::{CaptureCallback, PlaybackCallback, StreamStatus};
 
 /// A running client; closed when it is dropped.
@@ -16,6 +16,7 @@ pub const CHANNELS: usize = 2;
 /// A client that is not running yet.
 pub struct Opened {
     client: Client,
+    counted: Counted,
     patch: Patch,
 }
 
@@ -25,8 +26,12 @@ impl Opened {
     /// # Errors
     /// Why the server cannot be used.
     pub fn input(patch: Patch) -> Result<Self, String> {
-        let client = open("leadpipe-in")?;
-        Ok(Opened { client, patch })
+        let (counted, client) = open("leadpipe-in")?;
+        Ok(Opened {
+            client,
+            counted,
+            patch,
+        })
     }
 
     /// Opens the client for sound out.
@@ -34,8 +39,12 @@ impl Opened {
     /// # Errors
     /// Why the server cannot be used.
     pub fn output(patch: Patch) -> Result<Self, String> {
-        let client = open("leadpipe-out")?;
-        Ok(Opened { client, patch })
+        let (counted, client) = open("leadpipe-out")?;
+        Ok(Opened {
+            client,
+            counted,
+            patch,
+        })
     }
 
     /// Sample rate of the server in hertz.
@@ -100,7 +109,14 @@ impl Opened {
         usual: Vec<(String, String)>,
     ) -> Result<SoundClient, String> {
         let status = status.clone();
-        let running = Running::start(self.client, process, status, self.patch, usual, None);
+        let running = Running::start(
+            (self.counted, self.client),
+            process,
+            status,
+            self.patch,
+            usual,
+            None,
+        );
         Ok(SoundClient(running?))
     }
 }

@@ -100,11 +100,9 @@ impl SenderThread {
 
     /// Name, error and losses for the screen.
     pub fn status(&self) -> PortStatus {
-        PortStatus {
-            name: self.name.clone(),
-            error: self.error(),
-            lost: self.status.dropped.load(Ordering::Relaxed),
-        }
+        let dropped = self.status.dropped.load(Ordering::Relaxed);
+        let lost = [(dropped, "events dropped")];
+        PortStatus::new(self.name.clone(), self.error(), &lost)
     }
 
     fn error(&self) -> Option<String> {
