@@ -43,7 +43,8 @@ pub fn run(_: &Options) -> Result<()> {
                 Err(problem) => writeln!(to, "  {problem}")?,
             }
         }
-        if let Some(advice) = devices::advice() {
+        let none = !found.iter().any(|device| device.state.is_ok());
+        if let Some(advice) = devices::advice().filter(|_| none) {
             writeln!(to, "\n{advice}")?;
         }
         Ok(())

@@ -310,27 +310,29 @@ fn find_jack(wanted: &str, direction: Direction) -> Result<SoundDevice> {
 /// Error where no device serves a direction, with the likely reason.
 fn no_device(direction: Direction) -> Error {
     let hint = match (sound_cards(), direction) {
-        (SoundCards::None, _) => {
-            "there is no sound card: connect an interface, or start a sound server"
-        }
-        (SoundCards::NoPermission, _) => {
-            "no permission for /dev/snd: ask to be added to the group audio, then log in again"
-        }
+        (SoundCards::None, _) => format!(
+            "there is no sound card: connect an interface, or start a {}",
+            if cfg!(feature = "jack") { "JACK or other sound server" } else { "sound server" }
+        ),
+        (SoundCards::NoPermission, _) => NO_PERMISSION.into(),
         (SoundCards::Some, Direction::Input) => {
-            "connect a microphone or an interface with an input, and check that no other program is using it"
+            "connect a microphone or an interface with an input, and check that no other program is using it".into()
         }
         (SoundCards::Some, Direction::Output) => {
-            "connect an interface with an output, and check that no other program is using it"
+            "connect an interface with an output, and check that no other program is using it".into()
         }
     };
     let hint = match direction {
         Direction::Input => {
             format!("{hint} (--from TAKE works on a file without any)")
         }
-        Direction::Output => hint.to_owned(),
+        Direction::Output => hint,
     };
     Error::device("sound", format!("no {} found", direction.word()), hint)
 }
+
+const NO_PERMISSION: &str =
+    "no permission for /dev/snd: ask to be added to the group audio, then log in again";
 
 enum SoundCards {
     None,
@@ -366,9 +368,7 @@ pub fn advice() -> Option<&'static str> {
         SoundCards::None => Some(
             "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works on a file without one",
         ),
-        SoundCards::NoPermission => Some(
-            "no permission for /dev/snd: ask to be added to the group audio, then log in again",
-        ),
+        SoundCards::NoPermission => Some(NO_PERMISSION),
         SoundCards::Some => None,
     }
 }

@@ -87,6 +87,8 @@ pub struct NoteMapper {
     /// Transposition of everything sent, in semitones.
     pub shift: i32,
     muted: bool,
+    /// Whether the last note that was played was sent when it began.
+    was_sent: bool,
     active: Option<ActiveNote>,
     level_power: f32,
     /// Vibrato depth to send, in cents.
@@ -110,6 +112,7 @@ impl NoteMapper {
             dynamic_range,
             shift,
             muted: false,
+            was_sent: false,
             active: None,
             level_power: 0.0,
             vibrato_cents: 0.0,
@@ -131,6 +134,12 @@ impl NoteMapper {
     /// Whether a note is sent.
     pub fn note_sounds(&self) -> bool {
         self.active.is_some()
+    }
+
+    /// Whether receivers hear more of the last note: not of one whose beginning they
+    /// missed, and nothing while muted.
+    pub fn note_is_told(&self) -> bool {
+        self.was_sent && !self.muted
     }
 
     /// Whether output is muted.
@@ -157,6 +166,7 @@ impl NoteMapper {
     pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<ControlEvent>) {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
         self.flush_note_off(out);
+        self.was_sent = !self.muted;
         if self.muted {
             return;
         }

@@ -228,7 +228,7 @@ impl OutputDevice {
                     }
                 }
             }
-            ControlEvent::NoteFinished(_) | ControlEvent::SetupChanged(_) => {}
+            ControlEvent::NoteFinished { .. } | ControlEvent::SetupChanged(_) => {}
         }
     }
 

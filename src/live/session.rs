@@ -359,7 +359,8 @@ impl EngineLoop {
                     }
                 }
                 ControlEvent::NoteOff { .. } | ControlEvent::Silence => self.next.note = None,
-                ControlEvent::NoteFinished(note) => {
+                ControlEvent::NoteFinished { note, sent } => {
+                    forwarded = *sent;
                     self.summary.notes += 1;
                     self.next.notes.push(note.clone());
                 }

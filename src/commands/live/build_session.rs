@@ -152,6 +152,9 @@ struct ValidatedRig {
     switches: Vec<Switch>,
 }
 
+/// Sample rate that settings are checked at where no device is open.
+const USUAL_RATE_HZ: f64 = 48_000.0;
+
 /// Finds every error in a rig that can be found without opening a device.
 pub fn check(rig: &Rig) -> Result<()> {
     validate(rig).map(drop)
@@ -177,12 +180,21 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     for other in &tunings[1..] {
         rig.sources(other)?;
     }
+    let choices = Choices {
+        sources,
+        horns,
+        tunings,
+    };
+    // What can be said of outputs and settings before any device is open.
+    output_configs(rig, &triggers, |one, other| Ok(one == other))?;
+    Setup::new(
+        choices.clone(),
+        context.clone(),
+        rig.gate_db(),
+        USUAL_RATE_HZ,
+    )?;
     Ok(ValidatedRig {
-        choices: Choices {
-            sources,
-            horns,
-            tunings,
-        },
+        choices,
         context,
         routes,
         triggers,
@@ -207,7 +219,10 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         .as_ref()
         .map(|folder| Recorder::start(folder, Arc::new(setup.clone())))
         .transpose()?;
-    let output_devices = output_devices(rig, &routes, &triggers)?;
+    let output_devices = output_configs(rig, &triggers, same_device)?
+        .into_iter()
+        .map(|config| OutputDevice::open(config, routes.clone()))
+        .collect::<Result<_>>()?;
     let senders = senders(rig, &routes, options.outs.jsonl)?;
     let pedals = rig.midi.listen.as_ref();
     let pedals = pedals.map(|port| Pedals::open(port, switches));
@@ -294,8 +309,12 @@ pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<captu
     }))
 }
 
-/// Opens the devices for voice and voltages: one device where they name the same.
-fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<OutputDevice>> {
+/// What voice and voltages play on: one device where they name the same.
+fn output_configs(
+    rig: &Rig,
+    triggers: &[usize],
+    same_device: impl Fn(&Option<String>, &Option<String>) -> Result<bool>,
+) -> Result<Vec<output_device::OutputConfig>> {
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = channel_indices("--cv", &rig.cv.channels)?;
@@ -332,10 +351,7 @@ fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<
             }),
         }
     }
-    configs
-        .into_iter()
-        .map(|config| OutputDevice::open(config, routes.clone()))
-        .collect()
+    Ok(configs)
 }
 
 /// Refuses a channel that would carry both: steady voltages harm speakers, and

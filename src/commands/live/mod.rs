@@ -39,7 +39,7 @@ Examples:
   leadpipe live --from take.wav --jsonl        a file, through the same engine
 
 Keys: h horn, t tuning, o note source, b timbre, + and - shift, m mute,
-p panic, q quit.
+p panic, q quit, ? help.
 
 OSC in (--listen): /leadpipe/horn, tuning, source, shift, mute, panic, timbre,
 quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
@@ -195,13 +195,18 @@ pub fn run(options: &Options) -> Result<()> {
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
     let parts = build_session::build(&rig, options, &channel.0)?;
+    let input = format!(
+        "input {}, {} Hz; Ctrl-C ends the session",
+        parts.capture.name(),
+        parts.capture.rate_hz()
+    );
     let (session, monitor) = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);
     let stop = quit.clone();
     let show = move || {
         if lines {
-            cautions.iter().for_each(|caution| say(caution));
+            cautions.iter().chain([&input]).for_each(|line| say(line));
             plain::watch(&monitor, &stop, jsonl)
         } else {
             screen::watch(&monitor, &stop, cautions)

@@ -364,6 +364,7 @@ fn titled(title: &str) -> Block<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::live::ui_snapshot::PortStatus;
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
     use ratatui::Terminal;

@@ -65,7 +65,7 @@ impl MidiEncoder {
             ControlEvent::NoteOff { .. } => self.stop(out),
             ControlEvent::Silence => self.silence(out),
             ControlEvent::Gesture(_)
-            | ControlEvent::NoteFinished(_)
+            | ControlEvent::NoteFinished { .. }
             | ControlEvent::SetupChanged(_) => {}
         }
     }
