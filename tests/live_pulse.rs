@@ -113,17 +113,11 @@ fn a_server_that_dies_holds_nothing_up() {
         assert!(wait(10.0, ready), "{}", live.errors());
         let mut player = pulse.tool("paplay");
         let mut player = player.arg("--device=room").arg(&take).spawn().unwrap();
-        let starts = || {
+        let wanted = || {
             let lines = live.lines();
-            lines.iter().filter(|l| l.contains("\"start\"")).count()
-        };
-        let stops = || {
-            let lines = live.lines();
-            lines.iter().filter(|l| l.contains("\"stop\"")).count()
-        };
-        let wanted = || match sounding {
-            true => starts() > stops(),
-            false => stops() > 0 && starts() == stops(),
+            let kind = |line: &&String| line.contains("\"start\"") || line.contains("\"stop\"");
+            let last = lines.iter().rfind(kind);
+            last.is_some_and(|line| line.contains("\"start\"") == sounding)
         };
         assert!(wait(10.0, wanted), "{}", live.errors());
         pulse.child.kill().unwrap();
