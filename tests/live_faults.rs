@@ -81,6 +81,68 @@ fn a_server_that_dies_and_comes_back_is_played_on() {
     assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
 }
 
+/// A server that comes back at another sample rate: pitches are right, live and in the
+/// take, which goes on in another file.
+#[test]
+fn another_sample_rate_is_heard_right() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let note = Played::new(0.5, 1.5, 58.0, 0.6);
+    let room = |sample_rate_hz| Room {
+        sample_rate_hz,
+        ..Room::default()
+    };
+    let first = write(
+        folder.path(),
+        &render(&[note.clone()], 2.0, &room(48_000.0), 1),
+    );
+    let takes = folder.path().join("takes");
+    let server = Server::start(128);
+    let name = server.name.clone();
+    let options = ["--midi", "virtual", "--record", takes.to_str().unwrap()];
+    let live = Live::start(Some(&server), &options);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let before = play(&server, &first, folder.path());
+    server.kill();
+    assert!(
+        wait(8.0, || live.errors().contains("gone")),
+        "{}",
+        live.errors()
+    );
+    let server = Server::unasked_at(&name, 128, 44_100);
+    let back = || live.errors().matches("back again").count() == 2;
+    assert!(wait(40.0, back), "{}", live.errors());
+    let second = folder.path().join("second.wav");
+    common::write_wav(
+        &second,
+        44_100,
+        &[&render(&[note], 2.0, &room(44_100.0), 1)],
+    );
+    let after = play(&server, &second, folder.path());
+    let errors = live.err.clone();
+    assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
+    for back in [before, after] {
+        let pitches: Vec<f64> = back.notes().iter().map(|n| n.pitch()).collect();
+        assert!(
+            matches!(pitches[..], [pitch] if (pitch - 58.0).abs() < 0.1),
+            "{pitches:?}"
+        );
+    }
+    let lists = std::fs::read_dir(&takes)
+        .unwrap()
+        .flatten()
+        .map(|f| f.path());
+    let lists: Vec<PathBuf> = lists
+        .filter(|p| p.extension().is_some_and(|e| e == "csv"))
+        .collect();
+    assert_eq!(lists.len(), 2);
+    for list in lists {
+        let rows = common::rows(&std::fs::read_to_string(list).unwrap());
+        assert_eq!(rows.len(), 1);
+        assert!((common::semitones(rows[0].frequency_hz) - 58.0).abs() < 0.1);
+    }
+}
+
 #[test]
 fn a_port_that_vanishes_is_waited_for() {
     let _stage = alone();

@@ -72,11 +72,16 @@ impl Server {
     /// Starts one without asking whether it is there yet: each question is a
     /// client that comes and goes, and would meet those that wait to come back.
     pub fn unasked(name: &str, block: u32) -> Server {
-        Server::spawn(name, block, SYNCHRONOUS)
+        Server::unasked_at(name, block, 48_000)
+    }
+
+    /// The same at a sample rate of one's own.
+    pub fn unasked_at(name: &str, block: u32, rate_hz: u32) -> Server {
+        Server::spawn(name, block, rate_hz, SYNCHRONOUS)
     }
 
     fn launch(name: &str, block: u32, options: &[&str]) -> Server {
-        let server = Server::spawn(name, block, options);
+        let server = Server::spawn(name, block, 48_000, options);
         assert!(
             wait_for_server(30.0, || !server.ports().is_empty()),
             "the JACK server never answered"
@@ -84,11 +89,11 @@ impl Server {
         server
     }
 
-    fn spawn(name: &str, block: u32, options: &[&str]) -> Server {
+    fn spawn(name: &str, block: u32, rate_hz: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
             .args(options)
-            .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
-            .args(["-p", &block.to_string()])
+            .args(["--no-realtime", "-n", name, "-d", "dummy"])
+            .args(["-r", &rate_hz.to_string(), "-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdout(Stdio::null())
             .stderr(Stdio::null())
