@@ -278,7 +278,13 @@ impl ActiveNote {
         if level_db < self.peak_db - DECAY_DB {
             return false;
         }
-        if (pitch - self.played).abs() > MAX_JUMP {
+        let age_s = frame.time_s - self.since_s;
+        let young = age_s < YOUNG_S;
+        let jump = (pitch - self.played).abs();
+        // The first readings of an attack may be a semitone off: while it finds its pitch,
+        // as the segmenter sees it, a surer reading is followed at once.
+        let finds_it = young && jump < segment::YOUNG_REACH && frame.margin >= segment::MIN_MARGIN;
+        if jump > MAX_JUMP && !finds_it {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {
                 return false;
@@ -286,8 +292,6 @@ impl ActiveNote {
         }
         self.jumped_s = None;
         self.played = pitch;
-        let age_s = frame.time_s - self.since_s;
-        let young = age_s < YOUNG_S;
         let off = f64::from(pitch) - self.centre;
         if off.abs() < STEADY {
             let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
@@ -417,6 +421,23 @@ mod tests {
             let got = pitches(&play(&mut player(snap, NoteSource::Follow), scoop, 1.0));
             assert!((got[got.len() - 1] - 62.0).abs() < 0.02, "{:?}", got.last());
         }
+    }
+
+    /// An attack whose first readings are most of a semitone off is where it belongs as
+    /// soon as it is read right.
+    #[test]
+    fn an_attack_finds_its_pitch_at_once() {
+        let attack = |t: f64| if t < 0.012 { 60.8 } else { 60.05 };
+        let got = pitches(&play(
+            &mut player(Snap::Off, NoteSource::Follow),
+            attack,
+            0.1,
+        ));
+        let after = (0.016 / HOP_S) as usize;
+        assert!(
+            got[after..].iter().all(|p| (p - 60.05).abs() < 1e-5),
+            "{got:?}"
+        );
     }
 
     #[test]

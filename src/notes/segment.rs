@@ -64,7 +64,7 @@ impl NoteStart {
 
 /// Margin in nats at which a pitch is trusted. At 2 nats the odds are 7 to 1 for a
 /// single hop; with several hops that agree they are far better.
-const MIN_MARGIN: f32 = 2.0;
+pub const MIN_MARGIN: f32 = 2.0;
 /// Hops that must agree before a note is decided.
 const MIN_HOPS: usize = 2;
 /// A pitch this far from the note's is another note's, in semitones. Wider than
@@ -111,7 +111,7 @@ const SWELL_DB: f32 = 3.0;
 /// Up to this age, in seconds.
 pub const MAX_YOUNG_S: f64 = 0.2;
 /// How far it may go for it, in semitones.
-const YOUNG_REACH: f32 = 1.6;
+pub const YOUNG_REACH: f32 = 1.6;
 /// Levels closer than this are equally quiet, in dB.
 const QUIET_TIE_DB: f32 = 3.0;
 /// What rises less than this above the quietest part is still the previous sound, in

@@ -414,7 +414,8 @@ mod tests {
         #[test]
         fn actions_are_read_as_written(
             name in "[a-z][a-z0-9-]{0,10}( [a-z0-9]{1,4})?",
-            by: i32,
+            by in -48i32..=48,
+            too_far in 49i32..,
             space in " {0,3}",
         ) {
             for (text, command) in [
@@ -426,6 +427,8 @@ mod tests {
                 prop_assert_eq!(parse_action(&text), Some(command), "{}", text);
             }
             prop_assert_eq!(parse_action(&format!("un{name}")), None);
+            prop_assert_eq!(parse_action(&format!("shift {too_far}")), None);
+            prop_assert_eq!(parse_action(&format!("shift -{too_far}")), None);
             prop_assert_eq!(parse_action(&format!("shift {name}")), None);
         }
     }
