@@ -156,14 +156,15 @@ fn measure_part(
         samples.clear();
         match capture.read(&mut samples)? {
             CaptureEvent::Finished => break,
-            CaptureEvent::Lost | CaptureEvent::Stalled | CaptureEvent::Reconnected(_) => {
+            CaptureEvent::Lost | CaptureEvent::Reconnected(_) => {
                 return Err(Error::device(
                     capture.name(),
                     "disconnected during the soundcheck",
                     "connect it and start again",
                 ));
             }
-            CaptureEvent::Samples => meter.push(&samples),
+            // Nothing is read while the player is asked.
+            CaptureEvent::Stalled | CaptureEvent::Samples => meter.push(&samples),
         }
         if let Some(voice) = &mut voice {
             voice.render();

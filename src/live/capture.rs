@@ -50,6 +50,8 @@ pub struct Capture {
     config: CaptureConfig,
     state: CaptureState,
     rate_hz: f64,
+    /// When it was last read.
+    read: Instant,
     /// Frames lost to a full ring, and xruns.
     pub missed: u64,
     pub xruns: u64,
@@ -93,6 +95,7 @@ impl Capture {
             name: state.name(&config),
             state,
             config,
+            read: Instant::now(),
             missed: 0,
             xruns: 0,
             error: None,
@@ -129,7 +132,13 @@ impl Capture {
     /// # Errors
     /// Where a take cannot be read further.
     pub fn read(&mut self, to: &mut Vec<f32>) -> Result<CaptureEvent> {
+        let unread = std::mem::replace(&mut self.read, Instant::now()).elapsed();
         match &mut self.state {
+            // The whole process was stopped: what sounded then is long over.
+            CaptureState::Device(_, last) if unread > DEVICE_TIMEOUT => {
+                *last = Instant::now();
+                Ok(CaptureEvent::Stalled)
+            }
             CaptureState::Device(input, last) => {
                 let status = &input.status;
                 self.missed += status.missed_frames.swap(0, Ordering::Relaxed);
@@ -269,6 +278,7 @@ mod tests {
             }),
             state: CaptureState::Device(stream, Instant::now()),
             rate_hz: RATE_HZ,
+            read: Instant::now(),
             missed: 0,
             xruns: 0,
             error: None,
@@ -336,6 +346,18 @@ mod tests {
         *last = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
         assert_eq!(capture.read(&mut Vec::new()).unwrap(), CaptureEvent::Lost);
         assert!(capture.error.unwrap().contains("the device has gone"));
+    }
+
+    /// Nobody knows what was played while the process was stopped.
+    #[test]
+    fn a_process_that_was_stopped_begins_with_silence() {
+        let (mut capture, mut callback) = device(None, 100);
+        callback.process(&[1.0f32, 0.5]);
+        capture.read = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
+        let mut got = Vec::new();
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Stalled);
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+        assert_eq!((got, capture.status().error), (vec![0.75], None));
     }
 
     /// A server that stands still keeps its ports: it goes on where it was.
