@@ -11,7 +11,7 @@ use std::process::{Child, Command, Stdio};
 
 use common::wait;
 use leadpipe::internals::demo::brass::{Played, Room, play as render};
-use stage::OscEar;
+use stage::OscReceiver;
 
 /// A take of one note that lasts for `length_s` seconds.
 fn take(folder: &Path, length_s: f64) -> PathBuf {
@@ -26,7 +26,7 @@ fn take(folder: &Path, length_s: f64) -> PathBuf {
 /// which `$PLAY` stands for the program and its options.
 struct Recording {
     child: Child,
-    ear: OscEar,
+    ear: OscReceiver,
     folder: tempfile::TempDir,
 }
 
@@ -34,7 +34,7 @@ impl Recording {
     fn start(length_s: f64, shell: &[&str], options: &str) -> Recording {
         let folder = tempfile::tempdir().unwrap();
         let take = take(folder.path(), length_s);
-        let ear = OscEar::start();
+        let ear = OscReceiver::start();
         let play = format!(
             "{} live --from {} --record {} --osc {} {options}",
             common::program().display(),

@@ -17,8 +17,8 @@ use leadpipe::internals::live::send::midi_port::MidiPort;
 use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
 use leadpipe::internals::live::setup::{Choices, Setup};
-use leadpipe::internals::text::STDIN;
 use leadpipe::internals::live::streams::InputRequest;
+use leadpipe::internals::text::STDIN;
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
