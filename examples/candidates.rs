@@ -93,7 +93,7 @@ fn main() {
         );
     }
     println!(
-        r#"<text x="{LEFT}" y="{:.1}">Dashed: candidates with their strength in nats, penalties taken off. The first is the period; its multiples explain the sound no better.</text>
+        r#"<text x="{LEFT}" y="{:.1}">Dashed: candidates with their strength in nats, less their penalties. The first is the period; its multiples explain the sound no better.</text>
 </svg>"#,
         HEIGHT - 14.0
     );

@@ -87,7 +87,7 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                     .into_iter()
                     .for_each(|p| p.push((update.at_s - began_s, update.pitch.0)));
             }
-            ControlEvent::NoteFinished(named) => {
+            ControlEvent::NoteFinished { note: named, .. } => {
                 notes[finished].settled = Some(named.note.pitch);
                 finished += 1;
             }

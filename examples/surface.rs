@@ -22,6 +22,11 @@ fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
         .omit_auto_derived_impls(true)
         .build()?;
     let offered: BTreeSet<String> = surface.items().map(ToString::to_string).collect();
+    let offered: BTreeSet<String> = offered
+        .iter()
+        .filter(|l| !implied(l, &offered))
+        .cloned()
+        .collect();
 
     let (major, minor) = (
         env!("CARGO_PKG_VERSION_MAJOR"),
@@ -54,4 +59,31 @@ fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
     } else {
         ExitCode::FAILURE
     })
+}
+
+/// Whether a line promises nothing that another does not: the head of a block or of an
+/// enum's variant whose methods or fields have lines of their own, and the method of a
+/// trait that has a line as implemented.
+fn implied(line: &str, offered: &BTreeSet<String>) -> bool {
+    const METHODS: [(&str, &str); 5] = [
+        ("default()", "core::default::Default"),
+        ("fmt(", "core::fmt::Debug"),
+        ("fmt(", "core::fmt::Display"),
+        ("extension(", "leadpipe::Output"),
+        ("write(", "leadpipe::Output"),
+    ];
+    let of_a_trait = || {
+        METHODS.iter().any(|(method, of)| {
+            let rest = line.strip_prefix("pub fn ").unwrap_or_default();
+            rest.split_once(&format!("::{method}"))
+                .is_some_and(|(owner, _)| offered.contains(&format!("impl {of} for {owner}")))
+        })
+    };
+    let of_a_variant = || offered.iter().any(|l| l.starts_with(&format!("{line}::")));
+    if line.starts_with("impl leadpipe::") {
+        return !line.contains(" for ");
+    }
+    // All types are `Debug`: a lint sees to that.
+    let debug = line.starts_with("impl core::fmt::Debug for");
+    debug || line == "pub mod leadpipe" || of_a_variant() || of_a_trait()
 }

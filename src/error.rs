@@ -7,7 +7,8 @@ use std::path::PathBuf;
 use crate::input_file::Unreadable;
 use crate::text::{shown, shown_path};
 
-/// Everything that can go wrong, each with a hint how to fix it.
+/// Everything that can go wrong, each with a hint how to fix it. Kinds of error that
+/// only the program meets are not shown here.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
@@ -40,6 +41,7 @@ pub enum Error {
         hint: String,
     },
     /// A sound device or a port cannot be used (exit code 7).
+    #[doc(hidden)]
     #[error("{}: {}; {}", shown(.device), shown(.problem), shown(.hint))]
     Device {
         /// Its name.
@@ -50,6 +52,7 @@ pub enum Error {
         hint: String,
     },
     /// The take holds no sound at all (exit code 6).
+    #[doc(hidden)]
     #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", shown_path(.path))]
     Silent {
         /// The take.
@@ -58,6 +61,7 @@ pub enum Error {
         peak_db: f64,
     },
     /// Some of many takes could not be used (exit code of the first).
+    #[doc(hidden)]
     #[error("{failed} of {of} takes could not be used; each is named above, with how to fix it")]
     Several {
         /// How many could not be used.
@@ -69,9 +73,11 @@ pub enum Error {
     },
     /// The program was interrupted while it wrote files; none is half written
     /// (exit code 130).
+    #[doc(hidden)]
     #[error("interrupted")]
     Interrupted,
     /// Writing to standard output failed (exit code 5).
+    #[doc(hidden)]
     #[error("standard output: {0}; check where it is redirected to")]
     Stdout(std::io::Error),
 }
@@ -81,6 +87,7 @@ pub type Result<T> = std::result::Result<T, Error>;
 
 impl Error {
     /// Input problem at `path`.
+    #[doc(hidden)]
     pub fn input(
         path: impl Into<PathBuf>,
         problem: impl std::fmt::Display,
@@ -94,11 +101,13 @@ impl Error {
     }
 
     /// A file that cannot be read.
+    #[doc(hidden)]
     pub fn unreadable(path: impl Into<PathBuf>, cause: std::io::Error) -> Self {
         Unreadable::Io(cause).input(&path.into(), "")
     }
 
     /// Setting problem.
+    #[doc(hidden)]
     pub fn setting(problem: impl std::fmt::Display, hint: impl Into<String>) -> Self {
         Error::Setting {
             problem: problem.to_string(),
@@ -107,6 +116,7 @@ impl Error {
     }
 
     /// Output problem at `path`.
+    #[doc(hidden)]
     pub fn output(
         path: impl Into<PathBuf>,
         problem: impl std::fmt::Display,
@@ -120,6 +130,7 @@ impl Error {
     }
 
     /// Problem with a sound device or a port.
+    #[doc(hidden)]
     pub fn device(
         device: impl Into<String>,
         problem: impl std::fmt::Display,
@@ -134,6 +145,7 @@ impl Error {
 
     /// The process exit code for this error. Code 2 is kept for the command
     /// line itself.
+    #[doc(hidden)]
     pub fn exit_code(&self) -> u8 {
         match self {
             Error::Input { .. } => 3,

@@ -57,12 +57,14 @@
 //! | sample rate, range and noise gate | [`Settings`] |
 //! | notes while they are played, never looking ahead | [`Tracker`], [`Event`], [`NoteEvent`], [`NoteStart`], [`PitchFrame`] |
 //! | the notes of a whole take | [`Transcriber`], [`Mode`], [`Transcription`], [`Timeline`] |
-//! | one note: times, pitch, articulation | [`Note`], [`Attack`], [`Length`], [`Technique`], [`Measured`], [`Contour`] |
-//! | transposition, range, fingerings | [`Horn`], [`Clef`], [`Fingering`], [`Side`] |
+//! | one note: times, pitch, articulation | [`Note`], [`Attack`], [`Length`], [`Technique`], [`Contour`] |
+//! | transposition, range, fingerings | [`Horn`], [`Fingering`] |
 //! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
 //! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
-//! | how in tune the playing is, and how it compares with a part | [`intonation_report`], [`compare()`], [`read_score`] |
 //! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
+//! | a written part's tempo, metre and key | [`NotationOptions`], [`Metre`], [`LazyPart`] |
+//! | how in tune a line is | [`intonation()`], [`IntonationReport`] |
+//! | what was played against a score | [`compare()`], [`ReferencePart`], [`Comparison`] |
 //! | what went wrong, with a hint | [`Error`] |
 //!
 //! # Units
@@ -81,7 +83,7 @@
 //! | `cli` | yes | the program `leadpipe`; a library needs none of it |
 //! | `live` | yes | the program's live session: devices, MIDI ports, OSC, the screen |
 //! | `jack` | no | sound and MIDI by JACK |
-//! | `decode` | yes | [`Take`]: reading WAV (RF64, Wave64), AIFF, CAF, FLAC, MP3 and OGG files |
+//! | `decode` | yes | [`Take`]: reading WAV (RF64, Wave64), AIFF, CAF, FLAC, MP3 and OGG files, and compressed scores |
 //! | `report` | yes | the program's intonation reports |
 //! | `pitch-detection` | yes | the McLeod detector of that crate, for comparison |
 //!
@@ -101,7 +103,6 @@ mod demo;
 mod error;
 mod horn;
 mod input_file;
-#[allow(missing_docs)]
 mod intonation;
 mod line;
 #[cfg(feature = "live")]
@@ -121,35 +122,48 @@ mod tuning;
 mod units;
 mod voice;
 
-pub use analysis::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
-pub use audio::channels::pick_channel;
-pub use audio::health::Health;
+pub use analysis::{Settings, SettingsBuilder};
 #[cfg(feature = "decode")]
 pub use audio::{Selection, Take};
-pub use compare::{Compared, Comparison, Verdict, better_shift, compare};
-pub use demo::line::render as demo_line;
+pub use compare::{Compared, Comparison, Verdict, compare};
 pub use error::{Error, Result};
-pub use horn::tube::{Fingering, Side};
-pub use horn::{Clef, Horn};
-pub use intonation::{Report as IntonationReport, report as intonation_report};
+pub use horn::Horn;
+pub use horn::tube::Fingering;
+pub use intonation::{IntonationReport, PitchReport, intonation};
 pub use line::{Line, LineContext, LineNote};
 pub use notation::{LazyPart, Metre, NotationOptions};
 pub use notes::contour::{Contour, Point};
 pub use notes::segment::{NoteEvent, NoteStart};
 pub use notes::timeline::Timeline;
-pub use notes::{Attack, Length, Measured, Note, PitchFrame, Technique};
+pub use notes::{Attack, Length, Note, PitchFrame, Technique};
 pub use output::csv::Csv;
-pub use output::cv::{ControlVoltage, FULL_SCALE_V};
+pub use output::cv::ControlVoltage;
 pub use output::json::Json;
 pub use output::midi::MidiFile;
-pub use output::musicxml::{CENTS_OVER, MusicXml};
+pub use output::musicxml::MusicXml;
 pub use output::picture::Picture;
 pub use output::{Output, Sink, save, save_all};
-pub use reference::{ReferencePart, TargetNote, is_score, read as read_score};
+pub use reference::ReferencePart;
 pub use transcriber::{Event, Mode, Tracker, Transcriber, Transcription};
 pub use tuning::quantiser::Snap;
 pub use tuning::{Reference, Tuning};
-pub use units::{A4_HZ, Concert, Pitch, Written};
+pub use units::{Concert, Pitch, Written};
+
+// Besides, for the Python package in this repository.
+#[doc(hidden)]
+pub use analysis::DEFAULT_GATE_DB;
+#[doc(hidden)]
+pub use audio::{channels::pick_channel, health::Health};
+#[doc(hidden)]
+pub use compare::better_shift;
+#[doc(hidden)]
+pub use demo::line::render as demo_line;
+#[doc(hidden)]
+pub use horn::Clef;
+#[doc(hidden)]
+pub use notes::Measured;
+#[doc(hidden)]
+pub use reference::is_score;
 
 /// What this package's program, examples, benchmarks, tests and fuzz targets reach
 /// into. No part of the library's promise: it changes with any release.

@@ -43,7 +43,7 @@ impl LineContext {
     }
 
     /// Written key of a sounding key, on the horn.
-    pub fn written(&self, concert: Concert) -> Written {
+    pub(crate) fn written(&self, concert: Concert) -> Written {
         match &self.horn {
             Some(horn) => horn.written(concert),
             None => Written(concert.0),
@@ -61,6 +61,7 @@ pub struct LineNote {
     /// Key in the player's part.
     pub written: Written,
     /// Nearest pitch of the tuning.
+    #[doc(hidden)]
     pub tuning_pitch: Pitch,
     /// Deviation from the tuning, in cents; positive is sharp.
     pub cents: f64,
@@ -103,7 +104,7 @@ impl LineNote {
     ///
     /// With [`Snap::Bend`] the player's bends around the note's pitch are kept, shifted
     /// so that the note's pitch is the tuning's.
-    pub fn sent_at(&self, played: f32) -> Pitch {
+    pub(crate) fn sent_at(&self, played: f32) -> Pitch {
         self.snap
             .sent(self.sent, self.note.pitch, f64::from(played))
     }
@@ -128,7 +129,7 @@ pub struct Line {
     /// What it is named and measured with.
     pub context: LineContext,
     /// Changes of horn or tuning while it was played, in order.
-    pub changes: Vec<ContextChange>,
+    pub(crate) changes: Vec<ContextChange>,
     /// The notes in order.
     pub notes: Vec<LineNote>,
 }
@@ -141,7 +142,7 @@ impl Line {
 
     /// The same of a take in which horn or tuning were changed: a note is read with
     /// what was in use at its onset.
-    pub fn with_changes(
+    pub(crate) fn with_changes(
         source: &str,
         length_s: f64,
         notes: Vec<Note>,
@@ -166,7 +167,7 @@ impl Line {
     }
 
     /// Level of the loudest note, dBFS: the reference for velocities.
-    pub fn loudest_db(&self) -> f32 {
+    pub(crate) fn loudest_db(&self) -> f32 {
         self.notes
             .iter()
             .map(|n| n.note.level_db)

@@ -2,7 +2,6 @@
 
 #![forbid(unsafe_code)]
 
-use std::io;
 use std::process::ExitCode;
 
 use clap::error::ErrorKind;
@@ -120,11 +119,11 @@ fn main() -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         // The reader of the output has closed it, as `head` does: not an error.
-        Err(Error::Stdout(e)) if is_closed(&e) => ExitCode::SUCCESS,
+        Err(Error::Stdout(e)) if commands::is_closed(&e) => ExitCode::SUCCESS,
         Err(error) => {
             // Whoever interrupted the program needs no message.
             if !matches!(error, Error::Interrupted) {
-                eprintln!("leadpipe: {error}");
+                commands::say(format_args!("leadpipe: {error}"));
             }
             ExitCode::from(error.exit_code())
         }
@@ -148,13 +147,4 @@ fn one_line(wrong: &clap::Error) -> String {
     let of_command = named.filter(|name| command.find_subcommand_mut(name).is_some());
     let command = of_command.map_or(String::new(), |name| format!(" {name}"));
     format!("{problem}; `leadpipe{command} --help` explains it")
-}
-
-/// Whether the reader of the output has closed it, however the error is wrapped.
-fn is_closed(error: &io::Error) -> bool {
-    let inner = error.get_ref().and_then(|e| e.downcast_ref::<csv::Error>());
-    match inner.map(csv::Error::kind) {
-        Some(csv::ErrorKind::Io(inner)) => is_closed(inner),
-        _ => error.kind() == io::ErrorKind::BrokenPipe,
-    }
 }

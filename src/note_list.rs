@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 use crate::input_file;
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
-use crate::reference;
+use crate::reference::ReferencePart;
 use crate::tuning::Reference;
 use crate::units::{Pitch, parse_key};
 
@@ -260,7 +260,7 @@ fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> 
 }
 
 fn from_midi(path: &Path) -> Result<NoteList> {
-    let part = reference::read(path, None)?;
+    let part = ReferencePart::read(path, None)?;
     let rows = part
         .notes
         .iter()

@@ -44,8 +44,10 @@ impl StraightLine {
         let (mean_x, mean_y) = (sum(&|p| p.0) / total, sum(&|p| p.1) / total);
         let xy = sum(&|p| (p.0 - mean_x) * (p.1 - mean_y));
         let xx = sum(&|p| (p.0 - mean_x).powi(2));
+        // Equal x may differ from their rounded mean.
+        let rounding = total * (4.0 * f64::EPSILON * mean_x).powi(2);
         let slope = xy / xx;
-        slope.is_finite().then_some(StraightLine {
+        (slope.is_finite() && xx > rounding).then_some(StraightLine {
             at_zero: mean_y - slope * mean_x,
             slope,
         })
@@ -81,6 +83,8 @@ mod tests {
     fn no_line_without_two_places() {
         assert_eq!(StraightLine::fit(&[]), None);
         assert_eq!(StraightLine::fit(&[(1.0, 2.0), (1.0, 3.0)]), None);
+        let rounded = [(0.2, 1.0), (0.2, 1.1), (0.2, 1.2)];
+        assert_eq!(StraightLine::fit(&rounded), None);
     }
 
     proptest! {

@@ -39,13 +39,9 @@ impl Pitch {
     }
 
     /// Signed distance to `other` in cents: positive where `self` is sharper.
+    #[doc(hidden)]
     pub fn cents_above(self, other: Pitch) -> f64 {
         (self.0 - other.0) * 100.0
-    }
-
-    /// Nearest MIDI key, clamped to 0..=127.
-    pub fn nearest_key(self) -> u8 {
-        self.0.round().clamp(0.0, 127.0) as u8
     }
 
     /// Control voltage at 1 V per octave with 0 V at `zero_volt_note` (a MIDI

@@ -5,12 +5,14 @@
 
 mod common;
 
+use std::io::Write;
 use std::path::Path;
 
 use common::{fail, render_midi, succeed};
 use midly::num::{u4, u7, u15, u24, u28};
 use midly::{Format, Header, MetaMessage, MidiMessage, Smf, Timing, TrackEvent, TrackEventKind};
 use serde_json::Value;
+use zip::write::SimpleFileOptions;
 
 /// Start, length in quarters and key.
 type Note = (f64, f64, u8);
@@ -174,6 +176,23 @@ fn every_slip_is_told() {
     );
 }
 
+/// Compresses a score as the standard says and returns the file's path.
+fn compress(score: &Path) -> String {
+    let path = score.with_extension("mxl");
+    let mut zip = zip::ZipWriter::new(std::fs::File::create(&path).unwrap());
+    let mut add = |name: &str, content: &[u8]| {
+        zip.start_file(name, SimpleFileOptions::default()).unwrap();
+        zip.write_all(content).unwrap();
+    };
+    add(
+        "META-INF/container.xml",
+        b"<container><rootfiles><rootfile full-path=\"score.musicxml\"/></rootfiles></container>",
+    );
+    add("score.musicxml", &std::fs::read(score).unwrap());
+    zip.finish().unwrap();
+    path.to_str().unwrap().to_owned()
+}
+
 #[test]
 fn a_part_comes_back_through_its_own_transposition() {
     let folder = tempfile::tempdir().unwrap();
@@ -195,6 +214,16 @@ fn a_part_comes_back_through_its_own_transposition() {
         text.contains("18 right, 0 wrong, 0 missing, 0 extra"),
         "{text}"
     );
+    // The same compressed.
+    let compressed = compress(&part);
+    let args = args.map(|a| {
+        if a == part.to_str().unwrap() {
+            &compressed
+        } else {
+            a
+        }
+    });
+    assert_eq!(succeed(&args), text.replace(".musicxml", ".mxl"));
     // The same by another take: nothing between them.
     let text = succeed(&["compare", take.to_str().unwrap(), take.to_str().unwrap()]);
     assert!(
@@ -241,7 +270,7 @@ fn what_is_no_target_is_refused() {
         ),
         ("c.musicxml", b"<score-partwise><part", &[], "byte"),
         ("d.musicxml", b"<html></html>", &[], "no part"),
-        ("e.mxl", b"PK", &[], "uncompressed"),
+        ("e.mxl", b"PK", &[], "ZIP"),
         ("f.xml", b"\xff\xfe", &[], "UTF-8"),
     ] {
         let (code, errors) = refused(name, content, more);

@@ -30,7 +30,7 @@ const COMMANDS: [&str; 14] = [
 ];
 
 /// Examples of a text: lines that begin with the program's name, with what is
-/// continued on the next; remarks taken off.
+/// continued on the next; without remarks.
 fn examples(text: &str, indent: &str) -> Vec<String> {
     let mut found = Vec::new();
     let mut lines = text.lines();

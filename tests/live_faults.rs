@@ -81,6 +81,68 @@ fn a_server_that_dies_and_comes_back_is_played_on() {
     assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
 }
 
+/// A server that comes back at another sample rate: pitches are right, live and in the
+/// take, which goes on in another file.
+#[test]
+fn another_sample_rate_is_heard_right() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let note = Played::new(0.5, 1.5, 58.0, 0.6);
+    let room = |sample_rate_hz| Room {
+        sample_rate_hz,
+        ..Room::default()
+    };
+    let first = write(
+        folder.path(),
+        &render(&[note.clone()], 2.0, &room(48_000.0), 1),
+    );
+    let takes = folder.path().join("takes");
+    let server = Server::start(128);
+    let name = server.name.clone();
+    let options = ["--midi", "virtual", "--record", takes.to_str().unwrap()];
+    let live = Live::start(Some(&server), &options);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let before = play(&server, &first, folder.path());
+    server.kill();
+    assert!(
+        wait(8.0, || live.errors().contains("gone")),
+        "{}",
+        live.errors()
+    );
+    let server = Server::unasked_at(&name, 128, 44_100);
+    let back = || live.errors().matches("back again").count() == 2;
+    assert!(wait(40.0, back), "{}", live.errors());
+    let second = folder.path().join("second.wav");
+    common::write_wav(
+        &second,
+        44_100,
+        &[&render(&[note], 2.0, &room(44_100.0), 1)],
+    );
+    let after = play(&server, &second, folder.path());
+    let errors = live.err.clone();
+    assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
+    for back in [before, after] {
+        let pitches: Vec<f64> = back.notes().iter().map(|n| n.pitch()).collect();
+        assert!(
+            matches!(pitches[..], [pitch] if (pitch - 58.0).abs() < 0.1),
+            "{pitches:?}"
+        );
+    }
+    let lists = std::fs::read_dir(&takes)
+        .unwrap()
+        .flatten()
+        .map(|f| f.path());
+    let lists: Vec<PathBuf> = lists
+        .filter(|p| p.extension().is_some_and(|e| e == "csv"))
+        .collect();
+    assert_eq!(lists.len(), 2);
+    for list in lists {
+        let rows = common::rows(&std::fs::read_to_string(list).unwrap());
+        assert_eq!(rows.len(), 1);
+        assert!((common::semitones(rows[0].frequency_hz) - 58.0).abs() < 0.1);
+    }
+}
+
 #[test]
 fn a_port_that_vanishes_is_waited_for() {
     let _stage = alone();
@@ -115,6 +177,136 @@ fn a_port_that_vanishes_is_waited_for() {
     second.kill().unwrap();
     second.wait().unwrap();
     assert_eq!(live.end("INT"), Some(0));
+}
+
+/// `jack_midi_dump` under a name of its own.
+fn dump(server: &Server, name: &str) -> std::process::Child {
+    std::process::Command::new("jack_midi_dump")
+        .arg(name)
+        .env("JACK_DEFAULT_SERVER", &server.name)
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("jack_midi_dump is installed: apt-get install jackd2")
+}
+
+/// A long note into a session that is stopped in the middle of it, or whose server or
+/// neighbour is: the note ends, ports and connections stay, and it is played on.
+fn stands_still(stop: impl FnOnce(&Server, &Live, u32), server: Server) {
+    let folder = tempfile::tempdir().unwrap();
+    let long = Played::new(0.3, 12.0, 58.0, 0.6);
+    let take = write(folder.path(), &render(&[long], 13.0, &Room::default(), 1));
+    let mut live = Live::start(Some(&server), &["--jsonl", "--midi", "virtual"]);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let mut synth = dump(&server, "synth");
+    server.connect("leadpipe:notes", &server.port("synth:input"));
+    let back = std::thread::scope(|scope| {
+        let playing = scope.spawn(|| play(&server, &take, folder.path()));
+        assert!(
+            wait(15.0, || starts(&live.lines()) > 0),
+            "{}",
+            live.errors()
+        );
+        stop(&server, &live, synth.id());
+        playing.join().expect("the room")
+    });
+    let notes = back.notes();
+    assert!(
+        !notes.is_empty() && notes.iter().all(|n| n.off_s.is_finite()),
+        "{notes:?}"
+    );
+    assert!(live.running());
+    assert_eq!(server.connections("leadpipe:notes"), ["synth:input"]);
+    let again = play(&server, &take, folder.path());
+    assert_eq!(again.notes().len(), 1, "{}", live.errors());
+    synth.kill().unwrap();
+    synth.wait().unwrap();
+    assert_eq!(live.end("TERM"), Some(0));
+}
+
+#[test]
+fn a_server_that_is_stopped_and_goes_on_keeps_its_connections() {
+    let _stage = alone();
+    let stop = |server: &Server, live: &Live, _| {
+        server.signal("STOP");
+        let told = wait(10.0, || live.errors().contains("delivers no sound"));
+        server.signal("CONT");
+        assert!(told, "{}", live.errors());
+        let goes_on = || live.errors().contains("back again");
+        assert!(wait(10.0, goes_on), "{}", live.errors());
+    };
+    stands_still(stop, Server::restless(128));
+}
+
+#[test]
+fn a_process_that_is_stopped_and_goes_on_keeps_its_connections() {
+    let _stage = alone();
+    let stop = |_: &Server, live: &Live, _| {
+        live.signal("STOP");
+        // Longer than a device may be silent.
+        wait(4.0, || false);
+        live.signal("CONT");
+    };
+    stands_still(stop, Server::restless(128));
+}
+
+/// More panics and switches than a port's buffer holds, with and without a note.
+#[test]
+fn a_flood_of_commands_is_survived() {
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let samples = line::render(48_000.0);
+    let take = write(folder.path(), &samples[..4 * 48_000]);
+    let server = Server::start(64);
+    let port = free_port();
+    let listen = port.to_string();
+    let options = [
+        "--horn",
+        "flugelhorn,trumpet",
+        "--jsonl",
+        "--midi",
+        "virtual",
+        "--listen",
+        &listen,
+    ];
+    let mut live = Live::start(Some(&server), &options);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let before = play(&server, &take, folder.path());
+    let flooding = std::thread::spawn(move || {
+        for round in 0..20_000 {
+            let what = ["panic", "panic", "panic", "horn", "mute"][round % 5];
+            send_osc(port, &format!("/leadpipe/{what}"), None);
+        }
+    });
+    let during = play(&server, &take, folder.path());
+    flooding.join().unwrap();
+    assert!(during.notes().iter().all(|n| n.off_s.is_finite()));
+    assert!(live.running());
+    // Wait for the queue of commands to empty, then put everything as it was.
+    let silences = || {
+        live.lines()
+            .iter()
+            .filter(|l| l.contains("silence"))
+            .count()
+    };
+    let mut last = silences();
+    assert!(wait(20.0, || std::mem::replace(&mut last, silences()) == last));
+    let unmute = rosc::OscMessage {
+        addr: "/leadpipe/mute".into(),
+        args: vec![rosc::OscType::Int(0)],
+    };
+    let bytes = rosc::encoder::encode(&rosc::OscPacket::Message(unmute)).unwrap();
+    let socket = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    socket.send_to(&bytes, ("127.0.0.1", port)).unwrap();
+    send_osc(port, "/leadpipe/horn", Some("flugelhorn"));
+    let after = play(&server, &take, folder.path());
+    assert_eq!(
+        after.notes().len(),
+        before.notes().len(),
+        "{}",
+        live.errors()
+    );
+    assert_eq!(live.end("TERM"), Some(0));
 }
 
 #[test]

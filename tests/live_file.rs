@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use common::{rows, wait};
 use leadpipe::internals::demo::brass::{Bend, Played, Room, play as render};
-use stage::{Live, OscEar, free_port, send_osc};
+use stage::{Live, OscReceiver, free_port, send_osc};
 
 /// Four tongued notes, the second harder, the third short, the last one falling.
 fn take(folder: &Path) -> PathBuf {
@@ -150,13 +150,13 @@ fn a_take_is_kept_with_its_notes() {
 #[test]
 fn a_rig_file_routes_and_switches() {
     let folder = tempfile::tempdir().unwrap();
-    let ear = OscEar::start();
+    let receiver = OscReceiver::start();
     let listen = free_port();
     let rig = folder.path().join("stage.toml");
     let text = format!(
         "horns = [\"trumpet\", \"trombone\"]\n[osc]\nto = [\"127.0.0.1:{}\"]\nlisten = \"{listen}\"\n\
          [[route]]\nwhen = \"accent\"\nosc = \"/lamp/flash\"\n",
-        ear.port
+        receiver.port
     );
     std::fs::write(&rig, text).unwrap();
     let take = take(folder.path());
@@ -191,7 +191,7 @@ fn a_rig_file_routes_and_switches() {
         .collect();
     // What sounds at a switch is named anew.
     assert_eq!(written, ["C4", "Bb3", "C4", "D4"]);
-    let flashes = ear
+    let flashes = receiver
         .messages()
         .iter()
         .filter(|m| m.addr == "/lamp/flash")

@@ -9,9 +9,10 @@ mod stage;
 
 use std::path::{Path, PathBuf};
 
+use leadpipe::internals::demo::brass::{Played as Tone, Room, play as render};
 use leadpipe::internals::demo::line;
 use leadpipe::{Mode, Settings, Transcriber};
-use stage::{Back, Live, OscEar, Server, alone, play};
+use stage::{Back, Live, OscReceiver, Server, alone, free_port, play, send_osc};
 
 const RATE_HZ: f64 = 48_000.0;
 
@@ -35,8 +36,8 @@ fn perform(block: u32) -> Played {
     let folder = tempfile::tempdir().unwrap();
     let take = take(folder.path());
     let server = Server::start(block);
-    let ear = OscEar::start();
-    let osc = format!("127.0.0.1:{}", ear.port);
+    let receiver = OscReceiver::start();
+    let osc = format!("127.0.0.1:{}", receiver.port);
     let live = Live::start(
         Some(&server),
         &[
@@ -63,7 +64,7 @@ fn perform(block: u32) -> Played {
     Played {
         back,
         events: events.collect(),
-        osc: ear.messages(),
+        osc: receiver.messages(),
         causal: common::causal(&take),
         block,
     }
@@ -235,6 +236,95 @@ fn events_agree(played: &Played) {
     let cues: Vec<_> = of("cue").iter().map(|c| c["gesture"].clone()).collect();
     for gesture in ["scoop", "vibrato", "fall", "staccato"] {
         assert!(cues.iter().any(|c| c == gesture), "no {gesture}: {cues:?}");
+    }
+}
+
+/// Horn, tuning and source are switched between the notes of a take that is recorded:
+/// what is sent follows at once, and each note is kept as it was played.
+#[test]
+fn switches_while_recording_leave_each_note_right() {
+    const PLAYED: [f64; 5] = [58.0, 60.0, 41.0, 43.0, 62.0];
+    const SENT: [f64; 5] = [58.0, 60.0, 41.0, 48.0, 55.0];
+    /// What is switched when so many notes have ended.
+    const SWITCHES: [(&str, &str); 4] = [
+        ("/leadpipe/tuning", "just"),
+        ("/leadpipe/horn", "tuba-bb"),
+        ("/leadpipe/source", "sequence"),
+        ("/leadpipe/horn", "trumpet"),
+    ];
+    let _stage = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let note = |(i, pitch): (usize, &f64)| {
+        let onset_s = 0.5 + 2.0 * i as f64;
+        Tone::new(onset_s, onset_s + 1.2, *pitch, 0.6)
+    };
+    let notes: Vec<Tone> = PLAYED.iter().enumerate().map(note).collect();
+    let take = folder.path().join("take.wav");
+    common::write_wav(&take, 48_000, &[&render(&notes, 10.5, &Room::default(), 1)]);
+    let takes = folder.path().join("takes");
+    let server = Server::start(128);
+    let port = free_port();
+    let options = [
+        "--horn",
+        "trumpet,tuba-bb",
+        "--tuning",
+        "equal-12,just",
+        "--tonic",
+        "C",
+        "--source",
+        "follow",
+        "--sequence",
+        "C3,G3",
+        "--midi",
+        "virtual",
+        "--listen",
+        &port.to_string(),
+        "--jsonl",
+        "--record",
+        takes.to_str().unwrap(),
+    ];
+    let live = Live::start(Some(&server), &options);
+    live.wait_for_port(&server, "leadpipe:notes");
+    let lines = live.out.clone();
+    let switching = std::thread::spawn(move || {
+        for (i, (address, name)) in SWITCHES.into_iter().enumerate() {
+            let ended = || {
+                let lines = lines.lock().unwrap();
+                lines.iter().filter(|l| l.contains("\"stop\"")).count()
+            };
+            assert!(common::wait(30.0, || ended() > i), "note {i} never ends");
+            send_osc(port, address, Some(name));
+        }
+    });
+    let back = play(&server, &take, folder.path());
+    switching.join().unwrap();
+    assert_eq!(live.end("TERM"), Some(0));
+    let sent: Vec<f64> = back.notes().iter().map(|n| n.pitch()).collect();
+    assert_eq!(sent.len(), SENT.len(), "{sent:?}");
+    for (sent, wanted) in sent.iter().zip(SENT) {
+        assert!((sent - wanted).abs() < 0.1, "{sent} {wanted}");
+    }
+    let files = std::fs::read_dir(&takes)
+        .unwrap()
+        .flatten()
+        .map(|f| f.path());
+    let json = files.filter(|p| p.extension().is_some_and(|e| e == "json"));
+    let text = std::fs::read_to_string(json.last().expect("a note list")).unwrap();
+    let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let kept: Vec<(f64, String)> = list["notes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|n| {
+            let frequency_hz = n["frequency_hz"].as_f64().unwrap();
+            let written = n["written"].as_str().unwrap();
+            (common::semitones(frequency_hz), written.to_owned())
+        })
+        .collect();
+    let written: Vec<&str> = kept.iter().map(|(_, name)| name.as_str()).collect();
+    assert_eq!(written, ["C4", "D4", "F2", "G2", "E4"]);
+    for ((pitch, _), played) in kept.iter().zip(PLAYED) {
+        assert!((pitch - played).abs() < 0.1, "{pitch} {played}");
     }
 }
 

@@ -12,7 +12,7 @@ use std::process::{Child, Command, Stdio};
 use common::wait;
 use leadpipe::internals::demo::line;
 use leadpipe::{Mode, Settings, Transcriber};
-use stage::Live;
+use stage::{Live, alone};
 
 /// A sound server of its own; ended when dropped.
 struct Pulse {
@@ -85,6 +85,60 @@ impl Pulse {
     }
 }
 
+/// A sound server that dies while a note sounds, or while none does, keeps nobody
+/// waiting: the program says so and still ends when it is asked to, with its notes.
+#[test]
+fn a_server_that_dies_holds_nothing_up() {
+    let _stage = alone();
+    for sounding in [false, true] {
+        let folder = tempfile::tempdir().unwrap();
+        let take = folder.path().join("take.wav");
+        common::write_wav(&take, 48_000, &[&line::render(48_000.0)]);
+        let takes = folder.path().join("takes");
+        let mut pulse = Pulse::start();
+        let mut live = Live::start_with(
+            &[("PULSE_SERVER", &pulse.server())],
+            &[
+                "--input",
+                "alsa:pulse",
+                "--jsonl",
+                "--double",
+                "--output",
+                "alsa:pulse",
+                "--record",
+                takes.to_str().unwrap(),
+            ],
+        );
+        let ready = || pulse.streams("source-outputs") == 1 && pulse.streams("sink-inputs") == 1;
+        assert!(wait(10.0, ready), "{}", live.errors());
+        let mut player = pulse.tool("paplay");
+        let mut player = player.arg("--device=room").arg(&take).spawn().unwrap();
+        let wanted = || {
+            let lines = live.lines();
+            let kind = |line: &&String| line.contains("\"start\"") || line.contains("\"stop\"");
+            let last = lines.iter().rfind(kind);
+            last.is_some_and(|line| line.contains("\"start\"") == sounding)
+        };
+        assert!(wait(10.0, wanted), "{}", live.errors());
+        pulse.child.kill().unwrap();
+        pulse.child.wait().unwrap();
+        player.wait().unwrap();
+        let told = || live.errors().contains("waiting for it");
+        assert!(wait(10.0, told), "{}", live.errors());
+        assert!(live.running());
+        let lines = live.out.clone();
+        live.signal("TERM");
+        assert_eq!(live.ends_within(10.0), Some(0), "{}", live.errors());
+        let last = lines.lock().unwrap().last().cloned();
+        assert!(last.unwrap().contains("silence"));
+        let csv = std::fs::read_dir(&takes).unwrap().flatten().any(|file| {
+            let path = file.path();
+            path.extension().is_some_and(|e| e == "csv")
+        });
+        assert!(csv, "{}", live.errors());
+    }
+}
+
 impl Drop for Pulse {
     fn drop(&mut self) {
         let _ = self.child.kill();
@@ -94,6 +148,7 @@ impl Drop for Pulse {
 
 #[test]
 fn a_take_in_the_room_is_heard_and_doubled_on_the_stage() {
+    let _stage = alone();
     let folder = tempfile::tempdir().unwrap();
     let take: PathBuf = folder.path().join("take.wav");
     common::write_wav(&take, 48_000, &[&line::render(48_000.0)[..8 * 48_000]]);

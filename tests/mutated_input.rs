@@ -9,8 +9,8 @@ use std::path::Path;
 
 use common::write_wav;
 use leadpipe::internals::demo::brass::{Played, Room, play};
-use leadpipe::internals::{note_list, reference};
-use leadpipe::{Error, Horn, Reference, Result, Selection, Take, Tuning};
+use leadpipe::internals::note_list;
+use leadpipe::{Error, Horn, Reference, ReferencePart, Result, Selection, Take, Tuning};
 
 /// Mutations of each file.
 const TIMES: usize = 400;
@@ -96,7 +96,7 @@ fn read_other(path: &Path) -> Result<()> {
             Ok(())
         }
         "csv" | "json" => note_list::read(path, Reference::default()).map(drop),
-        _ => reference::read(path, None).map(drop),
+        _ => ReferencePart::read(path, None).map(drop),
     }
 }
 

@@ -58,6 +58,23 @@ fn a_rig_is_started_listed_and_checked() {
     assert!(text(&refused).contains("tuba-f"), "{}", text(&refused));
     std::fs::write(&path, "[midi]\nprot = \"x\"\n").unwrap();
     assert!(text(&run(&["rig", "check", "stage"])).contains("line 2"));
+    // What a session would refuse, a check refuses.
+    for (rig, why) in [
+        (
+            "[[route]]\nwhen = \"accent\"\ntrigger = 7\n",
+            "no control voltages",
+        ),
+        (
+            "[cv]\nchannels = [1, 2]\n[double]\non = true\n",
+            "channel 1 is set for both",
+        ),
+        ("[levels]\ngate_db = 5.0\n", "gate"),
+    ] {
+        std::fs::write(&path, rig).unwrap();
+        let refused = run(&["rig", "check", "stage"]);
+        assert_eq!(refused.status.code(), Some(4), "{rig}");
+        assert!(text(&refused).contains(why), "{}", text(&refused));
+    }
 }
 
 #[test]

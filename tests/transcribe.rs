@@ -43,7 +43,7 @@ fn every_sample_rate_hears_the_same_line() {
 }
 
 #[test]
-fn the_causal_ear_decides_within_its_stream() {
+fn the_causal_pass_decides_within_its_stream() {
     let folder = tempfile::tempdir().unwrap();
     let path = take(folder.path(), 48_000);
     let path = path.to_str().unwrap();

@@ -1,4 +1,4 @@
-//! What the ear promises on sound whose truth is known exactly: precise pitch,
+//! What the transcriber promises on sound whose truth is known exactly: precise pitch,
 //! vibrato, shapes that do not shatter, and nothing from nothing.
 //!
 //! `cargo run --release --example measure` prints the figures in full.
@@ -190,7 +190,7 @@ fn hostile_samples_are_survived() {
         let heard = listen(&hostile, mode);
         assert!(heard.notes.iter().all(|n| n.pitch.is_finite()));
     }
-    // And the ear still works afterwards.
+    // And the tracker still works afterwards.
     let mut transcriber =
         Transcriber::new(Settings::builder(RATE_HZ).build().unwrap(), Mode::Causal);
     transcriber.push(&hostile);

@@ -109,7 +109,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     };
     let active = client.activate_async((), room)?;
     let client = active.as_client();
-    let ins = wait_for(client, "^cpal_client.*_in.*:in_0$", PortFlags::IS_INPUT);
+    let ins = wait_for(client, "^leadpipe-in.*:in_1$", PortFlags::IS_INPUT);
     if ins.is_empty() {
         return Err("leadpipe's input never came".into());
     }
@@ -149,11 +149,7 @@ fn main() -> Result<(), Box<dyn Error>> {
 fn connect_back(client: &Client, channels: usize) -> Result<usize, jack::Error> {
     let deadline = Instant::now() + Duration::from_secs(3);
     loop {
-        let outs = client.ports(
-            Some("^cpal_client.*_out.*:out_"),
-            None,
-            PortFlags::IS_OUTPUT,
-        );
+        let outs = client.ports(Some("^leadpipe-out.*:out_"), None, PortFlags::IS_OUTPUT);
         let mut pairs = outs.iter().take(channels).enumerate();
         let connected = pairs.try_for_each(|(i, port)| {
             match client.connect_ports_by_name(port, &format!("room:back_{i}")) {

@@ -1,11 +1,12 @@
-//! Any bytes as a score: parts in order of time, or refused.
+//! Any bytes as a score, compressed or not: parts in order of time, or refused.
 #![no_main]
 
-use leadpipe::internals::reference::musicxml;
+use leadpipe::internals::reference::{compressed, musicxml};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
-    let Ok(parts) = musicxml::parts(bytes) else {
+    let unpacked = compressed::score(bytes);
+    let Ok(parts) = musicxml::parts(unpacked.as_deref().unwrap_or(bytes)) else {
         return;
     };
     for part in parts {

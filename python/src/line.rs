@@ -3,9 +3,7 @@
 use std::io::Cursor;
 use std::path::PathBuf;
 
-use leadpipe::{
-    Error, ReferencePart, better_shift, compare, intonation_report, is_score, read_score, save,
-};
+use leadpipe::{Error, ReferencePart, better_shift, compare, intonation, is_score, save};
 use pyo3::prelude::*;
 use pyo3::types::{PyBytes, PyDict};
 
@@ -141,7 +139,7 @@ impl Line {
             return Err(raise(py, Error::setting(problem, "give -20 to 50")));
         }
         unlocked(py, || {
-            let report = intonation_report(&self.line, temperature_c);
+            let report = intonation(&self.line, temperature_c);
             Ok(serde_json::to_string(&report).expect("a report is JSON"))
         })
     }
@@ -164,7 +162,7 @@ impl Line {
                 )
                 .into());
             }
-            let reference = read_score(&score, part)?.shifted(shift);
+            let reference = ReferencePart::read(&score, part)?.shifted(shift);
             Ok(self.compared(&reference)?)
         })
     }

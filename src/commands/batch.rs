@@ -1,13 +1,14 @@
 //! Many takes at once: finds them, distributes them to threads, reports progress.
 
-use std::io::{self, IsTerminal};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
-use std::time::Instant;
 
 use leadpipe::internals::output::provenance::is_control_voltage;
 use leadpipe::{Error, Result, Take};
+
+use super::{progress, stem};
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
 /// sorted by name within a folder. Files of control voltages are no takes.
@@ -86,7 +87,7 @@ pub fn process<T: Send>(
             });
         }
         drop(finished);
-        let mut progress = Progress::new(takes.len());
+        let progress = progress::of_takes(takes.len());
         for (at, result) in reports {
             match result {
                 Ok(result) => slots[at] = Some(result),
@@ -96,15 +97,15 @@ pub fn process<T: Send>(
                     break;
                 }
                 Err(error) => {
-                    progress.clear();
-                    eprintln!("leadpipe: {error}");
+                    progress::message(&format!("leadpipe: {error}"));
                     failed += 1;
                     first.get_or_insert(error);
                 }
             }
-            progress.step(&takes[at]);
+            progress.set_message(super::shown(&stem(&takes[at])));
+            progress.inc(1);
         }
-        progress.clear();
+        progress.finish_and_clear();
     });
     BatchResult {
         results: slots.into_iter().flatten().collect(),
@@ -117,48 +118,5 @@ pub fn process<T: Send>(
                 first: Box::new(first),
             }),
         },
-    }
-}
-
-/// Takes done and time left, on the terminal's last line.
-struct Progress {
-    done: usize,
-    of: usize,
-    since: Instant,
-    live: bool,
-    width: usize,
-}
-
-impl Progress {
-    fn new(of: usize) -> Self {
-        Progress {
-            done: 0,
-            of,
-            since: Instant::now(),
-            live: io::stderr().is_terminal(),
-            width: 0,
-        }
-    }
-
-    fn step(&mut self, take: &Path) {
-        self.done += 1;
-        if !self.live {
-            return;
-        }
-        let per_take_s = self.since.elapsed().as_secs_f64() / self.done as f64;
-        let left_s = per_take_s * (self.of - self.done) as f64;
-        let left = leadpipe::internals::units::clock(left_s);
-        let name = super::shown(&super::stem(take));
-        let text = format!("{} of {} takes, {left} left · {name}", self.done, self.of);
-        self.clear();
-        self.width = text.chars().count();
-        eprint!("{text}");
-    }
-
-    fn clear(&mut self) {
-        if self.width > 0 {
-            eprint!("\r{:1$}\r", "", self.width);
-            self.width = 0;
-        }
     }
 }

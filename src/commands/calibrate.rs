@@ -7,7 +7,7 @@ use clap::Args;
 use leadpipe::internals::live::calibration::{MAX_V, STEPS, VoltageFit};
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::channel_index;
-use leadpipe::internals::live::streams;
+use leadpipe::internals::live::streams::{self, OutputRequest};
 use leadpipe::{Error, Result};
 
 use super::live::{device_and_channels, store};
@@ -186,7 +186,12 @@ struct SteadyOutput {
 
 impl SteadyOutput {
     fn start(device: Option<&str>, channel: usize) -> Result<Self> {
-        let mut output = streams::open_output(device, channel + 1, &[channel], None)?;
+        let mut output = streams::open_output(&OutputRequest {
+            device,
+            min_channels: channel + 1,
+            cv: &[channel],
+            ..Default::default()
+        })?;
         let (value, finished) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
         let (wanted, ended) = (value.clone(), finished.clone());
         let thread = std::thread::spawn(move || {

@@ -31,7 +31,7 @@ Examples:
 pub struct Options {
     #[command(flatten)]
     take: TakeOptions,
-    /// MIDI file, MusicXML score or take to compare with
+    /// MIDI file, MusicXML score (.musicxml or .mxl) or take to compare with
     target: PathBuf,
     /// Part of the score, counted from 1; by default the first that has notes
     #[arg(long, value_name = "N")]
@@ -63,7 +63,7 @@ pub fn run(options: &Options) -> Result<()> {
     // The score first: a misspelt name should not be discovered after a minute's
     // analysis.
     let reference = if reference::is_score(&options.target) {
-        reference::read(&options.target, options.part)?
+        ReferencePart::read(&options.target, options.part)?
     } else {
         if options.part.is_some() {
             return Err(Error::setting(

@@ -1,20 +1,20 @@
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::demo::line;
 use leadpipe::internals::horn::tube;
-use leadpipe::internals::intonation::report;
-use leadpipe::internals::notation::LazyPart;
+use leadpipe::internals::output::musicxml::CENTS_OVER;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::{self, StagedFile, table, track, wav};
 use leadpipe::internals::text::shown_path;
+use leadpipe::intonation;
 use leadpipe::{
-    CENTS_OVER, FULL_SCALE_V, Horn, Line, LineContext, Mode, Reference, Result, Selection,
+    ControlVoltage, Horn, LazyPart, Line, LineContext, Mode, Reference, Result, Selection,
     Settings, Transcriber, Tuning,
 };
 
-use super::transcribe::{CvOptions, FileKind};
+use super::files::{FileKind, Writers};
 
 /// Transcribe a built-in flugelhorn line and write every kind of output
 #[derive(Args)]
@@ -53,22 +53,19 @@ pub fn run(options: &Options) -> Result<()> {
     let staged_track = StagedFile::write(pitches, |to| track::write(&transcription.track, to))?;
     let staged_take = StagedFile::write(take, |to| wav::write_mono(&samples, SAMPLE_RATE_HZ, to))?;
     let line = Line::new(line::NAME, line::LENGTH_S, transcription.notes, context);
-    let cv = CvOptions {
-        volts_full_scale: FULL_SCALE_V,
-        cv_rate: SAMPLE_RATE_HZ,
-    };
     let part = LazyPart::default();
-    let outputs: Vec<_> = FileKind::ALL
-        .iter()
-        .map(|kind| {
-            let sound = || Flac::read(staged_take.path(), &Selection::default()).map(Some);
-            kind.output(&cv, &part, CENTS_OVER, tube::TEMPERATURE_C, sound)
-        })
-        .collect::<Result<_>>()?;
+    let writers = Writers {
+        cv: ControlVoltage::default(),
+        part: &part,
+        cents_over: CENTS_OVER,
+        temperature_c: tube::TEMPERATURE_C,
+        sound: &|| Flac::read(staged_take.path(), &Selection::default()).map(Some),
+    };
+    let outputs = writers.of(FileKind::value_variants())?;
     let mut staged = output::stage_all(&line, &options.out, line::NAME, &outputs)?;
     staged.splice(0..0, [staged_take, staged_track]);
     let paths = output::commit_all(staged)?;
-    let measured = report(&line, tube::TEMPERATURE_C);
+    let measured = intonation(&line, tube::TEMPERATURE_C);
     super::print(|to| {
         table::write(&line, part.of(&line), to)?;
         writeln!(

@@ -1,8 +1,7 @@
 use clap::Args;
 use leadpipe::Result;
-use leadpipe::internals::live::controls;
 use leadpipe::internals::live::devices::{self, DeviceInfo, Direction};
-use leadpipe::internals::live::send::midi_port;
+use leadpipe::internals::live::midi_system;
 
 /// List sound devices and MIDI ports, with a hint for each problem
 #[derive(Args)]
@@ -17,7 +16,7 @@ pub struct Options {}
 pub fn run(_: &Options) -> Result<()> {
     devices::silence_library_messages();
     let found = devices::list();
-    let (midi_out, midi_in) = (midi_port::list_outputs(), controls::list_inputs());
+    let (midi_out, midi_in) = (midi_system::outputs(), midi_system::inputs());
     super::print(|to| {
         for (direction, title) in [(Direction::Input, "Inputs"), (Direction::Output, "Outputs")] {
             writeln!(to, "{title}")?;
@@ -44,7 +43,8 @@ pub fn run(_: &Options) -> Result<()> {
                 Err(problem) => writeln!(to, "  {problem}")?,
             }
         }
-        if let Some(advice) = devices::advice() {
+        let none = !found.iter().any(|device| device.state.is_ok());
+        if let Some(advice) = devices::advice().filter(|_| none) {
             writeln!(to, "\n{advice}")?;
         }
         Ok(())

@@ -7,12 +7,14 @@ pub mod compare;
 pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
+mod files;
 pub mod horns;
 pub mod intonation;
 #[cfg(feature = "live")]
 pub mod live;
 pub mod manual;
 mod part;
+mod progress;
 #[cfg(feature = "live")]
 pub mod rig;
 #[cfg(feature = "live")]
@@ -28,12 +30,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
+use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::line::ZERO_VOLT_NOTE;
 use leadpipe::internals::text::{STDIN, shown, shown_path};
-use leadpipe::internals::units::parse_key;
-use leadpipe::{
-    A4_HZ, DEFAULT_GATE_DB, Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning,
-};
+use leadpipe::internals::units::{A4_HZ, parse_key};
+use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning};
 use serde::Serialize;
 
 #[derive(Subcommand)]
@@ -257,7 +258,27 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 /// Lists the files written on standard error: standard output is for notes.
 pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
-        eprintln!("wrote {}", shown_path(path));
+        say(format_args!("wrote {}", shown_path(path)));
+    }
+}
+
+/// A line on standard error. That may be a closed terminal: who is to be told is gone
+/// then, and the program goes on (`eprintln!` would end it).
+pub fn say(line: impl std::fmt::Display) {
+    let _ = writeln!(io::stderr(), "{line}");
+}
+
+/// Whether standard output can take nothing more because its reader has gone: a closed
+/// pipe, a closed terminal (EIO).
+pub fn is_closed(error: &io::Error) -> bool {
+    const EIO: i32 = 5;
+    let inner = error.get_ref().and_then(|e| e.downcast_ref::<csv::Error>());
+    match inner.map(csv::Error::kind) {
+        Some(csv::ErrorKind::Io(inner)) => is_closed(inner),
+        _ => {
+            error.kind() == io::ErrorKind::BrokenPipe
+                || cfg!(unix) && error.raw_os_error() == Some(EIO)
+        }
     }
 }
 

@@ -3,7 +3,8 @@
 use clap::Args;
 use leadpipe::internals::notation::key::Key;
 use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
-use leadpipe::{CENTS_OVER, Metre, NotationOptions};
+use leadpipe::internals::output::musicxml::CENTS_OVER;
+use leadpipe::{Metre, NotationOptions};
 
 /// How the printable part is written. What is left out is estimated.
 #[derive(Args)]

@@ -163,7 +163,8 @@ fn measure_part(
                     "connect it and start again",
                 ));
             }
-            CaptureEvent::Samples => meter.push(&samples),
+            // Nothing is read while the player is asked.
+            CaptureEvent::Stalled | CaptureEvent::Samples => meter.push(&samples),
         }
         if let Some(voice) = &mut voice {
             voice.render();

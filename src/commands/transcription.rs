@@ -1,18 +1,15 @@
 //! Transcribes a take for a command, with progress, warnings and the chosen pitch
 //! estimator.
 
-use std::io::{self, IsTerminal};
 use std::path::Path;
-use std::time::Instant;
 
 use leadpipe::internals::audio::health::Health;
 use leadpipe::internals::text::shown_path;
-use leadpipe::internals::units::clock;
 use leadpipe::{
     Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
 };
 
-use super::{Estimator, Excerpt, PitchOptions, stem};
+use super::{Estimator, Excerpt, PitchOptions, progress, stem};
 
 /// The transcriber that was chosen.
 enum AnyTranscriber {
@@ -126,7 +123,7 @@ fn transcribe(
             ));
         }
     };
-    let mut progress = Progress::new("transcribing", source.length_s().filter(|_| progress));
+    let progress = progress::of_take(source.length_s().filter(|_| progress));
     let mut health = Health::default();
     let (mut block, mut samples) = (Vec::new(), 0u64);
     while source.next_block(&mut block)? {
@@ -139,9 +136,9 @@ fn transcribe(
             on_track(&part)?;
         }
         samples += block.len() as u64;
-        progress.at(samples as f64 / rate_hz);
+        progress.set_position((1000.0 * samples as f64 / rate_hz) as u64);
     }
-    progress.done();
+    progress.finish_and_clear();
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
     let faults = health.check(path, transcription.notes.len())?;
@@ -170,62 +167,7 @@ pub fn transcribe_line(
     ))
 }
 
-/// Prints a warning about a take, on a line of its own even if a list's progress is on
-/// the terminal's last line.
+/// Prints a warning about a take.
 fn warn(path: &Path, what: &str) {
-    let clear = if io::stderr().is_terminal() {
-        "\r\x1b[K"
-    } else {
-        ""
-    };
-    eprintln!("{clear}leadpipe: {}: {what}", shown_path(path));
-}
-
-/// Percentage and time left on a terminal's last line, for long takes.
-struct Progress {
-    what: &'static str,
-    length_s: Option<f64>,
-    since: Instant,
-    shown: String,
-    live: bool,
-}
-
-/// Before this time the time left would be a guess, in seconds.
-const GUESS_S: f64 = 1.0;
-
-impl Progress {
-    fn new(what: &'static str, length_s: Option<f64>) -> Self {
-        // For less than a minute of sound it would only flash up.
-        let long = length_s.is_none_or(|s| s > 60.0);
-        Progress {
-            what,
-            length_s,
-            since: Instant::now(),
-            shown: String::new(),
-            live: long && io::stderr().is_terminal(),
-        }
-    }
-
-    fn at(&mut self, time_s: f64) {
-        let Some(length_s) = self.length_s.filter(|s| self.live && *s > 0.0) else {
-            return;
-        };
-        let share = (time_s / length_s).min(1.0);
-        let mut text = format!("{} {:3.0} %", self.what, (100.0 * share).floor());
-        let so_far_s = self.since.elapsed().as_secs_f64();
-        if so_far_s > GUESS_S {
-            let left_s = so_far_s / share * (1.0 - share);
-            text += &format!(", {} left", clock(left_s));
-        }
-        if text != self.shown {
-            eprint!("\r{text}\x1b[K");
-            self.shown = text;
-        }
-    }
-
-    fn done(&self) {
-        if !self.shown.is_empty() {
-            eprint!("\r\x1b[K");
-        }
-    }
+    progress::message(&format!("leadpipe: {}: {what}", shown_path(path)));
 }

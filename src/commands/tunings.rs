@@ -37,7 +37,7 @@ pub struct Options {
     #[arg(long, value_name = "PITCH", requires = "name")]
     tonic: Option<String>,
     /// Frequency of A4
-    #[arg(long, value_name = "HZ", default_value_t = leadpipe::A4_HZ)]
+    #[arg(long, value_name = "HZ", default_value_t = leadpipe::internals::units::A4_HZ)]
     reference: f64,
     /// Write a MIDI Tuning Standard bulk dump to this file
     #[arg(long, value_name = "FILE", requires = "name")]

@@ -1,15 +1,12 @@
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use leadpipe::internals::horn::tube;
-use leadpipe::internals::notation::LazyPart;
 use leadpipe::internals::note_list;
-use leadpipe::internals::output::{self, csv, json, table};
-use leadpipe::{Error, Horn, Line, Output, Result};
+use leadpipe::{Horn, Line, Result};
 
-use super::part::PartOptions;
-use super::transcribe::{CvOptions, FileKind, kinds};
-use super::{ListFormat, SendOptions, TuningOptions, stem};
+use super::files::FileOptions;
+use super::{SendOptions, TuningOptions, stem};
 
 /// Write outputs from a note list that you have corrected
 #[derive(Args)]
@@ -39,71 +36,21 @@ pub struct Options {
     #[command(flatten)]
     send: SendOptions,
     #[command(flatten)]
-    cv: CvOptions,
-    #[command(flatten)]
-    part: PartOptions,
-    /// Format of the note list on standard output
-    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
-    format: ListFormat,
-    /// Folder to write files to
-    #[arg(long, value_name = "DIR")]
-    out: Option<PathBuf>,
-    /// Files to write, separated by commas
-    #[arg(
-        long,
-        value_enum,
-        value_delimiter = ',',
-        value_name = "KINDS",
-        requires = "out"
-    )]
-    write: Vec<FileKind>,
+    files: FileOptions,
 }
 
 pub fn run(options: &Options) -> Result<()> {
-    let _folder_guard = options
-        .out
-        .as_deref()
-        .map(super::check_folder)
-        .transpose()?;
+    let files = &options.files;
+    let _folder_guard = files.check_folder()?;
     let horn = options.horn.as_deref().map(Horn::find).transpose()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
-    let part = LazyPart::new(options.part.notation());
-    if let Some(folder) = &options.out {
-        let outputs: Vec<_> = kinds(&options.write)
-            .iter()
-            .map(|kind| {
-                kind.output(
-                    &options.cv,
-                    &part,
-                    options.part.cents_over,
-                    tube::TEMPERATURE_C,
-                    || Ok(None),
-                )
-            })
-            .collect::<Result<_>>()?;
-        check_apart(&options.list, folder, &outputs)?;
-        super::print_written(&output::save_all(&line, folder, &line.source, &outputs)?);
-    }
-    super::print(|to| match options.format {
-        ListFormat::Table => table::write(&line, part.of(&line), to),
-        ListFormat::Csv => csv::write(&line, to),
-        ListFormat::Json => json::write(&line, to),
-    })
-}
-
-/// Refuses to write over the list itself, which a person has corrected.
-fn check_apart(list: &Path, folder: &Path, outputs: &[Box<dyn Output>]) -> Result<()> {
-    let same = |ending: &str| {
-        let path = folder.join(format!("{}{ending}", stem(list)));
-        matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
-    };
-    match outputs.iter().any(|output| same(output.extension())) {
-        true => Err(Error::setting(
-            "the list itself would be written over",
-            "give another folder with --out",
-        )),
-        false => Ok(()),
-    }
+    let part = files.part();
+    files.check_apart(&options.list)?;
+    let written = files.save(&line, &line.source, &part, tube::TEMPERATURE_C, &|| {
+        Ok(None)
+    })?;
+    super::print_written(&written);
+    files.print(&line, &part)
 }

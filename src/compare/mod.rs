@@ -31,7 +31,8 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    /// In one word.
+    /// Name in lower case.
+    #[doc(hidden)]
     pub fn name(self) -> &'static str {
         match self {
             Verdict::Right => "right",
@@ -44,6 +45,7 @@ impl Verdict {
 
 /// A target note, a played note, or both.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
 pub struct Compared {
     /// How it was played.
     pub verdict: Verdict,
@@ -67,16 +69,17 @@ pub struct Compared {
 
 /// The whole comparison.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
 pub struct Comparison {
     /// In the reference's order, extra notes where they were played.
     pub notes: Vec<Compared>,
-    /// Number of right notes.
+    /// How many were right.
     pub right: usize,
-    /// Number of other notes in the place of the right ones.
+    /// How many were another note.
     pub wrong: usize,
-    /// Number of notes that were not played.
+    /// How many were not played.
     pub missing: usize,
-    /// Number of notes that are not in the reference.
+    /// How many were played besides.
     pub extra: usize,
     /// Standard deviation of the timing, milliseconds.
     pub timing_spread_ms: f64,
@@ -85,15 +88,18 @@ pub struct Comparison {
     pub tempo_ratio: Option<f64>,
     /// The same over the first quarter of the notes.
     #[serde(rename = "pace_first")]
+    #[doc(hidden)]
     pub tempo_ratio_first: Option<f64>,
-    /// The same over the last quarter of the notes.
+    /// The same over the last quarter.
     #[serde(rename = "pace_last")]
+    #[doc(hidden)]
     pub tempo_ratio_last: Option<f64>,
     /// Quarter notes a minute as played, if the reference gives its tempo.
+    #[doc(hidden)]
     pub tempo: Option<f64>,
     /// Mean deviation of the right notes from the tuning, cents.
     pub mean_cents: f64,
-    /// Standard deviation of the same, cents.
+    /// Its standard deviation, cents.
     pub spread_cents: f64,
 }
 

@@ -37,22 +37,24 @@ pub struct Horn {
     /// Semitones from written to sounding, negative where it sounds lower.
     pub sounds: i32,
     /// Clef of its parts.
+    #[doc(hidden)]
     pub clef: Clef,
     /// Lowest sounding key.
     pub low: Concert,
     /// Highest sounding key.
     pub high: Concert,
     /// Sounding key of the open tube's first mode.
-    pub fundamental: Concert,
+    pub(crate) fundamental: Concert,
     /// Number of valves, 0 for a slide.
     pub valves: u8,
     /// Whether it has a slide.
+    #[doc(hidden)]
     pub slide: bool,
     /// How much flatter than its whole semitones each of the first four valves is, in
     /// cents.
-    pub valves_flat_cents: [f64; 4],
+    pub(crate) valves_flat_cents: [f64; 4],
     /// A second tube, if it is a double horn.
-    pub side: Option<tube::Side>,
+    pub(crate) side: Option<tube::Side>,
 }
 
 /// Margin around a horn's range that is still tracked, in semitones: a fall from the
@@ -77,7 +79,7 @@ impl Horn {
     }
 
     /// Lowest and highest frequency to track, in hertz.
-    pub fn range_hz(&self) -> (f64, f64) {
+    pub(crate) fn range_hz(&self) -> (f64, f64) {
         let hz = |key: i32, margin: f64| Pitch(f64::from(key) + margin).hz();
         let (lowest, highest) = FULL_RANGE_HZ;
         (

@@ -48,13 +48,13 @@ pub struct Fingering {
     /// Number of the mode, 1 for the pedal note.
     pub partial: u32,
     /// Sounding key of the tube's first mode.
-    pub fundamental: Concert,
+    pub(crate) fundamental: Concert,
     /// Valves pressed, counted from 1; empty for the open horn and for a slide.
-    pub valves: Vec<usize>,
+    pub(crate) valves: Vec<usize>,
     /// Semitones of tube that are added to the open horn.
-    pub added: i32,
+    pub(crate) added: i32,
     /// Whether it uses a slide.
-    pub slide: bool,
+    pub(crate) slide: bool,
     /// Deviation from equal temperament that the tube gives, in cents.
     pub cents: f64,
 }
@@ -73,18 +73,18 @@ impl Fingering {
     }
 
     /// Effective length of the tube in use, in metres.
-    pub fn length_m(&self) -> f64 {
+    pub(crate) fn length_m(&self) -> f64 {
         open_length_m(self.fundamental) * 2f64.powf(f64::from(self.added) / 12.0)
     }
 
     /// How far a slide of two legs must go out to lower this by `cents`, in millimetres;
     /// in, if negative.
-    pub fn slide_mm(&self, cents: f64) -> f64 {
+    pub(crate) fn slide_mm(&self, cents: f64) -> f64 {
         500.0 * self.length_m() * (2f64.powf(cents / 1200.0) - 1.0)
     }
 
     /// How far a hand slide is out when this is in tune, in millimetres.
-    pub fn slide_out_mm(&self) -> f64 {
+    pub(crate) fn slide_out_mm(&self) -> f64 {
         let lower = f64::from(self.added) * 100.0 + self.cents;
         500.0 * open_length_m(self.fundamental) * (2f64.powf(lower / 1200.0) - 1.0)
     }
@@ -201,7 +201,7 @@ impl Horn {
 
     /// How far the main tuning slide (two legs) must go out to lower the open
     /// horn by `cents`, in millimetres; in, if negative.
-    pub fn tuning_slide_mm(&self, cents: f64) -> f64 {
+    pub(crate) fn tuning_slide_mm(&self, cents: f64) -> f64 {
         500.0 * open_length_m(self.fundamental) * (2f64.powf(cents / 1200.0) - 1.0)
     }
 }

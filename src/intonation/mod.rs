@@ -2,8 +2,11 @@
 //! and the horn's share of it.
 
 #[cfg(feature = "report")]
+#[allow(missing_docs)]
 pub mod across;
+#[allow(missing_docs)]
 pub mod groups;
+#[allow(missing_docs)]
 pub mod shares;
 
 use serde::Serialize;
@@ -17,13 +20,13 @@ use shares::Share;
 /// One note's deviation from the tuning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct NoteReport {
-    /// Start in the take, seconds.
+    /// Onset in seconds from the start of the take.
     pub onset_s: f64,
-    /// Sounding length, seconds.
+    /// Length in seconds.
     pub duration_s: f64,
-    /// Name as it sounds.
+    /// Name of the sounding note.
     pub concert: String,
-    /// Name in the horn's part.
+    /// Name of the note in the player's part.
     pub written: String,
     /// Mean deviation from the tuning, cents.
     pub mean_cents: f64,
@@ -36,11 +39,11 @@ pub struct NoteReport {
 /// All notes of one written pitch.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PitchReport {
-    /// Name in the horn's part.
+    /// Name of the note in the player's part.
     pub written: String,
-    /// Name as it sounds.
+    /// Name of the sounding note.
     pub concert: String,
-    /// Number of notes.
+    /// How many notes.
     pub notes: usize,
     /// Sounding time, seconds.
     pub time_s: f64,
@@ -50,12 +53,16 @@ pub struct PitchReport {
     pub spread_cents: f64,
 }
 
-/// The intonation of a line.
+/// The intonation of a line. Serialised it is the program's JSON report, which groups the
+/// notes by register, dynamic, time and attack as well and has the horn's share of each
+/// pitch.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Report {
-    /// Every note, in order.
+#[non_exhaustive]
+pub struct IntonationReport {
+    /// Every note.
+    #[doc(hidden)]
     pub notes: Vec<NoteReport>,
-    /// Every written pitch, lowest first.
+    /// Every written pitch, the lowest first.
     pub pitches: Vec<PitchReport>,
     /// Mean over all sounding time, cents.
     pub offset_cents: f64,
@@ -64,24 +71,32 @@ pub struct Report {
     /// The A4 that fits the playing best, hertz.
     pub best_reference_hz: f64,
     /// The same notes by register, dynamic, time and attack.
+    #[doc(hidden)]
     pub groups: Groups,
     /// Whether the pitch rises or falls as the take goes on.
+    #[doc(hidden)]
     pub trend: Option<Trend>,
     /// Sounding time by cents.
+    #[doc(hidden)]
     pub histogram: Vec<Bin>,
     /// How notes began and how long they were held.
+    #[doc(hidden)]
     pub attacks: Attacks,
     /// The horn's share of each pitch's deviation, if a horn is given.
+    #[doc(hidden)]
     pub shares: Vec<Share>,
     /// How far to pull the main tuning slide out (in, if negative) to correct the
     /// offset, in millimetres, if a horn is given.
+    #[doc(hidden)]
     pub tuning_slide_mm: Option<f64>,
     /// Air temperature for which the horn's share is calculated, degrees Celsius.
+    #[doc(hidden)]
     pub temperature_c: f64,
 }
 
-impl Report {
+impl IntonationReport {
     /// Pitches that deviate most from the rest, the worst first: those to practise.
+    #[doc(hidden)]
     pub fn watch(&self) -> Vec<&PitchReport> {
         let off = |p: &PitchReport| (p.mean_cents - self.offset_cents).abs();
         let mut pitches: Vec<&PitchReport> = self
@@ -95,6 +110,7 @@ impl Report {
     }
 
     /// The same in words, `A4 +12, E5 -14`; empty if there are none.
+    #[doc(hidden)]
     pub fn watch_in_words(&self) -> String {
         let words = |p: &&PitchReport| format!("{} {:+.0}", p.written, p.mean_cents);
         let words: Vec<String> = self.watch().iter().map(words).collect();
@@ -115,13 +131,13 @@ const MAX_WATCHED: usize = 5;
 /// Notes are weighted by their sounding time. The best reference is the least-squares
 /// one: shifting the tuning by the weighted mean deviation leaves the smallest sum of
 /// squares. The horn's share is calculated for air of `temperature_c` degrees Celsius.
-pub fn report(line: &Line, temperature_c: f64) -> Report {
+pub fn intonation(line: &Line, temperature_c: f64) -> IntonationReport {
     let notes: Vec<NoteReport> = line.notes.iter().map(note_report).collect();
     let all = || line.notes.iter().map(|n| (n.cents, n.note.duration_s()));
     let (offset_cents, spread_cents) = weighted(all());
     let sounded: Vec<Sounded> = line.notes.iter().map(Sounded::new).collect();
     let reference_hz = line.context.tuning.reference().a4_hz();
-    Report {
+    IntonationReport {
         pitches: by_pitch(&sounded),
         groups: Groups::of(line),
         trend: groups::trend(line),

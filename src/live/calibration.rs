@@ -22,8 +22,6 @@ pub struct VoltageFit {
 const MIN_V: f64 = 0.3;
 /// Fewest readings: two always lie on a line.
 const MIN_READINGS: usize = 3;
-/// Samples of a line's readings lie at least this far apart.
-const MIN_APART: f64 = 0.01;
 /// How far from the truth a meter reads at most: half a per cent of full scale and two
 /// hundredths of a volt, which is what cheap ones promise.
 const METER_SHARE: f64 = 0.005;
@@ -37,12 +35,7 @@ impl VoltageFit {
     /// # Errors
     /// [`Error::Setting`] where no line can be fitted, or it is almost level.
     pub fn new(readings: &[(f64, f64)]) -> Result<VoltageFit> {
-        // Three readings at one step are one: rounding would find a slope in them.
-        let steps = readings.iter().map(|r| r.0);
-        let apart =
-            steps.clone().fold(f64::NEG_INFINITY, f64::max) - steps.fold(f64::INFINITY, f64::min);
-        let enough = readings.len() >= MIN_READINGS && apart > MIN_APART;
-        let fit = VoltageFit::line(readings).filter(|_| enough);
+        let fit = VoltageFit::line(readings).filter(|_| readings.len() >= MIN_READINGS);
         let fit = fit.ok_or_else(|| {
             Error::setting("too few readings", "read the meter at three steps or more")
         })?;

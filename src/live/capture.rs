@@ -3,20 +3,18 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use super::devices;
 use super::reconnect::Reconnect;
-use super::streams::{self, InputStream};
+use super::streams::{self, InputRequest, InputStream};
+use super::ui_snapshot::PortStatus;
 use crate::audio::{Selection, Take};
 use crate::error::Result;
 
 /// What to capture.
 #[derive(Debug, Clone)]
 pub enum CaptureConfig {
-    /// A device, one of its channels (from 0) or the mix, frames in a block.
-    Device {
-        device: Option<String>,
-        channel: Option<usize>,
-        block: Option<u32>,
-    },
+    /// A device.
+    Device(InputRequest),
     /// A file, played in real time.
     Take {
         path: std::path::PathBuf,
@@ -32,6 +30,9 @@ pub enum CaptureEvent {
     Samples,
     /// The device was lost.
     Lost,
+    /// The device is there but delivers nothing: a JACK server whose graph stands still,
+    /// or that was stopped. Its ports and their connections stay.
+    Stalled,
     /// The device is back, at this sample rate in hertz.
     Reconnected(f64),
     /// The take has ended.
@@ -41,7 +42,7 @@ pub enum CaptureEvent {
 /// Block size when a take is played: that of a good interface.
 const FILE_BLOCK: u32 = 128;
 /// A device that delivers nothing for this long counts as lost, whatever it
-/// reports.
+/// reports; a JACK server says itself when it goes.
 const DEVICE_TIMEOUT: Duration = Duration::from_secs(3);
 
 /// An open input.
@@ -49,6 +50,8 @@ pub struct Capture {
     config: CaptureConfig,
     state: CaptureState,
     rate_hz: f64,
+    /// When it was last read.
+    read: Instant,
     /// Frames lost to a full ring, and xruns.
     pub missed: u64,
     pub xruns: u64,
@@ -79,13 +82,20 @@ impl Capture {
     ///
     /// # Errors
     /// Where the device or take cannot be opened.
-    pub fn open(config: CaptureConfig) -> Result<Self> {
+    pub fn open(mut config: CaptureConfig) -> Result<Self> {
         let state = open(&config)?;
+        // What was the default device is waited for, if it is lost; no other will do.
+        if let (CaptureConfig::Device(request), CaptureState::Device(input, _)) =
+            (&mut config, &state)
+        {
+            request.device = Some(input.device.clone());
+        }
         Ok(Capture {
             rate_hz: state.rate_hz(),
             name: state.name(&config),
             state,
             config,
+            read: Instant::now(),
             missed: 0,
             xruns: 0,
             error: None,
@@ -111,9 +121,10 @@ impl Capture {
         &self.name
     }
 
-    /// Whether the device belongs, or belonged, to a JACK server.
-    pub fn on_jack(&self) -> bool {
-        super::devices::is_jack(&self.name)
+    /// Name, error and losses for the screen.
+    pub fn status(&self) -> PortStatus {
+        let lost = [(self.missed, "frames lost"), (self.xruns, "late blocks")];
+        PortStatus::new(self.name.clone(), self.error.clone(), &lost)
     }
 
     /// Appends the samples that have arrived since the last call; never blocks.
@@ -121,7 +132,13 @@ impl Capture {
     /// # Errors
     /// Where a take cannot be read further.
     pub fn read(&mut self, to: &mut Vec<f32>) -> Result<CaptureEvent> {
+        let unread = std::mem::replace(&mut self.read, Instant::now()).elapsed();
         match &mut self.state {
+            // The whole process was stopped: what sounded then is long over.
+            CaptureState::Device(_, last) if unread > DEVICE_TIMEOUT => {
+                *last = Instant::now();
+                Ok(CaptureEvent::Stalled)
+            }
             CaptureState::Device(input, last) => {
                 let status = &input.status;
                 self.missed += status.missed_frames.swap(0, Ordering::Relaxed);
@@ -129,6 +146,7 @@ impl Capture {
                 let waiting = input.ring.slots();
                 if waiting > 0 {
                     *last = Instant::now();
+                    self.error = None;
                     if let Ok(chunk) = input.ring.read_chunk(waiting) {
                         let (first, second) = chunk.as_slices();
                         to.extend_from_slice(first);
@@ -137,11 +155,19 @@ impl Capture {
                     }
                     return Ok(CaptureEvent::Samples);
                 }
-                let silent = || {
-                    let silent = last.elapsed() > DEVICE_TIMEOUT;
-                    silent.then(|| "the device has gone: it no longer delivers sound".to_owned())
-                };
-                if let Some(reason) = status.lost_reason().or_else(silent) {
+                let silent = last.elapsed() > DEVICE_TIMEOUT;
+                let says_when_it_goes = devices::is_jack(&input.device);
+                if silent && says_when_it_goes && !status.lost.load(Ordering::Acquire) {
+                    let is_new = self.error.is_none();
+                    self.error = Some("the JACK server delivers no sound; waiting for it".into());
+                    return Ok(match is_new {
+                        true => CaptureEvent::Stalled,
+                        false => CaptureEvent::Samples,
+                    });
+                }
+                let gone =
+                    || silent.then(|| "the device has gone: it no longer delivers sound".into());
+                if let Some(reason) = status.lost_reason().or_else(gone) {
                     self.error = Some(format!("{reason}; waiting for it"));
                     self.state = CaptureState::Lost(Reconnect::new());
                     return Ok(CaptureEvent::Lost);
@@ -180,19 +206,15 @@ impl CaptureState {
         match (self, config) {
             (CaptureState::Device(input, _), _) => input.device.clone(),
             (_, CaptureConfig::Take { path, .. }) => path.display().to_string(),
-            (_, CaptureConfig::Device { device, .. }) => device.clone().unwrap_or_default(),
+            (_, CaptureConfig::Device(request)) => request.device.clone().unwrap_or_default(),
         }
     }
 }
 
 fn open(config: &CaptureConfig) -> Result<CaptureState> {
     match config {
-        CaptureConfig::Device {
-            device,
-            channel,
-            block,
-        } => {
-            let input = streams::open_input(device.as_deref(), *channel, *block)?;
+        CaptureConfig::Device(request) => {
+            let input = streams::open_input(request)?;
             Ok(CaptureState::Device(input, Instant::now()))
         }
         CaptureConfig::Take {
@@ -249,13 +271,14 @@ mod tests {
             _stream: None,
         };
         let capture = Capture {
-            config: CaptureConfig::Device {
+            config: CaptureConfig::Device(InputRequest {
                 device: Some("no such device".into()),
                 channel,
-                block: None,
-            },
+                ..InputRequest::default()
+            }),
             state: CaptureState::Device(stream, Instant::now()),
             rate_hz: RATE_HZ,
+            read: Instant::now(),
             missed: 0,
             xruns: 0,
             error: None,
@@ -323,6 +346,36 @@ mod tests {
         *last = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
         assert_eq!(capture.read(&mut Vec::new()).unwrap(), CaptureEvent::Lost);
         assert!(capture.error.unwrap().contains("the device has gone"));
+    }
+
+    /// Nobody knows what was played while the process was stopped.
+    #[test]
+    fn a_process_that_was_stopped_begins_with_silence() {
+        let (mut capture, mut callback) = device(None, 100);
+        callback.process(&[1.0f32, 0.5]);
+        capture.read = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
+        let mut got = Vec::new();
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Stalled);
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+        assert_eq!((got, capture.status().error), (vec![0.75], None));
+    }
+
+    /// A server that stands still keeps its ports: it goes on where it was.
+    #[test]
+    fn a_jack_server_that_delivers_nothing_is_waited_for() {
+        let (mut capture, mut callback) = device(None, 100);
+        let CaptureState::Device(stream, last) = &mut capture.state else {
+            panic!("no device");
+        };
+        stream.device = "jack:input".into();
+        *last = Instant::now() - DEVICE_TIMEOUT - Duration::from_millis(1);
+        let mut got = Vec::new();
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Stalled);
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+        assert!(capture.status().error.unwrap().contains("no sound"));
+        callback.process(&[1.0f32, 0.5]);
+        assert_eq!(capture.read(&mut got).unwrap(), CaptureEvent::Samples);
+        assert_eq!((got, capture.status().error), (vec![0.75], None));
     }
 
     /// A file stands in for a device: whole blocks of one channel, none before its time.

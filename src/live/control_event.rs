@@ -24,8 +24,14 @@ pub enum ControlEvent {
     },
     /// A gesture that a route may react to.
     Gesture(GestureEvent),
-    /// A finished note, as the note list has it.
-    NoteFinished(Arc<LineNote>),
+    /// A finished note, as the note list has it. One that was not sent, because it was
+    /// muted, is only shown.
+    NoteFinished {
+        /// The note.
+        note: Arc<LineNote>,
+        /// Whether it was sent.
+        sent: bool,
+    },
     /// Horn, tuning, note source or sample rate have changed.
     SetupChanged(Arc<Setup>),
     /// All outputs silent at once: panic, mute, a lost device, end of the session.

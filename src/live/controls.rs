@@ -4,21 +4,20 @@ use std::net::{SocketAddr, UdpSocket};
 use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
-use midir::{MidiInput, MidiInputConnection};
 use rosc::{OscMessage, OscPacket, OscType, decoder};
 
 use super::command::Command;
 use super::devices;
+use super::midi_system::{Input, Patch, PortName};
+use super::reconnect::Reconnect;
 use super::rig::{Switch, Trigger};
-use super::send::midi_port::{CLIENT, find_port, no_midi_system};
+use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
 
 /// Largest OSC packet that is read, in bytes; a command is far shorter.
 const MAX_PACKET: usize = 1_024;
 /// Nesting depth to which bundles are read.
 const MAX_BUNDLE_DEPTH: usize = 4;
-/// Name of the virtual MIDI port for foot controllers.
-const PORT: &str = "pedals";
 
 /// Queue of commands to the session.
 pub type Commands = SyncSender<Command>;
@@ -49,93 +48,90 @@ pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Optio
     }
 }
 
-/// Names of the MIDI input ports.
-///
-/// # Errors
-/// What is wrong with the MIDI system, with a hint.
-pub fn list_inputs() -> std::result::Result<Vec<String>, String> {
-    let input = MidiInput::new(CLIENT).map_err(|_| no_midi_system())?;
-    let name = |port| input.port_name(port).ok();
-    Ok(input.ports().iter().filter_map(name).collect())
+/// A MIDI input for foot controllers.
+pub struct Pedals {
+    config: PedalConfig,
+    switches: Vec<Switch>,
+    /// Controllers that are down, a bit each.
+    down: u128,
+    input: Option<Input>,
+    reconnect: Reconnect<Input>,
+    error: Option<String>,
 }
 
-/// A MIDI input for foot controllers: `virtual`, or (part of) a port's name.
-pub struct Pedals {
-    port: String,
-    switches: Vec<Switch>,
-    commands: Commands,
-    connection: Option<MidiInputConnection<()>>,
+/// What is opened, and opened again.
+#[derive(Clone)]
+struct PedalConfig {
+    port: PortName,
+    patch: Patch,
+}
+
+impl PedalConfig {
+    fn open(&self) -> Result<Input> {
+        let _lock = devices::open_close_lock();
+        Input::open(&self.port, self.patch.clone()).map_err(|problem| {
+            Error::device("MIDI in", problem, "`leadpipe devices` lists the ports")
+        })
+    }
 }
 
 impl Pedals {
-    /// Opens a port.
+    /// Opens a port: `virtual`, or (part of) a port's name.
     ///
     /// # Errors
     /// [`Error::Device`] where there is no such port.
-    pub fn open(port: &str, switches: Vec<Switch>, commands: Commands) -> Result<Self> {
-        let mut pedals = Pedals {
-            port: port.to_owned(),
+    pub fn open(port: &str, switches: Vec<Switch>) -> Result<Self> {
+        let config = PedalConfig {
+            port: PortName::parse(port),
+            patch: Patch::default(),
+        };
+        Ok(Pedals {
+            input: Some(config.open()?),
+            config,
             switches,
-            commands,
-            connection: None,
-        };
-        pedals.reopen().map_err(|problem| {
-            Error::device("MIDI in", problem, "`leadpipe devices` lists the ports")
-        })?;
-        Ok(pedals)
+            down: 0,
+            reconnect: Reconnect::new(),
+            error: None,
+        })
     }
 
-    /// Closes the port, whose server has gone.
-    pub fn close(&mut self) {
-        self.connection = None;
-    }
-
-    /// Opens the port again.
-    ///
-    /// # Errors
-    /// Why it cannot be opened.
-    pub fn reopen(&mut self) -> std::result::Result<(), String> {
-        let _lock = devices::open_close_lock();
-        self.connection = None;
-        let input = MidiInput::new(CLIENT).map_err(|_| no_midi_system())?;
-        let (switches, commands) = (self.switches.clone(), self.commands.clone());
-        let mut down = 0u128;
-        let on_message = move |_: u64, bytes: &[u8], _: &mut ()| {
-            if let Some(command) = midi_command(bytes, &switches, &mut down) {
-                let _ = commands.try_send(command);
+    /// The next command that a foot has given, if any. Opens the port again where it
+    /// was lost; never blocks.
+    pub fn next(&mut self) -> Option<Command> {
+        let Some(input) = &mut self.input else {
+            match self.reconnect.poll(&self.config, PedalConfig::open) {
+                Some(Ok(input)) => (self.input, self.error) = (Some(input), None),
+                Some(Err(error)) => self.error = Some(error.to_string()),
+                None => {}
             }
+            return None;
         };
-        if self.port == "virtual" {
-            self.connection = Some(open_virtual(input, on_message)?);
-            return Ok(());
+        if let Err(problem) = input.check() {
+            self.error = Some(problem);
+            self.input = None;
+            self.reconnect = Reconnect::new();
+            self.down = 0;
+            return None;
         }
-        let ports = input.ports();
-        let name = |port| input.port_name(port).unwrap_or_default();
-        let names: Vec<String> = ports.iter().map(name).collect();
-        let at = find_port(&names, &self.port)?;
-        let connected = input.connect(&ports[at], PORT, on_message, ());
-        self.connection = Some(connected.map_err(|e| e.to_string())?);
-        Ok(())
+        while let Some(bytes) = input.next() {
+            // A program change has one data byte.
+            let length = if bytes[0] & 0xf0 == 0xc0 { 2 } else { 3 };
+            let command = midi_command(&bytes[..length], &self.switches, &mut self.down);
+            if command.is_some() {
+                return command;
+            }
+        }
+        None
     }
-}
 
-#[cfg(unix)]
-fn open_virtual(
-    input: MidiInput,
-    on_message: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
-) -> std::result::Result<MidiInputConnection<()>, String> {
-    use midir::os::unix::VirtualInput;
-    input
-        .create_virtual(PORT, on_message, ())
-        .map_err(|e| e.to_string())
-}
-
-#[cfg(not(unix))]
-fn open_virtual(
-    _: MidiInput,
-    _: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
-) -> std::result::Result<MidiInputConnection<()>, String> {
-    Err("this system has no virtual MIDI ports; give the name of an existing port".into())
+    /// Name and error for the screen.
+    pub fn status(&self) -> PortStatus {
+        let name = match &self.config.port {
+            PortName::Virtual => "virtual",
+            PortName::Named(name) => name,
+        };
+        PortStatus::new(format!("pedals on {name}"), self.error.clone(), &[])
+    }
 }
 
 /// Commands in an OSC packet. Malformed and unknown messages are ignored.

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use cpal::traits::{DeviceTrait, HostTrait};
-use cpal::{Device, ErrorKind, SupportedStreamConfig};
+use cpal::{ErrorKind, SupportedStreamConfig};
 
 use crate::error::{Error, Result};
 
@@ -33,10 +33,9 @@ impl Direction {
         }
     }
 
-    /// The device's default configuration.
-    pub fn config(
+    fn config(
         self,
-        device: &Device,
+        device: &cpal::Device,
     ) -> std::result::Result<SupportedStreamConfig, cpal::Error> {
         match self {
             Direction::Input => device.default_input_config(),
@@ -44,20 +43,15 @@ impl Direction {
         }
     }
 
-    /// Whether a device serves this direction. Sound systems also list rate
-    /// converters and a null device: those are left out.
-    fn supports(self, device: &Device) -> bool {
-        let id = id_of(device);
-        let bare = id.split_once(':').map_or(id.as_str(), |(_, bare)| bare);
-        let other = match self {
-            Direction::Input => "jack:output",
-            Direction::Output => "jack:input",
-        };
+    /// Whether a device is of any use. Sound systems also list rate converters and a
+    /// null device: those are left out.
+    fn is_useful(id: &str) -> bool {
+        let bare = id.split_once(':').map_or(id, |(_, bare)| bare);
         let hint = bare.split(':').next().unwrap_or(bare);
-        id != other && !["null", "jack", "upmix", "vdownmix", "speex"].contains(&hint)
+        !["null", "jack", "upmix", "vdownmix", "speex"].contains(&hint)
     }
 
-    fn default_of(self, host: &cpal::Host) -> Option<Device> {
+    fn default_of(self, host: &cpal::Host) -> Option<cpal::Device> {
         match self {
             Direction::Input => host.default_input_device(),
             Direction::Output => host.default_output_device(),
@@ -80,19 +74,78 @@ pub struct DeviceInfo {
     pub default: bool,
 }
 
-/// Sound systems in order of preference: JACK first, because whoever runs its
-/// server wants it used.
-fn hosts() -> Vec<cpal::Host> {
-    let mut ids = cpal::available_hosts();
-    ids.sort_by_key(|id| !is_jack(&id.to_string()));
-    ids.into_iter()
-        .filter_map(|id| cpal::host_from_id(id).ok())
-        .collect()
+/// A device that can be opened.
+#[derive(Clone)]
+pub enum SoundDevice {
+    /// The JACK server's input or output.
+    #[cfg(feature = "jack")]
+    Jack(Direction),
+    /// A device of the operating system's sound system.
+    System(cpal::Device),
 }
 
-/// Whether a device id or host name is JACK's.
+impl SoundDevice {
+    /// Id for the command line.
+    pub fn id(&self) -> String {
+        match self {
+            #[cfg(feature = "jack")]
+            SoundDevice::Jack(Direction::Input) => "jack:input".into(),
+            #[cfg(feature = "jack")]
+            SoundDevice::Jack(Direction::Output) => "jack:output".into(),
+            SoundDevice::System(device) => {
+                let id = device.id();
+                id.map_or_else(|_| device.to_string(), |id| id.to_string())
+            }
+        }
+    }
+
+    fn name(&self) -> String {
+        match self {
+            #[cfg(feature = "jack")]
+            SoundDevice::Jack(Direction::Input) => "JACK Input".into(),
+            #[cfg(feature = "jack")]
+            SoundDevice::Jack(Direction::Output) => "JACK Output".into(),
+            SoundDevice::System(device) => {
+                let description = device.description();
+                description.map_or_else(|_| self.id(), |d| d.name().to_owned())
+            }
+        }
+    }
+
+    /// What is wrong with it, as an error with a hint.
+    pub fn error(&self, error: &cpal::Error, direction: Direction) -> Error {
+        Error::device(self.id(), error, hint(error, direction))
+    }
+}
+
+fn hosts() -> Vec<cpal::Host> {
+    let ids = cpal::available_hosts().into_iter();
+    ids.filter_map(|id| cpal::host_from_id(id).ok()).collect()
+}
+
+/// Whether a device id is JACK's.
 pub fn is_jack(id: &str) -> bool {
     id.starts_with("jack")
+}
+
+/// Channels and rate of the JACK server, where one is running: whoever runs one wants it
+/// used, so that it comes before all other sound systems.
+fn jack_server() -> Option<(u16, u32)> {
+    #[cfg(feature = "jack")]
+    if let Ok((rate_hz, _)) = super::jack_client::server() {
+        return Some((super::jack_client::sound::CHANNELS as u16, rate_hz));
+    }
+    None
+}
+
+#[cfg(feature = "jack")]
+fn jack_device(direction: Direction) -> Option<SoundDevice> {
+    Some(SoundDevice::Jack(direction))
+}
+
+#[cfg(not(feature = "jack"))]
+fn jack_device(_: Direction) -> Option<SoundDevice> {
+    None
 }
 
 /// Lock to hold while a device or port is opened or closed. A JACK server may stop
@@ -111,49 +164,57 @@ pub fn silence_library_messages() {
     let _ = alsa::Output::local_error_handler();
 }
 
-/// Id of a device for the command line.
-pub fn id_of(device: &Device) -> String {
-    device
-        .id()
-        .map_or_else(|_| device.to_string(), |id| id.to_string())
-}
-
 /// All devices of all sound systems.
 pub fn list() -> Vec<DeviceInfo> {
-    let default = |direction| find(None, direction).ok().map(|d| id_of(&d));
-    let defaults = [
-        (Direction::Input, default(Direction::Input)),
-        (Direction::Output, default(Direction::Output)),
-    ];
+    let jack = jack_server();
+    let both = [Direction::Input, Direction::Output];
     let mut found = Vec::new();
+    for direction in both {
+        if let (Some(state), Some(device)) = (jack, jack_device(direction)) {
+            found.push(DeviceInfo {
+                id: device.id(),
+                name: device.name(),
+                direction,
+                state: Ok(state),
+                default: true,
+            });
+        }
+    }
+    let defaults = both.map(|d| jack.is_none().then(|| system_default(d)).flatten());
+    let defaults = defaults.map(|d| d.map(|device| device.id()));
     for host in hosts() {
-        for device in host.devices().into_iter().flatten() {
-            let id = id_of(&device);
-            let name = device
-                .description()
-                .map_or_else(|_| id.clone(), |d| d.name().to_owned());
-            for (direction, default) in &defaults {
+        for system in host.devices().into_iter().flatten() {
+            let device = SoundDevice::System(system.clone());
+            let id = device.id();
+            if !Direction::is_useful(&id) {
+                continue;
+            }
+            for (direction, default) in both.into_iter().zip(&defaults) {
                 // Querying opens the device, and some plugins print messages then.
-                if !direction.supports(&device) {
-                    continue;
-                }
-                let config = direction.config(&device);
+                let config = direction.config(&system);
                 if config.is_err() && !is_unavailable(&config) {
                     continue;
                 }
                 found.push(DeviceInfo {
                     id: id.clone(),
-                    name: name.clone(),
-                    direction: *direction,
+                    name: device.name(),
+                    direction,
                     state: config
                         .map(|c| (c.channels(), c.sample_rate()))
-                        .map_err(|e| format!("{e}; {}", hint(&e, *direction))),
+                        .map_err(|e| format!("{e}; {}", hint(&e, direction))),
                     default: default.as_ref() == Some(&id),
                 });
             }
         }
     }
     found
+}
+
+fn system_default(direction: Direction) -> Option<SoundDevice> {
+    let works = |device: &cpal::Device| direction.config(device).is_ok();
+    let hosts = hosts();
+    let mut defaults = hosts.iter().filter_map(|host| direction.default_of(host));
+    defaults.find(works).map(SoundDevice::System)
 }
 
 /// Whether a device exists but cannot be used now.
@@ -168,62 +229,55 @@ fn is_unavailable(config: &std::result::Result<SupportedStreamConfig, cpal::Erro
 ///
 /// # Errors
 /// [`Error::Device`] where none or several match.
-pub fn find(name: Option<&str>, direction: Direction) -> Result<Device> {
+pub fn find(name: Option<&str>, direction: Direction) -> Result<SoundDevice> {
     let Some(wanted) = name.filter(|n| !n.is_empty() && *n != "default") else {
-        let works = |device: &Device| direction.config(device).is_ok();
-        return hosts()
-            .iter()
-            .filter_map(|host| direction.default_of(host))
-            .find(works)
-            .ok_or_else(|| no_device(direction));
+        let jack = jack_server().and_then(|_| jack_device(direction));
+        let found = jack.or_else(|| system_default(direction));
+        return found.ok_or_else(|| no_device(direction));
     };
+    if is_jack(&wanted.to_lowercase()) {
+        return find_jack(wanted, direction);
+    }
     let hosts = hosts();
     let by_host = hosts
         .iter()
         .find(|h| h.id().to_string().eq_ignore_ascii_case(wanted));
     if let Some(host) = by_host {
-        return direction.default_of(host).ok_or_else(|| {
+        let device = direction.default_of(host).map(SoundDevice::System);
+        return device.ok_or_else(|| {
             Error::device(
                 wanted,
                 format!("it has no {}", direction.word()),
-                server_hint(wanted),
+                "`leadpipe devices` lists the devices",
             )
         });
     }
-    let devices: Vec<Device> = hosts
+    let mut devices: Vec<SoundDevice> = hosts
         .iter()
         .flat_map(|h| h.devices().into_iter().flatten())
-        .filter(|d| direction.supports(d))
         .filter(|d| direction.config(d).is_ok() || d.id().is_ok_and(|id| id.to_string() == wanted))
+        .map(SoundDevice::System)
+        .filter(|d| Direction::is_useful(&d.id()))
         .collect();
+    devices.extend(jack_server().and_then(|_| jack_device(direction)));
     let exact = devices.iter().find(|d| {
-        let id = id_of(d);
+        let id = d.id();
         id == wanted || id.split_once(':').is_some_and(|(_, bare)| bare == wanted)
     });
     if let Some(device) = exact {
         return Ok(device.clone());
     }
     let part = wanted.to_lowercase();
-    let holds = |d: &&Device| {
-        let name = d
-            .description()
-            .map_or_else(|_| String::new(), |d| d.name().to_lowercase());
-        id_of(d).to_lowercase().contains(&part) || name.contains(&part)
+    let holds = |d: &&SoundDevice| {
+        d.id().to_lowercase().contains(&part) || d.name().to_lowercase().contains(&part)
     };
-    let found: Vec<&Device> = devices.iter().filter(holds).collect();
+    let found: Vec<&SoundDevice> = devices.iter().filter(holds).collect();
     match found[..] {
         [device] => Ok(device.clone()),
         [] => Err(Error::device(
             wanted,
             format!("there is no such {}", direction.word()),
-            format!(
-                "`leadpipe devices` lists them{}",
-                if is_jack(wanted) {
-                    format!("; {}", server_hint(wanted))
-                } else {
-                    String::new()
-                }
-            ),
+            "`leadpipe devices` lists them",
         )),
         _ => Err(Error::device(
             wanted,
@@ -233,41 +287,52 @@ pub fn find(name: Option<&str>, direction: Direction) -> Result<Device> {
     }
 }
 
-fn server_hint(host: &str) -> String {
-    if !is_jack(host) {
-        return "`leadpipe devices` lists the devices".into();
+/// `jack`, or the id of the server's input or output. Whether a server is running shows
+/// when it is opened.
+fn find_jack(wanted: &str, direction: Direction) -> Result<SoundDevice> {
+    let Some(device) = jack_device(direction) else {
+        return Err(Error::device(
+            wanted,
+            format!("there is no such {}", direction.word()),
+            "this build has no JACK support: build it with `--features jack`",
+        ));
+    };
+    if wanted.eq_ignore_ascii_case("jack") || wanted.eq_ignore_ascii_case(&device.id()) {
+        return Ok(device);
     }
-    if cfg!(feature = "jack") {
-        "start the JACK server first".into()
-    } else {
-        "this build has no JACK support: build it with `--features jack`".into()
-    }
+    Err(Error::device(
+        wanted,
+        format!("there is no such {}", direction.word()),
+        format!("write jack or {}", device.id()),
+    ))
 }
 
 /// Error where no device serves a direction, with the likely reason.
 fn no_device(direction: Direction) -> Error {
     let hint = match (sound_cards(), direction) {
-        (SoundCards::None, _) => {
-            "there is no sound card: connect an interface, or start a sound server"
-        }
-        (SoundCards::NoPermission, _) => {
-            "no permission for /dev/snd: ask to be added to the group audio, then log in again"
-        }
+        (SoundCards::None, _) => format!(
+            "there is no sound card: connect an interface, or start a {}",
+            if cfg!(feature = "jack") { "JACK or other sound server" } else { "sound server" }
+        ),
+        (SoundCards::NoPermission, _) => NO_PERMISSION.into(),
         (SoundCards::Some, Direction::Input) => {
-            "connect a microphone or an interface with an input, and check that no other program is using it"
+            "connect a microphone or an interface with an input, and check that no other program is using it".into()
         }
         (SoundCards::Some, Direction::Output) => {
-            "connect an interface with an output, and check that no other program is using it"
+            "connect an interface with an output, and check that no other program is using it".into()
         }
     };
     let hint = match direction {
         Direction::Input => {
             format!("{hint} (--from TAKE works on a file without any)")
         }
-        Direction::Output => hint.to_owned(),
+        Direction::Output => hint,
     };
     Error::device("sound", format!("no {} found", direction.word()), hint)
 }
+
+const NO_PERMISSION: &str =
+    "no permission for /dev/snd: ask to be added to the group audio, then log in again";
 
 enum SoundCards {
     None,
@@ -303,9 +368,7 @@ pub fn advice() -> Option<&'static str> {
         SoundCards::None => Some(
             "no sound card: connect an interface or start a sound server; `leadpipe live --from TAKE` works on a file without one",
         ),
-        SoundCards::NoPermission => Some(
-            "no permission for /dev/snd: ask to be added to the group audio, then log in again",
-        ),
+        SoundCards::NoPermission => Some(NO_PERMISSION),
         SoundCards::Some => None,
     }
 }
@@ -325,9 +388,4 @@ pub fn hint(error: &cpal::Error, direction: Direction) -> String {
         ErrorKind::UnsupportedConfig => "try another --block, or leave it out".into(),
         _ => format!("try another {}", direction.option()),
     }
-}
-
-/// Converts a sound system's error.
-pub fn error(device: &Device, error: &cpal::Error, direction: Direction) -> Error {
-    Error::device(id_of(device), error, hint(error, direction))
 }

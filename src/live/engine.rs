@@ -64,6 +64,12 @@ impl Engine {
         self.samples as f64 / self.setup.rate_hz()
     }
 
+    /// Whether a note sounds of which nothing is sent: after a panic or a mute, until the
+    /// next attack.
+    pub fn holds_back(&self) -> bool {
+        self.gestures.note_sounds() && !self.mapper.note_sounds()
+    }
+
     /// The note mapper.
     pub fn mapper(&self) -> &NoteMapper {
         &self.mapper
@@ -97,7 +103,6 @@ impl Engine {
         });
         forward.note_events(out);
         self.last = forward.last;
-        self.send_gestures(out);
         self.samples += samples.len() as u64;
     }
 
@@ -119,15 +124,6 @@ impl Engine {
             }
         });
         forward.note_events(out);
-        self.send_gestures(out);
-    }
-
-    fn send_gestures(&mut self, out: &mut Vec<ControlEvent>) {
-        let sent = self
-            .gesture_events
-            .drain(..)
-            .filter(|_| !self.mapper.muted());
-        out.extend(sent.map(ControlEvent::Gesture));
     }
 
     /// A new stream replaces the old one, perhaps at another sample rate: the
@@ -233,6 +229,14 @@ impl Forward<'_> {
         }
         self.mapper.hop(frame, hop_s, out);
         self.last = Some(frame);
+        self.send_gestures(out);
+    }
+
+    /// Sends the gestures of a frame, right after what else it sends.
+    fn send_gestures(&mut self, out: &mut Vec<ControlEvent>) {
+        let is_sent = self.mapper.note_is_told();
+        let sent = self.gesture_events.drain(..).filter(|_| is_sent);
+        out.extend(sent.map(ControlEvent::Gesture));
     }
 
     /// Forwards the note events of a frame: a note that ends, and the one that
@@ -253,13 +257,14 @@ impl Forward<'_> {
                 NoteEvent::Ended(note) => {
                     let context = self.mapper.context().clone();
                     let mut note = self.gestures.end(note, now_s, slurred_on, context);
-                    note.muted = self.mapper.muted();
+                    note.sent = self.mapper.note_is_told();
                     self.finished.push(note);
                     self.mapper.end(now_s);
                 }
             }
         }
         self.mapper.flush_note_off(out);
+        self.send_gestures(out);
     }
 }
 

@@ -62,6 +62,11 @@ impl GestureDetector {
         }
     }
 
+    /// Whether a note sounds.
+    pub fn note_sounds(&self) -> bool {
+        self.note.is_some()
+    }
+
     /// A note starts.
     pub fn start(&mut self, start: NoteStart, gesture_events: &mut Vec<GestureEvent>) {
         let gesture = match start.attack {
@@ -165,7 +170,7 @@ impl GestureDetector {
                 Next::Apart
             },
             context,
-            muted: false,
+            sent: true,
         }
     }
 }
@@ -179,8 +184,8 @@ pub struct FinishedNote {
     time_s: f64,
     next: Next,
     context: Arc<LineContext>,
-    /// Whether its gestures are kept back.
-    pub muted: bool,
+    /// Whether it was sent, so that more may be said of it.
+    pub sent: bool,
 }
 
 impl FinishedNote {
@@ -207,8 +212,11 @@ impl FinishedNote {
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
         let mut quantiser = Quantiser::new(&self.context.tuning);
         let named = LineNote::new(self.note, &self.context, &mut quantiser);
-        out.push(ControlEvent::NoteFinished(Arc::new(named)));
-        if !self.muted {
+        out.push(ControlEvent::NoteFinished {
+            note: Arc::new(named),
+            sent: self.sent,
+        });
+        if self.sent {
             let at_s = self.at_s;
             let event = |gesture| ControlEvent::Gesture(GestureEvent { at_s, gesture });
             out.extend(gestures.into_iter().map(event));

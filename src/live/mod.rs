@@ -1,14 +1,15 @@
 //! Playing live: the horn controls synthesizers while it sounds.
 //!
 //! ```text
-//! device or take -> ring -> engine thread -> signals -> MIDI, OSC, lines (a thread each)
+//! device or take -> ring -> engine thread -> events -> MIDI, OSC, lines (a thread each)
 //!                            |                      \-> voice, voltages -> rings -> devices
-//!                            \-> screen (main thread); commands come back
+//!                            \-> screen (a thread); commands come back
 //! ```
 
 pub mod calibration;
 pub mod callbacks;
 pub mod capture;
+pub mod closing;
 pub mod command;
 pub mod control_event;
 pub mod controls;
@@ -16,6 +17,9 @@ pub mod describer;
 pub mod devices;
 pub mod engine;
 pub mod gestures;
+#[cfg(feature = "jack")]
+pub mod jack_client;
+pub mod midi_system;
 pub mod note_mapper;
 pub mod note_source;
 pub mod output_device;

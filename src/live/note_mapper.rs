@@ -55,6 +55,11 @@ const CENTRE_S: (f64, f64) = (0.03, 0.3);
 /// A note younger than this may still be on its way to its pitch (a scoop, an
 /// attack that finds its pitch), in seconds: as long as a slow scoop takes.
 const YOUNG_S: f64 = 0.2;
+/// How far it may be from it, in semitones.
+const YOUNG_REACH: f32 = 1.6;
+/// Margin in nats of the pitch path at which such a pitch is followed: odds of 7 to 1 for a
+/// single hop.
+const MIN_MARGIN: f32 = 2.0;
 /// Time constant of the level that is sent, in seconds: the pulses of a low horn
 /// are 20 ms apart.
 const LEVEL_S: f64 = 0.012;
@@ -87,6 +92,8 @@ pub struct NoteMapper {
     /// Transposition of everything sent, in semitones.
     pub shift: i32,
     muted: bool,
+    /// Whether the last note that was played was sent when it began.
+    was_sent: bool,
     active: Option<ActiveNote>,
     level_power: f32,
     /// Vibrato depth to send, in cents.
@@ -110,6 +117,7 @@ impl NoteMapper {
             dynamic_range,
             shift,
             muted: false,
+            was_sent: false,
             active: None,
             level_power: 0.0,
             vibrato_cents: 0.0,
@@ -126,6 +134,17 @@ impl NoteMapper {
     pub fn set_context(&mut self, context: Arc<LineContext>) {
         self.quantiser = Quantiser::new(Arc::new(context.tuning.clone()));
         self.context = context;
+    }
+
+    /// Whether a note is sent.
+    pub fn note_sounds(&self) -> bool {
+        self.active.is_some()
+    }
+
+    /// Whether receivers hear more of the last note: not of one whose beginning they
+    /// missed, and nothing while muted.
+    pub fn note_is_told(&self) -> bool {
+        self.was_sent && !self.muted
     }
 
     /// Whether output is muted.
@@ -152,6 +171,7 @@ impl NoteMapper {
     pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<ControlEvent>) {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
         self.flush_note_off(out);
+        self.was_sent = !self.muted;
         if self.muted {
             return;
         }
@@ -263,7 +283,13 @@ impl ActiveNote {
         if level_db < self.peak_db - DECAY_DB {
             return false;
         }
-        if (pitch - self.played).abs() > MAX_JUMP {
+        let age_s = frame.time_s - self.since_s;
+        let young = age_s < YOUNG_S;
+        let jump = (pitch - self.played).abs();
+        // The first readings of an attack may be a semitone off: while it finds its pitch,
+        // as the segmenter sees it, a surer reading is followed at once.
+        let finds_it = young && jump < YOUNG_REACH && frame.margin >= MIN_MARGIN;
+        if jump > MAX_JUMP && !finds_it {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {
                 return false;
@@ -271,8 +297,6 @@ impl ActiveNote {
         }
         self.jumped_s = None;
         self.played = pitch;
-        let age_s = frame.time_s - self.since_s;
-        let young = age_s < YOUNG_S;
         let off = f64::from(pitch) - self.centre;
         if off.abs() < STEADY {
             let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
@@ -401,6 +425,23 @@ mod tests {
             let got = pitches(&play(&mut player(snap, NoteSource::Follow), scoop, 1.0));
             assert!((got[got.len() - 1] - 62.0).abs() < 0.02, "{:?}", got.last());
         }
+    }
+
+    /// An attack whose first readings are most of a semitone off is where it belongs as
+    /// soon as it is read right.
+    #[test]
+    fn an_attack_finds_its_pitch_at_once() {
+        let attack = |t: f64| if t < 0.012 { 60.8 } else { 60.05 };
+        let got = pitches(&play(
+            &mut player(Snap::Off, NoteSource::Follow),
+            attack,
+            0.1,
+        ));
+        let after = (0.016 / HOP_S) as usize;
+        assert!(
+            got[after..].iter().all(|p| (p - 60.05).abs() < 1e-5),
+            "{got:?}"
+        );
     }
 
     #[test]

@@ -5,9 +5,11 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use super::control_event::ControlEvent;
+use super::midi_system::Patch;
 use super::reconnect::Reconnect;
 use super::routes::{Action, Routes};
-use super::streams::{self, OutputStream};
+use super::streams::{self, OutputRequest, OutputStream};
+use super::ui_snapshot::PortStatus;
 use crate::error::Result;
 use crate::output::cv_renderer::{CvRenderer, CvScale};
 use crate::voice::{self, Voice};
@@ -24,6 +26,8 @@ pub struct OutputConfig {
     /// Control voltages and their channels: pitch, gate, trigger, loudness, then
     /// route triggers; `None` for an unused one.
     pub cv: Option<(CvScale, Vec<Option<usize>>)>,
+    /// What its ports are connected to.
+    pub patch: Patch,
 }
 
 impl OutputConfig {
@@ -33,7 +37,13 @@ impl OutputConfig {
         let voice = self.voice.iter().flat_map(|(_, c)| c);
         let max_channel = voice.chain(&cv).max();
         let min_channels = max_channel.map_or(0, |at| at + 1);
-        streams::open_output(self.device.as_deref(), min_channels, &cv, self.block)
+        streams::open_output(&OutputRequest {
+            device: self.device.as_deref(),
+            min_channels,
+            cv: &cv,
+            block: self.block,
+            patch: self.patch.clone(),
+        })
     }
 }
 
@@ -62,7 +72,7 @@ pub struct OutputDevice {
     /// Name of the device; while it is lost, its last name.
     device: String,
     /// Current error, if any.
-    pub error: Option<String>,
+    error: Option<String>,
     frame: Vec<f32>,
 }
 
@@ -105,8 +115,10 @@ impl OutputDevice {
     ///
     /// # Errors
     /// [`crate::error::Error::Device`] where it cannot be opened.
-    pub fn open(config: OutputConfig, routes: Routes) -> Result<Self> {
+    pub fn open(mut config: OutputConfig, routes: Routes) -> Result<Self> {
         let stream = config.open()?;
+        // What was the default device is waited for, if it is lost; no other will do.
+        config.device = Some(stream.device.clone());
         Ok(OutputDevice::on(stream, config, routes))
     }
 
@@ -142,24 +154,19 @@ impl OutputDevice {
         self.stream = Some(stream);
     }
 
-    /// Name for the screen.
-    pub fn name(&self) -> String {
+    /// Name, error and losses for the screen.
+    pub fn status(&self) -> PortStatus {
+        let lost = [(self.underruns, "frames missing")];
+        PortStatus::new(self.name(), self.error.clone(), &lost)
+    }
+
+    fn name(&self) -> String {
         let what = match (&self.config.voice, &self.config.cv) {
             (Some(_), Some(_)) => "voice and voltages",
             (None, Some(_)) => "voltages",
             _ => "voice",
         };
         format!("{what} on {}", self.device)
-    }
-
-    /// Whether the device belongs, or belonged, to a JACK server.
-    pub fn on_jack(&self) -> bool {
-        super::devices::is_jack(&self.device)
-    }
-
-    /// Frames missing so far.
-    pub fn underruns(&self) -> u64 {
-        self.underruns
     }
 
     /// Time from an event to the device in seconds, as far as this program causes
@@ -221,7 +228,7 @@ impl OutputDevice {
                     }
                 }
             }
-            ControlEvent::NoteFinished(_) | ControlEvent::SetupChanged(_) => {}
+            ControlEvent::NoteFinished { .. } | ControlEvent::SetupChanged(_) => {}
         }
     }
 
@@ -267,7 +274,7 @@ impl OutputDevice {
     }
 
     /// Closes the device until it can be reopened.
-    pub fn disconnect(&mut self, reason: &str) {
+    fn disconnect(&mut self, reason: &str) {
         self.stream = None;
         self.error = Some(reason.to_owned());
         self.reconnect = Reconnect::new();
@@ -475,13 +482,13 @@ mod tests {
         let (mut device, mut callback) = device();
         block(&mut device, &mut callback, false);
         block(&mut device, &mut callback, true);
-        assert_eq!(device.underruns(), 0);
+        assert_eq!(device.underruns, 0);
         device.opened = Instant::now() - SETTLE - Duration::from_millis(1);
         let before_s = device.latency_s();
         block(&mut device, &mut callback, false);
         block(&mut device, &mut callback, false);
         device.render_ahead();
-        assert!(device.underruns() > 0);
+        assert!(device.underruns > 0);
         assert!(device.latency_s() > before_s);
         for _ in 0..100 {
             (0..20).for_each(|_| drop(block(&mut device, &mut callback, false)));

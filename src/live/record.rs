@@ -1,17 +1,19 @@
 //! Records the take while it is played, so that a crash loses at most its last
-//! second, and transcribes it when it ends.
+//! second, and transcribes it when it ends. Where the sound can be written no further (a
+//! full disk, a folder that is gone) that is said at once, and the notes go on.
 
 use std::fs::File;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use super::setup::Setup;
+use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
 use crate::line::{ContextChange, Line};
 use crate::notes::Note;
@@ -39,11 +41,27 @@ struct Block {
 pub struct Recorder {
     queue: SyncSender<Block>,
     setup: Arc<Setup>,
-    thread: JoinHandle<Result<Vec<PathBuf>>>,
-    /// Blocks lost because the disk was too slow.
-    pub lost: Arc<AtomicU64>,
+    thread: JoinHandle<Recorded>,
+    state: Arc<RecorderState>,
     /// The first file.
-    pub path: PathBuf,
+    path: PathBuf,
+}
+
+/// What the thread says of itself.
+#[derive(Debug, Default)]
+struct RecorderState {
+    /// Blocks lost because the disk was too slow.
+    lost: AtomicU64,
+    error: Mutex<Option<String>>,
+}
+
+/// What came of a recording.
+#[derive(Debug, Default)]
+pub struct Recorded {
+    /// Files written: takes and their note lists.
+    pub files: Vec<PathBuf>,
+    /// What could not be written, if anything.
+    pub failed: Option<Error>,
 }
 
 impl Recorder {
@@ -52,7 +70,8 @@ impl Recorder {
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
     pub fn start(folder: &Path, setup: Arc<Setup>) -> Result<Self> {
-        let mut writing = TakeWriter::begin(folder, setup.clone())?;
+        let state = Arc::<RecorderState>::default();
+        let mut writing = TakeWriter::begin(folder, setup.clone(), state.clone())?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
@@ -63,7 +82,7 @@ impl Recorder {
             queue,
             setup,
             thread,
-            lost: Arc::default(),
+            state,
             path,
         })
     }
@@ -75,7 +94,7 @@ impl Recorder {
             setup: self.setup.clone(),
         };
         if self.queue.try_send(block).is_err() {
-            self.lost.fetch_add(1, Ordering::Relaxed);
+            self.state.lost.fetch_add(1, Ordering::Relaxed);
         }
     }
 
@@ -84,21 +103,30 @@ impl Recorder {
         self.setup = setup;
     }
 
-    /// Ends the take; returns the files written: takes and their note lists.
-    ///
-    /// # Errors
-    /// [`Error::Output`] where something could not be written.
-    pub fn finish(self) -> Result<Vec<PathBuf>> {
+    /// Name, error and losses for the screen.
+    pub fn status(&self) -> PortStatus {
+        let died = self.thread.is_finished().then(|| STOPPED.to_owned());
+        let error = self.state.error.lock().map_or(None, |error| error.clone());
+        let lost = [(self.state.lost.load(Ordering::Relaxed), "blocks lost")];
+        let name = format!("recording {}", self.path.display());
+        PortStatus::new(name, died.or(error), &lost)
+    }
+
+    /// Ends the take.
+    pub fn finish(self) -> Recorded {
         drop(self.queue);
-        self.thread.join().unwrap_or_else(|_| {
-            Err(Error::output(
+        self.thread.join().unwrap_or_else(|_| Recorded {
+            files: Vec::new(),
+            failed: Some(Error::output(
                 &self.path,
-                "the recorder stopped",
+                STOPPED,
                 "the take is complete up to its last second; transcribe it with `leadpipe transcribe`",
-            ))
+            )),
         })
     }
 }
+
+const STOPPED: &str = "the recorder stopped because of an internal error";
 
 struct TakeWriter {
     folder: PathBuf,
@@ -117,11 +145,12 @@ struct TakeWriter {
     transcriber_start_s: f64,
     /// Notes of the transcribers before it.
     notes: Vec<Note>,
-    written: Vec<PathBuf>,
+    state: Arc<RecorderState>,
+    recorded: Recorded,
 }
 
 impl TakeWriter {
-    fn begin(folder: &Path, setup: Arc<Setup>) -> Result<Self> {
+    fn begin(folder: &Path, setup: Arc<Setup>, state: Arc<RecorderState>) -> Result<Self> {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
         let stem = free_stem(folder);
@@ -140,26 +169,39 @@ impl TakeWriter {
             setup,
             changes: Vec::new(),
             notes: Vec::new(),
-            written: Vec::new(),
+            state,
+            recorded: Recorded::default(),
         })
     }
 
-    fn run(&mut self, blocks: &Receiver<Block>) -> Result<Vec<PathBuf>> {
+    fn run(&mut self, blocks: &Receiver<Block>) -> Recorded {
         while let Ok(block) = blocks.recv() {
             if !Arc::ptr_eq(&block.setup, &self.setup) {
-                self.change_setup(block.setup)?;
+                self.change_setup(block.setup);
             }
-            self.write(&block.samples)?;
+            self.take(&block.samples);
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
-                self.next_part(self.setup.clone())?;
+                self.next_part(self.setup.clone());
             }
         }
-        self.finish()?;
-        Ok(std::mem::take(&mut self.written))
+        self.finish();
+        std::mem::take(&mut self.recorded)
+    }
+
+    /// The sound is recorded no further; the first reason counts.
+    fn fail(&mut self, error: Error) {
+        // What there is of it may have a header that says less.
+        if let Some(writer) = self.writer.take() {
+            let _ = writer.finalize();
+        }
+        if let Ok(mut told) = self.state.error.lock() {
+            told.get_or_insert(format!("the sound is recorded no further: {error}"));
+        }
+        self.recorded.failed.get_or_insert(error);
     }
 
     /// Another sample rate is another file; another horn, another transcriber.
-    fn change_setup(&mut self, setup: Arc<Setup>) -> Result<()> {
+    fn change_setup(&mut self, setup: Arc<Setup>) {
         if setup.rate_hz() != self.setup.rate_hz() {
             return self.next_part(setup);
         }
@@ -175,7 +217,6 @@ impl TakeWriter {
             self.end_transcriber();
             self.transcriber_start_s = at_s;
         }
-        Ok(())
     }
 
     /// Takes the transcriber's notes and begins a new one for the setup in use.
@@ -190,6 +231,14 @@ impl TakeWriter {
         self.samples as f64 / self.setup.rate_hz()
     }
 
+    fn take(&mut self, block: &[f32]) {
+        self.transcriber.push(block);
+        self.samples += block.len() as u64;
+        if let Err(error) = self.write(block) {
+            self.fail(error);
+        }
+    }
+
     fn write(&mut self, block: &[f32]) -> Result<()> {
         let Some(writer) = &mut self.writer else {
             return Ok(());
@@ -200,33 +249,37 @@ impl TakeWriter {
             let value = (sample.clamp(-1.0, 1.0) * FULL_SCALE).round() as i32;
             writer.write_sample(value).map_err(failed)?;
         }
-        self.transcriber.push(block);
-        self.samples += block.len() as u64;
         self.since_flush += block.len() as u64;
         if self.since_flush as f64 >= FLUSH_S * self.setup.rate_hz() {
             self.since_flush = 0;
             writer.flush().map_err(failed)?;
+            check_there(&self.path)?;
         }
         Ok(())
     }
 
-    fn next_part(&mut self, setup: Arc<Setup>) -> Result<()> {
-        self.finish()?;
+    fn next_part(&mut self, setup: Arc<Setup>) {
+        self.finish();
         self.part += 1;
         self.path = self.folder.join(format!("{}-{}.wav", self.stem, self.part));
-        self.writer = Some(open(&self.path, setup.rate_hz())?);
         self.transcriber = transcriber(&setup);
         (self.first, self.setup) = (setup.clone(), setup);
         self.transcriber_start_s = 0.0;
         (self.samples, self.since_flush) = (0, 0);
-        Ok(())
+        match open(&self.path, self.setup.rate_hz()) {
+            Ok(writer) => self.writer = Some(writer),
+            Err(error) => self.fail(error),
+        }
     }
 
     /// Closes the file and writes its notes.
-    fn finish(&mut self) -> Result<()> {
+    fn finish(&mut self) {
         if let Some(writer) = self.writer.take() {
-            writer.finalize().map_err(|e| write_error(&self.path, e))?;
-            self.written.push(self.path.clone());
+            let closed = writer.finalize().map_err(|e| write_error(&self.path, e));
+            match closed.and_then(|()| check_there(&self.path)) {
+                Ok(()) => self.recorded.files.push(self.path.clone()),
+                Err(error) => self.fail(error),
+            }
         }
         self.end_transcriber();
         let stem = self.path.file_stem().unwrap_or_default().to_string_lossy();
@@ -239,9 +292,29 @@ impl TakeWriter {
         );
         let kinds: [Box<dyn Output>; 3] =
             [Box::new(Csv), Box::new(Json), Box::new(MidiFile::default())];
-        self.written
-            .extend(output::save_all(&line, &self.folder, &stem, &kinds)?);
-        Ok(())
+        let save = |folder: &Path| output::save_all(&line, folder, &stem, &kinds);
+        match save(&self.folder) {
+            Ok(files) => self.recorded.files.extend(files),
+            Err(error) => {
+                // The notes of a whole evening are worth another place.
+                self.recorded
+                    .files
+                    .extend(save(&std::env::temp_dir()).unwrap_or_default());
+                self.fail(error);
+            }
+        }
+    }
+}
+
+/// Whether a file that is open still has its name.
+fn check_there(path: &Path) -> Result<()> {
+    match path.try_exists() {
+        Ok(false) => Err(Error::output(
+            path,
+            "it was removed while it was recorded",
+            "leave the folder as it is until the session ends",
+        )),
+        _ => Ok(()),
     }
 }
 
@@ -329,7 +402,57 @@ mod tests {
             std::thread::sleep(Duration::from_millis(10));
         };
         assert!(readable >= 48_000, "{readable}");
-        recorder.finish().unwrap();
+        assert!(recorder.finish().failed.is_none());
+    }
+
+    /// Waits for what the screen shows.
+    fn error_of(recorder: &Recorder) -> String {
+        let deadline = std::time::Instant::now() + Duration::from_secs(60);
+        loop {
+            if let Some(error) = recorder.status().error {
+                return error;
+            }
+            assert!(std::time::Instant::now() < deadline, "nothing is told");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn a_full_disk_is_told_at_once_and_the_notes_are_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let first = Arc::new(setup(48_000.0));
+        let state = Arc::<RecorderState>::default();
+        let mut writer = TakeWriter::begin(folder.path(), first.clone(), state.clone()).unwrap();
+        let full = File::options().write(true).open("/dev/full").unwrap();
+        let spec = writer.writer.as_ref().unwrap().spec();
+        writer.writer = Some(WavWriter::new(BufWriter::new(full), spec).unwrap());
+        let note = Played::new(0.3, 1.5, 70.0, 0.6);
+        writer.take(&play(&[note], 2.0, &Room::default(), 1));
+        let told = state.error.lock().unwrap().clone();
+        assert!(told.unwrap().contains("no further"));
+        writer.finish();
+        let recorded = writer.recorded;
+        assert_eq!(recorded.failed.unwrap().exit_code(), 5);
+        let csv = recorded
+            .files
+            .iter()
+            .find(|p| p.extension().is_some_and(|e| e == "csv"));
+        let rows = std::fs::read_to_string(csv.unwrap()).unwrap();
+        assert_eq!(rows.lines().count(), 2, "{rows}");
+    }
+
+    #[test]
+    fn a_folder_that_is_removed_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let takes = folder.path().join("takes");
+        let recorder = recorder(&takes);
+        std::fs::remove_dir_all(&takes).unwrap();
+        recorder.push(&[0.25; 96_000]);
+        assert!(error_of(&recorder).contains("removed"));
+        let recorded = recorder.finish();
+        assert_eq!(recorded.failed.unwrap().exit_code(), 5);
+        assert!(recorded.files.iter().all(|path| path.exists()));
     }
 
     #[test]
@@ -339,7 +462,7 @@ mod tests {
         recorder.push(&[0.0; 480]);
         recorder.set_setup(Arc::new(setup(44_100.0)));
         recorder.push(&[f32::NAN; 441]);
-        let files = recorder.finish().unwrap();
+        let files = recorder.finish().files;
         let rates: Vec<u32> = files
             .iter()
             .filter_map(|p| hound::WavReader::open(p).ok())
@@ -365,7 +488,7 @@ mod tests {
         setup.select(&Command::NextHorn).unwrap();
         recorder.set_setup(Arc::new(setup));
         recorder.push(&note(41.0));
-        let files = recorder.finish().unwrap();
+        let files = recorder.finish().files;
         let json = files
             .iter()
             .find(|p| p.extension().is_some_and(|e| e == "json"));

@@ -1,11 +1,12 @@
 //! A session: the engine thread and the devices, senders and recorder around it.
 
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::capture::{Capture, CaptureEvent};
+use super::closing;
 use super::command::Command;
 use super::control_event::ControlEvent;
 use super::controls::Pedals;
@@ -14,7 +15,7 @@ use super::devices;
 use super::engine::Engine;
 use super::output_device::OutputDevice;
 use super::priority;
-use super::record::Recorder;
+use super::record::{Recorded, Recorder};
 use super::send::SenderThread;
 use super::setup::Setup;
 use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
@@ -37,27 +38,6 @@ pub struct SessionParts {
     pub pedals: Option<Pedals>,
 }
 
-impl SessionParts {
-    /// The JACK server has gone. A process that still holds one of its clients
-    /// cannot join the next server, so all are closed.
-    fn leave_jack(&mut self) {
-        self.senders.iter().for_each(SenderThread::leave_jack);
-        self.pedals.iter_mut().for_each(Pedals::close);
-        for output_device in self.output_devices.iter_mut().filter(|s| s.on_jack()) {
-            output_device.disconnect("the JACK server has gone; waiting for it");
-        }
-    }
-
-    /// A JACK server is running again.
-    fn join_jack(&mut self) {
-        self.senders.iter().for_each(SenderThread::join_jack);
-        if let Some(pedals) = &mut self.pedals {
-            // The session can go on without foot controllers.
-            let _ = pedals.reopen();
-        }
-    }
-}
-
 /// Figures of a finished session.
 #[derive(Debug, Default)]
 pub struct Summary {
@@ -68,16 +48,48 @@ pub struct Summary {
     /// Input frames lost, and xruns reported by the sound system.
     pub missed: u64,
     pub xruns: u64,
-    /// Files written.
-    pub files: Vec<std::path::PathBuf>,
+    /// What was recorded.
+    pub recorded: Recorded,
 }
 
 /// A running session.
 pub struct Session {
     commands: SyncSender<Command>,
-    snapshot: Receiver<UiSnapshot>,
     thread: Option<JoinHandle<Result<Summary>>>,
 }
+
+/// What a screen has of a session: it may be on a thread of its own, so that a
+/// terminal that takes nothing more holds nothing else up.
+pub struct Monitor {
+    commands: SyncSender<Command>,
+    snapshots: Receiver<UiSnapshot>,
+}
+
+impl Monitor {
+    /// Queues a command; dropped if the queue is full.
+    pub fn send(&self, command: Command) {
+        let _ = self.commands.try_send(command);
+    }
+
+    /// The next snapshot, if one arrives in time.
+    ///
+    /// # Errors
+    /// [`SessionEnded`] where none will ever arrive.
+    pub fn snapshot(
+        &self,
+        within: Duration,
+    ) -> std::result::Result<Option<UiSnapshot>, SessionEnded> {
+        match self.snapshots.recv_timeout(within) {
+            Ok(snapshot) => Ok(Some(snapshot)),
+            Err(RecvTimeoutError::Timeout) => Ok(None),
+            Err(RecvTimeoutError::Disconnected) => Err(SessionEnded),
+        }
+    }
+}
+
+/// The session is over, and its last snapshot has been read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SessionEnded;
 
 /// Length of the command queue.
 const COMMAND_QUEUE: usize = 2_048;
@@ -91,8 +103,16 @@ const UPDATE_INTERVAL_S: f64 = 0.0035;
 /// Shortest and longest wait between reads of the input.
 const POLL_INTERVAL: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(1));
 
+/// Commands carried out between two reads of the input. More than any foot gives: a
+/// flood of them waits, and the sound goes on.
+const COMMANDS_PER_TURN: usize = 4;
+/// Time between panics while nothing sounds.
+const PANIC_INTERVAL: Duration = Duration::from_millis(50);
+
 /// How long the last notes may take to describe, at the end.
 const DESCRIBE: Duration = Duration::from_secs(2);
+/// How long devices and ports may take to close, at the end.
+const CLOSE: Duration = Duration::from_secs(1);
 
 impl Session {
     /// The command queue, created before the session because input ports need it.
@@ -107,22 +127,26 @@ impl Session {
     pub fn start(
         parts: SessionParts,
         (commands, command_queue): (SyncSender<Command>, Receiver<Command>),
-    ) -> Result<Self> {
-        let (snapshots, snapshot) = sync_channel(SNAPSHOT_QUEUE);
+    ) -> Result<(Self, Monitor)> {
+        let (to_monitor, snapshots) = sync_channel(SNAPSHOT_QUEUE);
         let describer = Describer::start()?;
         let thread = std::thread::Builder::new()
             .name("leadpipe engine".into())
             .spawn(move || {
                 devices::silence_library_messages();
                 let realtime = priority::raise();
-                EngineLoop::new(parts, describer, command_queue, snapshots, realtime).run()
+                EngineLoop::new(parts, describer, command_queue, to_monitor, realtime).run()
             })
             .map_err(|e| Error::device("engine", e, "close some programs"))?;
-        Ok(Session {
+        let monitor = Monitor {
+            commands: commands.clone(),
+            snapshots,
+        };
+        let session = Session {
             commands,
-            snapshot,
             thread: Some(thread),
-        })
+        };
+        Ok((session, monitor))
     }
 
     /// Queues a command; dropped if the queue is full.
@@ -130,20 +154,10 @@ impl Session {
         let _ = self.commands.try_send(command);
     }
 
-    /// The next snapshot, if one arrives in time.
-    pub fn snapshot(&self, within: Duration) -> Option<UiSnapshot> {
-        self.snapshot.recv_timeout(within).ok()
-    }
-
-    /// Whether the engine thread is running.
-    pub fn running(&self) -> bool {
-        self.thread.as_ref().is_some_and(|t| !t.is_finished())
-    }
-
     /// Stops the session: silences all outputs and closes the recording.
     ///
     /// # Errors
-    /// What stopped the engine earlier, or kept the recording from being written.
+    /// What stopped the engine earlier.
     pub fn close(mut self) -> Result<Summary> {
         self.finish()
     }
@@ -179,6 +193,7 @@ struct EngineLoop {
     snapshots: SyncSender<UiSnapshot>,
     next: UiSnapshot,
     snapshot_taken: Instant,
+    panicked: Instant,
     traced_s: f64,
     updated_s: f64,
     timbre: usize,
@@ -207,6 +222,7 @@ impl EngineLoop {
             snapshots,
             next: UiSnapshot::default(),
             snapshot_taken: Instant::now(),
+            panicked: Instant::now() - PANIC_INTERVAL,
             traced_s: 0.0,
             updated_s: 0.0,
             timbre: timbre.unwrap_or(0),
@@ -218,9 +234,9 @@ impl EngineLoop {
 
     fn run(mut self) -> Result<Summary> {
         let result = self.process_until_end();
-        let closed = self.close();
+        self.close();
         let summary = std::mem::take(&mut self.summary);
-        result.and(closed).map(|()| summary)
+        result.map(|()| summary)
     }
 
     fn process_until_end(&mut self) -> Result<()> {
@@ -233,23 +249,22 @@ impl EngineLoop {
             let event = parts.capture.read(&mut samples)?;
             match event {
                 CaptureEvent::Samples | CaptureEvent::Finished => {}
-                CaptureEvent::Lost => {
+                CaptureEvent::Lost | CaptureEvent::Stalled => {
                     // The note cannot outlast its stream.
                     let rate_hz = parts.capture.rate_hz();
                     parts.engine.restart(rate_hz, &mut events)?;
-                    if parts.capture.on_jack() {
-                        parts.leave_jack();
-                    }
                 }
                 CaptureEvent::Reconnected(rate_hz) => {
                     parts.engine.restart(rate_hz, &mut events)?;
-                    if parts.capture.on_jack() {
-                        parts.join_jack();
-                    }
                 }
             }
             let mut quit = event == CaptureEvent::Finished;
-            while let Ok(command) = self.command_queue.try_recv() {
+            for _ in 0..COMMANDS_PER_TURN {
+                let from_pedals = parts.pedals.as_mut().and_then(Pedals::next);
+                let queued = || self.command_queue.try_recv().ok();
+                let Some(command) = from_pedals.or_else(queued) else {
+                    break;
+                };
                 match command {
                     Command::Quit => quit = true,
                     Command::NextTimbre => {
@@ -260,6 +275,14 @@ impl EngineLoop {
                                 output_device.set_voice(voice);
                             }
                         }
+                    }
+                    // Where all is silent, a flood of them says no more than one.
+                    Command::Panic
+                        if self.next.note.is_none() && self.panicked.elapsed() < PANIC_INTERVAL => {
+                    }
+                    Command::Panic => {
+                        self.panicked = Instant::now();
+                        parts.engine.apply(&Command::Panic, &mut events);
                     }
                     other => parts.engine.apply(&other, &mut events),
                 }
@@ -326,7 +349,7 @@ impl EngineLoop {
             match &event {
                 ControlEvent::NoteOn(start) => {
                     self.next.note = Some(*start);
-                    self.next.decision_latency_s = parts.engine.now_s() - start.onset_s;
+                    self.next.decision_latency_s = Some(parts.engine.now_s() - start.onset_s);
                     self.updated_s = start.at_s;
                 }
                 ControlEvent::NoteUpdate(update) => {
@@ -336,7 +359,8 @@ impl EngineLoop {
                     }
                 }
                 ControlEvent::NoteOff { .. } | ControlEvent::Silence => self.next.note = None,
-                ControlEvent::NoteFinished(note) => {
+                ControlEvent::NoteFinished { note, sent } => {
+                    forwarded = *sent;
                     self.summary.notes += 1;
                     self.next.notes.push(note.clone());
                 }
@@ -397,15 +421,12 @@ impl EngineLoop {
         snapshot.source = mapper.source.name().to_owned();
         snapshot.shift = mapper.shift;
         snapshot.muted = mapper.muted();
+        snapshot.held_back = parts.engine.holds_back();
         snapshot.finished = finished;
         snapshot.realtime = self.realtime;
         let voice = parts.output_devices.iter().find_map(OutputDevice::voice);
         snapshot.timbre = voice.map(|v| v.timbre);
-        snapshot.input = PortStatus {
-            name: parts.capture.name().to_owned(),
-            error: parts.capture.error.clone(),
-            lost: parts.capture.missed + parts.capture.xruns,
-        };
+        snapshot.input = parts.capture.status();
         snapshot.output_latency_s = parts
             .output_devices
             .iter()
@@ -428,9 +449,9 @@ impl EngineLoop {
     }
 
     /// Silences everything and closes the recording. Idempotent.
-    fn close(&mut self) -> Result<()> {
+    fn close(&mut self) {
         let Some(parts) = &mut self.parts else {
-            return Ok(());
+            return;
         };
         let mut events = Vec::new();
         if !std::thread::panicking() {
@@ -444,7 +465,7 @@ impl EngineLoop {
         self.dispatch(&mut events);
         self.snapshot(true);
         let Some(parts) = self.parts.take() else {
-            return Ok(());
+            return;
         };
         self.summary.length_s = parts.engine.now_s();
         self.summary.missed = parts.capture.missed;
@@ -454,37 +475,30 @@ impl EngineLoop {
             .into_iter()
             .for_each(OutputDevice::close);
         parts.senders.into_iter().for_each(SenderThread::close);
+        drop((parts.capture, parts.pedals));
         if let Some(recorder) = parts.recorder {
-            self.summary.files = recorder.finish()?;
+            self.summary.recorded = recorder.finish();
         }
-        Ok(())
+        // What hangs is left to the end of the program.
+        closing::wait(CLOSE);
     }
 }
 
 impl Drop for EngineLoop {
     /// Also reached when the engine panics.
     fn drop(&mut self) {
-        let _ = self.close();
+        self.close();
     }
 }
 
+/// What is shown of everything but the input.
 fn ports(parts: &SessionParts) -> Vec<PortStatus> {
-    let output_devices = parts.output_devices.iter().map(|s| PortStatus {
-        name: s.name(),
-        error: s.error.clone(),
-        lost: s.underruns(),
-    });
-    let senders = parts.senders.iter().map(|o| PortStatus {
-        name: o.name.clone(),
-        error: o.error(),
-        lost: o.status.dropped.load(std::sync::atomic::Ordering::Relaxed),
-    });
-    let recorder = parts.recorder.iter().map(|r| PortStatus {
-        name: format!("recording {}", r.path.display()),
-        error: None,
-        lost: r.lost.load(std::sync::atomic::Ordering::Relaxed),
-    });
-    output_devices.chain(senders).chain(recorder).collect()
+    let output_devices = parts.output_devices.iter().map(OutputDevice::status);
+    let senders = parts.senders.iter().map(SenderThread::status);
+    let recorder = parts.recorder.iter().map(Recorder::status);
+    let pedals = parts.pedals.iter().map(Pedals::status);
+    let outputs = output_devices.chain(senders).chain(recorder);
+    outputs.chain(pedals).collect()
 }
 
 #[cfg(test)]
@@ -552,7 +566,8 @@ mod tests {
             recorder: None,
             pedals: None,
         };
-        (Session::start(parts, Session::channel()).unwrap(), log)
+        let (session, _monitor) = Session::start(parts, Session::channel()).unwrap();
+        (session, log)
     }
 
     fn wait_for(log: &Log, what: &str) {

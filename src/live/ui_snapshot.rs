@@ -30,12 +30,15 @@ pub struct UiSnapshot {
     pub shift: i32,
     /// Whether output is muted.
     pub muted: bool,
+    /// Whether the horn sounds but nothing is sent of it before the next attack, after a
+    /// panic or a mute.
+    pub held_back: bool,
     /// State of the input and the outputs.
     pub input: PortStatus,
     pub outputs: Vec<PortStatus>,
-    /// Time from the last note's onset to its event, and from an event to the
-    /// output device, in seconds.
-    pub decision_latency_s: f64,
+    /// Time from the last note's onset to its event, if there was one, and from an
+    /// event to the output device, in seconds.
+    pub decision_latency_s: Option<f64>,
     pub output_latency_s: f64,
     /// Whether the engine has real-time priority.
     pub realtime: bool,
@@ -61,6 +64,17 @@ pub struct PortStatus {
     pub name: String,
     /// Current error, if any.
     pub error: Option<String>,
-    /// Frames, xruns or events lost so far.
-    pub lost: u64,
+    /// What it has lost so far, and of what: frames, blocks, events.
+    pub lost: Vec<(u64, &'static str)>,
+}
+
+impl PortStatus {
+    /// Status of a port; counts of zero are left out.
+    pub fn new(name: String, error: Option<String>, lost: &[(u64, &'static str)]) -> Self {
+        PortStatus {
+            name,
+            error,
+            lost: lost.iter().copied().filter(|(n, _)| *n > 0).collect(),
+        }
+    }
 }

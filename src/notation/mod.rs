@@ -19,9 +19,8 @@ pub mod pulse;
 pub mod rhythm;
 pub mod tempo_curve;
 
-use std::cell::OnceCell;
 use std::ops::RangeInclusive;
-use std::rc::Rc;
+use std::sync::{Arc, OnceLock};
 
 use crate::error::{Error, Result};
 use crate::line::Line;
@@ -38,20 +37,20 @@ use tempo_curve::TempoCurve;
 /// them.
 pub const QUARTER: u32 = 24;
 
-/// A metre such as 4/4 or 6/8.
+/// A metre such as 4/4 or 6/8, read by [`Metre::parse`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Metre {
     /// Beats in a bar.
-    pub beats: u32,
+    pub(crate) beats: u32,
     /// Note value of a beat: 2, 4 or 8.
-    pub value: u32,
+    pub(crate) value: u32,
 }
 
 impl Metre {
     /// Common time.
-    pub const COMMON: Metre = Metre { beats: 4, value: 4 };
+    pub(crate) const COMMON: Metre = Metre { beats: 4, value: 4 };
 
-    /// Reads `3/4`.
+    /// Reads `3/4`: 1 to 32 beats, each a half, a quarter or an eighth.
     pub fn parse(text: &str) -> Option<Metre> {
         let (beats, value) = text.split_once('/')?;
         let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
@@ -72,7 +71,7 @@ impl Metre {
 /// How a line is to be written. What is left out is estimated.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct NotationOptions {
-    /// Quarter notes a minute.
+    /// Quarter notes a minute, 20 to 400.
     pub tempo: Option<f64>,
     /// Whether the tempo stays as it is; otherwise the beat follows the player.
     pub steady: bool,
@@ -185,11 +184,13 @@ pub struct Part {
     pub sureness: Sureness,
 }
 
-/// A line's part, made when it is first asked for and shared by all who write it.
+/// A line's part, made when it is first asked for and shared by all who write it: the
+/// beat is decoded once for [`MidiFile`](crate::MidiFile) and
+/// [`MusicXml`](crate::MusicXml) if both get a clone.
 #[derive(Debug, Clone, Default)]
 pub struct LazyPart {
     options: NotationOptions,
-    made: Rc<OnceCell<Part>>,
+    made: Arc<OnceLock<Part>>,
 }
 
 impl LazyPart {
@@ -197,11 +198,12 @@ impl LazyPart {
     pub fn new(options: NotationOptions) -> LazyPart {
         LazyPart {
             options,
-            made: Rc::default(),
+            made: Arc::default(),
         }
     }
 
     /// The part of the line. It is the first line's for good.
+    #[doc(hidden)]
     pub fn of(&self, line: &Line) -> &Part {
         self.made.get_or_init(|| Part::new(line, &self.options))
     }

@@ -5,6 +5,7 @@ use super::bars::value;
 use super::pulse::Pulse;
 use super::tempo_curve::TempoCurve;
 use crate::notes::Length;
+use crate::statistics::median;
 
 /// A note on the grid.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -128,24 +129,16 @@ fn held(shares: impl Iterator<Item = f64>) -> Held {
     const DEVIATIONS: f64 = 1.4826;
     /// Notes from which the spread is known.
     const ENOUGH: usize = 8;
-    let mut shares: Vec<f64> = shares.map(|s| s.min(1.0)).filter(|s| *s > 0.55).collect();
-    if shares.is_empty() {
+    let shares: Vec<f64> = shares.map(|s| s.min(1.0)).filter(|s| *s > 0.55).collect();
+    let Some(share) = median(shares.iter().copied()) else {
         return USUAL;
-    }
-    let median = |values: &mut Vec<f64>| {
-        let middle = values.len() / 2;
-        *values.select_nth_unstable_by(middle, f64::total_cmp).1
     };
-    let share = median(&mut shares);
-    let mut off: Vec<f64> = shares.iter().map(|s| (s - share).abs()).collect();
-    let spread = DEVIATIONS * median(&mut off);
-    Held {
-        share,
-        spread: match off.len() >= ENOUGH {
-            true => spread.clamp(SPREADS.0, SPREADS.1),
-            false => USUAL.spread,
-        },
-    }
+    let deviation = median(shares.iter().map(|s| (s - share).abs()));
+    let spread = match deviation.filter(|_| shares.len() >= ENOUGH) {
+        Some(deviation) => (DEVIATIONS * deviation).clamp(SPREADS.0, SPREADS.1),
+        None => USUAL.spread,
+    };
+    Held { share, spread }
 }
 
 /// Likelihood that a note sounds for a share of its value.

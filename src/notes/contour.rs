@@ -24,7 +24,7 @@ pub struct Contour {
 
 impl Contour {
     /// Points with their stream times in seconds.
-    pub fn timed(&self) -> impl Iterator<Item = (f64, &Point)> {
+    pub(crate) fn timed(&self) -> impl Iterator<Item = (f64, &Point)> {
         let time_s = |i: usize| self.start_s + i as f64 * self.hop_s;
         self.points
             .iter()
@@ -33,6 +33,7 @@ impl Contour {
     }
 
     /// Points that have a pitch, with their stream times.
+    #[doc(hidden)]
     pub fn voiced(&self) -> impl Iterator<Item = (f64, &Point)> {
         self.timed().filter(|(_, p)| !p.pitch.is_nan())
     }

@@ -106,7 +106,7 @@ impl Technique {
 
 impl Attack {
     /// All attacks.
-    pub const ALL: [Attack; 3] = [Attack::Tongued, Attack::Slurred, Attack::Breath];
+    pub(crate) const ALL: [Attack; 3] = [Attack::Tongued, Attack::Slurred, Attack::Breath];
 
     /// Name in lower case, as in the note list.
     pub fn name(&self) -> &'static str {
@@ -120,7 +120,7 @@ impl Attack {
 
 impl Length {
     /// All lengths, the shortest first.
-    pub const ALL: [Length; 4] = [
+    pub(crate) const ALL: [Length; 4] = [
         Length::Staccatissimo,
         Length::Staccato,
         Length::Normal,
@@ -146,6 +146,7 @@ pub struct PitchFrame {
     /// Pitch in MIDI semitones, if there is tone.
     pub pitch: Option<f32>,
     /// Log likelihood margin over any other pitch or silence, in nats.
+    #[doc(hidden)]
     pub margin: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
@@ -208,6 +209,7 @@ pub struct Note {
     /// Mean share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
     /// The quantities behind attack and length.
+    #[doc(hidden)]
     pub measured: Measured,
     /// Every hop of it, in order.
     #[serde(skip)]
@@ -221,7 +223,7 @@ impl Note {
     }
 
     /// Moves all times later by `by_s` seconds.
-    pub fn shift(&mut self, by_s: f64) {
+    pub(crate) fn shift(&mut self, by_s: f64) {
         self.onset_s += by_s;
         self.offset_s += by_s;
         self.decided_s += by_s;
@@ -230,7 +232,7 @@ impl Note {
 
     /// When the note's final decay begins, stream seconds: the last point within 20 dB
     /// of its peak. The pitch after that drifts and is not the player's intention.
-    pub fn body_end_s(&self) -> f64 {
+    pub(crate) fn body_end_s(&self) -> f64 {
         let loud = |p: &Point| p.level_db > self.level_db - BODY_DB;
         let last = self.contour.points.iter().rposition(loud);
         last.map_or(self.offset_s, |at| {

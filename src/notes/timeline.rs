@@ -134,22 +134,18 @@ impl Timeline {
     }
 
     /// Moves all times later.
+    #[doc(hidden)]
     pub fn shift(&mut self, by_s: f64) {
         self.start_s += by_s;
     }
 
     /// Number of frames.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.frames.len()
     }
 
-    /// Whether there are none.
-    pub fn is_empty(&self) -> bool {
-        self.frames.is_empty()
-    }
-
     /// The frame at an index.
-    pub fn frame(&self, at: usize) -> PitchFrame {
+    pub(crate) fn frame(&self, at: usize) -> PitchFrame {
         let frame = self.frames[at];
         PitchFrame {
             time_s: self.start_s + at as f64 * self.hop_s,

@@ -28,7 +28,7 @@ pub struct ControlVoltage {
 /// manual has the right value).
 pub const FULL_SCALE_V: f64 = 10.0;
 impl Default for ControlVoltage {
-    /// [`FULL_SCALE_V`] at 48 kHz.
+    /// 10 V at full scale, 48 kHz.
     fn default() -> Self {
         ControlVoltage {
             full_scale_v: FULL_SCALE_V,

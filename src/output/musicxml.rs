@@ -15,6 +15,7 @@ use crate::notation::beams::{self, Beam};
 use crate::notation::pulse::Pulse;
 use crate::notation::{LazyPart, Part, QUARTER};
 use crate::notes::{Attack, Length, Technique};
+use crate::statistics::median;
 use crate::text::xml;
 use crate::units::{Concert, Pitch};
 
@@ -33,7 +34,7 @@ pub struct MusicXml {
 pub const CENTS_OVER: f64 = 12.0;
 
 impl Default for MusicXml {
-    /// Everything estimated, remarks from [`CENTS_OVER`] on.
+    /// Everything estimated, cents from 12 on.
     fn default() -> Self {
         MusicXml {
             part: LazyPart::default(),
@@ -300,18 +301,13 @@ impl<W: io::Write> Page<'_, W> {
         if glissando(named).is_none() {
             return named.written.0;
         }
-        let contour = &named.note.contour;
-        let mut pitches: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
-        pitches.truncate((pitches.len() / 10).max(1));
-        pitches.sort_by(f32::total_cmp);
-        let Some(start) = pitches.get(pitches.len() / 2) else {
+        let pitches = || named.note.contour.voiced().map(|(_, p)| f64::from(p.pitch));
+        let tenth = (pitches().count() / 10).max(1);
+        let Some(start) = median(pitches().take(tenth)) else {
             return named.written.0;
         };
         let context = &self.line.context;
-        let key = context
-            .tuning
-            .reference()
-            .nearest_key(Pitch(f64::from(*start)));
+        let key = context.tuning.reference().nearest_key(Pitch(start));
         context.written(Concert(key)).0
     }
 

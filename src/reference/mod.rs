@@ -1,5 +1,7 @@
 //! The reference to practise against: a part of a score, or another take.
 
+#[cfg(feature = "decode")]
+pub mod compressed;
 pub mod midi;
 pub mod musicxml;
 mod tempo_map;
@@ -30,10 +32,13 @@ pub struct TargetNote {
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReferencePart {
     /// Name of the file, without folder.
+    #[doc(hidden)]
     pub name: String,
     /// The notes.
+    #[doc(hidden)]
     pub notes: Vec<TargetNote>,
     /// Quarter notes a minute at the start, if the score gives them.
+    #[doc(hidden)]
     pub tempo: Option<f64>,
 }
 
@@ -45,6 +50,67 @@ const MAX_NOTES: usize = 100_000;
 const DEFAULT_TEMPO: f64 = 120.0;
 
 impl ReferencePart {
+    /// Reads a part of a score, counted from 1, or the first that has notes. Of a chord the
+    /// highest note is taken: a horn plays one at a time.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
+    /// such part; the hint lists the parts.
+    pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
+        let bytes = input_file::read(path, MAX_BYTES)
+            .map_err(|e| e.input(path, "the score of one piece"))?;
+        let parts = match kind(path) {
+            Some(Kind::Midi) => midi::parts(&bytes),
+            Some(Kind::MusicXml) => musicxml::parts(&bytes),
+            #[cfg(feature = "decode")]
+            Some(Kind::Compressed) => {
+                compressed::score(&bytes).and_then(|text| musicxml::parts(&text))
+            }
+            #[cfg(not(feature = "decode"))]
+            Some(Kind::Compressed) => {
+                Err("a compressed score, which this build cannot read".into())
+            }
+            None => Err("not a score that can be read".into()),
+        };
+        let damaged = |problem: String| {
+            Error::input(
+                path,
+                problem,
+                "export it again as .mid (Standard MIDI File) or .musicxml",
+            )
+        };
+        let parts = parts.map_err(damaged)?;
+        let number = match part {
+            Some(number) => number,
+            None => 1 + parts.iter().position(|p| !p.notes.is_empty()).unwrap_or(0),
+        };
+        let names: Vec<String> = (1..)
+            .zip(&parts)
+            .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.notes.len()))
+            .collect();
+        let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
+        let Some(part) = wanted.filter(|p| !p.notes.is_empty()) else {
+            return Err(Error::input(
+                path,
+                format!("part {number} has no notes"),
+                format!("choose --part from: {}", names.join(", ")),
+            ));
+        };
+        if part.notes.len() > MAX_NOTES {
+            return Err(Error::input(
+                path,
+                format!("more than {MAX_NOTES} notes"),
+                "give the score of one piece",
+            ));
+        }
+        let name = path.file_name().unwrap_or_default();
+        Ok(ReferencePart {
+            name: name.to_string_lossy().into_owned(),
+            notes: part.notes,
+            tempo: part.tempo,
+        })
+    }
+
     /// A line that was played, as a reference.
     pub fn played(line: &Line) -> ReferencePart {
         let target = |n: &crate::line::LineNote| TargetNote {
@@ -62,6 +128,7 @@ impl ReferencePart {
     }
 
     /// The same, sounding `semitones` higher.
+    #[doc(hidden)]
     pub fn shifted(mut self, semitones: i32) -> ReferencePart {
         for target in &mut self.notes {
             target.concert.0 += semitones;
@@ -79,76 +146,16 @@ pub fn is_score(path: &Path) -> bool {
 enum Kind {
     Midi,
     MusicXml,
-    Zipped,
+    Compressed,
 }
 
 fn kind(path: &Path) -> Option<Kind> {
     match path.extension()?.to_str()?.to_lowercase().as_str() {
         "mid" | "midi" | "smf" => Some(Kind::Midi),
         "musicxml" | "xml" => Some(Kind::MusicXml),
-        "mxl" => Some(Kind::Zipped),
+        "mxl" => Some(Kind::Compressed),
         _ => None,
     }
-}
-
-/// Reads a part of a score, counted from 1, or the first that has notes. Of a chord the
-/// highest note is taken: a horn plays one at a time.
-///
-/// # Errors
-/// [`Error::Input`] for a file that is missing, too large, damaged, or has no
-/// such part; the hint lists the parts.
-pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
-    let bytes =
-        input_file::read(path, MAX_BYTES).map_err(|e| e.input(path, "the score of one piece"))?;
-    let parts = match kind(path) {
-        Some(Kind::Midi) => midi::parts(&bytes),
-        Some(Kind::MusicXml) => musicxml::parts(&bytes),
-        Some(Kind::Zipped) => {
-            return Err(Error::input(
-                path,
-                "a compressed score",
-                "save it uncompressed, as .musicxml",
-            ));
-        }
-        None => Err("not a score that can be read".into()),
-    };
-    let damaged = |problem: String| {
-        Error::input(
-            path,
-            problem,
-            "export it again as .mid (Standard MIDI File) or .musicxml",
-        )
-    };
-    let parts = parts.map_err(damaged)?;
-    let number = match part {
-        Some(number) => number,
-        None => 1 + parts.iter().position(|p| !p.notes.is_empty()).unwrap_or(0),
-    };
-    let names: Vec<String> = (1..)
-        .zip(&parts)
-        .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.notes.len()))
-        .collect();
-    let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
-    let Some(part) = wanted.filter(|p| !p.notes.is_empty()) else {
-        return Err(Error::input(
-            path,
-            format!("part {number} has no notes"),
-            format!("choose --part from: {}", names.join(", ")),
-        ));
-    };
-    if part.notes.len() > MAX_NOTES {
-        return Err(Error::input(
-            path,
-            format!("more than {MAX_NOTES} notes"),
-            "give the score of one piece",
-        ));
-    }
-    let name = path.file_name().unwrap_or_default();
-    Ok(ReferencePart {
-        name: name.to_string_lossy().into_owned(),
-        notes: part.notes,
-        tempo: part.tempo,
-    })
 }
 
 /// A part as it is read from a score.

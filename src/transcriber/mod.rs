@@ -67,6 +67,7 @@ impl Tracker {
     }
 
     /// Time between frames in seconds.
+    #[doc(hidden)]
     pub fn hop_s(&self) -> f64 {
         self.analyser.hop_s()
     }

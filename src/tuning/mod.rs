@@ -49,23 +49,23 @@ impl Reference {
     }
 
     /// Shift from 440 Hz, in semitones.
-    pub fn shift(self) -> f64 {
+    pub(crate) fn shift(self) -> f64 {
         12.0 * (self.0 / A4_HZ).log2()
     }
 
     /// Pitch in semitones relative to this reference: whole numbers are the
     /// keys of equal temperament on it.
-    pub fn relative(self, pitch: Pitch) -> f64 {
+    pub(crate) fn relative(self, pitch: Pitch) -> f64 {
         pitch.0 - self.shift()
     }
 
     /// Nearest MIDI key at this reference.
-    pub fn nearest_key(self, pitch: Pitch) -> i32 {
+    pub(crate) fn nearest_key(self, pitch: Pitch) -> i32 {
         self.relative(pitch).round().clamp(0.0, 127.0) as i32
     }
 
     /// Pitch of a MIDI key in equal temperament at this reference.
-    pub fn equal(self, key: i32) -> Pitch {
+    pub(crate) fn equal(self, key: i32) -> Pitch {
         Pitch(f64::from(key) + self.shift())
     }
 }
@@ -171,6 +171,7 @@ impl Tuning {
     }
 
     /// Tuning from the pitches of single keys, as in a bulk dump.
+    #[doc(hidden)]
     pub fn from_keys(name: &str, keys: &[Pitch], reference: Reference) -> Self {
         let mut pitches: Vec<f64> = keys.iter().map(|p| p.0).collect();
         pitches.sort_by(f64::total_cmp);
@@ -198,21 +199,25 @@ impl Tuning {
     }
 
     /// Description in a sentence.
+    #[doc(hidden)]
     pub fn about(&self) -> &str {
         &self.about
     }
 
     /// Its reference pitch.
+    #[doc(hidden)]
     pub fn reference(&self) -> Reference {
         self.reference
     }
 
     /// Degrees in cents above the tonic.
+    #[doc(hidden)]
     pub fn degrees_cents(&self) -> &[f64] {
         &self.degrees
     }
 
     /// Period in cents, 1200 for the octave.
+    #[doc(hidden)]
     pub fn period_cents(&self) -> f64 {
         self.period
     }
@@ -223,7 +228,7 @@ impl Tuning {
     }
 
     /// All pitches, rising, each with its degree counted from 0 at the tonic.
-    pub fn degreed(&self) -> impl Iterator<Item = (Pitch, usize)> {
+    pub(crate) fn degreed(&self) -> impl Iterator<Item = (Pitch, usize)> {
         let count = self.degrees.len();
         let degree = move |i| (self.lowest_degree + i) % count;
         self.pitches
@@ -233,7 +238,7 @@ impl Tuning {
     }
 
     /// Index into [`Tuning::pitches`] of the pitch nearest to `pitch`.
-    pub fn nearest_index(&self, pitch: Pitch) -> usize {
+    pub(crate) fn nearest_index(&self, pitch: Pitch) -> usize {
         let after = self.pitches.partition_point(|&p| p < pitch.0);
         let last = self.pitches.len() - 1;
         let (low, high) = (after.saturating_sub(1).min(last), after.min(last));

@@ -25,7 +25,7 @@ impl Snap {
     /// `target` is the pitch that stands for the note, `centre` the pitch that its
     /// player centres on. A bent note keeps the player's distance from the centre,
     /// however far the target is from it.
-    pub fn sent(self, target: Pitch, centre: f64, played: f64) -> Pitch {
+    pub(crate) fn sent(self, target: Pitch, centre: f64, played: f64) -> Pitch {
         match self {
             Snap::Hard => target,
             Snap::Bend => Pitch(target.0 + played - centre),

@@ -72,11 +72,16 @@ impl Server {
     /// Starts one without asking whether it is there yet: each question is a
     /// client that comes and goes, and would meet those that wait to come back.
     pub fn unasked(name: &str, block: u32) -> Server {
-        Server::spawn(name, block, SYNCHRONOUS)
+        Server::unasked_at(name, block, 48_000)
+    }
+
+    /// The same at a sample rate of one's own.
+    pub fn unasked_at(name: &str, block: u32, rate_hz: u32) -> Server {
+        Server::spawn(name, block, rate_hz, SYNCHRONOUS)
     }
 
     fn launch(name: &str, block: u32, options: &[&str]) -> Server {
-        let server = Server::spawn(name, block, options);
+        let server = Server::spawn(name, block, 48_000, options);
         assert!(
             wait_for_server(30.0, || !server.ports().is_empty()),
             "the JACK server never answered"
@@ -84,11 +89,11 @@ impl Server {
         server
     }
 
-    fn spawn(name: &str, block: u32, options: &[&str]) -> Server {
+    fn spawn(name: &str, block: u32, rate_hz: u32, options: &[&str]) -> Server {
         let child = Command::new("jackd")
             .args(options)
-            .args(["--no-realtime", "-n", name, "-d", "dummy", "-r", "48000"])
-            .args(["-p", &block.to_string()])
+            .args(["--no-realtime", "-n", name, "-d", "dummy"])
+            .args(["-r", &rate_hz.to_string(), "-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdout(Stdio::null())
             .stderr(Stdio::null())
@@ -118,6 +123,20 @@ impl Server {
             .lines()
             .map(str::to_owned)
             .collect()
+    }
+
+    /// Names of the ports that one is connected to.
+    pub fn connections(&self, port: &str) -> Vec<String> {
+        let listed = self.tool("jack_lsp", &["-c", port]);
+        let others = listed.lines().filter(|line| line.starts_with(' '));
+        others.map(|line| line.trim().to_owned()).collect()
+    }
+
+    /// Sends a signal: `STOP`, `CONT`, ...
+    pub fn signal(&self, name: &str) {
+        let _ = Command::new("kill")
+            .args(["-s", name, &self.child.id().to_string()])
+            .status();
     }
 
     /// The port whose name ends so, waited for.
@@ -461,8 +480,8 @@ pub fn soak(seconds: f64) -> Soak {
     let rounds = (seconds * 48_000.0 / line.len() as f64).ceil() as usize;
     crate::common::write_wav(&take, 48_000, &[&line.repeat(rounds)]);
     let server = Server::start(128);
-    let ear = OscEar::deaf();
-    let osc = format!("127.0.0.1:{}", ear.port);
+    let receiver = OscReceiver::deaf();
+    let osc = format!("127.0.0.1:{}", receiver.port);
     let live = Live::start(
         Some(&server),
         &[
@@ -518,24 +537,24 @@ fn room() -> PathBuf {
 }
 
 /// Receives OSC until dropped.
-pub struct OscEar {
+pub struct OscReceiver {
     pub port: u16,
     packets: Arc<Mutex<Vec<Vec<u8>>>>,
     end: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
-impl OscEar {
-    pub fn start() -> OscEar {
-        OscEar::with(true)
+impl OscReceiver {
+    pub fn start() -> OscReceiver {
+        OscReceiver::with(true)
     }
 
     /// One that receives but keeps nothing.
-    pub fn deaf() -> OscEar {
-        OscEar::with(false)
+    pub fn deaf() -> OscReceiver {
+        OscReceiver::with(false)
     }
 
-    fn with(keeps: bool) -> OscEar {
+    fn with(keeps: bool) -> OscReceiver {
         let socket = UdpSocket::bind("127.0.0.1:0").expect("a socket");
         socket
             .set_read_timeout(Some(Duration::from_millis(50)))
@@ -557,7 +576,7 @@ impl OscEar {
                 }
             }
         });
-        OscEar {
+        OscReceiver {
             port,
             packets,
             end,
@@ -585,7 +604,7 @@ impl OscEar {
     }
 }
 
-impl Drop for OscEar {
+impl Drop for OscReceiver {
     fn drop(&mut self) {
         self.end.store(true, Ordering::Release);
         if let Some(thread) = self.thread.take() {

@@ -17,7 +17,7 @@ from .. import __version__
 from .._settings import settings
 from ..errors import SettingError
 from .listing import Source, listing
-from .store import Store, summary_table
+from .store import Rows, Store
 from .task import failure, transcribe_take
 
 if TYPE_CHECKING:
@@ -28,7 +28,10 @@ WINDOW = 10_000
 worker waits."""
 
 SUMMARY_EVERY_S = 60.0
-"""Time between two summaries of a run that goes on."""
+"""Least time between two summaries of a run that goes on; more where writing one takes
+long."""
+SUMMARY_SHARE = 0.02
+"""Most of the run's time that goes into them."""
 
 
 def run(
@@ -65,25 +68,23 @@ def run(
     out = os.fspath(out)
     store = Store(out)
     store.check()
-    rows: dict[int, dict[str, Any]] = {}
+    rows = Rows()
     report = _Report(len(takes), progress)
-    written_s = time.monotonic()
+    due_s = time.monotonic() + SUMMARY_EVERY_S
     with _cluster(client) as cluster:
         report.start(cluster)
         for at, row in _rows(cluster, takes, out, options, again):
-            rows[at] = row
+            rows.add(at, row)
             report(row)
-            if time.monotonic() - written_s > SUMMARY_EVERY_S:
-                store.write("summary.parquet", _table(rows))
-                written_s = time.monotonic()
-    table = _table(rows)
+            if time.monotonic() > due_s:
+                began_s = time.monotonic()
+                store.write("summary.parquet", rows.table())
+                now_s = time.monotonic()
+                due_s = now_s + max(SUMMARY_EVERY_S, (now_s - began_s) / SUMMARY_SHARE)
+    table = rows.table()
     store.write("summary.parquet", table)
     report.done()
     return table
-
-
-def _table(rows: dict[int, dict[str, Any]]) -> pa.Table:
-    return summary_table([rows[at] for at in sorted(rows)])
 
 
 _OPTIONS = {

@@ -4,10 +4,10 @@ use clap::Args;
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::across::{Across, Kept, day};
-use leadpipe::internals::intonation::report;
 use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::{Html, across::AcrossHtml};
+use leadpipe::intonation;
 use leadpipe::{Error, Output, Result};
 
 use super::transcription::{NoteDetail, transcribe_line};
@@ -121,7 +121,7 @@ pub fn run(options: &Options) -> Result<()> {
             let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
             super::print_written(&[staged.commit()?]);
         }
-        let report = report(&line, temperature_c);
+        let report = intonation(&line, temperature_c);
         return super::print(|to| match options.format {
             ListFormat::Table => text::one(&line, &report, to),
             ListFormat::Csv => super::write_rows(&report.notes, to),

@@ -6,13 +6,13 @@ use leadpipe::internals::horn::tube::{slide_direction, slide_place};
 use leadpipe::internals::intonation::across::{Across, Row};
 use leadpipe::internals::intonation::groups::Group;
 use leadpipe::internals::intonation::shares::{Share, fingering_heading};
-use leadpipe::internals::intonation::{PitchReport, Report};
+use leadpipe::internals::intonation::{IntonationReport, PitchReport};
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::clock;
 use leadpipe::{Line, LineContext};
 
 /// One take.
-pub fn one(line: &Line, report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
+pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
     let tuning = &line.context.tuning;
     let a4_hz = tuning.reference().a4_hz();
     writeln!(
@@ -71,7 +71,7 @@ fn write_group(group: &Group, to: &mut dyn io::Write) -> io::Result<()> {
     )
 }
 
-fn write_shares(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
+fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
     if report.shares.is_empty() {
         return Ok(());
     }
@@ -113,7 +113,7 @@ fn slide_in_words(share: &Share) -> String {
     })
 }
 
-fn write_whole(report: &Report, to: &mut dyn io::Write) -> io::Result<()> {
+fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
         "\nOverall {:+.1} cents, spread {:.1}; best reference A4 = {:.1} Hz",

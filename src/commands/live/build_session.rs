@@ -6,20 +6,23 @@ use leadpipe::internals::live::capture::{self, Capture};
 use leadpipe::internals::live::controls::{self, Commands, Pedals};
 use leadpipe::internals::live::devices::{self, Direction};
 use leadpipe::internals::live::engine::Engine;
+use leadpipe::internals::live::midi_system::PortName;
 use leadpipe::internals::live::output_device::{self, OutputDevice};
 use leadpipe::internals::live::record::Recorder;
 use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_indices};
 use leadpipe::internals::live::routes::Routes;
 use leadpipe::internals::live::send::SenderThread;
 use leadpipe::internals::live::send::json_lines::JsonLines;
-use leadpipe::internals::live::send::midi_port::{MidiPort, Port};
+use leadpipe::internals::live::send::midi_port::MidiPort;
 use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
 use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::internals::live::streams::InputRequest;
 use leadpipe::internals::text::STDIN;
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
+use super::super::say;
 use super::{DoubleOptions, InputOptions, Options, OutOptions};
 
 /// The rig, with the command-line options applied.
@@ -51,7 +54,7 @@ pub fn named_rig(name: Option<&str>) -> Result<Rig> {
     match name {
         Some(name) => Rig::load(name),
         None if rig_file_exists("default") => {
-            eprintln!("leadpipe: using the rig \"default\"");
+            say("leadpipe: using the rig \"default\"");
             Rig::load("default")
         }
         None => Ok(Rig::default()),
@@ -62,7 +65,7 @@ pub fn named_rig(name: Option<&str>) -> Result<Rig> {
 /// where.
 pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Result<()> {
     let Some(name) = name else {
-        eprintln!("not stored: give --rig NAME to keep it");
+        say("not stored: give --rig NAME to keep it");
         return Ok(());
     };
     let path = rig::path_of(name)?;
@@ -149,6 +152,9 @@ struct ValidatedRig {
     switches: Vec<Switch>,
 }
 
+/// Sample rate that settings are checked at where no device is open.
+const USUAL_RATE_HZ: f64 = 48_000.0;
+
 /// Finds every error in a rig that can be found without opening a device.
 pub fn check(rig: &Rig) -> Result<()> {
     validate(rig).map(drop)
@@ -174,12 +180,21 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     for other in &tunings[1..] {
         rig.sources(other)?;
     }
+    let choices = Choices {
+        sources,
+        horns,
+        tunings,
+    };
+    // What can be said of outputs and settings before any device is open.
+    output_configs(rig, &triggers, |one, other| Ok(one == other))?;
+    Setup::new(
+        choices.clone(),
+        context.clone(),
+        rig.gate_db(),
+        USUAL_RATE_HZ,
+    )?;
     Ok(ValidatedRig {
-        choices: Choices {
-            sources,
-            horns,
-            tunings,
-        },
+        choices,
         context,
         routes,
         triggers,
@@ -204,10 +219,13 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         .as_ref()
         .map(|folder| Recorder::start(folder, Arc::new(setup.clone())))
         .transpose()?;
-    let output_devices = output_devices(rig, &routes, &triggers)?;
+    let output_devices = output_configs(rig, &triggers, same_device)?
+        .into_iter()
+        .map(|config| OutputDevice::open(config, routes.clone()))
+        .collect::<Result<_>>()?;
     let senders = senders(rig, &routes, options.outs.jsonl)?;
     let pedals = rig.midi.listen.as_ref();
-    let pedals = pedals.map(|port| Pedals::open(port, switches, commands.clone()));
+    let pedals = pedals.map(|port| Pedals::open(port, switches));
     let pedals = pedals.transpose()?;
     if let Some(text) = &rig.osc.listen {
         let at = controls::address("--listen", text)?;
@@ -283,15 +301,20 @@ pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<captu
             block: rig.input.block,
         });
     }
-    Ok(capture::CaptureConfig::Device {
+    Ok(capture::CaptureConfig::Device(InputRequest {
         device: rig.input.device.clone(),
         channel: channel.map(|c| channel_index("--channel", c)).transpose()?,
         block: rig.input.block,
-    })
+        ..InputRequest::default()
+    }))
 }
 
-/// Opens the devices for voice and voltages: one device where they name the same.
-fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<OutputDevice>> {
+/// What voice and voltages play on: one device where they name the same.
+fn output_configs(
+    rig: &Rig,
+    triggers: &[usize],
+    same_device: impl Fn(&Option<String>, &Option<String>) -> Result<bool>,
+) -> Result<Vec<output_device::OutputConfig>> {
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = channel_indices("--cv", &rig.cv.channels)?;
@@ -328,10 +351,7 @@ fn output_devices(rig: &Rig, routes: &Routes, triggers: &[usize]) -> Result<Vec<
             }),
         }
     }
-    configs
-        .into_iter()
-        .map(|config| OutputDevice::open(config, routes.clone()))
-        .collect()
+    Ok(configs)
 }
 
 /// Refuses a channel that would carry both: steady voltages harm speakers, and
@@ -358,7 +378,7 @@ fn check_separate_channels(
 /// Whether two names are the same output device.
 fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
     let id = |name: &Option<String>| {
-        devices::find(name.as_deref(), Direction::Output).map(|device| devices::id_of(&device))
+        devices::find(name.as_deref(), Direction::Output).map(|device| device.id())
     };
     Ok(one == other || id(one)? == id(other)?)
 }
@@ -367,7 +387,7 @@ fn senders(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<SenderThread>>
     let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
         let channel = rig.midi.channel.unwrap_or(1).clamp(1, 16) - 1;
-        let port = MidiPort::new(Port::parse(text), channel, routes.clone());
+        let port = MidiPort::new(PortName::parse(text), channel, routes.clone());
         let started = SenderThread::start(&format!("MIDI to {text}"), Box::new(port));
         senders.push(started.map_err(|problem| {
             Error::device(

@@ -14,15 +14,18 @@ use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
+use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::Rig;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::voice::Timbre;
 use leadpipe::{Error, Result};
 
-use super::SnapArg;
+use super::{SnapArg, say};
 
 /// Play live: turn the horn into MIDI, OSC, control voltages or a doubling voice
 #[derive(Args)]
@@ -36,7 +39,7 @@ Examples:
   leadpipe live --from take.wav --jsonl        a file, through the same engine
 
 Keys: h horn, t tuning, o note source, b timbre, + and - shift, m mute,
-p panic, q quit.
+p panic, q quit, ? help.
 
 OSC in (--listen): /leadpipe/horn, tuning, source, shift, mute, panic, timbre,
 quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
@@ -192,19 +195,75 @@ pub fn run(options: &Options) -> Result<()> {
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
     let parts = build_session::build(&rig, options, &channel.0)?;
-    let session = Session::start(parts, channel)?;
+    let input = format!(
+        "input {}, {} Hz; Ctrl-C ends the session",
+        parts.capture.name(),
+        parts.capture.rate_hz()
+    );
+    let (session, monitor) = Session::start(parts, channel)?;
     let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);
-    let watched = if lines {
-        cautions.iter().for_each(|caution| eprintln!("{caution}"));
-        plain::watch(&session, &quit, jsonl)
-    } else {
-        screen::watch(&session, &quit, cautions)
+    let stop = quit.clone();
+    let show = move || {
+        if lines {
+            cautions.iter().chain([&input]).for_each(|line| say(line));
+            plain::watch(&monitor, &stop, jsonl)
+        } else {
+            screen::watch(&monitor, &stop, cautions)
+        }
     };
-    let ended = session.close();
-    watched?;
-    print_summary(&ended?);
-    Ok(())
+    let shown = in_background(show, &quit)?;
+    // Silence before anything else, even before the terminal is restored.
+    session.send(Command::Quit);
+    let shown = shown.within(LAST_WORDS);
+    let mut summary = session.close()?;
+    let failed = summary.recorded.failed.take();
+    let shown = match shown {
+        Some(Ok(result)) => result,
+        // It takes nothing more.
+        None => Ok(()),
+        Some(Err(_)) => Err(Error::device(
+            "screen",
+            "it stopped because of an internal error; all outputs were silenced",
+            "start again, and please report what you did",
+        )),
+    };
+    // Standard error may be a terminal that takes nothing more.
+    in_background(move || print_summary(&summary), &AtomicBool::new(true))?.within(LAST_WORDS);
+    failed.map_or(shown, Err)
+}
+
+/// How long a terminal may take for what it is told last.
+const LAST_WORDS: Duration = Duration::from_millis(500);
+
+/// Work on a thread of its own.
+struct Background<T>(JoinHandle<T>);
+
+/// Does something on a thread of its own; returns when it is done, or when `quit` is
+/// set. Whoever reads standard output may not read, and still the session must end.
+fn in_background<T: Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+    quit: &AtomicBool,
+) -> Result<Background<T>> {
+    let thread = std::thread::Builder::new().name("leadpipe screen".into());
+    let thread = thread
+        .spawn(work)
+        .map_err(|e| Error::device("screen", e, "close some programs"))?;
+    while !thread.is_finished() && !quit.load(Ordering::Acquire) {
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+    Ok(Background(thread))
+}
+
+impl<T> Background<T> {
+    /// Its result, if there is one in time; an error where it panicked.
+    fn within(self, time: Duration) -> Option<std::thread::Result<T>> {
+        let deadline = Instant::now() + time;
+        while !self.0.is_finished() && Instant::now() < deadline {
+            std::thread::park_timeout(Duration::from_millis(5));
+        }
+        self.0.is_finished().then(|| self.0.join())
+    }
 }
 
 /// Cautions before the first note, where they apply.
@@ -232,9 +291,9 @@ pub fn quit_flag() -> Result<Arc<AtomicBool>> {
 }
 
 fn print_summary(summary: &Summary) {
-    eprintln!(
+    say(format_args!(
         "{} notes in {:.1} s; {} input frames lost, {} late blocks",
         summary.notes, summary.length_s, summary.missed, summary.xruns
-    );
-    super::print_written(&summary.files);
+    ));
+    super::print_written(&summary.recorded.files);
 }

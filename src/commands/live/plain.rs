@@ -5,35 +5,31 @@ use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use leadpipe::internals::live::session::Session;
+use leadpipe::internals::live::session::Monitor;
 use leadpipe::internals::live::ui_snapshot::PortStatus;
 use leadpipe::{Error, LineNote, Result};
 
+use super::super::say;
+
 /// Prints notes as they end, and errors as they come and go.
-pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
+pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: bool) -> Result<()> {
     let mut errors: Vec<(String, String)> = Vec::new();
-    loop {
-        let over = !session.running() || quit.load(Ordering::Acquire);
-        let Some(snapshot) = session.snapshot(Duration::from_millis(200)) else {
-            // The last snapshots are printed too.
-            if over {
-                return Ok(());
-            }
-            continue;
+    while !quit.load(Ordering::Acquire) {
+        let snapshot = match monitor.snapshot(Duration::from_millis(200)) {
+            Ok(Some(snapshot)) => snapshot,
+            Ok(None) => continue,
+            Err(_) => return Ok(()),
         };
-        if quit.load(Ordering::Acquire) {
-            return Ok(());
-        }
         let ports = std::iter::once(&snapshot.input).chain(&snapshot.outputs);
         let now: Vec<(String, String)> = ports.filter_map(error).collect();
         for (name, what) in now.iter().filter(|t| !errors.contains(t)) {
-            eprintln!("leadpipe: {name}: {what}");
+            say(format_args!("leadpipe: {name}: {what}"));
         }
         for (name, _) in errors
             .iter()
             .filter(|(n, _)| !now.iter().any(|(m, _)| m == n))
         {
-            eprintln!("leadpipe: {name}: back again");
+            say(format_args!("leadpipe: {name}: back again"));
         }
         errors = now;
         if !jsonl {
@@ -44,6 +40,7 @@ pub fn watch(session: &Session, quit: &AtomicBool, jsonl: bool) -> Result<()> {
             out.flush().map_err(Error::Stdout)?;
         }
     }
+    Ok(())
 }
 
 fn error(port: &PortStatus) -> Option<(String, String)> {

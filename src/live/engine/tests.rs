@@ -76,12 +76,9 @@ fn note_ons(events: &[ControlEvent]) -> Vec<super::super::control_event::NoteOn>
     events.iter().filter_map(on).collect()
 }
 
-/// All that is sent, and gestures apart: they follow their block, whatever its size.
-fn printed(events: &[ControlEvent]) -> (Vec<String>, Vec<String>) {
-    let gesture = |e: &&ControlEvent| matches!(e, ControlEvent::Gesture(_));
-    let (gestures, others): (Vec<_>, Vec<_>) = events.iter().partition(gesture);
-    let print = |events: Vec<&ControlEvent>| events.iter().map(|e| format!("{e:?}")).collect();
-    (print(others), print(gestures))
+/// All that is sent, in order.
+fn printed(events: &[ControlEvent]) -> Vec<String> {
+    events.iter().map(|e| format!("{e:?}")).collect()
 }
 
 /// What every receiver relies on: updates and ends only of a note that sounds, and
@@ -120,7 +117,7 @@ impl Receiver {
                 return;
             }
             ControlEvent::Gesture(_)
-            | ControlEvent::NoteFinished(_)
+            | ControlEvent::NoteFinished { .. }
             | ControlEvent::SetupChanged(_) => return,
         };
         assert!(at_s >= self.now_s, "{event:?} after {}", self.now_s);
@@ -169,7 +166,7 @@ fn a_muted_horn_sends_nothing_until_the_next_note() {
     engine.process(&samples()[30_000..60_000], &mut out);
     assert!(
         out.iter()
-            .all(|e| matches!(e, ControlEvent::NoteFinished(_))),
+            .all(|e| matches!(e, ControlEvent::NoteFinished { .. })),
         "{out:?}"
     );
     out.clear();
@@ -178,6 +175,33 @@ fn a_muted_horn_sends_nothing_until_the_next_note() {
     engine.finish(&mut out);
     let keys: Vec<u8> = note_ons(&out).iter().map(|on| on.key).collect();
     assert_eq!(keys, [60]);
+}
+
+/// Receivers hear nothing of a note that they were not sent, even after it.
+#[test]
+fn a_note_that_was_muted_is_not_told() {
+    let (mut engine, mut out) = (engine(), Vec::new());
+    engine.apply(&Command::Mute(true), &mut out);
+    engine.process(&samples()[..31_000], &mut out);
+    engine.apply(&Command::Mute(false), &mut out);
+    engine.process(&samples()[31_000..], &mut out);
+    engine.finish(&mut out);
+    for note in engine.take_finished() {
+        note.describe(&mut out);
+    }
+    let told = out.iter().filter_map(|event| match event {
+        ControlEvent::NoteFinished { note, sent } => Some((note.concert.0, *sent)),
+        _ => None,
+    });
+    let told: Vec<_> = told.collect();
+    assert_eq!(told, [(58, false), (62, false), (65, true), (60, true)]);
+    let gestures = out
+        .iter()
+        .position(|e| matches!(e, ControlEvent::Gesture(_)));
+    let start = out
+        .iter()
+        .position(|e| matches!(e, ControlEvent::NoteOn(_)));
+    assert!(start < gestures, "{out:?}");
 }
 
 #[test]
@@ -278,7 +302,7 @@ proptest! {
             rest = later;
             engine.process(now, &mut out);
             if engine.mapper().muted() {
-                prop_assert!(out.iter().all(|e| matches!(e, ControlEvent::NoteFinished(_))), "{out:?}");
+                prop_assert!(out.iter().all(|e| matches!(e, ControlEvent::NoteFinished { .. })), "{out:?}");
             }
             engine.apply(&command, &mut out);
             out.drain(..).for_each(|event| receiver.receive(&event));

@@ -415,7 +415,7 @@ mod tests {
         fn actions_are_read_as_written(
             name in "[a-z][a-z0-9-]{0,10}( [a-z0-9]{1,4})?",
             by in -48i32..=48,
-            far in prop_oneof![i32::MIN..-48, 49..i32::MAX],
+            too_far in 49i32..,
             space in " {0,3}",
         ) {
             for (text, command) in [
@@ -427,8 +427,9 @@ mod tests {
                 prop_assert_eq!(parse_action(&text), Some(command), "{}", text);
             }
             prop_assert_eq!(parse_action(&format!("un{name}")), None);
+            prop_assert_eq!(parse_action(&format!("shift {too_far}")), None);
+            prop_assert_eq!(parse_action(&format!("shift -{too_far}")), None);
             prop_assert_eq!(parse_action(&format!("shift {name}")), None);
-            prop_assert_eq!(parse_action(&format!("shift {far}")), None);
         }
     }
 }

@@ -4,6 +4,7 @@
 //!
 //! Nothing is told by colour alone; with `NO_COLOR` set there is none.
 
+mod big_note;
 mod meters;
 mod trace;
 
@@ -15,11 +16,11 @@ use ratatui::layout::{Alignment, Constraint, Layout, Rect};
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
-use tui_big_text::{BigText, PixelSize};
 
 use super::control_event::{Gesture, NoteOn};
-use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
+use super::ui_snapshot::{TracePoint, UiSnapshot};
 use crate::line::LineNote;
+use big_note::BigNote;
 
 /// Number of notes in the line of the last notes.
 const NOTE_HISTORY: usize = 12;
@@ -35,11 +36,15 @@ pub struct View {
     gesture_event: Option<(&'static str, u32)>,
     /// The last note: it stays on the screen, dimmed, until the next.
     note: Option<NoteOn>,
+    /// Its name.
+    name: Option<String>,
     /// Current deviation from the tuning, in cents.
     cents: Option<f32>,
     colour: bool,
     /// Shown until the first note.
     cautions: Vec<String>,
+    /// Whether the list of keys is shown.
+    help: bool,
 }
 
 impl View {
@@ -78,6 +83,7 @@ impl View {
         };
         if snapshot.note.is_some() {
             self.note = snapshot.note;
+            self.name = self.note.map(|note| note.written.to_string());
         }
         self.cents = self.cents_now(&snapshot);
         self.now = snapshot;
@@ -104,44 +110,70 @@ impl View {
         Style::new().add_modifier(Modifier::DIM)
     }
 
-    /// Draws everything that fits: the note first, then meters, outputs, the trace
-    /// and the last notes.
+    /// Shows the list of keys, or no longer.
+    pub fn toggle_help(&mut self) {
+        self.help = !self.help;
+    }
+
+    /// Draws what fits, in this order: note, what is lost, keys, meters, the last notes,
+    /// the other outputs; then the note grows, and the trace has what is left.
     pub fn draw(&self, frame: &mut Frame) {
         let area = frame.area();
         if area.height < 3 || area.width < 12 {
             frame.render_widget(Paragraph::new(self.compact()), area);
             return;
         }
-        let outputs = self.ports().len() as u16;
-        let (note, outputs, last) = match area.height {
-            0..=8 => (1, 0, 0),
-            9..=15 => (4, 0, 1),
-            16..=23 => (4, outputs.min(4), 1),
-            _ => (8, outputs.min(8), 1),
+        let [head, rest] =
+            Layout::vertical([Constraint::Length(1), Constraint::Min(0)]).areas(area);
+        frame.render_widget(Paragraph::new(self.header()), head);
+        if self.help {
+            frame.render_widget(Paragraph::new(HELP.join("\n")), rest);
+            return;
+        }
+        let width = usize::from(area.width);
+        let (lost, others) = (self.ports(true, width), self.ports(false, width));
+        let keys = lines_of(KEYS.iter().map(|key| format!("{key}  ")), "", width);
+        let mut left = rest.height;
+        let mut grant = |wanted: usize| {
+            let granted = left.min(wanted as u16);
+            left -= granted;
+            granted
         };
-        let [head, big, meters, middle, ending, ports, foot] = Layout::vertical([
-            Constraint::Length(1),
-            Constraint::Length(note),
-            Constraint::Length(2),
+        let mut note = grant(1);
+        let lost_rows = grant(lost.len());
+        let keys_rows = grant(keys.len());
+        let meters = grant(2);
+        let letters = self.letters();
+        let note_width = area.width.saturating_sub(WORDS_WIDTH);
+        let smallest = big_note::scale(letters, area.width, 4).min(1);
+        if big_note::height(smallest) > note {
+            let more = usize::from(big_note::height(smallest) - note);
+            note += grant(more);
+        }
+        let last = grant(1);
+        let others_rows = grant(others.len());
+        let scale = big_note::scale(letters, note_width, note + left).max(smallest);
+        let note_rows = big_note::height(scale).clamp(note, note + left);
+        let [big, meters, middle, ending, lost_at, others_at, foot] = Layout::vertical([
+            Constraint::Length(note_rows),
+            Constraint::Length(meters),
             Constraint::Min(0),
             Constraint::Length(last),
-            Constraint::Length(outputs),
-            Constraint::Length(1),
+            Constraint::Length(lost_rows),
+            Constraint::Length(others_rows),
+            Constraint::Length(keys_rows),
         ])
-        .areas(area);
-        frame.render_widget(Paragraph::new(self.header()), head);
-        self.draw_note(frame, big);
+        .areas(rest);
+        self.draw_note(frame, big, scale);
         meters::draw(self, frame, meters);
         if middle.height >= 4 {
             trace::draw(self, frame, middle);
         }
-        if last > 0 {
-            frame.render_widget(Paragraph::new(self.last_notes(ending.width)), ending);
-        }
-        if outputs > 0 {
-            frame.render_widget(Paragraph::new(self.ports()), ports);
-        }
-        frame.render_widget(Paragraph::new(self.key_help()), foot);
+        frame.render_widget(Paragraph::new(self.last_notes(ending.width)), ending);
+        let style = self.accent().add_modifier(Modifier::REVERSED);
+        frame.render_widget(Paragraph::new(lost.join("\n")).style(style), lost_at);
+        frame.render_widget(Paragraph::new(others.join("\n")), others_at);
+        frame.render_widget(Paragraph::new(keys.join("\n")).style(self.dimmed()), foot);
     }
 
     /// The text for a window of a few cells.
@@ -154,25 +186,37 @@ impl View {
 
     fn header(&self) -> Line<'_> {
         let now = &self.now;
-        let mut parts = vec![
-            Span::styled(now.horn.clone(), self.accent()),
-            Span::raw(format!(" │ {} │ source {}", now.tuning, now.source)),
-        ];
+        let mut parts = Vec::new();
+        let silent = match (now.muted, now.held_back) {
+            (true, _) => Some(" MUTED "),
+            (false, true) => Some(" SILENT until the next attack "),
+            (false, false) => None,
+        };
+        if let Some(silent) = silent {
+            let style = self.accent().add_modifier(Modifier::REVERSED);
+            parts.extend([Span::styled(silent, style), Span::raw(" ")]);
+        }
+        parts.push(Span::styled(now.horn.clone(), self.accent()));
         if now.shift != 0 {
             parts.push(Span::raw(format!(" │ shift {:+}", now.shift)));
         }
+        parts.push(Span::raw(format!(
+            " │ {} │ source {}",
+            now.tuning, now.source
+        )));
         if let Some(timbre) = now.timbre {
             parts.push(Span::raw(format!(" │ voice {timbre:?}").to_lowercase()));
-        }
-        if now.muted {
-            let style = self.accent().add_modifier(Modifier::REVERSED);
-            parts.push(Span::styled(" MUTED ", style));
         }
         Line::from(parts)
     }
 
-    fn draw_note(&self, frame: &mut Frame, area: Rect) {
-        let Some(note) = self.note else {
+    /// The name that is drawn large.
+    fn letters(&self) -> &str {
+        self.name.as_deref().unwrap_or_default()
+    }
+
+    fn draw_note(&self, frame: &mut Frame, area: Rect, scale: u16) {
+        let (Some(note), Some(name)) = (self.note, &self.name) else {
             let hint = Line::styled("Play: the written note appears here", self.dimmed());
             let cautions = self.cautions.iter().map(|c| Line::from(c.as_str()));
             let lines: Vec<Line> = std::iter::once(hint).chain(cautions).collect();
@@ -181,8 +225,7 @@ impl View {
         };
         let active = self.now.note.is_some();
         let style = if active { self.accent() } else { self.dimmed() };
-        let name = note.written.to_string();
-        if area.height < 4 {
+        if scale == 0 || area.height < big_note::height(scale) {
             let line = format!(
                 "{name}  concert {}  {}",
                 note.concert,
@@ -191,19 +234,10 @@ impl View {
             frame.render_widget(Paragraph::new(line).style(style), area);
             return;
         }
-        let (pixel, cell) = match area.height {
-            8.. => (PixelSize::Full, 8),
-            _ => (PixelSize::HalfHeight, 8),
-        };
-        let width = (cell * name.chars().count() as u16 + 2).min(area.width);
+        let width = (big_note::width(name, scale) + 2).min(area.width);
         let [left, right] =
             Layout::horizontal([Constraint::Length(width), Constraint::Min(0)]).areas(area);
-        let big = BigText::builder()
-            .pixel_size(pixel)
-            .style(style)
-            .lines(vec![name.into()])
-            .build();
-        frame.render_widget(big, left);
+        frame.render_widget(BigNote { name, scale, style }, left);
         let gesture_event = self.gesture_event.map_or("", |(name, _)| name);
         let words = vec![
             Line::from(format!("concert {}", note.concert)),
@@ -246,47 +280,93 @@ impl View {
         Line::from(words.join(" · ")).alignment(Alignment::Right)
     }
 
-    /// One line each: a mark, the name, its error and losses.
-    fn ports(&self) -> Vec<Line<'_>> {
-        let line = |port: &PortStatus, way: &'static str| {
-            let lost = match port.lost {
-                0 => String::new(),
-                lost => format!(", {lost} lost"),
+    /// Input and outputs, those that are lost or the others: a mark, the name, its error
+    /// and what it has lost. The others end with the delay.
+    fn ports(&self, lost: bool, width: usize) -> Vec<String> {
+        let input = std::iter::once(("in ", &self.now.input));
+        let outputs = self.now.outputs.iter().map(|port| ("out", port));
+        let mut lines = Vec::new();
+        for (way, port) in input.chain(outputs) {
+            let mut text = match &port.error {
+                Some(error) if lost => format!("!! {way} {}: {error}", port.name),
+                None if !lost => format!("ok {way} {}", port.name),
+                _ => continue,
             };
-            match &port.error {
-                Some(error) => Line::styled(
-                    format!("!! {way} {}: {error}{lost}", port.name),
-                    self.accent().add_modifier(Modifier::REVERSED),
-                ),
-                None => Line::from(format!("ok {way} {}{lost}", port.name)),
+            for (count, what) in &port.lost {
+                text = format!("{text}, {count} {what}");
             }
-        };
-        let input = std::iter::once(line(&self.now.input, "in "));
-        let outputs = self.now.outputs.iter().map(|port| line(port, "out"));
-        let delay = std::iter::once(Line::styled(self.delay(), self.dimmed()));
-        input.chain(outputs).chain(delay).collect()
+            lines.extend(wrapped(&text, "   ", width));
+        }
+        if !lost {
+            lines.extend(
+                self.delay()
+                    .iter()
+                    .flat_map(|text| wrapped(text, "   ", width)),
+            );
+        }
+        lines
     }
 
-    /// Latency of decisions and outputs.
-    fn delay(&self) -> String {
+    /// Latency of decisions and outputs, once there is one.
+    fn delay(&self) -> Option<String> {
         let now = &self.now;
-        let out = match now.output_latency_s {
-            0.0 => String::new(),
-            s => format!(", sound out {:.0} ms later", 1e3 * s),
-        };
-        let realtime = if now.realtime {
-            ""
-        } else {
-            "; no real-time priority"
-        };
-        let decided_ms = 1e3 * now.decision_latency_s;
-        format!("   notes known {decided_ms:.0} ms after the attack{out}{realtime}")
+        let known = now
+            .decision_latency_s
+            .map(|s| format!("known {:.0} ms after the attack", 1e3 * s));
+        let out = (now.output_latency_s > 0.0)
+            .then(|| format!("sound out {:.0} ms later", 1e3 * now.output_latency_s));
+        let realtime = (!now.realtime).then(|| "no real-time priority".to_owned());
+        let parts: Vec<String> = known.into_iter().chain(out).chain(realtime).collect();
+        (!parts.is_empty()).then(|| format!("   {}", parts.join(", ")))
     }
+}
 
-    fn key_help(&self) -> Line<'_> {
-        let keys = "h horn  t tuning  o source  b timbre  +/- shift  m mute  p panic  q quit";
-        Line::styled(keys, self.dimmed())
+/// Width of the words beside the note, in cells.
+const WORDS_WIDTH: u16 = 22;
+const KEYS: [&str; 9] = [
+    "h horn",
+    "t tuning",
+    "o source",
+    "b timbre",
+    "+/- shift",
+    "m mute",
+    "p panic",
+    "q quit",
+    "? help",
+];
+const HELP: [&str; 12] = [
+    "",
+    "h            next horn",
+    "t            next tuning",
+    "o            next note source",
+    "b            next timbre of the doubling voice",
+    "+ -          transpose what is sent by a semitone",
+    "m            mute and unmute",
+    "p, space     panic: everything silent until the next attack",
+    "q, Ctrl-C    end the session",
+    "?            back to the notes",
+    "",
+    "Foot switches and OSC do the same: see docs/live.md and docs/osc.md.",
+];
+
+/// A text in lines of so many characters, broken between words.
+fn wrapped(text: &str, indent: &str, width: usize) -> Vec<String> {
+    lines_of(text.split_inclusive(' ').map(str::to_owned), indent, width)
+}
+
+/// Words in lines of so many characters; each word brings the space after it, and the
+/// second and further lines begin with `indent`.
+fn lines_of(words: impl Iterator<Item = String>, indent: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in words {
+        let length = word.trim_end().chars().count();
+        match lines.last_mut() {
+            Some(last) if last.chars().count() + length <= width => last.push_str(&word),
+            Some(_) => lines.push(format!("{indent}{word}")),
+            None => lines.push(word),
+        }
     }
+    lines
 }
 
 /// Titled border of a part of the screen.
@@ -297,6 +377,7 @@ fn titled(title: &str) -> Block<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::live::ui_snapshot::PortStatus;
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
     use ratatui::Terminal;
@@ -335,9 +416,9 @@ mod tests {
             outputs: vec![PortStatus {
                 name: "MIDI to virtual".into(),
                 error: Some("closed".into()),
-                lost: 3,
+                lost: vec![(3, "events dropped")],
             }],
-            decision_latency_s: 0.02,
+            decision_latency_s: Some(0.02),
             ..UiSnapshot::default()
         }
     }
@@ -345,6 +426,10 @@ mod tests {
     fn draw(width: u16, height: u16, snapshot: UiSnapshot) -> String {
         let mut view = View::new(false, vec!["start low".into()]);
         view.update(snapshot);
+        shown(&view, width, height)
+    }
+
+    fn shown(view: &View, width: u16, height: u16) -> String {
         let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
         terminal.draw(|frame| view.draw(frame)).unwrap();
         // The backend cannot print an empty screen.
@@ -382,6 +467,69 @@ mod tests {
             text.contains("accent") && !text.contains("staccato"),
             "{text}"
         );
+    }
+
+    /// The lost output, its reason and the last key are there in any usual window.
+    #[test]
+    fn what_is_lost_and_the_keys_never_fall_off() {
+        for (width, height) in [(40, 12), (80, 24), (132, 43), (200, 60)] {
+            let text = draw(width, height, snapshot());
+            assert!(text.contains("!! out MIDI to virtual: closed"), "{text}");
+            let count = text.contains("3 events") && text.contains("dropped");
+            assert!(count && text.contains("? help"), "{text}");
+        }
+        let text = draw(80, 24, snapshot());
+        assert!(
+            text.contains("known 20 ms after the attack, no real-time priority"),
+            "{text}"
+        );
+    }
+
+    /// Half of what the window's width or two thirds of its height allow, at least.
+    #[test]
+    fn the_note_fills_the_window() {
+        for (width, height) in [(80, 24), (132, 43), (200, 60), (60, 60), (200, 24)] {
+            let text = draw(width, height, snapshot());
+            let is_large = |line: &&str| line.contains(['█', '▀', '▄']) && !line.contains("soft");
+            let rows = text.lines().filter(is_large).count();
+            let by_width = usize::from(width - WORDS_WIDTH) / 24 * 4;
+            let by_height = (usize::from(height) - 9) / 4 * 4;
+            // A letter fills seven of its eight pixels.
+            assert!(
+                8 * rows + 7 >= 7 * by_width.min(by_height).max(4),
+                "{width}x{height}: {rows}\n{text}"
+            );
+        }
+    }
+
+    #[test]
+    fn silence_before_the_next_attack_is_told() {
+        let mut held = snapshot();
+        held.held_back = true;
+        assert!(draw(80, 24, held).contains("SILENT until the next attack"));
+        assert!(!draw(80, 24, snapshot()).contains("SILENT"));
+    }
+
+    #[test]
+    fn a_delay_is_told_when_there_is_one() {
+        let mut before = snapshot();
+        before.decision_latency_s = None;
+        before.realtime = true;
+        let text = draw(90, 34, before);
+        assert!(
+            !text.contains("known") && !text.contains("after the attack"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn a_question_mark_lists_the_keys() {
+        let mut view = View::new(false, Vec::new());
+        view.update(snapshot());
+        view.toggle_help();
+        assert!(shown(&view, 80, 24).contains("next tuning"));
+        view.toggle_help();
+        assert!(!shown(&view, 80, 24).contains("next tuning"));
     }
 
     #[test]

@@ -78,7 +78,7 @@ impl<W: Write + Send> Sender for JsonLines<W> {
             ControlEvent::NoteOff { at_s } => Event::Stop {
                 time_s: rounded(*at_s, 6),
             },
-            ControlEvent::NoteFinished(named) => Event::Note(entry(named)),
+            ControlEvent::NoteFinished { note: named, .. } => Event::Note(entry(named)),
             ControlEvent::Gesture(gesture_event) => Event::Cue {
                 time_s: rounded(gesture_event.at_s, 6),
                 gesture: gesture_event.gesture.name(),

@@ -2,6 +2,7 @@
 //! pitch bend.
 
 use crate::live::control_event::{ControlEvent, NoteOn, NoteUpdate};
+use crate::live::midi_system::Bytes;
 use crate::output::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
 use crate::units::Pitch;
 
@@ -12,9 +13,6 @@ const ALL_NOTES_OFF: u8 = 123;
 /// Vibrato depth at full modulation, in cents: the widest brass vibrato that is not
 /// a shake.
 const FULL_VIBRATO_CENTS: f32 = 60.0;
-
-/// A message: status and two data bytes.
-pub type Bytes = [u8; 3];
 
 /// Encodes control events as messages.
 #[derive(Debug, Clone)]
@@ -67,7 +65,7 @@ impl MidiEncoder {
             ControlEvent::NoteOff { .. } => self.stop(out),
             ControlEvent::Silence => self.silence(out),
             ControlEvent::Gesture(_)
-            | ControlEvent::NoteFinished(_)
+            | ControlEvent::NoteFinished { .. }
             | ControlEvent::SetupChanged(_) => {}
         }
     }

@@ -14,17 +14,14 @@ use std::time::{Duration, Instant};
 
 use super::control_event::ControlEvent;
 use super::devices;
+use super::ui_snapshot::PortStatus;
 
 /// Sends control events to one destination.
 pub trait Sender: Send {
     /// Opens the destination, or reopens it after it was lost.
     fn open(&mut self) -> Result<(), String>;
-    /// Closes everything that belongs to a JACK server that has gone; returns
-    /// whether there was anything. [`Sender::open`] follows later.
-    fn leave_jack(&mut self) -> bool {
-        false
-    }
-    /// Whether the destination still exists; called once a second.
+    /// Whether the destination still exists; called once a second. One that does not
+    /// is closed.
     fn check(&mut self) -> Result<(), String> {
         Ok(())
     }
@@ -58,17 +55,13 @@ impl SenderStatus {
 
 enum Message {
     Event(ControlEvent),
-    LeaveJack,
-    JoinJack,
     End,
 }
 
 /// A sender with its thread and queue.
 pub struct SenderThread {
-    /// Name for the screen.
-    pub name: String,
-    /// Its state.
-    pub status: Arc<SenderStatus>,
+    name: String,
+    status: Arc<SenderStatus>,
     queue: SyncSender<Message>,
     thread: Option<JoinHandle<()>>,
 }
@@ -105,8 +98,14 @@ impl SenderThread {
         })
     }
 
-    /// Current error, if any.
-    pub fn error(&self) -> Option<String> {
+    /// Name, error and losses for the screen.
+    pub fn status(&self) -> PortStatus {
+        let dropped = self.status.dropped.load(Ordering::Relaxed);
+        let lost = [(dropped, "events dropped")];
+        PortStatus::new(self.name.clone(), self.error(), &lost)
+    }
+
+    fn error(&self) -> Option<String> {
         let dead = self.thread.as_ref().is_some_and(JoinHandle::is_finished);
         let stopped = dead.then(|| "it stopped because of an internal error".to_owned());
         stopped.or_else(|| self.status.error())
@@ -115,16 +114,6 @@ impl SenderThread {
     /// Queues an event; never blocks.
     pub fn send(&self, event: &ControlEvent) {
         self.enqueue(Message::Event(event.clone()));
-    }
-
-    /// Tells the sender that its JACK server has gone.
-    pub fn leave_jack(&self) {
-        self.enqueue(Message::LeaveJack);
-    }
-
-    /// Tells the sender that a JACK server is running again.
-    pub fn join_jack(&self) {
-        self.enqueue(Message::JoinJack);
     }
 
     fn enqueue(&self, message: Message) {
@@ -165,14 +154,6 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
             Ok(Message::Event(event)) => {
                 open = record_result(sender.send(&event), status);
             }
-            Ok(Message::LeaveJack) => {
-                if sender.leave_jack() {
-                    let gone = "the JACK server has gone; waiting for it";
-                    open = record_result(Err(gone.into()), status);
-                }
-            }
-            Ok(Message::JoinJack) if open => {}
-            Ok(Message::JoinJack) => open = record_result(sender.open(), status),
             Ok(Message::End) | Err(RecvTimeoutError::Disconnected) => {
                 if open {
                     let _ = sender.send(&ControlEvent::Silence);
@@ -186,7 +167,10 @@ fn run(mut sender: Box<dyn Sender>, messages: &Receiver<Message>, status: &Sende
             open = if open {
                 record_result(sender.check(), status)
             } else {
-                record_result(sender.open(), status)
+                // What its receiver plays, it may have missed the end of.
+                let opened = sender.open();
+                let silenced = opened.and_then(|()| sender.send(&ControlEvent::Silence));
+                record_result(silenced, status)
             };
         }
     }
@@ -270,6 +254,9 @@ mod tests {
         wait_for(|| sender.status.error().is_none());
         sender.close();
         let log = log.lock().unwrap();
-        assert_eq!(log[..], ["open", "stop", "stop", "open", "silence"]);
+        let first = ["open", "stop", "stop"];
+        assert_eq!(log[..3], first);
+        // Who has missed a stop is told first of all.
+        assert_eq!(log[3..], ["open", "silence", "silence"]);
     }
 }

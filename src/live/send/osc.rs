@@ -79,7 +79,7 @@ impl Osc {
             ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => Vec::new(),
             ControlEvent::NoteOff { .. } => vec![message("/leadpipe/stop", vec![])],
             ControlEvent::Silence => vec![message("/leadpipe/silence", vec![])],
-            ControlEvent::NoteFinished(named) => {
+            ControlEvent::NoteFinished { note: named, .. } => {
                 let techniques: Vec<_> = named.note.techniques.iter().map(|t| t.name()).collect();
                 vec![message(
                     "/leadpipe/note",

@@ -18,7 +18,7 @@ use super::json::rounded;
 use super::provenance::PROGRAM;
 use super::{Output, Sink, picture};
 use crate::audio::flac::Flac;
-use crate::intonation::{self, Report};
+use crate::intonation::{self, IntonationReport};
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
 use sections::articulation_text;
@@ -41,7 +41,7 @@ impl Output for Html {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let report = intonation::report(line, self.temperature_c);
+        let report = intonation::intonation(line, self.temperature_c);
         let sound = self.sound.as_ref();
         write_page(&line.source, to, |to| {
             sections::head(line, &report, to)?;

@@ -2,14 +2,14 @@
 
 use std::io;
 
-use super::{Report, Sink, picture};
+use super::{IntonationReport, Sink, picture};
 use crate::intonation::groups::BIN_CENTS;
 
 /// Cents a plot reaches to at least, either way.
 const MIN_CENTS: f64 = 30.0;
 
 /// Sounding time by cents.
-pub fn histogram(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn histogram(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     let most_s = report
         .histogram
         .iter()
@@ -78,7 +78,7 @@ pub fn histogram(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
 }
 
 /// Mean and spread of each written pitch, and where the tube would put it.
-pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     let horn = |written: &str| report.shares.iter().find(|s| s.written == written);
     let reach = report
         .pitches

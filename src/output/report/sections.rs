@@ -3,7 +3,7 @@
 use std::io;
 
 use super::super::csv::detail;
-use super::{Report, Sink, plots};
+use super::{IntonationReport, Sink, plots};
 use crate::horn::tube::{slide_direction, slide_place};
 use crate::intonation::groups::Group;
 use crate::intonation::shares::fingering_heading;
@@ -23,7 +23,7 @@ pub fn articulation_text(named: &LineNote) -> String {
 }
 
 /// Title and figures of the whole take.
-pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn head(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     let context = &line.context;
     let horn = (context.horn.as_ref()).map_or("concert pitch", |h| h.title.as_str());
     write!(
@@ -74,7 +74,7 @@ pub fn head(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
 }
 
 /// The note table. Its rows are in playing order until the script sorts them.
-pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<section><h2>Notes</h2><div class=\"scroll\"><table id=\"notes\"><caption>Every note in \
@@ -124,7 +124,7 @@ pub fn notes(line: &Line, report: &Report, to: &mut dyn Sink) -> io::Result<()> 
 }
 
 /// Cents by written pitch, and the shares of horn and player.
-pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     if report.pitches.is_empty() {
         return Ok(());
     }
@@ -186,7 +186,7 @@ pub fn pitches(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
 }
 
 /// Groups by register, dynamic, time and attack.
-pub fn groups(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn groups(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     let groups = &report.groups;
     write!(
         to,
@@ -237,7 +237,7 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
 }
 
 /// Explains what is measured and what is theory.
-pub fn explanation(report: &Report, to: &mut dyn Sink) -> io::Result<()> {
+pub fn explanation(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     write!(
         to,
         "<section class=\"meaning\"><h2>How to read this</h2><p>Measured: start, length, pitch, \

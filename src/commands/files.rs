@@ -1,0 +1,233 @@
+//! The files that a line is written to, and its list on standard output: what
+//! `transcribe`, `write` and `demo` have in common.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+use leadpipe::internals::audio::flac::Flac;
+use leadpipe::internals::horn::tube::TEMPERATURE_C;
+use leadpipe::internals::output::cv::FULL_SCALE_V;
+use leadpipe::internals::output::report::Html;
+use leadpipe::internals::output::{self, csv, json, table};
+use leadpipe::{
+    ControlVoltage, Csv, Error, Json, LazyPart, Line, MidiFile, MusicXml, Output, Picture, Result,
+    save_all,
+};
+
+use super::part::PartOptions;
+use super::{EmptyFolder, ListFormat, check_folder, stem};
+
+/// Which files are written, and how.
+#[derive(Args)]
+pub struct FileOptions {
+    #[command(flatten)]
+    cv: CvOptions,
+    /// Format of the note list on standard output
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
+    /// Folder to write files to
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Files to write, separated by commas
+    #[arg(
+        long,
+        value_enum,
+        value_delimiter = ',',
+        value_name = "KINDS",
+        requires = "out"
+    )]
+    write: Vec<FileKind>,
+    // Last: its heading holds for all options after it.
+    #[command(flatten)]
+    part: PartOptions,
+}
+
+/// How voltages are written down.
+#[derive(Args)]
+struct CvOptions {
+    /// Voltage that the interface puts out at digital full scale
+    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::number(0.1..=100.0, "volts"))]
+    volts_full_scale: f64,
+    /// Sample rate of the control-voltage file
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(1_000..=192_000))]
+    cv_rate: u32,
+}
+
+/// A kind of file.
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileKind {
+    /// Note list as CSV (comma-separated values)
+    Csv,
+    /// Note list as JSON
+    Json,
+    /// Standard MIDI File with pitch bend and breath control
+    Midi,
+    /// Control voltages as a 4-channel float WAV
+    Cv,
+    /// The written part as MusicXML
+    Musicxml,
+    /// Intonation report, one HTML file
+    Report,
+    /// Picture of the pitch over time
+    Svg,
+}
+
+/// Written where no kinds are named.
+const DEFAULT_KINDS: [FileKind; 3] = [FileKind::Csv, FileKind::Json, FileKind::Midi];
+
+impl FileKind {
+    /// Whether it shows more of a note than a list does: every hop of it.
+    fn needs_contours(self) -> bool {
+        !matches!(self, FileKind::Csv | FileKind::Json)
+    }
+}
+
+/// What the writers need besides the line.
+pub struct Writers<'a> {
+    pub cv: ControlVoltage,
+    pub part: &'a LazyPart,
+    pub cents_over: f64,
+    /// Temperature of the air in the horn for the report, degrees Celsius.
+    pub temperature_c: f64,
+    /// Reads the sound to embed in a report, if any.
+    pub sound: &'a dyn Fn() -> Result<Option<Flac>>,
+}
+
+impl Writers<'_> {
+    /// The writers of some kinds of file.
+    pub fn of(&self, kinds: &[FileKind]) -> Result<Vec<Box<dyn Output>>> {
+        kinds.iter().map(|kind| self.one(*kind)).collect()
+    }
+
+    fn one(&self, kind: FileKind) -> Result<Box<dyn Output>> {
+        let part = self.part.clone();
+        Ok(match kind {
+            FileKind::Csv => Box::new(Csv),
+            FileKind::Json => Box::new(Json),
+            FileKind::Midi => Box::new(MidiFile { part }),
+            FileKind::Cv => Box::new(self.cv),
+            FileKind::Musicxml => Box::new(MusicXml {
+                part,
+                cents_over: self.cents_over,
+            }),
+            FileKind::Report => Box::new(Html {
+                temperature_c: self.temperature_c,
+                sound: (self.sound)()?,
+            }),
+            FileKind::Svg => Box::new(Picture),
+        })
+    }
+}
+
+impl FileOptions {
+    /// Whether there is a folder to write to.
+    pub fn has_folder(&self) -> bool {
+        self.out.is_some()
+    }
+
+    /// Checks that the folder can be written before long work starts.
+    pub fn check_folder(&self) -> Result<Option<EmptyFolder>> {
+        self.out.as_deref().map(check_folder).transpose()
+    }
+
+    /// Kinds of files to write; none without a folder.
+    fn kinds(&self) -> &[FileKind] {
+        match (&self.out, &self.write[..]) {
+            (None, _) => &[],
+            (Some(_), []) => &DEFAULT_KINDS,
+            (Some(_), named) => named,
+        }
+    }
+
+    /// Whether a report is to be written.
+    pub fn report(&self) -> bool {
+        self.kinds().contains(&FileKind::Report)
+    }
+
+    /// Whether any file shows every hop of a note.
+    pub fn need_contours(&self) -> bool {
+        self.kinds().iter().any(|kind| kind.needs_contours())
+    }
+
+    /// The part as the options ask for it.
+    pub fn part(&self) -> LazyPart {
+        LazyPart::new(self.part.notation())
+    }
+
+    fn outputs(
+        &self,
+        part: &LazyPart,
+        temperature_c: f64,
+        sound: &dyn Fn() -> Result<Option<Flac>>,
+    ) -> Result<Vec<Box<dyn Output>>> {
+        let writers = Writers {
+            cv: ControlVoltage {
+                full_scale_v: self.cv.volts_full_scale,
+                sample_rate_hz: self.cv.cv_rate,
+            },
+            part,
+            cents_over: self.part.cents_over,
+            temperature_c,
+            sound,
+        };
+        writers.of(self.kinds())
+    }
+
+    /// Says, before a take is heard, what will keep its files from being written.
+    pub fn check_free(&self, name: &str) -> Result<()> {
+        let Some(folder) = &self.out else {
+            return Ok(());
+        };
+        let outputs = self.outputs(&LazyPart::default(), TEMPERATURE_C, &|| Ok(None))?;
+        output::check_all_free(folder, name, &outputs)
+    }
+
+    /// Refuses to write over a list that a person has corrected.
+    pub fn check_apart(&self, list: &Path) -> Result<()> {
+        let Some(folder) = &self.out else {
+            return Ok(());
+        };
+        let outputs = self.outputs(&LazyPart::default(), TEMPERATURE_C, &|| Ok(None))?;
+        let same = |output: &dyn Output| {
+            let path = folder.join(format!("{}{}", stem(list), output.extension()));
+            matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
+        };
+        match outputs.iter().any(|output| same(&**output)) {
+            true => Err(Error::setting(
+                "the list itself would be written over",
+                "give another folder with --out",
+            )),
+            false => Ok(()),
+        }
+    }
+
+    /// Writes a line's files under a name, if there is a folder for them. `temperature_c`
+    /// and `sound` are the report's.
+    pub fn save(
+        &self,
+        line: &Line,
+        name: &str,
+        part: &LazyPart,
+        temperature_c: f64,
+        sound: &dyn Fn() -> Result<Option<Flac>>,
+    ) -> Result<Vec<PathBuf>> {
+        let Some(folder) = &self.out else {
+            return Ok(Vec::new());
+        };
+        save_all(
+            line,
+            folder,
+            name,
+            &self.outputs(part, temperature_c, sound)?,
+        )
+    }
+
+    /// Prints the note list in the chosen format.
+    pub fn print(&self, line: &Line, part: &LazyPart) -> Result<()> {
+        super::print(|to| match self.format {
+            ListFormat::Table => table::write(line, part.of(line), to),
+            ListFormat::Csv => csv::write(line, to),
+            ListFormat::Json => json::write(line, to),
+        })
+    }
+}

@@ -1,0 +1,62 @@
+//! MIDI ports of the system: those of a JACK server where the program is built for it,
+//! otherwise those of ALSA, Core MIDI or Windows.
+
+#[cfg(not(feature = "jack"))]
+mod system_ports;
+
+#[cfg(feature = "jack")]
+pub use super::jack_client::Patch;
+#[cfg(feature = "jack")]
+pub use super::jack_client::midi::{Input, Output, inputs, outputs};
+#[cfg(not(feature = "jack"))]
+pub use system_ports::{Input, Output, Patch, inputs, outputs};
+
+/// A message: status and two data bytes, the last 0 where there is only one.
+pub type Bytes = [u8; 3];
+
+/// Which port.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PortName {
+    /// A new virtual port that others connect to.
+    Virtual,
+    /// An existing port: its name, or any part of it that no other port has.
+    Named(String),
+}
+
+impl PortName {
+    /// Parses the value of `--midi` and `--midi-in`.
+    pub fn parse(text: &str) -> Self {
+        match text {
+            "virtual" => PortName::Virtual,
+            name => PortName::Named(name.to_owned()),
+        }
+    }
+}
+
+/// Index of the only name that matches `wanted`.
+///
+/// # Errors
+/// That none or several do.
+pub fn find_port(names: &[String], wanted: &str) -> Result<usize, String> {
+    if let Some(at) = names.iter().position(|n| n == wanted) {
+        return Ok(at);
+    }
+    let part = wanted.to_lowercase();
+    let holds = |(_, name): &(usize, &String)| name.to_lowercase().contains(&part);
+    let found: Vec<usize> = names
+        .iter()
+        .enumerate()
+        .filter(holds)
+        .map(|(at, _)| at)
+        .collect();
+    match found[..] {
+        [at] => Ok(at),
+        [] => Err(format!(
+            "no MIDI port is called \"{wanted}\"; `leadpipe devices` lists them"
+        )),
+        _ => Err(format!(
+            "{} MIDI ports are called \"{wanted}\"; give more of the name",
+            found.len()
+        )),
+    }
+}
