@@ -97,7 +97,7 @@ impl Pedals {
 
     /// The next command that a foot has given, if any. Opens the port again where it
     /// was lost; never blocks.
-    pub fn next(&mut self) -> Option<Command> {
+    pub fn next_command(&mut self) -> Option<Command> {
         let Some(input) = &mut self.input else {
             match self.reconnect.poll(&self.config, PedalConfig::open) {
                 Some(Ok(input)) => (self.input, self.error) = (Some(input), None),
@@ -113,7 +113,7 @@ impl Pedals {
             self.down = 0;
             return None;
         }
-        while let Some(bytes) = input.next() {
+        while let Some(bytes) = input.next_message() {
             // A program change has one data byte.
             let length = if bytes[0] & 0xf0 == 0xc0 { 2 } else { 3 };
             let command = midi_command(&bytes[..length], &self.switches, &mut self.down);

@@ -260,7 +260,7 @@ impl EngineLoop {
             }
             let mut quit = event == CaptureEvent::Finished;
             for _ in 0..COMMANDS_PER_TURN {
-                let from_pedals = parts.pedals.as_mut().and_then(Pedals::next);
+                let from_pedals = parts.pedals.as_mut().and_then(Pedals::next_command);
                 let queued = || self.command_queue.try_recv().ok();
                 let Some(command) = from_pedals.or_else(queued) else {
                     break;

@@ -195,7 +195,7 @@ impl Input {
     }
 
     /// The next message that was received.
-    pub fn next(&mut self) -> Option<Bytes> {
+    pub fn next_message(&mut self) -> Option<Bytes> {
         self.queue.pop().ok()
     }
 
