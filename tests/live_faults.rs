@@ -92,10 +92,7 @@ fn another_sample_rate_is_heard_right() {
         sample_rate_hz,
         ..Room::default()
     };
-    let first = write(
-        folder.path(),
-        &render(&[note.clone()], 2.0, &room(48_000.0), 1),
-    );
+    let first = write(folder.path(), &render(&[note], 2.0, &room(48_000.0), 1));
     let takes = folder.path().join("takes");
     let server = Server::start(128);
     let name = server.name.clone();
