@@ -206,7 +206,7 @@ pub fn run(options: &Options) -> Result<()> {
     let stop = quit.clone();
     let show = move || {
         if lines {
-            cautions.iter().chain([&input]).for_each(|line| say(line));
+            cautions.iter().chain([&input]).for_each(say);
             plain::watch(&monitor, &stop, jsonl)
         } else {
             screen::watch(&monitor, &stop, cautions)
