@@ -49,6 +49,7 @@ impl Settings {
     }
 
     /// A builder that starts from these settings.
+    #[cfg(any(test, feature = "live"))]
     pub(crate) fn to_builder(self) -> SettingsBuilder {
         SettingsBuilder(self)
     }
@@ -76,6 +77,7 @@ pub struct SettingsBuilder(Settings);
 
 impl SettingsBuilder {
     /// Sample rate in hertz, 8 to 192 kHz.
+    #[cfg(any(test, feature = "live"))]
     pub(crate) fn sample_rate_hz(mut self, sample_rate_hz: f64) -> Self {
         self.0.sample_rate_hz = sample_rate_hz;
         self

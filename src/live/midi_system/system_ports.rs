@@ -12,7 +12,7 @@ const QUEUE: usize = 1_024;
 
 /// The system itself keeps no connections over a restart.
 #[derive(Debug, Clone, Default)]
-pub struct Patch;
+pub struct Patch {}
 
 /// Error message where there is no MIDI system, with a hint.
 fn no_midi_system() -> String {
