@@ -49,7 +49,7 @@ impl Settings {
     }
 
     /// A builder that starts from these settings.
-    #[cfg(any(test, feature = "live"))]
+    #[cfg(feature = "live")]
     pub(crate) fn to_builder(self) -> SettingsBuilder {
         SettingsBuilder(self)
     }
