@@ -7,7 +7,7 @@
 //! - its period is a multiple of that of another candidate of the same frame which
 //!   explains the sound nearly as well ([`penalise_subharmonics`]), or
 //! - its period is a multiple of that of the note just left, which long windows
-//!   still hold ([`PreviousNote`]).
+//!   still hold (`PreviousNote`).
 
 use pulp::{Arch, Simd, WithSimd};
 

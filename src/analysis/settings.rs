@@ -77,7 +77,7 @@ pub struct SettingsBuilder(Settings);
 
 impl SettingsBuilder {
     /// Sample rate in hertz, 8 to 192 kHz.
-    #[cfg(any(test, feature = "live"))]
+    #[cfg(any(feature = "live", test))]
     pub(crate) fn sample_rate_hz(mut self, sample_rate_hz: f64) -> Self {
         self.0.sample_rate_hz = sample_rate_hz;
         self
