@@ -7,7 +7,7 @@ use leadpipe::{Attack, Length, Mode, Note, Technique};
 
 use crate::recordings::{listen, manifest, samples};
 
-/// Labels of the set, as the ear can tell them: a tremolo here is a lip trill
+/// Labels of the set, as one can hear them: a tremolo here is a lip trill
 /// over more than a tone, and `tongued-slur` is portato, a soft nonlegato.
 fn class(label: &str) -> Option<&'static str> {
     Some(match label {

@@ -1,4 +1,4 @@
-//! Speed and memory of the ear alone, on the demo line over and over.
+//! Speed and memory of the transcription alone, on the demo line over and over.
 
 use std::time::Instant;
 
@@ -10,10 +10,7 @@ pub fn measure() {
     let rate_hz = 48_000.0;
     let line = line::render(rate_hz);
     let times = (600.0 / line::LENGTH_S).round() as usize;
-    for (name, mode) in [
-        ("live engine's ear", Mode::Causal),
-        ("both passes", Mode::Full),
-    ] {
+    for (name, mode) in [("live engine", Mode::Causal), ("both passes", Mode::Full)] {
         let start = Instant::now();
         let mut transcriber = Transcriber::new(Settings::builder(rate_hz).build().unwrap(), mode);
         for _ in 0..times {
