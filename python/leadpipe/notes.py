@@ -125,9 +125,9 @@ class Note:
     """A note. The same quantities as a row of :data:`NOTE_DTYPE`."""
 
     onset_s: float
-    """First moment within 30 dB of the note's loudest, seconds from the take's start."""
+    """Where the tone begins, without the air before it, seconds from the take's start."""
     offset_s: float
-    """Last moment within 30 dB of the note's loudest, seconds."""
+    """Where the tone ends, seconds."""
     decided_s: float
     """Stream time at which the causal tracker decides on the note, seconds."""
     midi: int

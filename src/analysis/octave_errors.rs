@@ -113,12 +113,6 @@ impl Fractions {
     }
 }
 
-/// Whether a pitch this many octaves lower has a period that is a whole multiple, two
-/// or more.
-pub fn is_subharmonic(octaves_lower: f32) -> bool {
-    is_whole_multiple(octaves_lower.exp2())
-}
-
 /// Whether a ratio of periods is a whole number from two on. A third of a
 /// semitone, 2 %, is allowed for peaks that are not yet exactly located.
 #[inline(always)]

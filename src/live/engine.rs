@@ -22,12 +22,7 @@ pub struct Engine {
     tracker_start_s: f64,
     /// Samples processed since the stream started.
     samples: u64,
-    mapper: NoteMapper,
-    gestures: GestureDetector,
-    gesture_events: Vec<GestureEvent>,
-    events: Vec<NoteEvent>,
-    finished: Vec<FinishedNote>,
-    last: Option<PitchFrame>,
+    forward: Forward,
 }
 
 impl Engine {
@@ -36,16 +31,18 @@ impl Engine {
         let tracker = Tracker::new(setup.settings());
         let context = setup.context.clone();
         Engine {
-            mapper: NoteMapper::new(context, setup.source(), dynamic_range, shift),
+            forward: Forward {
+                last: None,
+                events: Vec::with_capacity(8),
+                mapper: NoteMapper::new(context, setup.source(), dynamic_range, shift),
+                gestures: GestureDetector::new(tracker.hop_s()),
+                gesture_events: Vec::with_capacity(8),
+                finished: Vec::new(),
+            },
             setup,
-            gestures: GestureDetector::new(tracker.hop_s()),
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
-            gesture_events: Vec::with_capacity(8),
-            events: Vec::with_capacity(8),
-            finished: Vec::new(),
-            last: None,
         }
     }
 
@@ -56,7 +53,7 @@ impl Engine {
 
     /// Takes the notes that have ended, each still to be described.
     pub fn take_finished(&mut self) -> Vec<FinishedNote> {
-        std::mem::take(&mut self.finished)
+        std::mem::take(&mut self.forward.finished)
     }
 
     /// Stream time of the newest sample, in seconds.
@@ -67,29 +64,22 @@ impl Engine {
     /// Whether a note sounds of which nothing is sent: after a panic or a mute, until the
     /// next attack.
     pub fn holds_back(&self) -> bool {
-        self.gestures.note_sounds() && !self.mapper.note_sounds()
+        self.forward.gestures.note_sounds() && !self.forward.mapper.note_sounds()
     }
 
     /// The note mapper.
     pub fn mapper(&self) -> &NoteMapper {
-        &self.mapper
+        &self.forward.mapper
     }
 
     /// The newest pitch frame.
     pub fn last(&self) -> Option<PitchFrame> {
-        self.last
+        self.forward.last
     }
 
     /// Processes samples (full scale 1.0; NaN counts as silence).
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
-        let mut forward = Forward {
-            last: self.last,
-            events: &mut self.events,
-            mapper: &mut self.mapper,
-            gestures: &mut self.gestures,
-            gesture_events: &mut self.gesture_events,
-            finished: &mut self.finished,
-        };
+        let forward = &mut self.forward;
         let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());
         self.tracker.push(samples, |event| match event {
             Event::Frame(frame) => {
@@ -102,21 +92,13 @@ impl Engine {
             Event::Note(event) => forward.events.push(shifted(event, tracker_start_s)),
         });
         forward.note_events(out);
-        self.last = forward.last;
         self.samples += samples.len() as u64;
     }
 
     /// Ends the sounding note, at the end of the stream or when the horn is
     /// changed.
     pub fn finish(&mut self, out: &mut Vec<ControlEvent>) {
-        let mut forward = Forward {
-            last: self.last,
-            events: &mut self.events,
-            mapper: &mut self.mapper,
-            gestures: &mut self.gestures,
-            gesture_events: &mut self.gesture_events,
-            finished: &mut self.finished,
-        };
+        let forward = &mut self.forward;
         let tracker_start_s = self.tracker_start_s;
         self.tracker.finish(|heard| {
             if let Event::Note(event) = heard {
@@ -133,7 +115,7 @@ impl Engine {
     /// [`Error::Setting`](crate::Error::Setting) for a rate that cannot be used.
     pub fn restart(&mut self, rate_hz: f64, out: &mut Vec<ControlEvent>) -> Result<()> {
         self.finish(out);
-        self.mapper.silence(out);
+        self.forward.mapper.silence(out);
         let now_s = self.now_s();
         self.setup.set_rate_hz(rate_hz)?;
         self.samples = (now_s * rate_hz).round() as u64;
@@ -156,15 +138,15 @@ impl Engine {
                 }
             }
             Command::Shift(semitones) => {
-                self.mapper.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
+                self.forward.mapper.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
             }
             Command::ShiftBy(semitones) => {
-                let shift = self.mapper.shift.saturating_add(*semitones);
-                self.mapper.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
+                let shift = self.forward.mapper.shift.saturating_add(*semitones);
+                self.forward.mapper.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
             }
-            Command::Mute(muted) => self.mapper.mute(*muted, out),
-            Command::ToggleMute => self.mapper.mute(!self.mapper.muted(), out),
-            Command::Panic => self.mapper.silence(out),
+            Command::Mute(muted) => self.forward.mapper.mute(*muted, out),
+            Command::ToggleMute => self.forward.mapper.mute(!self.forward.mapper.muted(), out),
+            Command::Panic => self.forward.mapper.silence(out),
             // Handled by the session.
             Command::NextTimbre | Command::Quit => {}
             #[cfg(test)]
@@ -179,21 +161,24 @@ impl Engine {
             // sounds still belongs to the old one.
             Changed::Horn => {
                 self.finish(out);
-                self.mapper.set_context(self.setup.context.clone());
+                self.forward.mapper.set_context(self.setup.context.clone());
                 self.new_tracker();
             }
             Changed::Tuning => {
-                self.mapper.set_context(self.setup.context.clone());
-                self.mapper.source.set_tuning(&self.setup.context.tuning);
+                self.forward.mapper.set_context(self.setup.context.clone());
+                self.forward
+                    .mapper
+                    .source
+                    .set_tuning(&self.setup.context.tuning);
             }
-            Changed::Source => self.mapper.source = self.setup.source(),
+            Changed::Source => self.forward.mapper.source = self.setup.source(),
         }
         out.push(ControlEvent::SetupChanged(Arc::new(self.setup.clone())));
     }
 
     fn new_tracker(&mut self) {
         self.tracker = Tracker::new(self.setup.settings());
-        self.gestures = GestureDetector::new(self.tracker.hop_s());
+        self.forward.gestures = GestureDetector::new(self.tracker.hop_s());
         self.tracker_start_s = self.now_s();
     }
 }
@@ -213,18 +198,19 @@ fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
 }
 
 /// What the tracker's frames and notes go through while it runs.
-struct Forward<'a> {
+struct Forward {
+    /// The newest frame.
     last: Option<PitchFrame>,
-    events: &'a mut Vec<NoteEvent>,
-    mapper: &'a mut NoteMapper,
-    gestures: &'a mut GestureDetector,
-    gesture_events: &'a mut Vec<GestureEvent>,
-    finished: &'a mut Vec<FinishedNote>,
+    events: Vec<NoteEvent>,
+    mapper: NoteMapper,
+    gestures: GestureDetector,
+    gesture_events: Vec<GestureEvent>,
+    finished: Vec<FinishedNote>,
 }
 
-impl Forward<'_> {
+impl Forward {
     fn frame(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
-        if let Some(cents) = self.gestures.hop(frame, self.gesture_events) {
+        if let Some(cents) = self.gestures.hop(frame, &mut self.gesture_events) {
             self.mapper.vibrato_cents = cents;
         }
         self.mapper.hop(frame, hop_s, out);
@@ -250,7 +236,7 @@ impl Forward<'_> {
         for event in self.events.drain(..) {
             match event {
                 NoteEvent::Started(start) => {
-                    self.gestures.start(start, self.gesture_events);
+                    self.gestures.start(start, &mut self.gesture_events);
                     self.mapper.vibrato_cents = 0.0;
                     self.mapper.start(start, out);
                 }

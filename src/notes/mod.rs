@@ -182,6 +182,20 @@ pub struct Measured {
     pub accent_db: f32,
 }
 
+/// A pitch measured this far from its note's is another sound's, in semitones.
+const STRAY: f32 = 0.7;
+/// A note that begins this soon after the one before touches it, in seconds.
+const TOUCH_S: f64 = 0.03;
+
+/// How a note begins that starts `gap_s` after the one before, from the evidence for the
+/// tongue as log odds: only what touches the note before can be slurred to it.
+fn attack_of(gap_s: f64, tongue_odds: f32) -> Attack {
+    match gap_s < TOUCH_S && tongue_odds < 0.0 {
+        true => Attack::Slurred,
+        false => Attack::Tongued,
+    }
+}
+
 /// How far under its loudest a note's body reaches, in dB.
 const BODY_DB: f32 = 20.0;
 

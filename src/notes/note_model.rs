@@ -63,8 +63,6 @@ pub struct DraftNote {
     pub first: usize,
     /// Its pitch in each moment, MIDI semitones.
     pub pitches: Vec<f32>,
-    /// Evidence for its onset, log odds.
-    pub onset_odds: f32,
     /// Evidence for the tongue, log odds.
     pub tongue_odds: f32,
 }
@@ -359,7 +357,6 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
                 onset: tone.onset.at,
                 first: moment,
                 pitches: std::mem::take(&mut pitches),
-                onset_odds: tone.onset.odds,
                 tongue_odds: tone.tongue_odds,
             });
         }

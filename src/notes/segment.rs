@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::contour::Contour;
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
-use super::{Attack, Length, Measured, Note, PitchFrame};
+use super::{Attack, Length, Measured, Note, PitchFrame, STRAY, attack_of};
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
 use crate::units::{db_power, power_db};
@@ -62,10 +62,6 @@ impl NoteStart {
 /// History kept, in seconds: what a note's first moments and the dip before it are read
 /// from.
 const HISTORY_S: f64 = 0.4;
-/// A pitch measured this far from the note's is another sound's, in semitones.
-const STRAY: f32 = 0.7;
-/// A note that begins this soon after the one before may be slurred to it, in seconds.
-const TOUCH_S: f64 = 0.03;
 /// Levels are averaged over so long, in seconds, to read a dip.
 const SMOOTH_S: f64 = 0.006;
 
@@ -171,18 +167,12 @@ impl Segmenter {
         events: &mut Vec<NoteEvent>,
     ) {
         let onset_s = onset_s.max(self.ended_s).max(0.0).min(now.time_s);
-        let touches = onset_s - self.ended_s < TOUCH_S;
-        let attack = if touches && sounding.note.tongue_odds < 0.0 {
-            Attack::Slurred
-        } else {
-            Attack::Tongued
-        };
         let start = NoteStart {
             onset_s,
             decided_s: now.time_s,
             pitch: now.pitch.unwrap_or(sounding.pitch),
             level_db: now.level_db,
-            attack,
+            attack: attack_of(onset_s - self.ended_s, sounding.note.tongue_odds),
         };
         let own = self.history.iter().filter(|frame| frame.time_s >= onset_s);
         let mut contour = Contour {

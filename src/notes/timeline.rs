@@ -2,7 +2,7 @@
 
 use super::contour::Contour;
 use super::note_model::DraftNote;
-use super::{Note, PitchFrame};
+use super::{Note, PitchFrame, STRAY};
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::OFFLINE;
 use crate::units::{Pitch, db_power, power_db};
@@ -18,10 +18,9 @@ const NEAR: f64 = 0.65;
 
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
-/// A hop's pitch this near to its note's belongs to it, in semitones.
-const STRAY: f32 = 0.7;
-/// So does one that a wide vibrato reaches without a step, in semitones from the note (the
-/// whole width, for the model's own path may stay at one side of it) and from hop to hop.
+/// A pitch that a wide vibrato reaches without a step is still its note's: how far it may
+/// be, in semitones from the note (the whole width, for the model's own path may stay at one
+/// side of it) and from hop to hop.
 const MAX_STRAY: f32 = 2.2;
 const SLIDE_STEP: f32 = 0.25;
 

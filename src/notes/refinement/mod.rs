@@ -8,7 +8,7 @@ use super::articulation::measure_pitch;
 use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::timeline::{Timeline, smooth_s};
-use super::{Attack, Length, Measured, Note};
+use super::{Attack, Length, Measured, Note, attack_of};
 use crate::analysis::tone::ToneTrack;
 
 /// A gap in which the level stays within so many dB of the notes around it, and that is no
@@ -19,8 +19,6 @@ const TURN_S: f64 = 0.2;
 /// sound over one half that it explains: the network has heard few horns, the correlation
 /// needs to have heard none. Of 0, 1.5, 3 and 6, this one does best over rooms and noise.
 const CORRELATION_SHARE: f32 = 1.5;
-/// Notes closer than this touch, in seconds.
-const TOUCH_S: f64 = 0.03;
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
@@ -35,9 +33,8 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
         let mut note = from_draft(draft, timeline);
         if let Some(before) = notes.last_mut() {
             before.offset_s = before.offset_s.min(note.onset_s);
-            let touches = note.onset_s - before.offset_s < TOUCH_S;
-            if touches && draft.tongue_odds < 0.0 {
-                note.attack = Attack::Slurred;
+            note.attack = attack_of(note.onset_s - before.offset_s, draft.tongue_odds);
+            if note.attack == Attack::Slurred {
                 before.offset_s = note.onset_s;
             }
         }
