@@ -74,11 +74,12 @@ const NAMES: [&str; 12] = [
 
 /// Scientific pitch name of a MIDI key (60 is `C4`).
 pub fn key_name(key: i32) -> String {
-    format!(
-        "{}{}",
-        NAMES[key.rem_euclid(12) as usize],
-        key.div_euclid(12) - 1
-    )
+    format!("{}{}", class_name(key), key.div_euclid(12) - 1)
+}
+
+/// Name of a MIDI key without its octave (60 is `C`).
+pub(crate) fn class_name(key: i32) -> &'static str {
+    NAMES[key.rem_euclid(12) as usize]
 }
 
 /// Parses a pitch name (`C4`, `F#3`, `Bb-1`) or a MIDI number as a MIDI key.

@@ -7,7 +7,7 @@
 
 mod common;
 
-use common::{fail, succeed};
+use common::{fail, succeed, write_wav};
 use leadpipe::internals::units::parse_key;
 use leadpipe::{Horn, Written};
 
@@ -62,8 +62,79 @@ fn the_rest_of_the_family() {
         ("tuba-eb", "C4"),
         ("tuba-c", "C4"),
         ("tuba-bb", "C4"),
+        ("trombone-f-attachment", "C4"),
+        ("contrabass-trombone", "C4"),
+        ("cimbasso", "C4"),
+        ("bass-trumpet-c", "C3"),
+        ("bass-trumpet-eb", "Eb3"),
     ] {
         assert_eq!(middle_c_on(horn), sounds, "{horn}");
+    }
+}
+
+/// "What is it?" (a bass trumpeter's web page): B flat treble clef, "transposing down an
+/// interval of a ninth". "What is a Wagner tuba?" (a reference web page): the B flat tuba
+/// "a major second lower than the written pitches", the F tuba "a perfect fifth lower".
+#[test]
+fn the_horns_between_the_families() {
+    assert_eq!(middle_c_on("bass trumpet"), "Bb2");
+    assert_eq!(middle_c_on("wagner tuba"), "Bb3");
+    assert_eq!(middle_c_on("wagner-tuba-f"), "F3");
+}
+
+/// Published ranges lie inside those that the tracker listens in, as far as it goes down.
+/// Wikipedia's articles, as read there: trombone ("Range of the tenor trombone": E2 to D5,
+/// pedals from E1, from C1 with an F attachment), contrabass trombone (C1 to F4, citing
+/// Herbert, Myers and Wallace, 2019); "Instruments of the Modern Symphony Orchestra"
+/// (Wikisource), tuba: F1 to F4; a bass trumpeter's web page: E2 to D5.
+#[test]
+fn published_ranges_are_heard() {
+    for (horn, low, high) in [
+        ("trombone", "E1", "D5"),
+        ("trombone-f-attachment", "C1", "D5"),
+        ("contrabass-trombone", "C1", "F4"),
+        ("bass-trumpet", "E2", "D5"),
+        ("tuba", "F1", "F4"),
+        ("tuba-f", "F1", "F4"),
+        ("tuba-eb", "F1", "F4"),
+        ("tuba-c", "F1", "F4"),
+    ] {
+        let found = Horn::find(horn).unwrap();
+        assert!(found.low.0 <= parse_key(low).unwrap(), "{horn} {low}");
+        assert!(found.high.0 >= parse_key(high).unwrap(), "{horn} {high}");
+    }
+}
+
+/// The promise: a tuba's top is written where it sounds, by its plain name.
+#[test]
+fn a_high_note_on_the_tuba_keeps_its_octave() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = folder.path().join("tuba.wav");
+    let rate = 48_000;
+    for (name, hz) in [("D4", 293.66), ("F4", 349.23), ("D2", 73.42)] {
+        // Twelve partials that fall by 4 dB each, with a soft beginning and end.
+        let sample = |i: usize| {
+            let t = i as f64 / f64::from(rate);
+            let edge = (t / 0.03).min((1.2 - t) / 0.03).clamp(0.0, 1.0);
+            let partials = (1..=12).map(|p| {
+                let phase = std::f64::consts::TAU * f64::from(p) * hz * t;
+                10f64.powf(-4.0 * f64::from(p) / 20.0) * phase.sin()
+            });
+            (0.4 * edge * partials.sum::<f64>()) as f32
+        };
+        let sound: Vec<f32> = (0..rate as usize * 6 / 5).map(sample).collect();
+        write_wav(&take, rate, &[&sound]);
+        let list = succeed(&[
+            "transcribe",
+            take.to_str().unwrap(),
+            "--horn",
+            "tuba",
+            "--format",
+            "csv",
+        ]);
+        let notes: Vec<&str> = list.lines().skip(1).collect();
+        assert_eq!(notes.len(), 1, "{list}");
+        assert!(notes[0].contains(&format!(",{name},{name},")), "{list}");
     }
 }
 
@@ -76,6 +147,16 @@ fn the_catalogue_reads_as_text_and_json() {
         assert!(text.contains(&horn.title), "{}", horn.name);
     }
     assert!(succeed(&["horns", "flugelhorn"]).contains("sounds a major second lower"));
+}
+
+#[test]
+fn scales_are_no_measure_of_intonation() {
+    let (code, errors) = fail(&["intonation", "take.wav", "--tuning", "dorian"]);
+    assert_eq!(code, 4);
+    assert!(
+        errors.contains("scale") && errors.contains("equal-12"),
+        "{errors}"
+    );
 }
 
 #[test]

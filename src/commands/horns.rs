@@ -17,9 +17,12 @@ A horn of your own is a TOML file; give its path as --horn FILE.toml:
   fundamental = \"Eb2\"     # sounding pedal note of the open horn
   valves = 3              # or: slide = true
 
+Upper case, blanks and the order of name and key do not matter: \"F tuba\" is tuba-f.
+
 Examples:
   leadpipe horns
   leadpipe horns flugelhorn
+  leadpipe horns 'bass trumpet'
   leadpipe horns --json")]
 pub struct Options {
     /// Horn to show
@@ -43,6 +46,9 @@ pub fn run(options: &Options) -> Result<()> {
             writeln!(to, "{:<22} {}", horn.name, horn.title)?;
             writeln!(to, "{:<22} {}", "", transposition_in_words(horn.sounds))?;
             writeln!(to, "{:<22} {}", "", build_in_words(horn))?;
+            if !horn.also.is_empty() {
+                writeln!(to, "{:<22} also called {}", "", horn.also.join(", "))?;
+            }
         }
         Ok(())
     })

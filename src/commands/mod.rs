@@ -237,6 +237,21 @@ impl TuningOptions {
         Tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }
 
+    /// The same to measure intonation against: not a scale.
+    pub fn to_measure_against(&self) -> Result<Tuning> {
+        let tuning = self.tuning()?;
+        match tuning.is_selection() {
+            true => Err(Error::setting(
+                format!(
+                    "\"{}\" holds the notes of a scale, and cents against a scale say nothing of intonation",
+                    self.tuning
+                ),
+                "give a whole tuning, such as equal-12 or just",
+            )),
+            false => Ok(tuning),
+        }
+    }
+
     pub fn context(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<LineContext> {
         Ok(LineContext {
             horn,

@@ -4,7 +4,8 @@ use clap::Args;
 use leadpipe::Result;
 use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::output::provenance::check_free;
-use leadpipe::internals::tuning::{bulk_dump, catalogue, tuning_file::TuningFile};
+use leadpipe::internals::tuning::tuning_file::{Kind, TuningFile};
+use leadpipe::internals::tuning::{bulk_dump, catalogue};
 
 use super::TuningOptions;
 
@@ -64,10 +65,14 @@ fn list(options: &Options) -> Result<()> {
         }
         for tuning in &tunings {
             let count = tuning.degrees.len();
+            let scale = match tuning.kind {
+                Kind::Table => "",
+                Kind::Selection => " (a scale to play to)",
+            };
             writeln!(
                 to,
-                "{:<18} {:>3} notes  {}",
-                tuning.name, count, tuning.title
+                "{:<18} {count:>3} notes  {}{scale}",
+                tuning.name, tuning.title
             )?;
         }
         Ok(())

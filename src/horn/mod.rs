@@ -11,7 +11,7 @@ use crate::analysis::{FULL_RANGE_HZ, SettingsBuilder};
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::text::shown;
-use crate::units::{Concert, Pitch, Written, key_name, parse_key};
+use crate::units::{Concert, Pitch, Written, class_name, key_name, parse_key};
 
 /// Clef of a horn's parts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -34,6 +34,9 @@ pub struct Horn {
     pub name: String,
     /// Name in full.
     pub title: String,
+    /// Other names for it on the command line.
+    #[doc(hidden)]
+    pub also: Vec<String>,
     /// Semitones from written to sounding, negative where it sounds lower.
     pub sounds: i32,
     /// Clef of its parts.
@@ -50,6 +53,8 @@ pub struct Horn {
     /// Whether it has a slide.
     #[doc(hidden)]
     pub slide: bool,
+    /// Sounding key of the first mode of each tube that a slide's thumb valves switch to.
+    pub(crate) attachments: Vec<Concert>,
     /// How much flatter than its whole semitones each of the first four valves is, in
     /// cents.
     pub(crate) valves_flat_cents: [f64; 4],
@@ -96,6 +101,8 @@ impl Horn {
     }
 
     /// The horn of a name, or the first in a TOML file if the name ends in `.toml`.
+    /// A plain name is the usual member of its family, and the key may come first:
+    /// `tuba`, `Tuba in F` and `F tuba` are found.
     ///
     /// # Errors
     /// [`Error::Setting`] for an unknown name (with a similar one) or an invalid file
@@ -107,19 +114,48 @@ impl Horn {
                 Error::setting(format!("{name}: holds no horn"), "add a [[horn]] table")
             });
         }
-        let wanted = name.to_lowercase();
+        let wanted = plain_name(name);
+        let found = Horn::called(&wanted)
+            .or_else(|| Horn::called(&key_last(&wanted)?))
+            .cloned();
+        found.ok_or_else(|| {
+            let names = Horn::catalogue().iter().flat_map(Horn::names);
+            Error::setting(
+                format!("no horn is called \"{name}\""),
+                name_hint(&wanted, names, "leadpipe horns"),
+            )
+        })
+    }
+
+    fn called(wanted: &str) -> Option<&'static Horn> {
         Horn::catalogue()
             .iter()
-            .find(|h| h.name == wanted)
-            .cloned()
-            .ok_or_else(|| {
-                let names = Horn::catalogue().iter().map(|h| h.name.as_str());
-                Error::setting(
-                    format!("no horn is called \"{name}\""),
-                    name_hint(&wanted, names, "leadpipe horns"),
-                )
-            })
+            .find(|horn| horn.names().any(|name| name == wanted))
     }
+
+    /// All its names on the command line.
+    fn names(&self) -> impl Iterator<Item = &str> {
+        std::iter::once(&self.name)
+            .chain(&self.also)
+            .map(String::as_str)
+    }
+}
+
+/// A horn's name as the catalogue spells it: `Tuba in F`, `E♭ bass` and `french horn`
+/// become `tuba-f`, `eb-bass` and `french-horn`.
+fn plain_name(name: &str) -> String {
+    let name = name.trim().to_lowercase();
+    let name = name.replace('♭', "b").replace('ü', "u");
+    let words = name.split([' ', '-', '_']);
+    let words: Vec<&str> = words.filter(|w| !w.is_empty() && *w != "in").collect();
+    words.join("-").replace("-flat", "b")
+}
+
+/// A name that begins with a key, `f-tuba`, with the key at its end.
+fn key_last(name: &str) -> Option<String> {
+    let (key, rest) = name.split_once('-')?;
+    parse_key(&format!("{key}4"))?;
+    Some(format!("{rest}-{key}"))
 }
 
 impl SettingsBuilder {
@@ -136,6 +172,8 @@ impl SettingsBuilder {
 struct Entry {
     name: String,
     title: String,
+    #[serde(default)]
+    also: Vec<String>,
     sounds: i32,
     clef: Clef,
     low: String,
@@ -145,6 +183,8 @@ struct Entry {
     valves: u8,
     #[serde(default)]
     slide: bool,
+    #[serde(default)]
+    attachments: Vec<String>,
     #[serde(default)]
     valves_flat_cents: Vec<f64>,
     side: Option<String>,
@@ -204,6 +244,15 @@ impl TryFrom<Entry> for Horn {
                 ));
             }
         };
+        let attachment = |text: &String| key("attachments", text).map(Concert);
+        let attachments: Vec<Concert> = (entry.attachments.iter().map(attachment))
+            .collect::<std::result::Result<_, String>>()?;
+        if !attachments.is_empty() && !entry.slide {
+            return Err(format!(
+                "{}: attachments belong to a slide; give a horn with valves more of them",
+                entry.name
+            ));
+        }
         let mut valves_flat_cents = tube::VALVES_FLAT_CENTS;
         let own = &entry.valves_flat_cents;
         let sane = |c: &f64| c.is_finite() && c.abs() <= 100.0;
@@ -215,8 +264,10 @@ impl TryFrom<Entry> for Horn {
         }
         valves_flat_cents[..own.len()].copy_from_slice(own);
         Ok(Horn {
+            attachments,
             valves_flat_cents,
             side,
+            also: entry.also.iter().map(|name| plain_name(name)).collect(),
             sounds: entry.sounds,
             clef: entry.clef,
             low: Concert(low),
@@ -280,10 +331,18 @@ pub fn transposition_in_words(sounds: i32) -> String {
 
 /// One line per horn: range and construction.
 pub fn build_in_words(horn: &Horn) -> String {
-    let build = if horn.slide {
-        "slide".into()
-    } else {
-        format!("{} valves", horn.valves)
+    let keys: Vec<&str> = (horn.attachments.iter())
+        .map(|key| class_name(key.0))
+        .collect();
+    let build = match (horn.slide, horn.side) {
+        (true, _) if keys.is_empty() => "slide".into(),
+        (true, _) => format!("slide, attachments {}", keys.join(", ")),
+        (false, Some(side)) => format!(
+            "{} valves and a thumb valve to {}",
+            horn.valves,
+            class_name(side.fundamental.0)
+        ),
+        (false, None) => format!("{} valves", horn.valves),
     };
     format!(
         "sounding range {} to {}, open horn {}, {build}",
@@ -310,6 +369,34 @@ mod tests {
                 horn.name
             );
         }
+    }
+
+    #[test]
+    fn plain_names_find_the_usual_member() {
+        for (said, meant) in [
+            ("Trumpet", "trumpet"),
+            ("Bb trumpet", "trumpet"),
+            ("C trumpet", "trumpet-c"),
+            ("bass trumpet", "bass-trumpet"),
+            ("trumpet in E flat", "trumpet-eb"),
+            ("french horn", "horn"),
+            ("Flügelhorn", "flugelhorn"),
+            ("tuba", "tuba-bb"),
+            ("F tuba", "tuba-f"),
+            ("Tuba in E♭", "tuba-eb"),
+            ("wagner tuba", "wagner-tuba-bb"),
+            ("tenor trombone", "trombone"),
+            ("tuba-c", "tuba-c"),
+        ] {
+            assert_eq!(Horn::find(said).unwrap().name, meant, "{said}");
+        }
+        assert!(Horn::find("trumpet in H").is_err());
+        // No name is anybody else's.
+        let mut names: Vec<&str> = Horn::catalogue().iter().flat_map(Horn::names).collect();
+        let count = names.len();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), count);
     }
 
     #[test]

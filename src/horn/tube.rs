@@ -8,7 +8,7 @@
 use serde::Serialize;
 
 use super::Horn;
-use crate::units::{Concert, Pitch};
+use crate::units::{Concert, Pitch, class_name};
 
 /// Air temperature at which horns are built to be in tune, degrees Celsius
 /// (ISO 16:1975 gives A4 its 440 Hz; 20 degrees is common practice).
@@ -28,10 +28,26 @@ pub const VALVES_FLAT_CENTS: [f64; 4] = [1.7, 0.9, 15.6, 0.0];
 /// Modes in use with valves, without those close to a key that has a better fingering
 /// (fingering charts, common practice).
 const VALVE_PARTIALS: [u32; 10] = [1, 2, 3, 4, 5, 6, 8, 10, 12, 16];
+/// The same on a double horn's second tube: its charts leave the flat fifth and tenth
+/// modes out and have the ninth ("When to Use the F Side and When to Use the B flat Side",
+/// a horn player's web article of 2009; see the tests).
+const SIDE_PARTIALS: [u32; 9] = [1, 2, 3, 4, 6, 8, 9, 12, 16];
 /// Modes in use with a slide, which can correct the seventh.
 const SLIDE_PARTIALS: [u32; 11] = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12];
-/// Semitones from the first position to the seventh.
+/// Semitones from the first position to the seventh, the last that charts have.
 const SLIDE_REACH: i32 = 6;
+/// How much farther than that a slide goes before it comes off, as a share: with an F
+/// attachment low C is there, its seventh position, low B is not (published ranges; see
+/// the tests).
+const SLIDE_SPARE: f64 = 0.1;
+/// Last position that charts give without the attachment where there is one: the first
+/// and second of the attachment replace the sixth and seventh (Wikibooks, "Trombone/Slide
+/// Positions").
+const LAST_PLAIN_POSITION: i32 = 5;
+/// Farthest a note may lie from its key for the theory to say anything of it, in cents:
+/// half a semitone. Combinations of four valves that are sharper than that are pulled,
+/// compensated or fingered otherwise.
+const PREDICTED_CENTS: f64 = 50.0;
 
 /// A second tube in the same horn, such as the B flat side of a double horn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -42,6 +58,17 @@ pub struct Side {
     pub from: Concert,
 }
 
+/// Which of a horn's tubes sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub(crate) enum Tube {
+    /// The horn as it is held, nothing pressed.
+    Open,
+    /// A double horn's second tube, by the thumb valve.
+    Side,
+    /// A slide's longer tube, by a thumb valve.
+    Attachment,
+}
+
 /// One way to play a key: valves or slide position.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Fingering {
@@ -49,6 +76,8 @@ pub struct Fingering {
     pub partial: u32,
     /// Sounding key of the tube's first mode.
     pub(crate) fundamental: Concert,
+    /// Which tube that is.
+    pub(crate) tube: Tube,
     /// Valves pressed, counted from 1; empty for the open horn and for a slide.
     pub(crate) valves: Vec<usize>,
     /// Semitones of tube that are added to the open horn.
@@ -60,16 +89,29 @@ pub struct Fingering {
 }
 
 impl Fingering {
-    /// As a player says it: `open`, `1-2`, `position 3`.
+    /// As a player says it: `open`, `1-2`, `T2-3` with a double horn's thumb valve, `T`
+    /// with that alone, `position 3`, `position 1 with F` with an attachment.
     pub fn name(&self) -> String {
         if self.slide {
-            return format!("position {}", self.added + 1);
-        }
-        if self.valves.is_empty() {
-            return "open".into();
+            let position = format!("position {}", self.added + 1);
+            return match self.tube {
+                Tube::Attachment => format!("{position} with {}", class_name(self.fundamental.0)),
+                _ => position,
+            };
         }
         let digits: Vec<String> = self.valves.iter().map(usize::to_string).collect();
-        digits.join("-")
+        let digits = digits.join("-");
+        match self.tube {
+            Tube::Side => format!("T{digits}"),
+            _ if digits.is_empty() => "open".into(),
+            _ => digits,
+        }
+    }
+
+    /// Deviation that the tube gives, in cents; `None` where it is so far off that the
+    /// horn must be played otherwise.
+    pub(crate) fn predicted_cents(&self) -> Option<f64> {
+        (self.cents.abs() <= PREDICTED_CENTS).then_some(self.cents)
     }
 
     /// Effective length of the tube in use, in metres.
@@ -86,7 +128,7 @@ impl Fingering {
     /// How far a hand slide is out when this is in tune, in millimetres.
     pub(crate) fn slide_out_mm(&self) -> f64 {
         let lower = f64::from(self.added) * 100.0 + self.cents;
-        500.0 * open_length_m(self.fundamental) * (2f64.powf(lower / 1200.0) - 1.0)
+        out_mm(self.fundamental, lower)
     }
 }
 
@@ -103,19 +145,24 @@ pub fn temperature_cents(temperature_c: f64) -> f64 {
     600.0 * ((temperature_c - ZERO_C) / (TEMPERATURE_C - ZERO_C)).log2()
 }
 
-/// Position of a slide, in words: no slide is farther in than closed.
-pub fn slide_place(out_mm: f64) -> String {
-    if out_mm < -0.5 {
-        format!("closed ({:.0} mm too long)", out_mm.abs())
-    } else {
-        format!("{:.0} mm", out_mm.abs())
+/// What to do next with a slide that must go out by so many millimetres, or in if
+/// negative; `None` if that is less than a player can do.
+pub fn slide_advice(out_mm: f64) -> Option<String> {
+    let way = if out_mm < 0.0 { "push in" } else { "pull out" };
+    (out_mm.abs() >= SLIDE_STEP_MM).then(|| format!("{way} {:.0} mm", out_mm.abs()))
+}
+
+/// The same for a tuning slide, of which only the player knows how far out it is.
+pub fn tuning_slide_advice(out_mm: f64) -> String {
+    match slide_advice(out_mm) {
+        Some(advice) if out_mm < 0.0 => format!("{advice}, or until it is closed"),
+        Some(advice) => advice,
+        None => "leave it".into(),
     }
 }
 
-/// Direction of a slide's move in millimetres, in words.
-pub fn slide_direction(mm: f64) -> &'static str {
-    if mm < 0.0 { "in" } else { "out" }
-}
+/// Smallest move of a slide that is advised: smaller ones are rounded to nothing.
+const SLIDE_STEP_MM: f64 = 0.5;
 
 /// A mode's distance above the first, in cents.
 fn partial_cents(partial: u32) -> f64 {
@@ -138,24 +185,46 @@ impl Horn {
         open_length_m(self.fundamental)
     }
 
-    /// The fingerings of a sounding key, the most likely first: the side that is
-    /// usual for it, then the least added tube.
+    /// The fingerings of a sounding key, the most likely first: the tube that is usual
+    /// for it, then the least added.
     pub fn fingerings(&self, concert: Concert) -> Vec<Fingering> {
-        let mut tubes = vec![self.fundamental];
+        match self.slide {
+            true => self.positions(concert),
+            false => self.valve_fingerings(concert),
+        }
+    }
+
+    /// Positions of a slide, those of the bare tube first as far as they are near.
+    fn positions(&self, concert: Concert) -> Vec<Fingering> {
+        let farthest_mm =
+            (1.0 + SLIDE_SPARE) * out_mm(self.fundamental, f64::from(SLIDE_REACH) * 100.0);
+        let plain = std::iter::once((Tube::Open, self.fundamental));
+        let attached = self.attachments.iter().map(|key| (Tube::Attachment, *key));
+        let tubes = plain.chain(attached);
+        let mut positions: Vec<Fingering> = tubes
+            .flat_map(|(tube, key)| positions(tube, key, concert, farthest_mm))
+            .collect();
+        let far = |p: &Fingering| match p.tube {
+            Tube::Open if self.attachments.is_empty() || p.added < LAST_PLAIN_POSITION => 0,
+            Tube::Open => 2,
+            _ => 1,
+        };
+        positions.sort_by_key(|p| (far(p), p.added));
+        positions
+    }
+
+    fn valve_fingerings(&self, concert: Concert) -> Vec<Fingering> {
+        let mut tubes = vec![(Tube::Open, self.fundamental)];
         if let Some(side) = self.side {
-            tubes.push(side.fundamental);
+            tubes.push((Tube::Side, side.fundamental));
             if concert >= side.from {
                 tubes.reverse();
             }
         }
         tubes
             .into_iter()
-            .flat_map(|tube| {
-                let mut fingerings = if self.slide {
-                    slide_fingerings(tube, concert)
-                } else {
-                    self.valve_fingerings(tube, concert)
-                };
+            .flat_map(|(tube, key)| {
+                let mut fingerings = self.fingerings_on(tube, key, concert);
                 fingerings.sort_by_key(|fingering| {
                     (
                         fingering.added,
@@ -168,12 +237,11 @@ impl Horn {
             .collect()
     }
 
-    fn valve_fingerings(&self, tube: Concert, concert: Concert) -> Vec<Fingering> {
+    fn fingerings_on(&self, tube: Tube, open: Concert, concert: Concert) -> Vec<Fingering> {
         let count = usize::from(self.valves).min(VALVES.len());
         // The third alone is longer than the first two together and left to
         // trills.
         let combinations = (0..1usize << count).filter(|set| *set != 0b100);
-        let second = tube != self.fundamental;
         let fingering = |set: usize, partial: u32| {
             let valves: Vec<usize> = (0..count).filter(|v| set >> v & 1 == 1).collect();
             let tubes: Vec<_> = valves
@@ -181,10 +249,11 @@ impl Horn {
                 .map(|v| (VALVES[*v], self.valves_flat_cents[*v]))
                 .collect();
             let added: i32 = tubes.iter().map(|(semitones, _)| semitones).sum();
-            let key = tube.0 + nearest_key(partial) - added;
+            let key = open.0 + nearest_key(partial) - added;
             (key == concert.0).then(|| Fingering {
                 partial,
-                fundamental: tube,
+                fundamental: open,
+                tube,
                 cents: partial_cents(partial) - lowered_cents(&tubes)
                     + 100.0 * f64::from(added - nearest_key(partial)),
                 valves: valves.iter().map(|v| v + 1).collect(),
@@ -192,36 +261,48 @@ impl Horn {
                 slide: false,
             })
         };
-        // The second side's charts leave its flat fifth and tenth modes out.
-        let partials = VALVE_PARTIALS.iter().filter(|p| !second || **p % 5 != 0);
+        let partials = match tube {
+            Tube::Side => &SIDE_PARTIALS[..],
+            _ => &VALVE_PARTIALS[..],
+        };
         combinations
-            .flat_map(|set| partials.clone().filter_map(move |p| fingering(set, *p)))
+            .flat_map(|set| partials.iter().filter_map(move |p| fingering(set, *p)))
             .collect()
     }
 
     /// How far the main tuning slide (two legs) must go out to lower the open
     /// horn by `cents`, in millimetres; in, if negative.
     pub(crate) fn tuning_slide_mm(&self, cents: f64) -> f64 {
-        500.0 * open_length_m(self.fundamental) * (2f64.powf(cents / 1200.0) - 1.0)
+        out_mm(self.fundamental, cents)
     }
 }
 
-fn slide_fingerings(tube: Concert, concert: Concert) -> Vec<Fingering> {
-    let fingering = |partial: &u32| {
-        let added = tube.0 + nearest_key(*partial) - concert.0;
+/// How far a slide (two legs) must go out to lower a tube by `cents`, in millimetres; in,
+/// if negative.
+fn out_mm(open: Concert, cents: f64) -> f64 {
+    500.0 * open_length_m(open) * (2f64.powf(cents / 1200.0) - 1.0)
+}
+
+/// Positions of a slide on one of its tubes.
+fn positions(tube: Tube, open: Concert, concert: Concert, farthest_mm: f64) -> Vec<Fingering> {
+    let position = |partial: &u32| {
+        let added = open.0 + nearest_key(*partial) - concert.0;
         let cents = partial_cents(*partial) - 100.0 * f64::from(nearest_key(*partial));
         // A flat mode needs a slide that can still go in.
-        let reachable = (0..=SLIDE_REACH).contains(&added) && (added > 0 || cents > -20.0);
+        let reachable = added >= 0
+            && out_mm(open, 100.0 * f64::from(added)) <= farthest_mm
+            && (added > 0 || cents > -20.0);
         reachable.then_some(Fingering {
             partial: *partial,
-            fundamental: tube,
+            fundamental: open,
+            tube,
             valves: Vec::new(),
             added,
             slide: true,
             cents,
         })
     };
-    SLIDE_PARTIALS.iter().filter_map(fingering).collect()
+    SLIDE_PARTIALS.iter().filter_map(position).collect()
 }
 
 /// Semitones from the first mode to the key nearest to another.
@@ -277,16 +358,67 @@ mod tests {
         );
     }
 
-    /// A double horn takes its B flat side from written A flat 4 up (common
-    /// practice).
+    /// Wikibooks, "Trombone/Slide Positions": with the F attachment sixth-position notes
+    /// are played in first and seventh-position notes in second, and the gap to the pedals
+    /// is filled. Encyclopedia articles on the trombone give low C as the attachment's
+    /// last note (low B needs it pulled to E) and D as both bass trombone valves
+    /// together. The choice between a bass trombone's valves is common practice.
+    #[test]
+    fn attachments_replace_the_far_positions() {
+        let chart = "F2 1 with F,E2 2 with F,Eb2 3 with F,D2 4 with F,Db2 5 with F,\
+                     C2 6 with F,C3 1 with F,B2 2 with F,Bb2 1,F#2 5,G2 4,Bb3 1,B3 4";
+        for entry in chart.split(',') {
+            let (written, position) = entry.trim().split_once(' ').unwrap();
+            let found = fingering("trombone-f-attachment", written).name();
+            assert_eq!(found, format!("position {position}"), "{written}");
+        }
+        let low_b = Concert(parse_key("B1").unwrap());
+        let tenor = Horn::find("trombone-f-attachment").unwrap();
+        assert!(tenor.fingerings(low_b).is_empty());
+        assert_eq!(fingering("bass-trombone", "B1").name(), "position 4 with D");
+        assert_eq!(fingering("bass-trombone", "D2").name(), "position 1 with D");
+        assert_eq!(fingering("bass-trombone", "F2").name(), "position 1 with F");
+    }
+
+    /// A double horn takes its B flat side from written A flat 4 up. "When to Use the F
+    /// Side and When to Use the B flat Side" (a horn player's web article, 2009): A 1-2 and
+    /// A flat 2-3 on the B flat side, G open and F sharp 2 on the F side, in the octave
+    /// above F sharp 2 and G open on the B flat side. "French Horn Fingering Chart" (a
+    /// teacher's hand-out): G on the open F horn to A flat on T2-3; T1-2, T1, T2, T above.
     #[test]
     fn a_double_horn_changes_sides() {
-        assert_eq!(fingering("horn", "G4").name(), "open");
+        let chart = "C4 open,F#4 2,G4 open,Ab4 T2-3,A4 T1-2,Bb4 T1,B4 T2,C5 T,C#5 T2-3,\
+                     D5 T1-2,Eb5 T1,E5 T2,F5 T,F#5 T2,G5 T,Ab5 T2-3,A5 T1-2,Bb5 T1,B5 T2,C6 T";
+        for entry in chart.split(',') {
+            let (written, valves) = entry.trim().split_once(' ').unwrap();
+            assert_eq!(fingering("horn", written).name(), valves, "{written}");
+        }
         assert_eq!(fingering("horn", "G4").partial, 6);
-        assert_eq!(fingering("horn", "Ab4").name(), "2-3");
-        assert_eq!(fingering("horn", "A4").name(), "1-2");
-        assert_eq!(fingering("horn", "C5").name(), "open");
         assert_eq!(fingering("horn", "C5").partial, 6);
+        assert_eq!(fingering("horn", "F#5").partial, 9);
+    }
+
+    /// "Fourth valve" (a university tuba teacher's article) and common practice: four
+    /// valves in combination are too short for the notes that charts give them.
+    #[test]
+    fn low_combinations_are_beyond_the_theory() {
+        let low_c = fingering("euphonium", "B1");
+        assert_eq!(low_c.name(), "1-2-3-4");
+        assert!(low_c.cents > PREDICTED_CENTS);
+        assert_eq!(low_c.predicted_cents(), None);
+        assert!(fingering("euphonium", "Eb2").predicted_cents().is_some());
+    }
+
+    #[test]
+    fn advice_says_what_to_do_next() {
+        assert_eq!(slide_advice(11.2).unwrap(), "pull out 11 mm");
+        assert_eq!(slide_advice(-11.2).unwrap(), "push in 11 mm");
+        assert_eq!(slide_advice(0.3), None);
+        assert_eq!(
+            tuning_slide_advice(-4.0),
+            "push in 4 mm, or until it is closed"
+        );
+        assert_eq!(tuning_slide_advice(-0.2), "leave it");
     }
 
     /// The third half, "Tuning tendencies of brass instruments" (its table for a

@@ -134,6 +134,10 @@ fn quarters(line: &Line) -> Vec<Group> {
     };
     let from_s = first.note.onset_s;
     let quarter_s = (last.note.offset_s - from_s) / QUARTERS as f64;
+    // Their names are in whole seconds.
+    if quarter_s < 1.0 {
+        return Vec::new();
+    }
     grouped(line, |n| {
         let at = ((n.note.onset_s - from_s) / quarter_s).floor();
         let at = at.clamp(0.0, (QUARTERS - 1) as f64);
@@ -142,14 +146,16 @@ fn quarters(line: &Line) -> Vec<Group> {
     })
 }
 
-/// Straight line through the notes' cents over time, if there are enough.
+/// Straight line through the notes' cents over time, if there are enough. Of less than a
+/// minute no change per minute is given.
 pub fn trend(line: &Line) -> Option<Trend> {
     let pairs: Vec<(f64, f64)> = line
         .notes
         .iter()
         .map(|n| (n.note.onset_s / 60.0, n.cents))
         .collect();
-    if pairs.len() < 8 {
+    let minutes = pairs.last()?.0 - pairs.first()?.0;
+    if pairs.len() < 8 || minutes < 1.0 {
         return None;
     }
     let line = StraightLine::fit(&pairs)?;

@@ -53,6 +53,23 @@ pub struct PitchReport {
     pub spread_cents: f64,
 }
 
+impl NoteReport {
+    /// Its spread and its drift, if it sounds long enough for them to mean anything.
+    #[doc(hidden)]
+    pub fn movement(&self) -> Option<(f64, f64)> {
+        (self.duration_s >= MEANINGFUL_S).then_some((self.spread_cents, self.drift_cents))
+    }
+}
+
+/// Standard deviation between notes for a table, in cents: a dash of fewer than two.
+#[doc(hidden)]
+pub fn spread_in_words(notes: usize, spread_cents: f64) -> String {
+    match notes {
+        ..2 => "-".into(),
+        _ => format!("{spread_cents:.1}"),
+    }
+}
+
 /// The intonation of a line. Serialised it is the program's JSON report, which groups the
 /// notes by register, dynamic, time and attack as well and has the horn's share of each
 /// pitch.
@@ -73,7 +90,7 @@ pub struct IntonationReport {
     /// The same notes by register, dynamic, time and attack.
     #[doc(hidden)]
     pub groups: Groups,
-    /// Whether the pitch rises or falls as the take goes on.
+    /// Whether the pitch rises or falls as the take goes on, if it is long enough.
     #[doc(hidden)]
     pub trend: Option<Trend>,
     /// Sounding time by cents.
@@ -102,7 +119,7 @@ impl IntonationReport {
         let mut pitches: Vec<&PitchReport> = self
             .pitches
             .iter()
-            .filter(|p| off(p) >= WATCH_CENTS && p.time_s >= WATCH_S)
+            .filter(|p| off(p) >= WATCH_CENTS && p.time_s >= MEANINGFUL_S)
             .collect();
         pitches.sort_by(|a, b| off(b).total_cmp(&off(a)));
         pitches.truncate(MAX_WATCHED);
@@ -121,8 +138,8 @@ impl IntonationReport {
 /// Deviation from the rest of the take from which a pitch needs attention, in cents:
 /// what trained listeners begin to hear between steady tones (from memory: 5 to 10).
 const WATCH_CENTS: f64 = 8.0;
-/// Shortest sounding time of a meaningful pitch, in seconds.
-const WATCH_S: f64 = 0.3;
+/// Shortest sounding time of a meaningful pitch, and of its movement, in seconds.
+const MEANINGFUL_S: f64 = 0.3;
 /// Most pitches listed: as many as one can practise at a time.
 const MAX_WATCHED: usize = 5;
 

@@ -22,17 +22,42 @@ pub struct Share {
     pub partial: u32,
     /// Other ways to play it.
     pub others: Vec<String>,
-    /// Theory: the tube's deviation from the tuning, cents.
-    pub horn_cents: f64,
+    /// Theory: the tube's deviation from the tuning, cents; `None` where the theory does
+    /// not reach, as for low combinations of four valves.
+    pub horn_cents: Option<f64>,
     /// Measured: the playing's deviation from the tuning, cents.
     pub played_cents: f64,
     /// The difference, cents. On a slide, where all of it is up to the player, the same
     /// as `played_cents`.
-    pub player_cents: f64,
-    /// How far the hand slide is out when this is in tune in theory, and how much
-    /// farther out (in, if negative) it should be after what was played, both in
-    /// millimetres.
+    pub player_cents: Option<f64>,
+    /// How far the hand slide is out when this is in tune in theory (in, if negative: it
+    /// is too long), and how much farther out (in, if negative) it should be after what
+    /// was played, never past closed, both in millimetres.
     pub slide_mm: Option<(f64, f64)>,
+}
+
+impl Share {
+    /// Where the hand slide is in tune, and what to do next, in words; `None` without a
+    /// slide.
+    pub fn slide_in_words(&self) -> Option<(String, String)> {
+        let (out_mm, farther_mm) = self.slide_mm?;
+        let closed = out_mm < 0.5;
+        let place = match closed {
+            true => "closed".into(),
+            false => format!("{out_mm:.0} mm"),
+        };
+        let advice = match tube::slide_advice(farther_mm) {
+            Some(advice) => advice,
+            None if closed && self.played_cents <= -1.0 => "closed: lip it up".into(),
+            None => "leave it".into(),
+        };
+        Some((place, advice))
+    }
+}
+
+/// Cents of theory for a table: a dash where there is none.
+pub fn cents_or_dash(cents: Option<f64>) -> String {
+    cents.map_or("-".into(), |cents| format!("{cents:+.1}"))
 }
 
 /// Heading for the fingerings of some shares: on a slide they are positions.
@@ -67,14 +92,15 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         let tuning_pitch = over(&|n| n.tuning_pitch.0);
         let played_cents = over(&|n| n.cents);
         let equal = line.context.tuning.reference().equal(concert.0);
-        let horn_cents = 100.0 * (equal.0 - tuning_pitch)
-            + fingering.cents
-            + tube::temperature_cents(temperature_c);
+        // What the tuning and the air add to what the tube gives.
+        let around_cents =
+            100.0 * (equal.0 - tuning_pitch) + tube::temperature_cents(temperature_c);
+        let horn_cents = fingering.predicted_cents().map(|tube| tube + around_cents);
         // The slide's position is unknown, only the resulting pitch is known.
         let slide_mm = fingering.slide.then(|| {
-            let out_mm =
-                fingering.slide_out_mm() + fingering.slide_mm(horn_cents - fingering.cents);
-            (out_mm, fingering.slide_mm(played_cents))
+            let in_tune_mm = fingering.slide_out_mm() + fingering.slide_mm(around_cents);
+            let now_mm = (in_tune_mm - fingering.slide_mm(played_cents)).max(0.0);
+            (in_tune_mm, in_tune_mm.max(0.0) - now_mm)
         });
         Some(Share {
             written: line.context.written(*concert).to_string(),
@@ -87,10 +113,9 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
                 .collect(),
             horn_cents,
             played_cents,
-            player_cents: if fingering.slide {
-                played_cents
-            } else {
-                played_cents - horn_cents
+            player_cents: match fingering.slide {
+                true => Some(played_cents),
+                false => horn_cents.map(|horn| played_cents - horn),
             },
             slide_mm,
         })
@@ -133,21 +158,46 @@ mod tests {
         // some 40 cents sharp. Played 5 sharp, the player corrected 35.
         let share = &shares(&line("trumpet", 59.05), 20.0)[0];
         assert_eq!((share.fingering.as_str(), share.partial), ("1-2-3", 3));
-        assert!((share.horn_cents - 39.8).abs() < 0.5, "{share:?}");
-        assert!((share.player_cents + 34.8).abs() < 0.5, "{share:?}");
+        assert!((share.horn_cents.unwrap() - 39.8).abs() < 0.5, "{share:?}");
+        assert!(
+            (share.player_cents.unwrap() + 34.8).abs() < 0.5,
+            "{share:?}"
+        );
         // Colder air lowers the horn's share.
         let cold = &shares(&line("trumpet", 59.05), 15.0)[0];
-        assert!((share.horn_cents - cold.horn_cents - 14.9).abs() < 0.3);
+        let colder = share.horn_cents.unwrap() - cold.horn_cents.unwrap();
+        assert!((colder - 14.9).abs() < 0.3);
     }
 
     #[test]
     fn a_slide_is_the_players_own() {
         let share = &shares(&line("trombone", 62.10), 20.0)[0];
         assert_eq!((share.fingering.as_str(), share.partial), ("position 1", 5));
-        assert!((share.horn_cents + 13.7).abs() < 0.1);
-        assert_eq!(share.player_cents, share.played_cents);
-        let (_, farther_mm) = share.slide_mm.unwrap();
-        // Ten cents on 2.94 m of tube, half of it on each leg.
-        assert!((farther_mm - 8.5).abs() < 0.2, "{farther_mm}");
+        assert!((share.horn_cents.unwrap() + 13.7).abs() < 0.1);
+        assert_eq!(share.player_cents, Some(share.played_cents));
+        // The fifth mode is flat: in first position the slide cannot come in far enough,
+        // so ten cents sharp was lipped up, and there is nothing to move.
+        assert_eq!(share.slide_mm.unwrap().1, 0.0);
+        let words = |line| shares(&line, 20.0)[0].slide_in_words().unwrap();
+        assert_eq!(words(line("trombone", 62.10)).1, "leave it");
+        assert_eq!(words(line("trombone", 61.87)).1, "closed: lip it up");
+        // Ten cents on 2.94 m of tube, half of it on each leg, a semitone out.
+        let (_, farther_mm) = shares(&line("trombone", 57.10), 20.0)[0].slide_mm.unwrap();
+        assert!((farther_mm - 9.0).abs() < 0.2, "{farther_mm}");
+        assert_eq!(words(line("trombone", 57.10)).1, "pull out 9 mm");
+        assert_eq!(words(line("trombone", 56.90)).1, "push in 9 mm");
+        // A flat B flat in first position was played with the slide a little out.
+        assert_eq!(
+            words(line("trombone", 57.90)),
+            ("closed".into(), "push in 8 mm".into())
+        );
+    }
+
+    #[test]
+    fn what_the_theory_does_not_reach_is_left_out() {
+        let share = &shares(&line("euphonium", 35.0), 20.0)[0];
+        assert_eq!(share.fingering, "1-2-3-4");
+        assert_eq!((share.horn_cents, share.player_cents), (None, None));
+        assert_eq!(cents_or_dash(share.horn_cents), "-");
     }
 }

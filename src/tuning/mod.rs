@@ -16,7 +16,7 @@ use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::text::{escaped, shown};
 use crate::units::{A4_HZ, Pitch, parse_key};
-use tuning_file::TuningFile;
+use tuning_file::{Kind, TuningFile};
 
 /// Lowest and highest pitch of a tuning, MIDI semitones.
 const SPAN: (f64, f64) = (-12.0, 140.0);
@@ -82,6 +82,7 @@ pub struct Tuning {
     name: String,
     title: String,
     about: String,
+    kind: Kind,
     reference: Reference,
     /// All pitches, rising, in MIDI semitones.
     pitches: Vec<f64>,
@@ -162,6 +163,7 @@ impl Tuning {
             name: shown(&file.name),
             title: shown(&file.title),
             about: escaped(&file.about).into_owned(),
+            kind: file.kind,
             reference,
             lowest_degree: pitches.first().map_or(0, |(_, degree)| *degree),
             pitches: pitches.into_iter().map(|(pitch, _)| pitch).collect(),
@@ -180,6 +182,7 @@ impl Tuning {
             name: shown(name),
             title: shown(name),
             about: "From a MIDI Tuning Standard bulk dump.".into(),
+            kind: Kind::Table,
             reference,
             degrees: pitches.iter().map(|p| p * 100.0).collect(),
             period: f64::INFINITY,
@@ -202,6 +205,13 @@ impl Tuning {
     #[doc(hidden)]
     pub fn about(&self) -> &str {
         &self.about
+    }
+
+    /// Whether it holds only some notes of a tuning, to play to: cents against it say
+    /// nothing of intonation.
+    #[doc(hidden)]
+    pub fn is_selection(&self) -> bool {
+        self.kind == Kind::Selection
     }
 
     /// Its reference pitch.

@@ -94,6 +94,7 @@ impl PageOptions {
 }
 
 pub fn run(options: &Options) -> Result<()> {
+    options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
     options.page.check(options.report.is_some())?;
     if let Some(page) = &options.report {

@@ -2,11 +2,11 @@
 
 use std::io;
 
-use leadpipe::internals::horn::tube::{slide_direction, slide_place};
+use leadpipe::internals::horn::tube::tuning_slide_advice;
 use leadpipe::internals::intonation::across::{Across, Row};
 use leadpipe::internals::intonation::groups::Group;
-use leadpipe::internals::intonation::shares::{Share, fingering_heading};
-use leadpipe::internals::intonation::{IntonationReport, PitchReport};
+use leadpipe::internals::intonation::shares::{Share, cents_or_dash, fingering_heading};
+use leadpipe::internals::intonation::{IntonationReport, PitchReport, spread_in_words};
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::clock;
 use leadpipe::{Line, LineContext};
@@ -30,16 +30,14 @@ pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io
         "start (s)", "length (s)", "written", "concert", "cents", "spread", "drift"
     )?;
     for note in &report.notes {
+        let (spread, drift) = match note.movement() {
+            Some((spread, drift)) => (format!("{spread:.1}"), format!("{drift:+.1}")),
+            None => ("-".into(), "-".into()),
+        };
         writeln!(
             to,
-            "{:>9.3} {:>10.3} {:>8} {:>8} {:>+7.1} {:>7.1} {:>+7.1}",
-            note.onset_s,
-            note.duration_s,
-            note.written,
-            note.concert,
-            note.mean_cents,
-            note.spread_cents,
-            note.drift_cents
+            "{:>9.3} {:>10.3} {:>8} {:>8} {:>+7.1} {spread:>7} {drift:>7}",
+            note.onset_s, note.duration_s, note.written, note.concert, note.mean_cents
         )?;
     }
     write_pitches(&report.pitches, to)?;
@@ -66,8 +64,12 @@ pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io
 fn write_group(group: &Group, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "{:<18} {:>6} {:>10.2} {:>+7.1} {:>7.1}",
-        group.name, group.notes, group.time_s, group.mean_cents, group.spread_cents
+        "{:<18} {:>6} {:>10.2} {:>+7.1} {:>7}",
+        group.name,
+        group.notes,
+        group.time_s,
+        group.mean_cents,
+        spread_in_words(group.notes, group.spread_cents)
     )
 }
 
@@ -75,27 +77,28 @@ fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result
     if report.shares.is_empty() {
         return Ok(());
     }
+    let heading = fingering_heading(&report.shares);
+    let longest = report
+        .shares
+        .iter()
+        .map(|share| share.fingering.len())
+        .max();
+    let width = longest.unwrap_or(0).max(heading.len());
     writeln!(
         to,
-        "\n{:>8} {:<16} {:>7} {:>8} {:>8} {:>8}  (horn: theory, from tube lengths at {} °C)",
-        "written",
-        fingering_heading(&report.shares),
-        "partial",
-        "horn",
-        "played",
-        "player",
-        report.temperature_c
+        "\n{:>8} {heading:<width$} {:>7} {:>8} {:>8} {:>8}  (horn: theory, from tube lengths at {} °C)",
+        "written", "partial", "horn", "played", "player", report.temperature_c
     )?;
     for share in &report.shares {
         writeln!(
             to,
-            "{:>8} {:<16} {:>7} {:>+8.1} {:>+8.1} {:>+8.1}{}",
+            "{:>8} {:<width$} {:>7} {:>8} {:>+8.1} {:>8}{}",
             share.written,
             share.fingering,
             share.partial,
-            share.horn_cents,
+            cents_or_dash(share.horn_cents),
             share.played_cents,
-            share.player_cents,
+            cents_or_dash(share.player_cents),
             slide_in_words(share)
         )?;
     }
@@ -103,25 +106,23 @@ fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result
 }
 
 fn slide_in_words(share: &Share) -> String {
-    share.slide_mm.map_or(String::new(), |(out, farther)| {
-        let way = slide_direction(farther);
-        format!(
-            "  slide in tune at {}; move {:.0} mm {way}",
-            slide_place(out),
-            farther.abs()
-        )
-    })
+    share
+        .slide_in_words()
+        .map_or(String::new(), |(place, advice)| {
+            format!("  slide in tune at {place}: {advice}")
+        })
 }
 
 fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "\nOverall {:+.1} cents, spread {:.1}; best reference A4 = {:.1} Hz",
-        report.offset_cents, report.spread_cents, report.best_reference_hz
+        "\nOverall {:+.1} cents, spread {}; best reference A4 = {:.1} Hz",
+        report.offset_cents,
+        spread_in_words(report.notes.len(), report.spread_cents),
+        report.best_reference_hz
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = slide_direction(mm);
-        writeln!(to, "tuning slide: move {:.1} mm {way}", mm.abs())?;
+        writeln!(to, "tuning slide: {}", tuning_slide_advice(mm))?;
     }
     if let Some(trend) = report.trend {
         writeln!(
@@ -146,13 +147,13 @@ fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<
     for pitch in pitches {
         writeln!(
             to,
-            "{:>8} {:>8} {:>6} {:>10.2} {:>+7.1} {:>7.1}",
+            "{:>8} {:>8} {:>6} {:>10.2} {:>+7.1} {:>7}",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
             pitch.mean_cents,
-            pitch.spread_cents
+            spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
     }
     Ok(())
@@ -175,8 +176,10 @@ pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -
     let whole = &across.whole;
     writeln!(
         to,
-        "\nOverall {:+.1} cents, spread {:.1}; best reference A4 = {:.1} Hz",
-        whole.mean_cents, whole.spread_cents, whole.best_reference_hz
+        "\nOverall {:+.1} cents, spread {}; best reference A4 = {:.1} Hz",
+        whole.mean_cents,
+        spread_in_words(whole.notes, whole.spread_cents),
+        whole.best_reference_hz
     )?;
     if let Some(change) = across.spread_cents_per_week {
         writeln!(to, "change of spread: {change:+.1} cents per week")?;
@@ -200,7 +203,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
     for row in rows {
         writeln!(
             to,
-            "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7.1} {:>8.1}",
+            "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7} {:>8.1}",
             shown(&row.name),
             if what == "day" {
                 row.takes.to_string()
@@ -210,7 +213,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
             row.notes,
             clock(row.length_s),
             row.mean_cents,
-            row.spread_cents,
+            spread_in_words(row.notes, row.spread_cents),
             row.best_reference_hz
         )?;
     }

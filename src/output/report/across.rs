@@ -4,6 +4,7 @@ use std::io;
 
 use super::{Sink, picture, write_page};
 use crate::intonation::across::{Across, Row};
+use crate::intonation::spread_in_words;
 use crate::line::LineContext;
 use crate::text::xml_escaped;
 use crate::units::clock;
@@ -31,14 +32,14 @@ impl AcrossHtml<'_> {
                  <section><h2>Overall</h2><dl class=\"facts\">\
                  <div><dt>notes</dt><dd>{}</dd></div>\
                  <div><dt>against the tuning</dt><dd>{:+.1} cents</dd></div>\
-                 <div><dt>spread</dt><dd>{:.1} cents</dd></div>\
+                 <div><dt>spread</dt><dd>{} cents</dd></div>\
                  <div><dt>best reference</dt><dd>A4 = {:.1} Hz</dd></div>",
                 xml_escaped(horn),
                 xml_escaped(tuning.title()),
                 tuning.reference().a4_hz(),
                 across.whole.notes,
                 across.whole.mean_cents,
-                across.whole.spread_cents,
+                spread_in_words(across.whole.notes, across.whole.spread_cents),
                 across.whole.best_reference_hz
             )?;
             if let Some(change) = across.spread_cents_per_week {
@@ -72,14 +73,14 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
-             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:.1}</td></tr>",
+             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td></tr>",
             xml_escaped(&row.name),
             second_column(what, row),
             row.notes,
             clock(row.length_s),
             picture::tune(row.mean_cents).0,
             row.mean_cents,
-            row.spread_cents,
+            spread_in_words(row.notes, row.spread_cents),
             row.best_reference_hz
         )?;
     }
@@ -154,14 +155,14 @@ fn pitches(across: &Across, to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
-             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td></tr>",
+             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td></tr>",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
             picture::tune(pitch.mean_cents).0,
             pitch.mean_cents,
-            pitch.spread_cents
+            spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
     }
     write!(to, "</tbody></table></div></section>")

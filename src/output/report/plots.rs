@@ -84,7 +84,7 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         .pitches
         .iter()
         .flat_map(|p| {
-            let tube = horn(&p.written).map_or(0.0, |s| s.horn_cents);
+            let tube = horn(&p.written).and_then(|s| s.horn_cents).unwrap_or(0.0);
             [p.mean_cents.abs() + p.spread_cents, tube.abs()]
         })
         .fold(MIN_CENTS, f64::max);
@@ -115,13 +115,13 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
     for (i, pitch) in report.pitches.iter().enumerate() {
         let x = left + step * (i as f64 + 0.5);
         let class = picture::tune(pitch.mean_cents).0;
-        if let Some(share) = horn(&pitch.written) {
+        if let Some(tube) = horn(&pitch.written).and_then(|share| share.horn_cents) {
             write!(
                 to,
                 "<line class=\"aim\" x1=\"{:.1}\" x2=\"{:.1}\" y1=\"{y:.1}\" y2=\"{y:.1}\"/>",
                 x - 9.0,
                 x + 9.0,
-                y = y(share.horn_cents)
+                y = y(tube)
             )?;
         }
         write!(

@@ -4,9 +4,10 @@ use std::io;
 
 use super::super::csv::detail;
 use super::{IntonationReport, Sink, plots};
-use crate::horn::tube::{slide_direction, slide_place};
+use crate::horn::tube::tuning_slide_advice;
 use crate::intonation::groups::Group;
-use crate::intonation::shares::fingering_heading;
+use crate::intonation::shares::{cents_or_dash, fingering_heading};
+use crate::intonation::spread_in_words;
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
 use crate::units::clock;
@@ -51,14 +52,15 @@ pub fn head(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::Re
         "against the tuning",
         format!("{:+.1} cents", report.offset_cents),
     )?;
-    fact("spread", format!("{:.1} cents", report.spread_cents))?;
+    if report.notes.len() > 1 {
+        fact("spread", format!("{:.1} cents", report.spread_cents))?;
+    }
     fact(
         "best reference",
         format!("A4 = {:.1} Hz", report.best_reference_hz),
     )?;
     if let Some(mm) = report.tuning_slide_mm {
-        let way = slide_direction(mm);
-        fact("tuning slide", format!("move {:.1} mm {way}", mm.abs()))?;
+        fact("tuning slide", tuning_slide_advice(mm))?;
     }
     if let Some(trend) = report.trend {
         let (rise, error) = (trend.cents_per_minute, trend.uncertainty);
@@ -99,12 +101,16 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
     write!(to, "</tr></thead><tbody>")?;
     for (i, (named, measured)) in line.notes.iter().zip(&report.notes).enumerate() {
         let tune = super::picture::tune(named.cents).0;
+        let (spread, drift) = match measured.movement() {
+            Some((spread, drift)) => (format!("{spread:.1}"), format!("{drift:+.1}")),
+            None => ("-".into(), "-".into()),
+        };
         // Note names sort by their key.
         write!(
             to,
             "<tr data-note=\"{i}\"><td class=\"n\">{}</td><td class=\"n\">{:.3}</td>\
              <td class=\"n\">{:.3}</td><td data-by=\"{}\">{}</td><td data-by=\"{}\">{}</td>\
-             <td class=\"n {tune}\">{:+.1}</td><td class=\"n\">{:.1}</td><td class=\"n\">{:+.1}</td>\
+             <td class=\"n {tune}\">{:+.1}</td><td class=\"n\">{spread}</td><td class=\"n\">{drift}</td>\
              <td class=\"n\">{:.1}</td><td>{}</td></tr>",
             i + 1,
             measured.onset_s,
@@ -114,8 +120,6 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
             named.concert.0,
             measured.concert,
             measured.mean_cents,
-            measured.spread_cents,
-            measured.drift_cents,
             named.note.level_db,
             xml_escaped(&articulation_text(named)),
         )?;
@@ -142,7 +146,7 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         fingering_heading(&report.shares),
         if slide {
             "<th scope=\"col\" class=\"n\">slide in tune at</th>\
-             <th scope=\"col\" class=\"n\">move</th>"
+             <th scope=\"col\">next</th>"
         } else {
             ""
         }
@@ -151,32 +155,29 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td>\
-             <td class=\"n\">{:.2}</td><td class=\"n {}\">{:+.1}</td><td class=\"n\">{:.1}</td>",
+             <td class=\"n\">{:.2}</td><td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td>",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
             super::picture::tune(pitch.mean_cents).0,
             pitch.mean_cents,
-            pitch.spread_cents
+            spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
         match report.shares.iter().find(|s| s.written == pitch.written) {
             None => write!(to, "<td colspan=\"4\"></td>")?,
             Some(share) => {
                 write!(
                     to,
-                    "<td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:+.1}</td>\
-                     <td class=\"n\">{:+.1}</td>",
-                    share.fingering, share.partial, share.horn_cents, share.player_cents
+                    "<td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
+                     <td class=\"n\">{}</td>",
+                    share.fingering,
+                    share.partial,
+                    cents_or_dash(share.horn_cents),
+                    cents_or_dash(share.player_cents)
                 )?;
-                if let Some((out, farther)) = share.slide_mm {
-                    let way = slide_direction(farther);
-                    write!(
-                        to,
-                        "<td class=\"n\">{}</td><td class=\"n\">{:.0} mm {way}</td>",
-                        slide_place(out),
-                        farther.abs()
-                    )?;
+                if let Some((place, advice)) = share.slide_in_words() {
+                    write!(to, "<td class=\"n\">{place}</td><td>{advice}</td>")?;
                 }
             }
         }
@@ -229,8 +230,12 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
-             <td class=\"n\">{:+.1}</td><td class=\"n\">{:.1}</td></tr>",
-            group.name, group.notes, group.time_s, group.mean_cents, group.spread_cents
+             <td class=\"n\">{:+.1}</td><td class=\"n\">{}</td></tr>",
+            group.name,
+            group.notes,
+            group.time_s,
+            group.mean_cents,
+            spread_in_words(group.notes, group.spread_cents)
         )?;
     }
     write!(to, "</tbody></table>")
