@@ -10,8 +10,8 @@ use std::path::{Path, PathBuf};
 
 use leadpipe::internals::live::control_event::ControlEvent;
 use leadpipe::internals::live::engine::Engine;
-use leadpipe::internals::live::note_mapper::DynamicRange;
 use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::internals::sending::DynamicRange;
 use leadpipe::{LineContext, Reference, Selection, Take, Tuning};
 
 /// Times after the note-on that are looked at, in seconds.

@@ -114,6 +114,7 @@ mod note_list;
 mod notes;
 mod output;
 mod reference;
+mod sending;
 mod settings_file;
 mod statistics;
 mod text;
@@ -178,7 +179,7 @@ pub mod internals {
     }
 
     open!(analysis audio compare demo error horn intonation line notation note_list notes
-        output reference text transcriber tuning units voice);
+        output reference sending text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);
 }

@@ -4,7 +4,9 @@
 use std::borrow::Borrow;
 
 use crate::horn::Horn;
-use crate::notes::Note;
+use crate::notes::{Attack, Note};
+use crate::sending::note_source::NoteSource;
+use crate::sending::{PlayedNote, SentNote};
 use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
 use crate::units::{Concert, Pitch, Written};
@@ -20,6 +22,12 @@ pub struct LineContext {
     pub snap: Snap,
     /// MIDI key at 0 V.
     pub zero_volt_note: f64,
+    /// Which notes are sent for those that were played.
+    #[doc(hidden)]
+    pub source: NoteSource,
+    /// Transposition of everything sent, in semitones.
+    #[doc(hidden)]
+    pub shift: i32,
 }
 
 /// Default MIDI key at 0 V: middle C.
@@ -33,6 +41,8 @@ impl LineContext {
             tuning,
             snap: Snap::Off,
             zero_volt_note: ZERO_VOLT_NOTE,
+            source: NoteSource::Follow,
+            shift: 0,
         }
     }
 
@@ -69,33 +79,42 @@ pub struct LineNote {
     pub sent: Pitch,
     /// The same as a control voltage.
     pub volts: f64,
-    snap: Snap,
+    /// What MIDI and voltages are sent.
+    pub(crate) sending: SentNote,
 }
 
 impl LineNote {
-    /// Names a note. The quantiser holds nothing afterwards.
+    /// Names a note and steps the note source for it. `slurred_from` is what was sent for
+    /// the note before it, if it is slurred from one. The quantiser holds nothing
+    /// afterwards.
     pub(crate) fn new<T: Borrow<Tuning>>(
         note: Note,
         context: &LineContext,
         quantiser: &mut Quantiser<T>,
+        source: &mut NoteSource,
+        slurred_from: Option<Pitch>,
     ) -> Self {
         let played = Pitch(note.pitch);
         quantiser.release();
-        let tuning_pitch = quantiser.push(played);
+        let tuned = quantiser.push(played);
         quantiser.release();
-        let (sent, named) = match context.snap {
-            Snap::Off => (played, played),
-            Snap::Hard | Snap::Bend => (tuning_pitch, tuning_pitch),
+        let reference = context.tuning.reference();
+        let concert = Concert(reference.nearest_key(context.snap.named(played, tuned)));
+        let as_played = PlayedNote {
+            played,
+            tuned,
+            slurred_from,
         };
-        let concert = Concert(context.tuning.reference().nearest_key(named));
+        let sending = SentNote::start(&as_played, source, context.snap, context.shift, reference);
+        let sent = sending.pitch(note.pitch, note.pitch);
         LineNote {
             concert,
             written: context.written(concert),
-            tuning_pitch,
-            cents: played.cents_above(tuning_pitch),
+            tuning_pitch: tuned,
+            cents: played.cents_above(tuned),
             sent,
             volts: sent.volts(context.zero_volt_note),
-            snap: context.snap,
+            sending,
             note,
         }
     }
@@ -103,10 +122,9 @@ impl LineNote {
     /// Pitch that is sent while `played` (MIDI semitones) sounds.
     ///
     /// With [`Snap::Bend`] the player's bends around the note's pitch are kept, shifted
-    /// so that the note's pitch is the tuning's.
+    /// so that the note's pitch is the one that stands for it.
     pub(crate) fn sent_at(&self, played: f32) -> Pitch {
-        self.snap
-            .sent(self.sent, self.note.pitch, f64::from(played))
+        self.sending.pitch(self.note.pitch, f64::from(played))
     }
 }
 
@@ -149,12 +167,28 @@ impl Line {
         context: LineContext,
         changes: Vec<ContextChange>,
     ) -> Self {
+        let mut note_source = context.source.clone();
+        let (mut changed, mut held) = (0, None);
         let name = |note: Note| {
             let before = changes.partition_point(|c| c.at_s <= note.onset_s);
             let context = before
                 .checked_sub(1)
                 .map_or(&context, |at| &changes[at].context);
-            LineNote::new(note, context, &mut Quantiser::new(&context.tuning))
+            if changed != before {
+                changed = before;
+                note_source.set_tuning(&context.tuning);
+            }
+            let slurred_from = held.filter(|_| note.attack == Attack::Slurred);
+            let mut quantiser = Quantiser::new(&context.tuning);
+            let named = LineNote::new(
+                note,
+                context,
+                &mut quantiser,
+                &mut note_source,
+                slurred_from,
+            );
+            held = Some(named.sending.target);
+            named
         };
         let notes = notes.into_iter().map(name).collect();
         Line {

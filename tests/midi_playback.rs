@@ -75,40 +75,63 @@ fn events_are_complete_and_in_order() {
     let bytes = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
     let smf = midly::Smf::parse(&bytes).unwrap();
     assert_eq!(smf.tracks.len(), 1);
-    let mut sounding = None;
-    let (mut notes, mut bends, mut breath) = (0, 0, 0);
+    let mut sounding = Vec::new();
+    let (mut notes, mut bends, mut breath, mut slurs) = (0, 0, 0, 0);
     let mut controllers = Vec::new();
     for event in &smf.tracks[0] {
+        // At a slur the next note is there before the old one ends, at the same time.
+        assert!(sounding.len() <= 1 || event.delta == 0, "one voice");
         let midly::TrackEventKind::Midi { message, channel } = event.kind else {
             continue;
         };
         assert_eq!(channel.as_int(), 0);
         match message {
             midly::MidiMessage::NoteOn { key, vel } => {
-                assert_eq!(sounding.replace(key), None, "one voice");
                 assert!(vel.as_int() > 0);
+                slurs += sounding.len();
+                sounding.push(key);
                 notes += 1;
             }
-            midly::MidiMessage::NoteOff { key, .. } => assert_eq!(sounding.take(), Some(key)),
+            midly::MidiMessage::NoteOff { key, .. } => {
+                assert!(sounding.contains(&key));
+                sounding.retain(|held| *held != key);
+            }
             midly::MidiMessage::PitchBend { .. } => bends += 1,
-            midly::MidiMessage::Controller { controller, value } if controller == 2 => {
-                assert!(value.as_int() > 0);
-                breath += 1;
+            midly::MidiMessage::Controller { controller, value } if notes > 0 => {
+                // Breath ends with the note, and expression never stays at nothing.
+                match controller.as_int() {
+                    2 => assert!(value > 0 || sounding.is_empty()),
+                    11 => assert!(value > 0),
+                    other => panic!("controller {other} in a note"),
+                }
+                breath += usize::from(controller == 2);
             }
             midly::MidiMessage::Controller { controller, value } => {
-                assert_eq!(notes, 0, "set up before the first note");
                 controllers.push((controller.as_int(), value.as_int()));
             }
             midly::MidiMessage::ProgramChange { .. } => assert_eq!(notes, 0, "before all notes"),
             other => panic!("{other:?}"),
         }
     }
-    assert_eq!(sounding, None, "nothing hangs");
+    assert!(sounding.is_empty(), "nothing hangs");
     assert_eq!(notes, leadpipe::internals::demo::line::notes().len());
-    assert!(bends > 100 && breath > 100);
-    // RPN 0,0 with 12 semitones, then the null parameter.
+    assert!(bends > 100 && breath > 100 && slurs > 0);
+    // RPN 0,0 with 12 semitones, then the null parameter; all at rest; the first note's.
     assert_eq!(
-        controllers,
-        [(101, 0), (100, 0), (6, 12), (38, 0), (101, 127), (100, 127)]
+        controllers[..10],
+        [
+            (101, 0),
+            (100, 0),
+            (6, 12),
+            (38, 0),
+            (101, 127),
+            (100, 127),
+            (123, 0),
+            (1, 0),
+            (2, 0),
+            (11, 127)
+        ]
     );
+    let first: Vec<u8> = controllers[10..].iter().map(|(c, _)| *c).collect();
+    assert_eq!(first, [2, 11]);
 }

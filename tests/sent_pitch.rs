@@ -9,10 +9,10 @@ use leadpipe::internals::demo::brass::{Played, Room, play};
 use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::control_event::ControlEvent;
 use leadpipe::internals::live::engine::Engine;
-use leadpipe::internals::live::note_mapper::DynamicRange;
-use leadpipe::internals::live::note_source::{Draw, NoteSource, Sequence};
-use leadpipe::internals::live::send::midi::MidiEncoder;
 use leadpipe::internals::live::setup::{Choices, Setup};
+use leadpipe::internals::output::midi_encoder::MidiEncoder;
+use leadpipe::internals::sending::DynamicRange;
+use leadpipe::internals::sending::note_source::{Draw, NoteSource, Sequence};
 use leadpipe::internals::tuning::catalogue;
 use leadpipe::{
     ControlVoltage, Line, LineContext, MidiFile, Mode, Output, Pitch, Reference, Settings, Snap,
@@ -84,7 +84,9 @@ fn session(samples: &[f32], setup: Setup, commands: &[(f64, Command)]) -> (Sound
             if let ControlEvent::NoteOn(start) = &event {
                 starts.push(start.pitch.0);
             }
-            encoder.encode(&event, &mut bytes);
+            if let Some(sent) = event.sent() {
+                encoder.encode(&sent, &mut bytes);
+            }
             for [status, a, b] in bytes.drain(..) {
                 let message = [status, a, b];
                 let event = midly::live::LiveEvent::parse(&message);

@@ -42,9 +42,9 @@ impl Settings {
             Ok(Settings {
                 context: LineContext {
                     horn,
-                    tuning,
                     snap: snap_of(snap)?,
                     zero_volt_note: checked_note(zero_volt_note)?,
+                    ..LineContext::new(tuning)
                 },
                 selection: selection(channel, start_s, end_s)?,
                 gate_db,

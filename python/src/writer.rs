@@ -114,6 +114,7 @@ impl Writer {
             Format::Svg => Box::new(Picture),
             Format::Midi(options) => Box::new(MidiFile {
                 part: part(options),
+                ..MidiFile::default()
             }),
             Format::MusicXml(options, cents_over) => Box::new(MusicXml {
                 part: part(options),

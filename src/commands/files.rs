@@ -104,7 +104,10 @@ impl Writers<'_> {
         Ok(match kind {
             FileKind::Csv => Box::new(Csv),
             FileKind::Json => Box::new(Json),
-            FileKind::Midi => Box::new(MidiFile { part }),
+            FileKind::Midi => Box::new(MidiFile {
+                part,
+                ..MidiFile::default()
+            }),
             FileKind::Cv => Box::new(self.cv),
             FileKind::Musicxml => Box::new(MusicXml {
                 part,

@@ -31,7 +31,7 @@ use std::sync::{Mutex, PoisonError};
 
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
-use leadpipe::internals::line::ZERO_VOLT_NOTE;
+use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::{A4_HZ, parse_key};
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning};
@@ -143,6 +143,20 @@ pub struct SendOptions {
     /// Note at 0 V
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
+    /// Semitones added to everything sent
+    #[arg(long, value_name = "N", default_value_t = 0, allow_negative_numbers = true,
+        value_parser = clap::value_parser!(i32).range(-48..=48))]
+    pub shift: i32,
+    /// Notes to send instead of those played: one per attack, in turn
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = key)]
+    pub sequence: Vec<i32>,
+}
+
+impl SendOptions {
+    fn source(&self, reference: Reference) -> NoteSource {
+        let notes = self.sequence.iter().map(|key| reference.equal(*key));
+        Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -201,9 +215,11 @@ pub fn seconds(text: &str) -> std::result::Result<f64, String> {
 }
 
 fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {
-    parse_key(text)
-        .map(f64::from)
-        .ok_or_else(|| "give a note name, such as C4 or Bb3".into())
+    key(text).map(f64::from)
+}
+
+fn key(text: &str) -> std::result::Result<i32, String> {
+    parse_key(text).ok_or_else(|| "give a note name, such as C4 or Bb3".into())
 }
 
 impl Excerpt {
@@ -253,12 +269,15 @@ impl TuningOptions {
     }
 
     pub fn context(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<LineContext> {
-        Ok(LineContext {
-            horn,
-            tuning: self.tuning()?,
-            snap: send.map_or(Snap::Off, |s| s.snap.into()),
-            zero_volt_note: send.map_or(ZERO_VOLT_NOTE, |s| s.zero_volt_note),
-        })
+        let mut context = LineContext::new(self.tuning()?);
+        context.horn = horn;
+        if let Some(send) = send {
+            context.snap = send.snap.into();
+            context.zero_volt_note = send.zero_volt_note;
+            context.source = send.source(context.tuning.reference());
+            context.shift = send.shift;
+        }
+        Ok(context)
     }
 }
 

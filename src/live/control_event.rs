@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 use super::setup::Setup;
 use crate::line::LineNote;
 use crate::notes::Attack;
+pub use crate::sending::NoteUpdate;
+use crate::sending::{Sent, SentStart};
 use crate::units::{Concert, Pitch, Written};
 
 /// An event for the outputs. Times are stream time in seconds.
@@ -36,6 +38,29 @@ pub enum ControlEvent {
     SetupChanged(Arc<Setup>),
     /// All outputs silent at once: panic, mute, a lost device, end of the session.
     Silence,
+}
+
+impl ControlEvent {
+    /// What of it MIDI, voltages and voice are told.
+    pub fn sent(&self) -> Option<Sent> {
+        match self {
+            ControlEvent::NoteOn(start) => Some(Sent::Start(SentStart {
+                at_s: start.at_s,
+                key: start.key,
+                pitch: start.pitch,
+                velocity: start.strength,
+                strength: start.strength,
+                level_db: start.level_db,
+                slurred: start.slurred(),
+            })),
+            ControlEvent::NoteUpdate(update) => Some(Sent::Update(*update)),
+            ControlEvent::NoteOff { .. } => Some(Sent::Stop),
+            ControlEvent::Silence => Some(Sent::Silence),
+            ControlEvent::Gesture(_)
+            | ControlEvent::NoteFinished { .. }
+            | ControlEvent::SetupChanged(_) => None,
+        }
+    }
 }
 
 /// The start of a note.
@@ -70,21 +95,6 @@ impl NoteOn {
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred
     }
-}
-
-/// Pitch and level within a note.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct NoteUpdate {
-    /// Stream time.
-    pub at_s: f64,
-    /// Pitch sent.
-    pub pitch: Pitch,
-    /// Loudness, 0 to 1 between the player's softest and loudest.
-    pub strength: f32,
-    /// Level, dBFS.
-    pub level_db: f32,
-    /// Depth of the vibrato, half of peak to peak, in cents; 0 for none.
-    pub vibrato_cents: f32,
 }
 
 /// A detected gesture.

@@ -6,11 +6,12 @@ use std::sync::Arc;
 use super::command::Command;
 use super::control_event::{ControlEvent, GestureEvent};
 use super::gestures::{FinishedNote, GestureDetector};
-use super::note_mapper::{DynamicRange, NoteMapper};
+use super::note_mapper::NoteMapper;
 use super::setup::{Changed, Setup};
 use crate::error::Result;
 use crate::notes::segment::NoteEvent;
 use crate::notes::{Attack, PitchFrame};
+use crate::sending::{DynamicRange, MAX_SHIFT};
 use crate::transcriber::{Event, Tracker};
 
 /// The engine.
@@ -182,9 +183,6 @@ impl Engine {
         self.tracker_start_s = self.now_s();
     }
 }
-
-/// Largest transposition either way, in semitones.
-const MAX_SHIFT: i32 = 48;
 
 fn shifted(mut event: NoteEvent, by_s: f64) -> NoteEvent {
     match &mut event {

@@ -9,6 +9,7 @@ use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
+use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Quantiser;
 
 /// Time after the decision over which a note's attack is measured, in seconds: the
@@ -211,7 +212,13 @@ impl FinishedNote {
         let techniques = note.techniques.iter().filter_map(technique);
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
         let mut quantiser = Quantiser::new(&self.context.tuning);
-        let named = LineNote::new(self.note, &self.context, &mut quantiser);
+        let named = LineNote::new(
+            self.note,
+            &self.context,
+            &mut quantiser,
+            &mut NoteSource::Follow,
+            None,
+        );
         out.push(ControlEvent::NoteFinished {
             note: Arc::new(named),
             sent: self.sent,

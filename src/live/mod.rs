@@ -21,7 +21,6 @@ pub mod gestures;
 pub mod jack_client;
 pub mod midi_system;
 pub mod note_mapper;
-pub mod note_source;
 pub mod output_device;
 mod priority;
 mod reconnect;

@@ -4,43 +4,14 @@
 use std::sync::Arc;
 
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
-use super::note_source::NoteSource;
 use crate::line::LineContext;
 use crate::notes::articulation::STEADY;
 use crate::notes::{Attack, PitchFrame, segment};
+use crate::sending::note_source::NoteSource;
+use crate::sending::{DynamicRange, LevelFollower, PlayedNote, SentNote};
 use crate::tuning::Tuning;
-use crate::tuning::quantiser::{Quantiser, Snap};
-use crate::units::{Concert, Pitch, db_power, power_db};
-
-/// Levels of the player's softest and loudest notes, dBFS, as measured by a
-/// soundcheck.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DynamicRange {
-    /// Softest playing.
-    pub soft_db: f32,
-    /// Loudest playing.
-    pub loud_db: f32,
-}
-
-impl Default for DynamicRange {
-    /// A microphone with sensible gain (common practice: peaks some 10 dB under
-    /// full scale), and the dynamic range of a brass player, some 30 dB (from
-    /// memory), with a margin below.
-    fn default() -> Self {
-        DynamicRange {
-            soft_db: -50.0,
-            loud_db: -12.0,
-        }
-    }
-}
-
-impl DynamicRange {
-    /// Position of a level in dBFS between soft (0) and loud (1).
-    pub fn strength(&self, level_db: f32) -> f32 {
-        let span_db = (self.loud_db - self.soft_db).max(1.0);
-        ((level_db - self.soft_db) / span_db).clamp(0.0, 1.0)
-    }
-}
+use crate::tuning::quantiser::Quantiser;
+use crate::units::{Concert, Pitch};
 
 /// A jump larger than this from one frame to the next, in semitones, is not
 /// followed until the segmenter reports a new note: it may be a detection error.
@@ -60,17 +31,12 @@ const YOUNG_REACH: f32 = 1.6;
 /// Margin in nats of the pitch path at which such a pitch is followed: odds of 7 to 1 for a
 /// single hop.
 const MIN_MARGIN: f32 = 2.0;
-/// Time constant of the level that is sent, in seconds: the pulses of a low horn
-/// are 20 ms apart.
-const LEVEL_S: f64 = 0.012;
-
 /// The sounding note.
 #[derive(Debug, Clone, Copy)]
 struct ActiveNote {
     since_s: f64,
-    /// Pitch of the tuning or of the note source, before bends.
-    target: Pitch,
-    /// Whether the target is the tuning's pitch for the played one.
+    sent: SentNote,
+    /// Whether the tuning's pitch for the played one is sent.
     follows: bool,
     /// Pitch that the player centres on.
     centre: f64,
@@ -95,7 +61,7 @@ pub struct NoteMapper {
     /// Whether the last note that was played was sent when it began.
     was_sent: bool,
     active: Option<ActiveNote>,
-    level_power: f32,
+    level: LevelFollower,
     /// Vibrato depth to send, in cents.
     pub vibrato_cents: f32,
     /// When the end of a note was decided that the next may yet be slurred from.
@@ -119,7 +85,7 @@ impl NoteMapper {
             muted: false,
             was_sent: false,
             active: None,
-            level_power: 0.0,
+            level: LevelFollower::default(),
             vibrato_cents: 0.0,
             ended_s: None,
         }
@@ -178,36 +144,26 @@ impl NoteMapper {
         let played = Pitch(f64::from(start.pitch));
         self.quantiser.release();
         let tuned = self.quantiser.push(played);
-        let named = match self.context.snap {
-            Snap::Off => played,
-            Snap::Hard | Snap::Bend => tuned,
-        };
+        let snap = self.context.snap;
         let reference = self.context.tuning.reference();
-        let concert = Concert(reference.nearest_key(named));
-        // A slurred note keeps the source's note of the attack before it.
-        let held = self.active.filter(|_| slurred_on).map(|s| s.target);
-        let target = match (&mut self.source, held) {
-            (NoteSource::Follow, _) => tuned,
-            (_, Some(held)) => held,
-            (source, None) => source.attack().unwrap_or(tuned),
+        let concert = Concert(reference.nearest_key(snap.named(played, tuned)));
+        let held = self.active.filter(|_| slurred_on);
+        let as_played = PlayedNote {
+            played,
+            tuned,
+            slurred_from: held.map(|s| s.sent.target),
         };
-        self.level_power = db_power(start.level_db);
-        let active = ActiveNote {
+        let sent = SentNote::start(&as_played, &mut self.source, snap, self.shift, reference);
+        self.level = LevelFollower::new(start.level_db);
+        self.active = Some(ActiveNote {
             since_s: start.decided_s,
-            target,
+            sent,
             follows: matches!(self.source, NoteSource::Follow),
             centre: played.0,
             played: start.pitch,
             jumped_s: None,
             peak_db: start.level_db,
-        };
-        self.active = Some(active);
-        let pitch = self.sent(&active);
-        let key_pitch = match self.source {
-            NoteSource::Follow => named,
-            _ => target,
-        };
-        let key = reference.nearest_key(key_pitch) + self.shift;
+        });
         out.push(ControlEvent::NoteOn(NoteOn {
             at_s: start.decided_s,
             onset_s: start.onset_s,
@@ -215,8 +171,8 @@ impl NoteMapper {
             written: self.context.written(concert),
             played: start.pitch,
             cents: played.cents_above(tuned),
-            key: key.clamp(0, 127) as u8,
-            pitch,
+            key: sent.key,
+            pitch: sent.pitch(played.0, played.0),
             strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
             attack: start.attack,
@@ -225,21 +181,19 @@ impl NoteMapper {
 
     /// Takes the next pitch frame.
     pub fn hop(&mut self, frame: PitchFrame, hop_s: f64, out: &mut Vec<ControlEvent>) {
-        let alpha = (hop_s / LEVEL_S).min(1.0) as f32;
-        let power = db_power(frame.level_db);
-        self.level_power += alpha * (power - self.level_power);
+        let level_db = self.level.push(frame.level_db, hop_s);
         let Some(mut active) = self.active else {
             return;
         };
-        let level_db = power_db(self.level_power);
         active.peak_db = active.peak_db.max(level_db);
         if active.follow(frame, level_db, hop_s) && active.follows {
-            active.target = self.quantiser.push(Pitch(active.centre));
+            active.sent.target = self.quantiser.push(Pitch(active.centre));
         }
+        active.sent.shift = self.shift;
         self.active = Some(active);
         out.push(ControlEvent::NoteUpdate(NoteUpdate {
             at_s: frame.time_s,
-            pitch: self.sent(&active),
+            pitch: active.sent.pitch(active.centre, f64::from(active.played)),
             strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: self.vibrato_cents,
@@ -260,16 +214,6 @@ impl NoteMapper {
             self.active = None;
             out.push(ControlEvent::NoteOff { at_s });
         }
-    }
-
-    fn sent(&self, active: &ActiveNote) -> Pitch {
-        // A source's note cannot be sent as played: it is bent as played.
-        let snap = match self.context.snap {
-            Snap::Off if !active.follows => Snap::Bend,
-            snap => snap,
-        };
-        let pitch = snap.sent(active.target, active.centre, f64::from(active.played));
-        Pitch(pitch.0 + f64::from(self.shift))
     }
 }
 
@@ -312,7 +256,8 @@ impl ActiveNote {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::live::note_source::Sequence;
+    use crate::sending::note_source::Sequence;
+    use crate::tuning::quantiser::Snap;
     use crate::tuning::{Reference, Tuning};
 
     const HOP_S: f64 = 0.004 / 3.0;

@@ -12,6 +12,7 @@ use super::streams::{self, OutputRequest, OutputStream};
 use super::ui_snapshot::PortStatus;
 use crate::error::Result;
 use crate::output::cv_renderer::{CvRenderer, CvScale};
+use crate::sending::Sent;
 use crate::voice::{self, Voice};
 
 /// What to play on an output device. Channels count from 0.
@@ -185,50 +186,26 @@ impl OutputDevice {
 
     /// Applies a control event to voice and voltages.
     pub fn handle(&mut self, event: &ControlEvent) {
-        match event {
-            ControlEvent::NoteOn(note) => {
-                if let Some(voice) = &mut self.voice {
-                    voice.start(note.pitch, note.strength, note.slurred());
+        if let Some(sent) = event.sent() {
+            if let Some(voice) = &mut self.voice {
+                match &sent {
+                    Sent::Start(note) => voice.start(note.pitch, note.strength, note.slurred),
+                    Sent::Update(update) => voice.follow(update.pitch, update.strength),
+                    Sent::Stop | Sent::Silence => voice.stop(),
                 }
-                if let Some(cv) = &mut self.cv {
-                    cv.renderer.jump(note.pitch);
+            }
+            if let Some(cv) = &mut self.cv {
+                let now_s = cv.now_s();
+                cv.renderer.handle(&sent, now_s);
+            }
+        }
+        if let (ControlEvent::Gesture(gesture_event), Some(cv)) = (event, &mut self.cv) {
+            for action in self.routes.actions(gesture_event.gesture) {
+                if let Action::Trigger(at) = action {
                     let now_s = cv.now_s();
-                    cv.renderer.start(now_s, note.slurred());
-                    cv.renderer.set_level(f64::from(note.level_db));
+                    cv.renderer.fire_trigger(now_s, *at);
                 }
             }
-            ControlEvent::NoteUpdate(update) => {
-                if let Some(voice) = &mut self.voice {
-                    voice.follow(update.pitch, update.strength);
-                }
-                if let Some(cv) = &mut self.cv {
-                    cv.renderer.follow(update.pitch);
-                    cv.renderer.set_level(f64::from(update.level_db));
-                }
-            }
-            ControlEvent::NoteOff { .. } | ControlEvent::Silence => {
-                if let Some(voice) = &mut self.voice {
-                    voice.stop();
-                }
-                if let Some(cv) = &mut self.cv {
-                    let now_s = cv.now_s();
-                    match event {
-                        ControlEvent::Silence => cv.renderer.silence(now_s),
-                        _ => cv.renderer.stop(now_s),
-                    }
-                }
-            }
-            ControlEvent::Gesture(gesture_event) => {
-                if let Some(cv) = &mut self.cv {
-                    for action in self.routes.actions(gesture_event.gesture) {
-                        if let Action::Trigger(at) = action {
-                            let now_s = cv.now_s();
-                            cv.renderer.fire_trigger(now_s, *at);
-                        }
-                    }
-                }
-            }
-            ControlEvent::NoteFinished { .. } | ControlEvent::SetupChanged(_) => {}
         }
     }
 

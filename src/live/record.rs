@@ -18,6 +18,7 @@ use crate::error::{Error, Result};
 use crate::line::{ContextChange, Line};
 use crate::notes::Note;
 use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
+use crate::sending::DynamicRange;
 use crate::transcriber::{Mode, Transcriber};
 
 /// Blocks queued for the disk: some seconds.
@@ -65,13 +66,14 @@ pub struct Recorded {
 }
 
 impl Recorder {
-    /// Starts a take in `folder`, which is created where it is missing.
+    /// Starts a take in `folder`, which is created where it is missing. Its MIDI file has
+    /// the velocities of a session with this dynamic range.
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn start(folder: &Path, setup: Arc<Setup>) -> Result<Self> {
+    pub fn start(folder: &Path, setup: Arc<Setup>, dynamic_range: DynamicRange) -> Result<Self> {
         let state = Arc::<RecorderState>::default();
-        let mut writing = TakeWriter::begin(folder, setup.clone(), state.clone())?;
+        let mut writing = TakeWriter::begin(folder, setup.clone(), dynamic_range, state.clone())?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
@@ -145,12 +147,18 @@ struct TakeWriter {
     transcriber_start_s: f64,
     /// Notes of the transcribers before it.
     notes: Vec<Note>,
+    dynamic_range: DynamicRange,
     state: Arc<RecorderState>,
     recorded: Recorded,
 }
 
 impl TakeWriter {
-    fn begin(folder: &Path, setup: Arc<Setup>, state: Arc<RecorderState>) -> Result<Self> {
+    fn begin(
+        folder: &Path,
+        setup: Arc<Setup>,
+        dynamic_range: DynamicRange,
+        state: Arc<RecorderState>,
+    ) -> Result<Self> {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
         let stem = free_stem(folder);
@@ -169,6 +177,7 @@ impl TakeWriter {
             setup,
             changes: Vec::new(),
             notes: Vec::new(),
+            dynamic_range,
             state,
             recorded: Recorded::default(),
         })
@@ -290,8 +299,11 @@ impl TakeWriter {
             (*self.first.context).clone(),
             std::mem::take(&mut self.changes),
         );
-        let kinds: [Box<dyn Output>; 3] =
-            [Box::new(Csv), Box::new(Json), Box::new(MidiFile::default())];
+        let midi = MidiFile {
+            dynamic_range: Some(self.dynamic_range),
+            ..MidiFile::default()
+        };
+        let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(midi)];
         let save = |folder: &Path| output::save_all(&line, folder, &stem, &kinds);
         match save(&self.folder) {
             Ok(files) => self.recorded.files.extend(files),
@@ -383,7 +395,7 @@ mod tests {
     }
 
     fn recorder(folder: &Path) -> Recorder {
-        Recorder::start(folder, Arc::new(setup(48_000.0))).unwrap()
+        Recorder::start(folder, Arc::new(setup(48_000.0)), DynamicRange::default()).unwrap()
     }
 
     #[test]
@@ -423,7 +435,13 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let first = Arc::new(setup(48_000.0));
         let state = Arc::<RecorderState>::default();
-        let mut writer = TakeWriter::begin(folder.path(), first.clone(), state.clone()).unwrap();
+        let mut writer = TakeWriter::begin(
+            folder.path(),
+            first.clone(),
+            DynamicRange::default(),
+            state.clone(),
+        )
+        .unwrap();
         let full = File::options().write(true).open("/dev/full").unwrap();
         let spec = writer.writer.as_ref().unwrap().spec();
         writer.writer = Some(WavWriter::new(BufWriter::new(full), spec).unwrap());

@@ -508,10 +508,10 @@ mod tests {
     use crate::demo::brass::{Played, Room, play};
     use crate::line::LineContext;
     use crate::live::capture::CaptureConfig;
-    use crate::live::note_mapper::DynamicRange;
     use crate::live::send::Sender;
     use crate::live::setup::Choices;
     use crate::output::{StagedFile, wav};
+    use crate::sending::DynamicRange;
     use crate::tuning::{Reference, Tuning};
     use std::sync::Mutex;
 

@@ -6,11 +6,11 @@
 use std::sync::Arc;
 
 use super::command::Command;
-use super::note_source::NoteSource;
 use crate::analysis::Settings;
 use crate::error::Result;
 use crate::horn::Horn;
 use crate::line::LineContext;
+use crate::sending::note_source::NoteSource;
 use crate::tuning::Tuning;
 
 /// What can be selected while playing.

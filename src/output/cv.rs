@@ -7,13 +7,13 @@
 
 use std::io;
 
-use super::cv_renderer::{CvRenderer, CvScale, GATE_GAP_S};
+use super::cv_renderer::{CvRenderer, CvScale};
+use super::performance::{PerformedNote, is_slurred};
 use super::provenance::CONTROL_VOLTAGES;
 use super::wav::{Coding, Header};
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
-use crate::notes::Attack;
-use crate::units::{Pitch, mean_level_db};
+use crate::sending::{DynamicRange, Sent};
 
 /// Settings of the control-voltage file.
 #[derive(Debug, Clone, Copy)]
@@ -58,7 +58,7 @@ impl Output for ControlVoltage {
             offset_v: 0.0,
             zero_volt_note: line.context.zero_volt_note,
         };
-        let mut voltages = Voltages::new(line, CvRenderer::new(scale, 1.0, 0));
+        let mut voltages = Voltages::new(line, CvRenderer::new(scale, 1.0, 0), 1.0 / rate_hz);
         for sample in 0..length {
             let time_s = sample as f64 / rate_hz;
             voltages.go_on(time_s);
@@ -76,92 +76,78 @@ impl Output for ControlVoltage {
 
 /// Plays a line to the renderer, at rising times.
 struct Voltages<'a> {
-    notes: &'a [LineNote],
+    /// Notes that have not begun.
+    next: &'a [LineNote],
     renderer: CvRenderer,
-    /// Notes that have begun.
-    begun: usize,
-    /// When the pitch of the current note begins to hold still.
-    body_end_s: f64,
+    now: Option<PerformedNote<'a>>,
+    /// Length of a sample, in seconds.
+    sample_s: f64,
 }
 
 impl<'a> Voltages<'a> {
-    fn new(line: &'a Line, mut renderer: CvRenderer) -> Self {
+    fn new(line: &'a Line, mut renderer: CvRenderer, sample_s: f64) -> Self {
         // The pitch is there before the first gate.
         let first = line.notes.first().map(|n| n.sent);
         first.into_iter().for_each(|pitch| renderer.jump(pitch));
         Voltages {
-            notes: &line.notes,
+            next: &line.notes,
             renderer,
-            begun: 0,
-            body_end_s: 0.0,
+            now: None,
+            sample_s,
         }
     }
 
     /// Plays on up to a time.
     fn go_on(&mut self, time_s: f64) {
-        while let Some(next) = self.notes.get(self.begun)
+        self.stop_before(time_s);
+        while let Some((next, rest)) = self.next.split_first()
             && next.note.onset_s <= time_s
         {
-            let slurred = next.note.attack == Attack::Slurred;
-            self.renderer.start(next.note.onset_s, slurred);
-            self.renderer
-                .release(gate_end_s(next, self.notes.get(self.begun + 1)));
-            self.body_end_s = next.note.body_end_s();
-            self.begun += 1;
+            // Loudness is a voltage of its own, whatever the player's dynamic range.
+            let (performed, start) = PerformedNote::start(next, DynamicRange::default());
+            self.renderer.handle(&start, next.note.onset_s);
+            (self.now, self.next) = (Some(performed), rest);
+            self.stop_before(time_s);
         }
-        let Some(now) = self.begun.checked_sub(1).map(|at| &self.notes[at]) else {
+        let Some(now) = &mut self.now else {
             return;
         };
-        if time_s <= self.body_end_s
-            && let Some(pitch) = pitch_at(now, time_s)
-        {
-            self.renderer.follow(pitch);
+        if let Some((played, level_db)) = at(now.named, time_s) {
+            let update = now.update(time_s, played, level_db, self.sample_s);
+            self.renderer.handle(&update, time_s);
         }
-        let sounds = time_s <= now.note.offset_s;
-        let level_db = level_db(now, time_s).filter(|_| sounds);
-        self.renderer.set_level(level_db.unwrap_or(-120.0));
+    }
+
+    /// Ends the note whose end has come, unless the next is slurred from it.
+    fn stop_before(&mut self, time_s: f64) {
+        let slurred_on = self.next.first().is_some_and(is_slurred);
+        if let Some(now) = &self.now
+            && now.named.note.offset_s <= time_s
+            && !slurred_on
+        {
+            self.renderer.handle(&Sent::Stop, now.named.note.offset_s);
+            self.now = None;
+        }
     }
 }
 
-/// When the gate of a note falls: into a slur not at all, before an attack early
-/// enough to be noticed.
-fn gate_end_s(named: &LineNote, next: Option<&LineNote>) -> f64 {
-    match next {
-        Some(next) if next.note.attack == Attack::Slurred => next.note.onset_s,
-        Some(next) => named.note.offset_s.min(next.note.onset_s - GATE_GAP_S),
-        None => named.note.offset_s,
-    }
-}
-
-/// Position of a time among a contour's points: index and fraction of a hop.
-fn position(named: &LineNote, time_s: f64) -> Option<(usize, f64)> {
+/// Pitch played at a time, NaN where the tone is lost, and level in dBFS; none without a
+/// contour.
+fn at(named: &LineNote, time_s: f64) -> Option<(f32, f32)> {
     let contour = &named.note.contour;
-    let last = contour.points.len().checked_sub(1)?;
-    let at = ((time_s - contour.start_s) / contour.hop_s).clamp(0.0, last as f64);
-    Some((at as usize, at.fract()))
-}
-
-/// Pitch that is sent at a time; none where the tone is lost.
-fn pitch_at(named: &LineNote, time_s: f64) -> Option<Pitch> {
-    let (at, fraction) = position(named, time_s)?;
-    let points = &named.note.contour.points;
-    let here = points[at].pitch;
-    let there = points.get(at + 1).map_or(here, |p| p.pitch);
+    let points = &contour.points;
+    let last = points.len().checked_sub(1)?;
+    let position = ((time_s - contour.start_s) / contour.hop_s).clamp(0.0, last as f64);
+    let here = &points[position as usize];
+    let there = points
+        .get(position as usize + 1)
+        .map_or(f32::NAN, |p| p.pitch);
     let played = if there.is_nan() {
-        here
+        here.pitch
     } else {
-        here + (there - here) * fraction as f32
+        here.pitch + (there - here.pitch) * position.fract() as f32
     };
-    (!played.is_nan()).then(|| named.sent_at(played))
-}
-
-/// Loudness from the level averaged over some 10 ms, so that the pulses of a low
-/// note do not modulate it.
-fn level_db(named: &LineNote, time_s: f64) -> Option<f64> {
-    let (at, _) = position(named, time_s)?;
-    let points = &named.note.contour.points;
-    let near = &points[at.saturating_sub(4)..(at + 4).min(points.len())];
-    Some(f64::from(mean_level_db(near.iter().map(|p| p.level_db))))
+    Some((played, here.level_db))
 }
 
 #[cfg(test)]

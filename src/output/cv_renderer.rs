@@ -1,15 +1,16 @@
 //! Renders control voltages sample by sample, for files and sessions alike: 1 V per
 //! octave, the pitch held after a note, gate and trigger at 5 V, no trigger on a slur.
 
+use crate::sending::Sent;
 use crate::units::Pitch;
 
 /// Gate and trigger, in volts (common practice).
 pub const GATE_V: f64 = 5.0;
 /// Length of a trigger in seconds (common practice: 1 to 10 ms).
 const TRIGGER_S: f64 = 0.005;
-/// A gate falls at least this long before a new attack, in seconds, so that an
+/// A gate is low at least this long before a new attack, in seconds, so that an
 /// envelope starts again.
-pub const GATE_GAP_S: f64 = 0.003;
+const GATE_GAP_S: f64 = 0.003;
 /// Loudness: 0 V at this level and [`GATE_V`] at full scale, linear in dB.
 const LOUDNESS_FLOOR_DB: f64 = -60.0;
 
@@ -74,14 +75,33 @@ impl CvRenderer {
         (self.gate_s.0..self.gate_s.1).contains(&time_s)
     }
 
+    /// Does what is sent, at a time on this renderer's clock.
+    pub fn handle(&mut self, sent: &Sent, at_s: f64) {
+        match sent {
+            Sent::Start(start) => {
+                self.jump(start.pitch);
+                self.start(at_s, start.slurred);
+                self.set_level(start.level_db);
+            }
+            Sent::Update(update) => {
+                self.follow(update.pitch);
+                self.set_level(update.level_db);
+            }
+            Sent::Stop => self.stop(at_s),
+            Sent::Silence => self.silence(at_s),
+        }
+    }
+
     /// A note starts. Its pitch must be set before, by [`CvRenderer::jump`].
-    pub fn start(&mut self, at_s: f64, slurred: bool) {
+    fn start(&mut self, at_s: f64, slurred: bool) {
+        let fell_s = self.gate_s.1.min(at_s);
         let high = self.gate_s.1 > at_s;
-        self.gate_s = match (slurred, high) {
-            (true, true) => (self.gate_s.0, f64::INFINITY),
-            (false, true) => (at_s + GATE_GAP_S, f64::INFINITY),
-            (_, false) => (at_s, f64::INFINITY),
+        let rises_s = match (slurred, high) {
+            (true, true) => self.gate_s.0,
+            (true, false) => at_s,
+            (false, _) => at_s.max(fell_s + GATE_GAP_S),
         };
+        self.gate_s = (rises_s, f64::INFINITY);
         if !slurred {
             self.trigger_until_s = at_s + TRIGGER_S;
         }
@@ -94,29 +114,24 @@ impl CvRenderer {
     }
 
     /// Pitch that the note moves to.
-    pub fn follow(&mut self, pitch: Pitch) {
+    fn follow(&mut self, pitch: Pitch) {
         self.target_v = pitch.volts(self.scale.zero_volt_note);
     }
 
     /// Level in dBFS that the loudness moves to.
-    pub fn set_level(&mut self, level_db: f64) {
-        self.loudness_target_v = loudness_v(level_db);
-    }
-
-    /// The gate falls; pitch and loudness may go on.
-    pub fn release(&mut self, at_s: f64) {
-        self.gate_s.1 = at_s;
+    fn set_level(&mut self, level_db: f32) {
+        self.loudness_target_v = loudness_v(f64::from(level_db));
     }
 
     /// The note ends; its pitch is held.
-    pub fn stop(&mut self, at_s: f64) {
-        self.release(at_s);
+    fn stop(&mut self, at_s: f64) {
+        self.gate_s.1 = at_s;
         self.target_v = self.pitch_v;
         self.loudness_target_v = 0.0;
     }
 
     /// Everything low at once; the pitch is held.
-    pub fn silence(&mut self, at_s: f64) {
+    fn silence(&mut self, at_s: f64) {
         self.stop(at_s);
         self.loudness_v = 0.0;
         self.trigger_until_s = f64::NEG_INFINITY;

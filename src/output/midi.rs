@@ -9,26 +9,30 @@
 
 use std::io;
 
+use midly::live::LiveEvent;
 use midly::num::{u4, u7, u15, u24, u28};
 use midly::{
-    Format, Header, MetaMessage, MidiMessage, PitchBend, Smf, Timing, Track, TrackEvent,
-    TrackEventKind,
+    Format, Header, MetaMessage, MidiMessage, Smf, Timing, Track, TrackEvent, TrackEventKind,
 };
 
-use super::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
+use super::midi_encoder::{Bytes, MidiEncoder};
+use super::performance::{PerformedNote, is_slurred};
 use super::provenance::PROGRAM;
 use super::{Output, Sink};
 use crate::horn::Horn;
 use crate::line::{Line, LineNote};
 use crate::notation::{LazyPart, Part, QUARTER};
-use crate::notes::contour::Point;
-use crate::units::Pitch;
+use crate::sending::{DynamicRange, Sent};
 
 /// The MIDI file.
 #[derive(Debug, Clone, Default)]
 pub struct MidiFile {
     /// The part whose bars it has.
     pub part: LazyPart,
+    /// What velocities and loudness are measured by: by default 48 dB up to the loudest
+    /// note.
+    #[doc(hidden)]
+    pub dynamic_range: Option<DynamicRange>,
 }
 
 /// Ticks per quarter note.
@@ -36,11 +40,6 @@ const TICKS_PER_QUARTER: u16 = 960;
 /// Level range below the loudest note that maps to 7 bits, in dB.
 const LEVEL_SPAN_DB: f32 = 48.0;
 const CHANNEL: u8 = 0;
-
-/// 7-bit value of a level above silence, both levels in dBFS.
-fn loudness(level_db: f32, loudest_db: f32) -> u8 {
-    seven_bits(1.0 - (loudest_db - level_db) / LEVEL_SPAN_DB).max(1)
-}
 
 impl Output for MidiFile {
     fn extension(&self) -> &'static str {
@@ -73,13 +72,7 @@ impl Output for MidiFile {
         events.tempi();
         let program = u7::from(program(line.context.horn.as_ref()));
         events.message(0.0, MidiMessage::ProgramChange { program });
-        for (controller, value) in SET_BEND_RANGE {
-            events.control(0.0, controller, value);
-        }
-        let loudest_db = line.loudest_db();
-        for note in &line.notes {
-            events.note(note, loudest_db);
-        }
+        events.notes(&line.notes, self.dynamic_range(line));
         let smf = Smf {
             header: Header::new(
                 Format::SingleTrack,
@@ -88,6 +81,16 @@ impl Output for MidiFile {
             tracks: vec![events.into_track()],
         };
         smf.write_std(to)
+    }
+}
+
+impl MidiFile {
+    fn dynamic_range(&self, line: &Line) -> DynamicRange {
+        let loud_db = line.loudest_db();
+        self.dynamic_range.unwrap_or(DynamicRange {
+            soft_db: loud_db - LEVEL_SPAN_DB,
+            loud_db,
+        })
     }
 }
 
@@ -194,8 +197,6 @@ impl Grid {
 struct Events<'a> {
     grid: Grid,
     list: Vec<(u32, TrackEventKind<'a>)>,
-    bend: Option<i16>,
-    breath: Option<u8>,
 }
 
 impl<'a> Events<'a> {
@@ -203,8 +204,6 @@ impl<'a> Events<'a> {
         Events {
             grid,
             list: Vec::new(),
-            bend: None,
-            breath: None,
         }
     }
 
@@ -228,69 +227,38 @@ impl<'a> Events<'a> {
         self.add(time_s, TrackEventKind::Midi { channel, message });
     }
 
-    fn control(&mut self, time_s: f64, controller: u8, value: u8) {
-        let (controller, value) = (u7::from(controller), u7::from(value));
-        self.message(time_s, MidiMessage::Controller { controller, value });
-    }
-
-    fn bend_to(&mut self, time_s: f64, semitones: f64) {
-        let value = bend_value(semitones);
-        if self.bend != Some(value) {
-            self.bend = Some(value);
-            let bend = PitchBend::from_int(value);
-            self.message(time_s, MidiMessage::PitchBend { bend });
-        }
-    }
-
-    fn breath_to(&mut self, time_s: f64, value: u8) {
-        if self.breath != Some(value) {
-            self.breath = Some(value);
-            self.control(time_s, BREATH, value);
-        }
-    }
-
-    fn note(&mut self, named: &'a LineNote, loudest_db: f32) {
-        let note = &named.note;
-        let key = u7::from(named.concert.0.clamp(0, 127) as u8);
-        let above = |pitch: Pitch| pitch.0 - f64::from(named.concert.0);
-        let velocity = loudness(note.level_db, loudest_db);
-        let first = note.contour.voiced().map(|(_, p)| p.pitch).next();
-        self.bend_to(
-            note.onset_s,
-            first.map_or(above(named.sent), |p| above(named.sent_at(p))),
-        );
-        self.breath_to(note.onset_s, velocity);
-        self.message(
-            note.onset_s,
-            MidiMessage::NoteOn {
-                key,
-                vel: u7::from(velocity),
-            },
-        );
-        let body_end_s = note.body_end_s();
-        let step = ((CONTROL_STEP_S / note.contour.hop_s).round() as usize).max(1);
-        let hops: Vec<(f64, &Point)> = note.contour.timed().collect();
-        for hops in hops.chunks(step) {
-            let time_s = hops[0].0.clamp(note.onset_s, note.offset_s);
-            let pitches: Vec<f32> = hops
-                .iter()
-                .map(|(_, p)| p.pitch)
-                .filter(|p| !p.is_nan())
-                .collect();
-            if !pitches.is_empty() && hops[0].0 <= body_end_s {
-                let mean = pitches.iter().sum::<f32>() / pitches.len() as f32;
-                self.bend_to(time_s, above(named.sent_at(mean)));
+    /// The notes as they are sent.
+    fn notes(&mut self, notes: &[LineNote], dynamic_range: DynamicRange) {
+        let mut encoder = MidiEncoder::new(CHANNEL);
+        let mut messages = Vec::new();
+        encoder.setup(&mut messages);
+        self.messages(0.0, &mut messages);
+        for (at, named) in notes.iter().enumerate() {
+            let note = &named.note;
+            let (mut performed, start) = PerformedNote::start(named, dynamic_range);
+            encoder.encode(&start, &mut messages);
+            self.messages(note.onset_s, &mut messages);
+            let hop_s = note.contour.hop_s;
+            for (time_s, point) in note.contour.timed() {
+                let time_s = time_s.clamp(note.onset_s, note.offset_s);
+                let update = performed.update(time_s, point.pitch, point.level_db, hop_s);
+                encoder.encode(&update, &mut messages);
+                self.messages(time_s, &mut messages);
             }
-            let loudest = hops.iter().map(|(_, p)| p.level_db).fold(-120.0, f32::max);
-            self.breath_to(time_s, loudness(loudest, loudest_db));
+            if !notes.get(at + 1).is_some_and(is_slurred) {
+                encoder.encode(&Sent::Stop, &mut messages);
+                self.messages(note.offset_s, &mut messages);
+            }
         }
-        self.message(
-            note.offset_s,
-            MidiMessage::NoteOff {
-                key,
-                vel: u7::from(64),
-            },
-        );
+    }
+
+    fn messages(&mut self, time_s: f64, messages: &mut Vec<Bytes>) {
+        for bytes in messages.drain(..) {
+            // The encoder's messages are well-formed.
+            if let Ok(LiveEvent::Midi { message, .. }) = LiveEvent::parse(&bytes) {
+                self.message(time_s, message);
+            }
+        }
     }
 
     fn into_track(mut self) -> Track<'a> {
@@ -320,6 +288,7 @@ mod tests {
     use std::io::Cursor;
 
     use super::super::generated::{line, shapes};
+    use super::super::midi_values::CONTROL_STEP_S;
     use super::*;
     use crate::notation::key::Key;
     use proptest::prelude::*;
@@ -348,17 +317,9 @@ mod tests {
     }
 
     proptest! {
-        /// Louder is never written softer, and the loudest note is full.
-        #[test]
-        fn louder_is_never_softer(level in -200f32..50.0, more in 0f32..50.0, loudest in -100f32..0.0) {
-            let value = loudness(level, loudest);
-            prop_assert!((1..=127).contains(&value));
-            prop_assert!(loudness(level + more, loudest) >= value);
-            prop_assert_eq!(loudness(loudest, loudest), 127);
-        }
-
         /// A receiver that does as the file says holds one note at a time, each at its
-        /// time, at the pitch that was played to a cent, and none at the end.
+        /// time, at the pitch that was played to a cent, and none at the end. At a slur the
+        /// next note is there before the old one ends, and at once: receivers play legato.
         #[test]
         fn a_receiver_plays_what_was_played(shapes in shapes()) {
             let line = line(&shapes);
@@ -370,12 +331,13 @@ mod tests {
             let near_s = 1e-3;
             // Where a file says nothing, a quarter takes half a second.
             let (mut now_s, mut quarter_s) = (0.0, 0.5);
-            let (mut held, mut bend, mut range) = (None, 0.0, 2.0);
+            let (mut held, mut bend, mut range) = (Vec::new(), 0.0, 2.0);
             // What sounds from each change on: time, key with its bend.
             let mut sounding: Vec<(f64, Option<f64>)> = Vec::new();
             let mut notes = line.notes.iter();
             for event in &smf.tracks[0] {
                 let ticks = f64::from(event.delta.as_int());
+                prop_assert!(ticks == 0.0 || held.len() <= 1);
                 now_s += ticks * quarter_s / f64::from(TICKS_PER_QUARTER);
                 if let TrackEventKind::Meta(MetaMessage::Tempo(micros)) = event.kind {
                     quarter_s = f64::from(micros.as_int()) / 1e6;
@@ -385,14 +347,16 @@ mod tests {
                 };
                 match message {
                     MidiMessage::NoteOn { key, vel } => {
-                        prop_assert!(vel.as_int() > 0 && held.is_none());
-                        held = Some(key.as_int());
-                        let onset_s = notes.next().unwrap().note.onset_s;
-                        prop_assert!((now_s - onset_s).abs() <= near_s);
+                        let named = notes.next().unwrap();
+                        let legato = is_slurred(named) && !held.contains(&key.as_int());
+                        prop_assert!(vel.as_int() > 0);
+                        prop_assert!(held.is_empty() || legato && held.len() == 1);
+                        held.push(key.as_int());
+                        prop_assert!((now_s - named.note.onset_s).abs() <= near_s);
                     }
                     MidiMessage::NoteOff { key, .. } => {
-                        prop_assert_eq!(held, Some(key.as_int()));
-                        held = None;
+                        prop_assert!(held.contains(&key.as_int()));
+                        held.retain(|held| *held != key.as_int());
                     }
                     MidiMessage::PitchBend { bend: value } => {
                         bend = f64::from(value.as_int()) / 8192.0 * range;
@@ -402,9 +366,9 @@ mod tests {
                     }
                     _ => {}
                 }
-                sounding.push((now_s, held.map(|key| f64::from(key) + bend)));
+                sounding.push((now_s, held.last().map(|key| f64::from(*key) + bend)));
             }
-            prop_assert!(notes.next().is_none() && held.is_none());
+            prop_assert!(notes.next().is_none() && held.is_empty());
             for (named, shape) in line.notes.iter().zip(&shapes) {
                 let slope = shape.glide / shape.length_s;
                 for (time_s, point) in named.note.contour.voiced() {

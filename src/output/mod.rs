@@ -11,8 +11,10 @@ pub mod cv_renderer;
 mod generated;
 pub mod json;
 pub mod midi;
+pub mod midi_encoder;
 pub(crate) mod midi_values;
 pub mod musicxml;
+mod performance;
 pub mod picture;
 pub mod provenance;
 #[cfg(feature = "report")]

@@ -65,7 +65,8 @@ impl Reference {
     }
 
     /// Pitch of a MIDI key in equal temperament at this reference.
-    pub(crate) fn equal(self, key: i32) -> Pitch {
+    #[doc(hidden)]
+    pub fn equal(self, key: i32) -> Pitch {
         Pitch(f64::from(key) + self.shift())
     }
 }

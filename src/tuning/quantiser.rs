@@ -19,6 +19,14 @@ pub enum Snap {
 }
 
 impl Snap {
+    /// Pitch that a note is named by: that of the tuning, or the one that was played.
+    pub(crate) fn named(self, played: Pitch, tuned: Pitch) -> Pitch {
+        match self {
+            Snap::Off => played,
+            Snap::Hard | Snap::Bend => tuned,
+        }
+    }
+
     /// Pitch that is sent on while a note sounds at `played`: the rule of files and
     /// sessions alike.
     ///

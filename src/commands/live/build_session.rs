@@ -217,7 +217,7 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         .record
         .folder
         .as_ref()
-        .map(|folder| Recorder::start(folder, Arc::new(setup.clone())))
+        .map(|folder| Recorder::start(folder, Arc::new(setup.clone()), rig.dynamic_range()))
         .transpose()?;
     let output_devices = output_configs(rig, &triggers, same_device)?
         .into_iter()

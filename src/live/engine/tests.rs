@@ -8,9 +8,9 @@ use super::*;
 use crate::demo::brass::{Played, Room, play};
 use crate::horn::Horn;
 use crate::line::LineContext;
-use crate::live::note_mapper::DynamicRange;
-use crate::live::note_source::NoteSource;
 use crate::live::setup::{Choices, Setup};
+use crate::sending::DynamicRange;
+use crate::sending::note_source::NoteSource;
 use crate::tuning::{Reference, Tuning};
 
 const RATE_HZ: f64 = 48_000.0;

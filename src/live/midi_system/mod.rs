@@ -11,8 +11,7 @@ pub use super::jack_client::midi::{Input, Output, inputs, outputs};
 #[cfg(not(feature = "jack"))]
 pub use system_ports::{Input, Output, Patch, inputs, outputs};
 
-/// A message: status and two data bytes, the last 0 where there is only one.
-pub type Bytes = [u8; 3];
+pub use crate::output::midi_encoder::Bytes;
 
 /// Which port.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -3,11 +3,11 @@
 use std::time::{Duration, Instant};
 
 use super::Sender;
-use super::midi::MidiEncoder;
 use crate::live::control_event::ControlEvent;
 use crate::live::devices;
 use crate::live::midi_system::{Bytes, Output, Patch, PortName};
 use crate::live::routes::{Action, Routes};
+use crate::output::midi_encoder::MidiEncoder;
 
 /// Time between repeats of the bend range.
 const BEND_RANGE_INTERVAL: Duration = Duration::from_millis(900);
@@ -107,7 +107,9 @@ impl Sender for MidiPort {
         if !self.is_ready()? {
             return Ok(());
         }
-        self.encoder.encode(event, &mut self.messages);
+        if let Some(sent) = event.sent() {
+            self.encoder.encode(&sent, &mut self.messages);
+        }
         if let ControlEvent::Gesture(gesture_event) = event {
             for action in self.routes.actions(gesture_event.gesture) {
                 if let Action::Controller { controller, value } = action {

@@ -2,7 +2,6 @@
 //! own, so that none can block another or the engine.
 
 pub mod json_lines;
-pub mod midi;
 pub mod midi_port;
 pub mod osc;
 

@@ -1,12 +1,14 @@
-//! Encodes control events as MIDI 1.0 messages: monophonic on one channel, with
-//! pitch bend.
+//! Encodes what is sent as MIDI 1.0 messages, for files and sessions alike: monophonic on
+//! one channel, with pitch bend.
 
-use crate::live::control_event::{ControlEvent, NoteOn, NoteUpdate};
-use crate::live::midi_system::Bytes;
-use crate::output::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
+use super::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
+use crate::sending::{NoteUpdate, Sent, SentStart};
 use crate::units::Pitch;
 
-/// Controllers that only sessions send (MIDI 1.0 Detailed Specification, table III).
+/// A channel message.
+pub type Bytes = [u8; 3];
+
+/// MIDI 1.0 Detailed Specification, table III.
 const MODULATION: u8 = 1;
 const EXPRESSION: u8 = 11;
 const ALL_NOTES_OFF: u8 = 123;
@@ -14,7 +16,7 @@ const ALL_NOTES_OFF: u8 = 123;
 /// a shake.
 const FULL_VIBRATO_CENTS: f32 = 60.0;
 
-/// Encodes control events as messages.
+/// Encodes what is sent as messages.
 #[derive(Debug, Clone)]
 pub struct MidiEncoder {
     /// Channel, 0 to 15.
@@ -58,15 +60,12 @@ impl MidiEncoder {
     }
 
     /// Appends the messages for an event.
-    pub fn encode(&mut self, event: &ControlEvent, out: &mut Vec<Bytes>) {
-        match event {
-            ControlEvent::NoteOn(start) => self.start(start, out),
-            ControlEvent::NoteUpdate(update) => self.follow(update, out),
-            ControlEvent::NoteOff { .. } => self.stop(out),
-            ControlEvent::Silence => self.silence(out),
-            ControlEvent::Gesture(_)
-            | ControlEvent::NoteFinished { .. }
-            | ControlEvent::SetupChanged(_) => {}
+    pub fn encode(&mut self, sent: &Sent, out: &mut Vec<Bytes>) {
+        match sent {
+            Sent::Start(start) => self.start(start, out),
+            Sent::Update(update) => self.follow(update, out),
+            Sent::Stop => self.stop(out),
+            Sent::Silence => self.silence(out),
         }
     }
 
@@ -77,23 +76,23 @@ impl MidiEncoder {
         out.push([0xb0 | self.channel, controller, value]);
     }
 
-    fn start(&mut self, start: &NoteOn, out: &mut Vec<Bytes>) {
+    fn start(&mut self, start: &SentStart, out: &mut Vec<Bytes>) {
         let before = self.held.take();
-        if let Some(key) = before.filter(|_| !start.slurred()) {
+        if let Some(key) = before.filter(|_| !start.slurred) {
             self.off(key, out);
         }
         self.bend_to(start.pitch, start.key, out);
         self.change(MODULATION, 0, out);
         self.loudness(start.strength, out);
-        let velocity = seven_bits(start.strength).max(1);
+        let velocity = seven_bits(start.velocity).max(1);
         // Slurred to the same key (a sequence may repeat a note): it must end
         // before it can start again.
-        if let Some(key) = before.filter(|key| start.slurred() && *key == start.key) {
+        if let Some(key) = before.filter(|key| start.slurred && *key == start.key) {
             self.off(key, out);
         }
         out.push([0x90 | self.channel, start.key, velocity]);
         // The old note ends after the new one starts: receivers play legato.
-        if let Some(key) = before.filter(|key| start.slurred() && *key != start.key) {
+        if let Some(key) = before.filter(|key| start.slurred && *key != start.key) {
             self.off(key, out);
         }
         self.held = Some(start.key);
@@ -166,29 +165,23 @@ impl MidiEncoder {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::notes::Attack;
-    use crate::units::{Concert, Written};
     use proptest::prelude::*;
 
-    fn start(key: u8, pitch: f64, attack: Attack) -> ControlEvent {
-        ControlEvent::NoteOn(NoteOn {
+    fn start(key: u8, pitch: f64, slurred: bool) -> Sent {
+        Sent::Start(SentStart {
             at_s: 0.0,
-            onset_s: 0.0,
-            concert: Concert(i32::from(key)),
-            written: Written(i32::from(key)),
-            played: 60.0,
-            cents: 0.0,
             key,
             pitch: Pitch(pitch),
+            velocity: 0.5,
             strength: 0.5,
             level_db: -20.0,
-            attack,
+            slurred,
         })
     }
 
-    fn encode(encoder: &mut MidiEncoder, event: &ControlEvent) -> Vec<Bytes> {
+    fn encode(encoder: &mut MidiEncoder, sent: &Sent) -> Vec<Bytes> {
         let mut out = Vec::new();
-        encoder.encode(event, &mut out);
+        encoder.encode(sent, &mut out);
         out
     }
 
@@ -210,22 +203,19 @@ mod tests {
     #[test]
     fn tongued_parts_and_slurred_joins() {
         let mut encoder = MidiEncoder::new(0);
-        encode(&mut encoder, &start(60, 60.0, Attack::Tongued));
-        let tongued = encode(&mut encoder, &start(62, 62.0, Attack::Tongued));
+        encode(&mut encoder, &start(60, 60.0, false));
+        let tongued = encode(&mut encoder, &start(62, 62.0, false));
         assert_eq!(notes(&tongued), [(0x80, 60), (0x90, 62)]);
-        let slurred = encode(&mut encoder, &start(64, 64.0, Attack::Slurred));
+        let slurred = encode(&mut encoder, &start(64, 64.0, true));
         assert_eq!(notes(&slurred), [(0x90, 64), (0x80, 62)]);
-        let again = encode(&mut encoder, &start(64, 64.0, Attack::Slurred));
+        let again = encode(&mut encoder, &start(64, 64.0, true));
         assert_eq!(notes(&again), [(0x80, 64), (0x90, 64)]);
-        assert_eq!(
-            notes(&encode(&mut encoder, &ControlEvent::NoteOff { at_s: 1.0 })),
-            [(0x80, 64)]
-        );
+        assert_eq!(notes(&encode(&mut encoder, &Sent::Stop)), [(0x80, 64)]);
     }
 
     #[test]
     fn the_bend_is_there_before_the_note() {
-        let out = encode(&mut MidiEncoder::new(0), &start(60, 60.25, Attack::Tongued));
+        let out = encode(&mut MidiEncoder::new(0), &start(60, 60.25, false));
         // 25 cents of 1200 over 8192 steps: 171 above the middle.
         assert_eq!(out[0], [0xe0, (8192u16 + 171).to_le_bytes()[0] & 127, 65]);
     }
@@ -254,10 +244,9 @@ mod tests {
             let mut held: Vec<u8> = Vec::new();
             for step in steps {
                 let (event, sounds) = match step {
-                    Step::Start(key, true) => (start(key, f64::from(key), Attack::Slurred), true),
-                    Step::Start(key, false) => (start(key, f64::from(key), Attack::Tongued), true),
-                    Step::Stop => (ControlEvent::NoteOff { at_s: 0.0 }, false),
-                    Step::Silence => (ControlEvent::Silence, false),
+                    Step::Start(key, slurred) => (start(key, f64::from(key), slurred), true),
+                    Step::Stop => (Sent::Stop, false),
+                    Step::Silence => (Sent::Silence, false),
                 };
                 for bytes in encode(&mut encoder, &event) {
                     prop_assert!(bytes[1] < 128 && bytes[2] < 128);
