@@ -239,7 +239,6 @@ impl Tuning {
     }
 
     /// All pitches, rising, each with its degree counted from 0 at the tonic.
-    #[cfg(feature = "live")]
     pub(crate) fn degreed(&self) -> impl Iterator<Item = (Pitch, usize)> {
         let count = self.degrees.len();
         let degree = move |i| (self.lowest_degree + i) % count;
