@@ -161,21 +161,60 @@ impl Error {
 
 /// Similarity (Jaro and Winkler's, 0 to 1) from which a name may have been intended.
 const MIN_SIMILARITY: f64 = 0.7;
+/// How much less similar than the nearest name another may be and still be suggested.
+const AS_SIMILAR: f64 = 0.03;
+/// Most names that are suggested: as many as one reads at a glance.
+const MAX_SUGGESTED: usize = 3;
 
-/// The hint for an unknown name: a similar one, if there is any, and the command that
+/// The hint for an unknown name: similar ones, if there are any, and the command that
 /// lists them all.
 pub fn name_hint<'a>(
     wanted: &str,
     names: impl IntoIterator<Item = &'a str>,
     listing: &str,
 ) -> String {
-    let near = names
-        .into_iter()
-        .map(|name| (strsim::jaro_winkler(wanted, name), name))
-        .filter(|(similarity, _)| *similarity >= MIN_SIMILARITY)
-        .max_by(|a, b| a.0.total_cmp(&b.0));
-    match near {
-        Some((_, name)) => format!("did you mean \"{name}\"? `{listing}` lists them"),
+    let similarity = |name: &str| match name.split('-').any(|word| word == wanted) {
+        // One of its words is as good as the whole.
+        true => 1.0,
+        false => strsim::jaro_winkler(wanted, name),
+    };
+    let near = names.into_iter().map(|name| (similarity(name), name));
+    let mut near: Vec<(f64, &str)> = near.filter(|(s, _)| *s >= MIN_SIMILARITY).collect();
+    near.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let best = near.first().map_or(0.0, |(similarity, _)| *similarity);
+    near.retain(|(similarity, _)| *similarity >= best - AS_SIMILAR);
+    near.truncate(MAX_SUGGESTED);
+    let quoted: Vec<String> = near.iter().map(|(_, name)| format!("\"{name}\"")).collect();
+    match quoted.split_last() {
+        Some((last, [])) => format!("did you mean {last}? `{listing}` lists them"),
+        Some((last, others)) => format!(
+            "did you mean {} or {last}? `{listing}` lists them",
+            others.join(", ")
+        ),
         None => format!("`{listing}` lists them"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn near_names_are_suggested() {
+        let names = || {
+            [
+                "trumpet",
+                "trumpet-c",
+                "tuba-f",
+                "tuba-c",
+                "tenor-horn",
+                "tenor-tuba",
+            ]
+        };
+        let hint = |wanted: &str| name_hint(wanted, names(), "list");
+        assert!(hint("trumpt").starts_with("did you mean \"trumpet\"?"));
+        assert!(hint("tuba-g").starts_with("did you mean \"tuba-f\" or \"tuba-c\"?"));
+        assert!(hint("tenor").starts_with("did you mean \"tenor-horn\" or \"tenor-tuba\"?"));
+        assert_eq!(hint("kazoo"), "`list` lists them");
     }
 }

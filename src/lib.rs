@@ -179,7 +179,7 @@ pub mod internals {
     }
 
     open!(analysis audio compare demo error horn intonation line notation note_list notes
-        output reference sending text transcriber tuning units voice);
+        output reference sending settings_file text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);
 }

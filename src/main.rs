@@ -5,11 +5,13 @@
 use std::process::ExitCode;
 
 use clap::error::ErrorKind;
-use clap::{CommandFactory, Parser};
+use clap::{CommandFactory, FromArgMatches, Parser};
 use leadpipe::Error;
 use leadpipe::internals::text::shown;
 
 mod commands;
+
+use commands::settings::PlayerSettings;
 
 /// The features that were built in.
 #[cfg(feature = "jack")]
@@ -32,7 +34,7 @@ macro_rules! built_with {
 }
 
 use commands::{
-    Command, compare, demo, horns, intonation, manual, track, transcribe, tunings, write,
+    Command, compare, demo, horns, intonation, manual, settings, track, transcribe, tunings, write,
 };
 #[cfg(feature = "live")]
 use commands::{calibrate, devices, live, rig, soundcheck};
@@ -78,8 +80,14 @@ const WRONG_COMMAND_LINE: u8 = 2;
 const NO_COMMAND: ErrorKind = ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
 
 fn main() -> ExitCode {
-    let cli = match Cli::try_parse() {
-        Ok(cli) => cli,
+    // A mistake in the settings file is no obstacle to the commands that mend it.
+    let (mut player, mistake) = match PlayerSettings::read() {
+        Ok(player) => (player, None),
+        Err(mistake) => (PlayerSettings::default(), Some(mistake)),
+    };
+    let parsed = player.parse(Cli::command());
+    let (cli, matches) = match parsed.and_then(|m| Ok((Cli::from_arg_matches(&m)?, m))) {
+        Ok(parsed) => parsed,
         // Help and version, asked for or not, are printed as they are.
         Err(asked) if !asked.use_stderr() || asked.kind() == NO_COMMAND => asked.exit(),
         Err(wrong) => {
@@ -87,6 +95,12 @@ fn main() -> ExitCode {
             return ExitCode::from(WRONG_COMMAND_LINE);
         }
     };
+    if let Some(mistake) = mistake.filter(|_| cli.command.reads_settings()) {
+        commands::say(format_args!("leadpipe: {mistake}"));
+        return ExitCode::from(mistake.exit_code());
+    }
+    player.say_what_decided(&matches);
+    settings::keep(player);
     // A live session ends by itself.
     if !cli.command.plays() {
         let _ = ctrlc::set_handler(|| {
@@ -114,6 +128,7 @@ fn main() -> ExitCode {
         Command::Compare(options) => compare::run(&options),
         Command::Horns(options) => horns::run(&options),
         Command::Tunings(options) => tunings::run(&options),
+        Command::Settings(options) => settings::run(&options),
         Command::Manual(options) => manual::run(&options),
     };
     match result {
@@ -134,6 +149,8 @@ fn main() -> ExitCode {
 fn one_line(wrong: &clap::Error) -> String {
     let text = wrong.render().to_string();
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+    // A list of names that is longer than a line is left to the command that prints it.
+    let lines = lines.filter(|line| !line.starts_with("[possible values") || line.len() < 100);
     // The usage and where to find help are left to the hint.
     let said =
         lines.take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more"));

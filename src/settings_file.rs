@@ -28,6 +28,14 @@ impl ParseError {
             place: None,
         }
     }
+
+    /// Error at a byte of a text.
+    pub fn at(text: &str, offset: usize, message: String) -> Self {
+        ParseError {
+            message,
+            place: Some(place(text, offset)),
+        }
+    }
 }
 
 /// Parses TOML.

@@ -144,7 +144,7 @@ fn unknown_names_suggest_the_nearest() {
     let (_folder, take) = folder();
     for (args, words) in [
         (["--horn", "flugelhron"], "flugelhorn"),
-        (["--horn", "Tuba"], "tuba-"),
+        (["--horn", "Tuba in G"], "tuba-"),
         (["--tuning", "meantone"], "meantone-"),
         (["--tuning", "missing.toml"], "missing.toml"),
         (["--tonic", "H"], "is not a note name"),
@@ -263,7 +263,7 @@ fn every_format_is_read() {
 fn with_stdin(args: &[&str], stdin: &[u8]) -> std::process::Output {
     use std::io::Write;
     use std::process::Stdio;
-    let mut child = std::process::Command::new(common::program())
+    let mut child = common::command()
         .args(args)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())

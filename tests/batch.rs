@@ -152,7 +152,7 @@ fn an_interrupt_leaves_nothing_half_done() {
     ];
     for (moment, reached) in moments {
         let out = folder.path().join(moment);
-        let mut run = std::process::Command::new(common::program())
+        let mut run = common::command()
             .args(["transcribe", folder.path().to_str().unwrap(), "--out"])
             .arg(&out)
             .args(["--write", "cv,csv,report", "--audio", "--jobs", "2"])

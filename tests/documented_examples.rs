@@ -7,12 +7,12 @@ mod common;
 use std::path::Path;
 use std::process::Command;
 
-use common::{program, write_wav};
+use common::{command, program, write_wav};
 
 /// What needs a sound device, a port or a meter.
 const DEVICES: [&str; 4] = ["live", "soundcheck", "calibrate", "devices"];
 
-const COMMANDS: [&str; 14] = [
+const COMMANDS: [&str; 15] = [
     "demo",
     "live",
     "soundcheck",
@@ -25,6 +25,7 @@ const COMMANDS: [&str; 14] = [
     "compare",
     "horns",
     "tunings",
+    "settings",
     "manual",
     "",
 ];
@@ -65,15 +66,15 @@ fn guide(path: &Path) -> Vec<String> {
 
 fn all() -> Vec<String> {
     let mut found = Vec::new();
-    for command in COMMANDS {
-        let help = Command::new(program())
-            .args([command, "--help"].iter().filter(|a| !a.is_empty()))
+    for name in COMMANDS {
+        let help = command()
+            .args([name, "--help"].iter().filter(|a| !a.is_empty()))
             .output();
         let help = String::from_utf8(help.unwrap().stdout).unwrap();
         let shown = examples(&help, "  ");
         assert!(
-            !shown.is_empty() || command.is_empty() || help.contains("leadpipe"),
-            "{command}"
+            !shown.is_empty() || name.is_empty() || help.contains("leadpipe"),
+            "{name}"
         );
         found.extend(shown);
     }
@@ -110,7 +111,7 @@ fn prepared() -> tempfile::TempDir {
     let flac = leadpipe::internals::audio::flac::Flac::read(&at("take.wav"), &selection).unwrap();
     std::fs::write(at("take.flac"), flac.bytes).unwrap();
     let here = |args: &[&str]| {
-        let done = Command::new(program())
+        let done = command()
             .args(args)
             .current_dir(folder.path())
             .output()

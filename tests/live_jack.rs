@@ -337,7 +337,7 @@ fn an_interface_is_calibrated() {
     let folder = tempfile::tempdir().unwrap();
     let rig = folder.path().join("stage.toml");
     let server = Server::start(128);
-    let mut child = std::process::Command::new(common::program())
+    let mut child = common::command()
         .args(["calibrate", "jack:3", "--rig", rig.to_str().unwrap()])
         .env("JACK_DEFAULT_SERVER", &server.name)
         .stdin(std::process::Stdio::piped())

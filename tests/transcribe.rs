@@ -5,7 +5,7 @@ mod common;
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 
 use common::{leadpipe, rows, semitones, succeed, write_wav};
 use leadpipe::internals::demo::brass::{Played, Room, play};
@@ -267,7 +267,7 @@ fn a_closed_pipe_is_no_fault() {
         (["tunings", "--json"], ""),
         (["track", path.to_str().unwrap()], "time_s,"),
     ] {
-        let mut run = Command::new(common::program())
+        let mut run = common::command()
             .args(args)
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())

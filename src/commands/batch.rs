@@ -8,7 +8,8 @@ use std::sync::mpsc;
 use leadpipe::internals::output::provenance::is_control_voltage;
 use leadpipe::{Error, Result, Take};
 
-use super::{progress, stem};
+use super::progress::{self, Progress};
+use super::stem;
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
 /// sorted by name within a folder. Files of control voltages are no takes.
@@ -87,7 +88,7 @@ pub fn process<T: Send>(
             });
         }
         drop(finished);
-        let progress = progress::of_takes(takes.len());
+        let progress = Progress::of_takes(takes.len());
         for (at, result) in reports {
             match result {
                 Ok(result) => slots[at] = Some(result),
@@ -102,10 +103,8 @@ pub fn process<T: Send>(
                     first.get_or_insert(error);
                 }
             }
-            progress.set_message(super::shown(&stem(&takes[at])));
-            progress.inc(1);
+            progress.done(super::shown(&stem(&takes[at])));
         }
-        progress.finish_and_clear();
     });
     BatchResult {
         results: slots.into_iter().flatten().collect(),

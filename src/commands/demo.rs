@@ -67,7 +67,7 @@ pub fn run(options: &Options) -> Result<()> {
     let paths = output::commit_all(staged)?;
     let measured = intonation(&line, tube::TEMPERATURE_C);
     super::print(|to| {
-        table::write(&line, part.of(&line), to)?;
+        table::write(&line, part.of(&line), super::paint(), to)?;
         writeln!(
             to,
             "\nOverall {:+.1} cents; best reference A4 = {:.1} Hz\n",

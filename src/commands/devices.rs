@@ -2,6 +2,9 @@ use clap::Args;
 use leadpipe::Result;
 use leadpipe::internals::live::devices::{self, DeviceInfo, Direction};
 use leadpipe::internals::live::midi_system;
+use serde::Serialize;
+
+use super::ListFormat;
 
 /// List sound devices and MIDI ports, with a hint for each problem
 #[derive(Args)]
@@ -9,15 +12,27 @@ use leadpipe::internals::live::midi_system;
 Give the first column to --input, --output or --cv; any part of it, or of the
 name, that fits only one device will do. A star marks the default.
 
-Example:
-  leadpipe devices")]
-pub struct Options {}
+Examples:
+  leadpipe devices
+  leadpipe devices --format json")]
+pub struct Options {
+    /// Format of the list on standard output
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
+}
 
-pub fn run(_: &Options) -> Result<()> {
+pub fn run(options: &Options) -> Result<()> {
     devices::silence_library_messages();
     let found = devices::list();
     let (midi_out, midi_in) = (midi_system::outputs(), midi_system::inputs());
-    super::print(|to| {
+    let ports = |kind: &'static str, names: &std::result::Result<Vec<String>, String>| {
+        let names = names.iter().flatten();
+        names.map(|name| Row::port(kind, name)).collect::<Vec<_>>()
+    };
+    let mut rows: Vec<Row> = found.iter().map(Row::device).collect();
+    rows.extend(ports("midi-out", &midi_out));
+    rows.extend(ports("midi-in", &midi_in));
+    super::print_rows(options.format, &rows, |to| {
         for (direction, title) in [(Direction::Input, "Inputs"), (Direction::Output, "Outputs")] {
             writeln!(to, "{title}")?;
             let mut any = false;
@@ -49,6 +64,48 @@ pub fn run(_: &Options) -> Result<()> {
         }
         Ok(())
     })
+}
+
+/// A device or a port in one row.
+#[derive(Serialize)]
+struct Row {
+    kind: &'static str,
+    id: String,
+    name: String,
+    default: bool,
+    channels: Option<u16>,
+    rate_hz: Option<u32>,
+    problem: Option<String>,
+}
+
+impl Row {
+    fn device(device: &DeviceInfo) -> Row {
+        let format = device.state.as_ref().ok();
+        Row {
+            kind: match device.direction {
+                Direction::Input => "input",
+                Direction::Output => "output",
+            },
+            id: device.id.clone(),
+            name: device.name.clone(),
+            default: device.default,
+            channels: format.map(|(channels, _)| *channels),
+            rate_hz: format.map(|(_, rate_hz)| *rate_hz),
+            problem: device.state.clone().err(),
+        }
+    }
+
+    fn port(kind: &'static str, name: &str) -> Row {
+        Row {
+            kind,
+            id: name.to_owned(),
+            name: name.to_owned(),
+            default: false,
+            channels: None,
+            rate_hz: None,
+            problem: None,
+        }
+    }
 }
 
 fn line(device: &DeviceInfo) -> String {

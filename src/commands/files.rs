@@ -228,7 +228,7 @@ impl FileOptions {
     /// Prints the note list in the chosen format.
     pub fn print(&self, line: &Line, part: &LazyPart) -> Result<()> {
         super::print(|to| match self.format {
-            ListFormat::Table => table::write(line, part.of(line), to),
+            ListFormat::Table => table::write(line, part.of(line), super::paint(), to),
             ListFormat::Csv => csv::write(line, to),
             ListFormat::Json => json::write(line, to),
         })

@@ -1,6 +1,11 @@
+use std::io;
+
 use clap::Args;
 use leadpipe::internals::horn::{build_in_words, transposition_in_words};
 use leadpipe::{Horn, Result};
+use serde::Serialize;
+
+use super::{CatalogueOptions, ListFormat};
 
 /// List the horns, or show one
 #[derive(Args)]
@@ -23,13 +28,13 @@ Examples:
   leadpipe horns
   leadpipe horns flugelhorn
   leadpipe horns 'bass trumpet'
-  leadpipe horns --json")]
+  leadpipe horns --format json")]
 pub struct Options {
     /// Horn to show
+    #[arg(value_parser = super::HORN, hide_possible_values = true)]
     name: Option<String>,
-    /// Print as JSON
-    #[arg(long)]
-    json: bool,
+    #[command(flatten)]
+    list: CatalogueOptions,
 }
 
 pub fn run(options: &Options) -> Result<()> {
@@ -37,19 +42,45 @@ pub fn run(options: &Options) -> Result<()> {
         Some(name) => vec![Horn::find(name)?],
         None => Horn::catalogue().to_vec(),
     };
-    super::print(|to| {
-        if options.json {
-            serde_json::to_writer_pretty(&mut *to, &horns)?;
-            return writeln!(to);
-        }
-        for horn in &horns {
-            writeln!(to, "{:<22} {}", horn.name, horn.title)?;
-            writeln!(to, "{:<22} {}", "", transposition_in_words(horn.sounds))?;
-            writeln!(to, "{:<22} {}", "", build_in_words(horn))?;
-            if !horn.also.is_empty() {
-                writeln!(to, "{:<22} also called {}", "", horn.also.join(", "))?;
-            }
-        }
-        Ok(())
+    super::print(|to| match options.list.format() {
+        ListFormat::Json => super::write_json(&horns, to),
+        ListFormat::Csv => super::write_rows(&horns.iter().map(Row::new).collect::<Vec<_>>(), to),
+        ListFormat::Table => horns.iter().try_for_each(|horn| describe(horn, to)),
     })
+}
+
+/// A horn in one row.
+#[derive(Serialize)]
+struct Row<'a> {
+    name: &'a str,
+    title: &'a str,
+    sounds: i32,
+    low: String,
+    high: String,
+    valves: u8,
+    slide: bool,
+}
+
+impl Row<'_> {
+    fn new(horn: &Horn) -> Row<'_> {
+        Row {
+            name: &horn.name,
+            title: &horn.title,
+            sounds: horn.sounds,
+            low: horn.low.to_string(),
+            high: horn.high.to_string(),
+            valves: horn.valves,
+            slide: horn.slide,
+        }
+    }
+}
+
+fn describe(horn: &Horn, to: &mut dyn io::Write) -> io::Result<()> {
+    writeln!(to, "{:<22} {}", horn.name, horn.title)?;
+    writeln!(to, "{:<22} {}", "", transposition_in_words(horn.sounds))?;
+    writeln!(to, "{:<22} {}", "", build_in_words(horn))?;
+    match horn.also.is_empty() {
+        true => Ok(()),
+        false => writeln!(to, "{:<22} also called {}", "", horn.also.join(", ")),
+    }
 }

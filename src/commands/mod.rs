@@ -17,6 +17,7 @@ mod part;
 mod progress;
 #[cfg(feature = "live")]
 pub mod rig;
+pub mod settings;
 #[cfg(feature = "live")]
 pub mod soundcheck;
 pub mod track;
@@ -25,17 +26,21 @@ mod transcription;
 pub mod tunings;
 pub mod write;
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
+use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
+use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::{A4_HZ, parse_key};
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning};
 use serde::Serialize;
+
+use settings::Colour;
 
 #[derive(Subcommand)]
 pub enum Command {
@@ -57,10 +62,19 @@ pub enum Command {
     Compare(compare::Options),
     Horns(horns::Options),
     Tunings(tunings::Options),
+    Settings(settings::Options),
     Manual(manual::Options),
 }
 
 impl Command {
+    /// Whether the player's settings decide anything of it.
+    pub fn reads_settings(&self) -> bool {
+        !matches!(
+            self,
+            Command::Settings(_) | Command::Horns(_) | Command::Manual(_)
+        )
+    }
+
     /// Whether it plays to a device, and handles an interrupt itself.
     pub fn plays(&self) -> bool {
         #[cfg(feature = "live")]
@@ -95,19 +109,22 @@ pub struct Excerpt {
     /// Channel of the horn, counted from 1; by default all channels are mixed
     #[arg(long, value_name = "N")]
     pub channel: Option<usize>,
-    /// Start here, in seconds
-    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    /// Start here: seconds, or minutes:seconds such as 1:23.5
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
     pub start: Option<f64>,
-    /// Stop here, in seconds
-    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    /// Stop here
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
     pub end: Option<f64>,
 }
+
+/// Temperatures of the air in a horn, degrees Celsius.
+pub const TEMPERATURES_C: std::ops::RangeInclusive<f64> = -20.0..=50.0;
 
 /// How to listen.
 #[derive(Args)]
 pub struct PitchOptions {
     /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = HORN, hide_possible_values = true)]
     pub horn: Option<String>,
     /// Decide as the live engine would, without looking ahead
     #[arg(long)]
@@ -124,13 +141,13 @@ pub struct PitchOptions {
 #[derive(Args)]
 pub struct TuningOptions {
     /// Tuning: a name from `leadpipe tunings`, a TOML file or a .syx dump
-    #[arg(long, value_name = "NAME", default_value = "equal-12")]
+    #[arg(long, value_name = "NAME", default_value = "equal-12", value_parser = TUNING, hide_possible_values = true)]
     pub tuning: String,
     /// Tonic of the tuning, such as Bb or F#3; by default the tuning's own
     #[arg(long, value_name = "PITCH")]
     pub tonic: Option<String>,
     /// Frequency of A4
-    #[arg(long, value_name = "HZ", default_value_t = A4_HZ)]
+    #[arg(long, value_name = "HZ", default_value_t = A4_HZ, value_parser = hertz)]
     pub reference: f64,
 }
 
@@ -196,6 +213,50 @@ pub enum ListFormat {
     Json,
 }
 
+/// Form of a catalogue on standard output.
+#[derive(Args)]
+pub struct CatalogueOptions {
+    /// Format of the list on standard output
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
+    /// The same as --format json
+    #[arg(long, conflicts_with = "format")]
+    json: bool,
+}
+
+impl CatalogueOptions {
+    pub fn format(&self) -> ListFormat {
+        match self.json {
+            true => ListFormat::Json,
+            false => self.format,
+        }
+    }
+}
+
+/// Colour of tables on standard output, as the settings have it (no-color.org).
+pub fn paint() -> Paint {
+    let wanted = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+    let able = std::env::var_os("TERM").is_none_or(|name| name != "dumb");
+    Paint::new(match settings::kept().colour {
+        Colour::Auto => wanted && able && io::stdout().is_terminal(),
+        Colour::Always => true,
+        Colour::Never => false,
+    })
+}
+
+/// Prints rows in one of the formats; `table` prints them for reading.
+pub fn print_rows(
+    format: ListFormat,
+    rows: &[impl Serialize],
+    table: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<()> {
+    print(|to| match format {
+        ListFormat::Table => table(to),
+        ListFormat::Csv => write_rows(rows, to),
+        ListFormat::Json => write_json(&rows, to),
+    })
+}
+
 /// Parser of a number within a range, in some unit.
 pub fn number(
     range: std::ops::RangeInclusive<f64>,
@@ -207,10 +268,61 @@ pub fn number(
     }
 }
 
+/// Parser of a time: seconds, minutes and seconds, or hours too.
 pub fn seconds(text: &str) -> std::result::Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(s) if s.is_finite() && s >= 0.0 => Ok(s),
-        _ => Err("give seconds, such as 12.5".into()),
+    let wrong = || "give seconds or minutes:seconds, such as 12.5 or 1:23.5".to_owned();
+    let mut whole_s = 0.0;
+    let mut parts = text.split(':').peekable();
+    let count = text.split(':').count();
+    while let Some(part) = parts.next() {
+        let digits = part.bytes().all(|b| b.is_ascii_digit());
+        let value = part.parse::<f64>().map_err(|_| wrong())?;
+        // Minutes are whole, and seconds after minutes below sixty.
+        let sane = match (count, parts.peek()) {
+            (1, _) => value.is_finite() && value >= 0.0,
+            (_, Some(_)) => digits,
+            (_, None) => (0.0..60.0).contains(&value),
+        };
+        if !sane || count > 3 {
+            return Err(wrong());
+        }
+        whole_s = 60.0 * whole_s + value;
+    }
+    Ok(whole_s)
+}
+
+/// Parser of a frequency: hertz, with or without the unit.
+pub fn hertz(text: &str) -> std::result::Result<f64, String> {
+    let plain = text.trim().to_lowercase();
+    let plain = plain.strip_suffix("hz").unwrap_or(&plain).trim_end();
+    let value = plain.parse::<f64>().ok().filter(|hz| hz.is_finite());
+    value.ok_or_else(|| "give hertz, such as 442 or 442.5".into())
+}
+
+/// Parser of a name, of which shells complete the known ones. Others may be files, or be
+/// spelled otherwise.
+#[derive(Clone)]
+pub struct Named(fn() -> Vec<&'static str>);
+
+/// Names of the horns.
+pub const HORN: Named = Named(|| Horn::catalogue().iter().map(|h| h.name.as_str()).collect());
+/// Names of the tunings.
+pub const TUNING: Named = Named(|| Tuning::names().collect());
+
+impl TypedValueParser for Named {
+    type Value = String;
+
+    fn parse_ref(
+        &self,
+        command: &clap::Command,
+        arg: Option<&clap::Arg>,
+        value: &std::ffi::OsStr,
+    ) -> std::result::Result<String, clap::Error> {
+        clap::builder::StringValueParser::new().parse_ref(command, arg, value)
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
+        Some(Box::new((self.0)().into_iter().map(PossibleValue::new)))
     }
 }
 

@@ -17,7 +17,7 @@ pub struct PartOptions {
     #[arg(long)]
     steady: bool,
     /// Time signature, such as 3/4, or "free" for no bars
-    #[arg(long, value_name = "BEATS/VALUE", value_parser = metre)]
+    #[arg(long, alias = "metre", value_name = "BEATS/VALUE", value_parser = metre)]
     meter: Option<Measured>,
     /// Quarter notes before the first bar line: 0, 0.5, 1, 2
     #[arg(long, value_name = "QUARTERS", value_parser = pickup)]

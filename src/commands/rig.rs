@@ -1,8 +1,13 @@
+use std::path::{Path, PathBuf};
+
 use clap::{Args, Subcommand};
 use leadpipe::internals::live::rig::{self, Rig};
 use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::text::shown_path;
 use leadpipe::{Error, Result};
+use serde::Serialize;
+
+use super::ListFormat;
 
 /// Create, list and check rig files
 #[derive(Args)]
@@ -27,12 +32,23 @@ enum Action {
         name: String,
     },
     /// List your rigs
-    List,
+    List {
+        /// Format of the list on standard output
+        #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+        format: ListFormat,
+    },
     /// Check a rig for mistakes
     Check {
         /// Name or path
         name: String,
     },
+}
+
+/// A rig in one row.
+#[derive(Serialize)]
+struct Row<'a> {
+    name: &'a str,
+    path: &'a Path,
 }
 
 pub fn run(options: &Options) -> Result<()> {
@@ -51,10 +67,14 @@ pub fn run(options: &Options) -> Result<()> {
             super::print_written(&[written]);
             Ok(())
         }
-        Action::List => {
+        Action::List { format } => {
             let folder = rig::folder()?;
             let names = rig::names()?;
-            super::print(|to| {
+            let paths = names.iter().map(|name| rig::path_of(name));
+            let paths: Vec<PathBuf> = paths.collect::<Result<_>>()?;
+            let rows = names.iter().zip(&paths);
+            let rows: Vec<Row> = rows.map(|(name, path)| Row { name, path }).collect();
+            super::print_rows(*format, &rows, |to| {
                 for name in &names {
                     writeln!(to, "{name}")?;
                 }

@@ -9,6 +9,7 @@ use leadpipe::internals::live::rig::Rig;
 use leadpipe::internals::live::soundcheck::{LevelMeter, LevelReadings, SoundcheckResult};
 use leadpipe::{Error, Result, Selection, Settings, Take};
 
+use super::ListFormat;
 use super::live::{InputOptions, RigVoice, apply_input_options, capture_config, named_rig, store};
 
 /// Measure the room, your playing and the rig, and set gate and levels
@@ -39,6 +40,9 @@ pub struct Options {
     /// Use four recordings instead of the microphone: room, soft, loud, rig
     #[arg(long, value_name = "FILES", value_delimiter = ',', conflicts_with_all = ["input", "from"])]
     takes: Vec<PathBuf>,
+    /// Format of the levels on standard output
+    #[arg(long, value_enum, default_value_t = ListFormat::Table)]
+    format: ListFormat,
 }
 
 const PARTS: [(&str, &str); 4] = [
@@ -79,7 +83,31 @@ pub fn run(options: &Options) -> Result<()> {
         return Ok(());
     };
     let result = SoundcheckResult::new(room, soft, loud, bleed);
+    let warnings = result.warnings(soft, loud);
+    let levels = serde_json::json!({
+        "room_db": result.room_db,
+        "soft_db": result.soft_db,
+        "loud_db": result.loud_db,
+        "bleed_db": result.bleed_db,
+        "gate_db": result.gate_db,
+        "warnings": warnings,
+    });
     super::print(|to| {
+        match options.format {
+            ListFormat::Json => return super::write_json(&levels, to),
+            ListFormat::Csv => {
+                writeln!(to, "room_db,soft_db,loud_db,bleed_db,gate_db")?;
+                let SoundcheckResult {
+                    room_db,
+                    soft_db,
+                    loud_db,
+                    bleed_db,
+                    gate_db,
+                } = &result;
+                return writeln!(to, "{room_db},{soft_db},{loud_db},{bleed_db},{gate_db}");
+            }
+            ListFormat::Table => {}
+        }
         writeln!(to, "room        {:6.1} dBFS", result.room_db)?;
         writeln!(to, "soft        {:6.1} dBFS", result.soft_db)?;
         writeln!(to, "loud        {:6.1} dBFS", result.loud_db)?;
@@ -90,7 +118,7 @@ pub fn run(options: &Options) -> Result<()> {
             result.bleed_in_words()
         )?;
         writeln!(to, "gate        {:6.1} dBFS", result.gate_db)?;
-        for warning in result.warnings(soft, loud) {
+        for warning in &warnings {
             writeln!(to, "! {warning}")?;
         }
         Ok(())

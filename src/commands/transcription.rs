@@ -9,7 +9,11 @@ use leadpipe::{
     Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
 };
 
-use super::{Estimator, Excerpt, PitchOptions, progress, stem};
+use super::{
+    Estimator, Excerpt, PitchOptions,
+    progress::{self, Progress},
+    stem,
+};
 
 /// The transcriber that was chosen.
 enum AnyTranscriber {
@@ -123,7 +127,10 @@ fn transcribe(
             ));
         }
     };
-    let progress = progress::of_take(source.length_s().filter(|_| progress));
+    let progress = match progress {
+        true => Progress::of_take(source.length_s()),
+        false => Progress::none(),
+    };
     let mut health = Health::default();
     let (mut block, mut samples) = (Vec::new(), 0u64);
     while source.next_block(&mut block)? {
@@ -136,9 +143,8 @@ fn transcribe(
             on_track(&part)?;
         }
         samples += block.len() as u64;
-        progress.set_position((1000.0 * samples as f64 / rate_hz) as u64);
+        progress.set((1000.0 * samples as f64 / rate_hz) as u64);
     }
-    progress.finish_and_clear();
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
     let faults = health.check(path, transcription.notes.len())?;

@@ -6,8 +6,9 @@ use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::tuning::tuning_file::{Kind, TuningFile};
 use leadpipe::internals::tuning::{bulk_dump, catalogue};
+use serde::Serialize;
 
-use super::TuningOptions;
+use super::{CatalogueOptions, ListFormat, TuningOptions};
 
 /// List the tunings, show one, or write one as a MIDI dump
 #[derive(Args)]
@@ -30,15 +31,15 @@ Examples:
   leadpipe tunings werckmeister-3 --dump werckmeister.syx")]
 pub struct Options {
     /// Tuning to show
+    #[arg(value_parser = super::TUNING, hide_possible_values = true)]
     name: Option<String>,
-    /// Print as JSON
-    #[arg(long)]
-    json: bool,
+    #[command(flatten)]
+    list: CatalogueOptions,
     /// Tonic of the tuning, such as Bb
     #[arg(long, value_name = "PITCH", requires = "name")]
     tonic: Option<String>,
     /// Frequency of A4
-    #[arg(long, value_name = "HZ", default_value_t = leadpipe::internals::units::A4_HZ)]
+    #[arg(long, value_name = "HZ", default_value_t = leadpipe::internals::units::A4_HZ, value_parser = super::hertz)]
     reference: f64,
     /// Write a MIDI Tuning Standard bulk dump to this file
     #[arg(long, value_name = "FILE", requires = "name")]
@@ -57,26 +58,48 @@ pub fn run(options: &Options) -> Result<()> {
 
 fn list(options: &Options) -> Result<()> {
     let tunings = catalogue();
-    super::print(|to| {
-        if options.json {
-            let all: Vec<_> = tunings.iter().map(as_json).collect();
-            serde_json::to_writer_pretty(&mut *to, &all)?;
-            return writeln!(to);
+    super::print(|to| match options.list.format() {
+        ListFormat::Json => super::write_json(&tunings.iter().map(as_json).collect::<Vec<_>>(), to),
+        ListFormat::Csv => {
+            let rows: Vec<Row> = tunings.iter().map(Row::new).collect();
+            super::write_rows(&rows, to)
         }
-        for tuning in &tunings {
-            let count = tuning.degrees.len();
+        ListFormat::Table => tunings.iter().try_for_each(|tuning| {
             let scale = match tuning.kind {
                 Kind::Table => "",
                 Kind::Selection => " (a scale to play to)",
             };
-            writeln!(
-                to,
-                "{:<18} {count:>3} notes  {}{scale}",
-                tuning.name, tuning.title
-            )?;
-        }
-        Ok(())
+            let (name, count) = (&tuning.name, tuning.degrees.len());
+            writeln!(to, "{name:<18} {count:>3} notes  {}{scale}", tuning.title)
+        }),
     })
+}
+
+/// A tuning in one row.
+#[derive(Serialize)]
+struct Row<'a> {
+    name: &'a str,
+    title: &'a str,
+    kind: Kind,
+    notes: usize,
+}
+
+impl Row<'_> {
+    fn new(tuning: &TuningFile) -> Row<'_> {
+        Row {
+            name: &tuning.name,
+            title: &tuning.title,
+            kind: tuning.kind,
+            notes: tuning.degrees.len(),
+        }
+    }
+}
+
+/// A degree of a tuning.
+#[derive(Serialize)]
+struct Degree {
+    degree: usize,
+    cents: f64,
 }
 
 fn as_json(tuning: &TuningFile) -> serde_json::Value {
@@ -105,8 +128,15 @@ fn show(name: &str, options: &Options) -> Result<()> {
         let path = StagedFile::write(path.clone(), |to| to.write_all(&bytes))?.commit()?;
         super::print_written(&[path]);
     }
-    super::print(|to| {
-        if options.json {
+    let degrees = tuning.degrees_cents().iter().enumerate();
+    let degrees: Vec<Degree> = degrees
+        .map(|(degree, cents)| Degree {
+            degree,
+            cents: *cents,
+        })
+        .collect();
+    super::print(|to| match options.list.format() {
+        ListFormat::Json => {
             let shown = serde_json::json!({
                 "name": tuning.name(),
                 "title": tuning.title(),
@@ -115,16 +145,18 @@ fn show(name: &str, options: &Options) -> Result<()> {
                 "period_cents": Some(tuning.period_cents()).filter(|p| p.is_finite()),
                 "degrees_cents": tuning.degrees_cents(),
             });
-            serde_json::to_writer_pretty(&mut *to, &shown)?;
-            return writeln!(to);
+            super::write_json(&shown, to)
         }
-        writeln!(to, "{} ({})", tuning.title(), tuning.name())?;
-        writeln!(to, "{}", tuning.about())?;
-        writeln!(to, "A4 = {} Hz", tuning.reference().a4_hz())?;
-        writeln!(to, "{:>6} {:>10}", "degree", "cents")?;
-        for (degree, cents) in tuning.degrees_cents().iter().enumerate() {
-            writeln!(to, "{degree:>6} {cents:>10.3}")?;
+        ListFormat::Csv => super::write_rows(&degrees, to),
+        ListFormat::Table => {
+            writeln!(to, "{} ({})", tuning.title(), tuning.name())?;
+            writeln!(to, "{}", tuning.about())?;
+            writeln!(to, "A4 = {} Hz", tuning.reference().a4_hz())?;
+            writeln!(to, "{:>6} {:>10}", "degree", "cents")?;
+            for Degree { degree, cents } in &degrees {
+                writeln!(to, "{degree:>6} {cents:>10.3}")?;
+            }
+            Ok(())
         }
-        Ok(())
     })
 }

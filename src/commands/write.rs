@@ -29,7 +29,7 @@ pub struct Options {
     #[arg(value_name = "NOTES")]
     list: PathBuf,
     /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = super::HORN, hide_possible_values = true)]
     horn: Option<String>,
     #[command(flatten)]
     tuning: TuningOptions,

@@ -14,6 +14,7 @@ pub mod midi;
 pub mod midi_encoder;
 pub(crate) mod midi_values;
 pub mod musicxml;
+pub mod paint;
 mod performance;
 pub mod picture;
 pub mod provenance;

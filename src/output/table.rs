@@ -3,12 +3,13 @@
 use std::io;
 
 use super::csv::detail;
+use super::paint::Paint;
 use crate::line::Line;
 use crate::notation::Part;
 use crate::text::shown;
 
 /// Writes the table, and what was estimated of the part.
-pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()> {
+pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
     let context = &line.context;
     let horn = context
         .horn
@@ -25,11 +26,11 @@ pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()>
     if line.notes.is_empty() {
         return writeln!(to, "no notes");
     }
-    writeln!(
-        to,
+    let heading = format!(
         "{:>4} {:>9} {:>10} {:>8} {:>8} {:>6} {:>8}  articulation",
         "no", "start (s)", "length (s)", "written", "concert", "cents", "volts"
-    )?;
+    );
+    writeln!(to, "{}", paint.heading(&heading))?;
     for (number, named) in line.notes.iter().enumerate() {
         let note = &named.note;
         let mut how: Vec<String> = note.techniques.iter().map(detail).collect();
@@ -37,13 +38,13 @@ pub fn write(line: &Line, part: &Part, to: &mut dyn io::Write) -> io::Result<()>
             how.insert(0, "accent".into());
         }
         let row = format!(
-            "{:>4} {:>9.3} {:>10.3} {:>8} {:>8} {:>+6.0} {:>+8.3}  {:<8} {:<9} {}",
+            "{:>4} {:>9.3} {:>10.3} {:>8} {:>8} {} {:>+8.3}  {:<8} {:<9} {}",
             number + 1,
             note.onset_s,
             note.duration_s(),
             named.written.to_string(),
             named.concert.to_string(),
-            named.cents,
+            paint.cents(named.cents, &format!("{:>+6.0}", named.cents)),
             named.volts,
             note.attack.name(),
             note.length.name(),

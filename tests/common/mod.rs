@@ -20,12 +20,16 @@ pub fn program() -> PathBuf {
     found.expect("build the program first: cargo build --release --features jack")
 }
 
+/// The program, to be run without anybody's own settings and rigs.
+pub fn command() -> Command {
+    let mut command = Command::new(program());
+    command.env("XDG_CONFIG_HOME", "/nonexistent");
+    command
+}
+
 /// Runs the program.
 pub fn leadpipe(args: &[&str]) -> Output {
-    Command::new(program())
-        .args(args)
-        .output()
-        .expect("the program starts")
+    command().args(args).output().expect("the program starts")
 }
 
 /// Runs the program and expects success; gives standard output.

@@ -59,7 +59,7 @@ pub struct Options {
 #[derive(Args)]
 pub struct PageOptions {
     /// Temperature of the air in the horn, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(-20.0..=50.0, "degrees Celsius"))]
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
     pub temperature: f64,
     /// Embed the take's sound in the report, to play it with a cursor
     #[arg(long)]
@@ -124,7 +124,7 @@ pub fn run(options: &Options) -> Result<()> {
         }
         let report = intonation(&line, temperature_c);
         return super::print(|to| match options.format {
-            ListFormat::Table => text::one(&line, &report, to),
+            ListFormat::Table => text::one(&line, &report, super::paint(), to),
             ListFormat::Csv => super::write_rows(&report.notes, to),
             ListFormat::Json => super::write_json(&report, to),
         });
@@ -152,7 +152,7 @@ pub fn run(options: &Options) -> Result<()> {
             );
         }
         super::print(|to| match options.format {
-            ListFormat::Table => text::several(&context, &across, to),
+            ListFormat::Table => text::several(&context, &across, super::paint(), to),
             ListFormat::Csv => super::write_rows(&across.takes, to),
             ListFormat::Json => super::write_json(&across, to),
         })?;

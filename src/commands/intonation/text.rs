@@ -7,12 +7,18 @@ use leadpipe::internals::intonation::across::{Across, Row};
 use leadpipe::internals::intonation::groups::Group;
 use leadpipe::internals::intonation::shares::{Share, cents_or_dash, fingering_heading};
 use leadpipe::internals::intonation::{IntonationReport, PitchReport, spread_in_words};
+use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::clock;
 use leadpipe::{Line, LineContext};
 
 /// One take.
-pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
+pub fn one(
+    line: &Line,
+    report: &IntonationReport,
+    paint: Paint,
+    to: &mut dyn io::Write,
+) -> io::Result<()> {
     let tuning = &line.context.tuning;
     let a4_hz = tuning.reference().a4_hz();
     writeln!(
@@ -36,11 +42,15 @@ pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io
         };
         writeln!(
             to,
-            "{:>9.3} {:>10.3} {:>8} {:>8} {:>+7.1} {spread:>7} {drift:>7}",
-            note.onset_s, note.duration_s, note.written, note.concert, note.mean_cents
+            "{:>9.3} {:>10.3} {:>8} {:>8} {} {spread:>7} {drift:>7}",
+            note.onset_s,
+            note.duration_s,
+            note.written,
+            note.concert,
+            cents(paint, note.mean_cents)
         )?;
     }
-    write_pitches(&report.pitches, to)?;
+    write_pitches(&report.pitches, paint, to)?;
     let groups = &report.groups;
     writeln!(
         to,
@@ -54,21 +64,26 @@ pub fn one(line: &Line, report: &IntonationReport, to: &mut dyn io::Write) -> io
         &groups.attack,
     ] {
         for group in kind {
-            write_group(group, to)?;
+            write_group(group, paint, to)?;
         }
     }
     write_shares(report, to)?;
     write_whole(report, to)
 }
 
-fn write_group(group: &Group, to: &mut dyn io::Write) -> io::Result<()> {
+/// A mean in its column.
+fn cents(paint: Paint, cents: f64) -> String {
+    paint.cents(cents, &format!("{cents:>+7.1}"))
+}
+
+fn write_group(group: &Group, paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "{:<18} {:>6} {:>10.2} {:>+7.1} {:>7}",
+        "{:<18} {:>6} {:>10.2} {} {:>7}",
         group.name,
         group.notes,
         group.time_s,
-        group.mean_cents,
+        cents(paint, group.mean_cents),
         spread_in_words(group.notes, group.spread_cents)
     )
 }
@@ -138,7 +153,7 @@ fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<
     Ok(())
 }
 
-fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<()> {
+fn write_pitches(pitches: &[PitchReport], paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
         "\n{:>8} {:>8} {:>6} {:>10} {:>7} {:>7}",
@@ -147,12 +162,12 @@ fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<
     for pitch in pitches {
         writeln!(
             to,
-            "{:>8} {:>8} {:>6} {:>10.2} {:>+7.1} {:>7}",
+            "{:>8} {:>8} {:>6} {:>10.2} {} {:>7}",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
-            pitch.mean_cents,
+            cents(paint, pitch.mean_cents),
             spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
     }
@@ -160,7 +175,12 @@ fn write_pitches(pitches: &[PitchReport], to: &mut dyn io::Write) -> io::Result<
 }
 
 /// Several takes.
-pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -> io::Result<()> {
+pub fn several(
+    context: &LineContext,
+    across: &Across,
+    paint: Paint,
+    to: &mut dyn io::Write,
+) -> io::Result<()> {
     writeln!(
         to,
         "{} takes against {} at A4 = {} Hz",
@@ -168,11 +188,11 @@ pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -
         context.tuning.title(),
         context.tuning.reference().a4_hz()
     )?;
-    write_rows("take", &across.takes, to)?;
+    write_rows("take", &across.takes, paint, to)?;
     if across.days.len() > 1 {
-        write_rows("day", &across.days, to)?;
+        write_rows("day", &across.days, paint, to)?;
     }
-    write_pitches(&across.pitches, to)?;
+    write_pitches(&across.pitches, paint, to)?;
     let whole = &across.whole;
     writeln!(
         to,
@@ -187,7 +207,7 @@ pub fn several(context: &LineContext, across: &Across, to: &mut dyn io::Write) -
     Ok(())
 }
 
-fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()> {
+fn write_rows(what: &str, rows: &[Row], paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
     let widest = rows.iter().map(|r| shown(&r.name).chars().count()).max();
     let width = widest.unwrap_or(0).max(10);
     writeln!(
@@ -203,7 +223,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
     for row in rows {
         writeln!(
             to,
-            "{:<width$} {:<10} {:>6} {:>8} {:>+7.1} {:>7} {:>8.1}",
+            "{:<width$} {:<10} {:>6} {:>8} {} {:>7} {:>8.1}",
             shown(&row.name),
             if what == "day" {
                 row.takes.to_string()
@@ -212,7 +232,7 @@ fn write_rows(what: &str, rows: &[Row], to: &mut dyn io::Write) -> io::Result<()
             },
             row.notes,
             clock(row.length_s),
-            row.mean_cents,
+            cents(paint, row.mean_cents),
             spread_in_words(row.notes, row.spread_cents),
             row.best_reference_hz
         )?;

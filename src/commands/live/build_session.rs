@@ -46,6 +46,7 @@ pub fn rig(options: &Options) -> Result<Rig> {
     apply_input_options(&mut rig, &options.input);
     apply_double_options(&mut rig, &options.double);
     apply_output_options(&mut rig, &options.outs)?;
+    super::super::settings::kept().fill(&mut rig);
     Ok(rig)
 }
 
@@ -90,6 +91,9 @@ pub fn apply_input_options(rig: &mut Rig, options: &InputOptions) {
     replace(&mut rig.input.channel, &options.channel);
     replace(&mut rig.input.block, &options.block);
     replace(&mut rig.levels.gate_db, &options.gate);
+    if options.from.is_none() {
+        super::super::settings::kept().fill_input(&mut rig.input);
+    }
 }
 
 fn apply_double_options(rig: &mut Rig, options: &DoubleOptions) {

@@ -55,16 +55,16 @@ pub struct Options {
     #[arg(long, value_name = "NAME")]
     rig: Option<String>,
     /// Horns to switch between; the first is active (`leadpipe horns` lists them)
-    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = super::HORN, hide_possible_values = true)]
     horn: Vec<String>,
     /// Tunings to switch between; the first is active (`leadpipe tunings` lists them)
-    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = super::TUNING, hide_possible_values = true)]
     tuning: Vec<String>,
     /// Tonic of the tunings, such as Bb
     #[arg(long, value_name = "PITCH")]
     tonic: Option<String>,
     /// Frequency of A4 (440 unless the rig says otherwise)
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = super::hertz)]
     reference: Option<f64>,
     /// Send the tuning's pitch, the tuning's pitch with your bends, or what you play
     #[arg(long, value_enum)]
