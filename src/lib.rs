@@ -82,6 +82,7 @@
 //! |---|---|---|
 //! | `cli` | yes | the program `leadpipe`; a library needs none of it |
 //! | `live` | yes | the program's live session: devices, MIDI ports, OSC, the screen |
+//! | `page` | yes | the live session's page for a browser |
 //! | `jack` | no | sound and MIDI by JACK |
 //! | `decode` | yes | [`Take`]: reading WAV (RF64, Wave64), AIFF, CAF, FLAC, MP3 and OGG files, and compressed scores |
 //! | `report` | yes | the program's intonation reports |

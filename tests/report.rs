@@ -10,7 +10,7 @@ mod common;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use browser::Browser;
+use browser::{Browser, contrast};
 use common::{fail, rows, succeed, write_wav};
 
 /// A take of the built-in line that starts three seconds in, and its report.
@@ -151,20 +151,6 @@ fn the_report_is_dark_where_the_player_is() {
     // 1.4.3), the colours of the trace by 3 to 1 (1.4.11).
     let css = include_str!("../src/output/report/page.css");
     for theme in css.split(":root {").skip(1).take(2) {
-        let colour = |name: &str| {
-            let (_, rest) = theme.split_once(&format!("--{name}: #")).expect(name);
-            let part = |i: usize| {
-                let value = u8::from_str_radix(&rest[i..i + 2], 16).expect(name);
-                let share = f64::from(value) / 255.0;
-                if share <= 0.04045 {
-                    share / 12.92
-                } else {
-                    ((share + 0.055) / 1.055).powf(2.4)
-                }
-            };
-            0.2126 * part(0) + 0.7152 * part(2) + 0.0722 * part(4)
-        };
-        let contrast = |a: f64, b: f64| (a.max(b) + 0.05) / (a.min(b) + 0.05);
         for (name, least) in [
             ("ink", 4.5),
             ("quiet", 4.5),
@@ -174,7 +160,7 @@ fn the_report_is_dark_where_the_player_is() {
             ("flat", 4.5),
         ] {
             for ground in ["paper", "card"] {
-                let found = contrast(colour(name), colour(ground));
+                let found = contrast(theme, name, ground);
                 assert!(found >= least, "{name} on {ground}: {found:.1}");
             }
         }

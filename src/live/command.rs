@@ -1,4 +1,4 @@
-//! Commands while playing, from keys, MIDI and OSC alike.
+//! Commands while playing, from keys, MIDI, OSC and the stage page alike.
 
 /// A command.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,9 +27,22 @@ pub enum Command {
     Panic,
     /// The doubling voice's next timbre.
     NextTimbre,
+    /// Level of the doubling voice at the player's loudest, dBFS.
+    VoiceLevel(f64),
+    /// Changes that level by so many dB.
+    VoiceLevelBy(f64),
+    /// Starts a recorded take, or ends it.
+    Record(bool),
+    /// Starts one if none is recorded and the reverse.
+    ToggleRecord,
+    /// Marks this moment in the recorded take, as one to come back to.
+    Mark,
     /// Ends the session.
     Quit,
     /// Panics in the engine thread, to test what follows.
     #[cfg(test)]
     Fault,
 }
+
+/// One step of the doubling voice's level, in dB: heard, and too small to hurt.
+pub const LEVEL_STEP_DB: f64 = 2.0;

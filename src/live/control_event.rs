@@ -34,6 +34,8 @@ pub enum ControlEvent {
         /// Whether it was sent.
         sent: bool,
     },
+    /// The player has marked this moment, as one to come back to.
+    Mark(Mark),
     /// Horn, tuning, note source or sample rate have changed.
     SetupChanged(Arc<Setup>),
     /// All outputs silent at once: panic, mute, a lost device, end of the session.
@@ -58,6 +60,7 @@ impl ControlEvent {
             ControlEvent::Silence => Some(Sent::Silence),
             ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
+            | ControlEvent::Mark(_)
             | ControlEvent::SetupChanged(_) => None,
         }
     }
@@ -95,6 +98,15 @@ impl NoteOn {
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred
     }
+}
+
+/// A moment that the player has marked.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mark {
+    /// Stream time.
+    pub at_s: f64,
+    /// Whether it is kept with a recorded take, as a cue point.
+    pub kept: bool,
 }
 
 /// A detected gesture.

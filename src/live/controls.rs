@@ -138,7 +138,8 @@ impl Pedals {
 ///
 /// `/leadpipe/horn s`, `/leadpipe/tuning s`, `/leadpipe/source s` (without an
 /// argument: the next one), `/leadpipe/shift i`, `/leadpipe/mute i` (without:
-/// toggles), `/leadpipe/panic`, `/leadpipe/timbre`, `/leadpipe/quit`.
+/// toggles), `/leadpipe/panic`, `/leadpipe/timbre`, `/leadpipe/voice-level f`,
+/// `/leadpipe/record i` (without: toggles), `/leadpipe/mark`, `/leadpipe/quit`.
 pub fn osc_commands(packet: &[u8]) -> Vec<Command> {
     let mut commands = Vec::new();
     if let Ok((_, packet)) = decoder::decode_udp(packet) {
@@ -183,6 +184,14 @@ fn osc_command(message: &OscMessage) -> Option<Command> {
         "mute" => number.map(|n| Command::Mute(n != 0)),
         "panic" => Some(Command::Panic),
         "timbre" => Some(Command::NextTimbre),
+        "voice-level" => match first {
+            Some(OscType::Float(db)) if db.is_finite() => Some(Command::VoiceLevel((*db).into())),
+            Some(OscType::Int(db)) => Some(Command::VoiceLevel((*db).into())),
+            _ => None,
+        },
+        "record" if first.is_none() => Some(Command::ToggleRecord),
+        "record" => number.map(|n| Command::Record(n != 0)),
+        "mark" => Some(Command::Mark),
         "quit" => Some(Command::Quit),
         _ => None,
     }
@@ -331,8 +340,17 @@ mod tests {
                 (Command::Shift(by), ask("shift", vec![OscType::Int(by)]))
             }
         });
-        let mute = any::<bool>()
-            .prop_map(move |on| (Command::Mute(on), ask("mute", vec![OscType::Bool(on)])));
+        let switched = (any::<bool>(), any::<bool>()).prop_map(move |(on, mute)| {
+            let on_or_off = vec![OscType::Bool(on)];
+            match mute {
+                true => (Command::Mute(on), ask("mute", on_or_off)),
+                false => (Command::Record(on), ask("record", on_or_off)),
+            }
+        });
+        let level = (-60i16..=0).prop_map(move |db| {
+            let asked = ask("voice-level", vec![OscType::Float(db.into())]);
+            (Command::VoiceLevel(db.into()), asked)
+        });
         let plain = prop::sample::select(vec![
             (Command::NextHorn, ask("horn", vec![])),
             (Command::NextTuning, ask("tuning", vec![])),
@@ -340,9 +358,11 @@ mod tests {
             (Command::ToggleMute, ask("mute", vec![])),
             (Command::Panic, ask("panic", vec![])),
             (Command::NextTimbre, ask("timbre", vec![])),
+            (Command::ToggleRecord, ask("record", vec![])),
+            (Command::Mark, ask("mark", vec![])),
             (Command::Quit, ask("quit", vec![])),
         ]);
-        prop_oneof![named, shift, mute, plain]
+        prop_oneof![named, shift, switched, level, plain]
     }
 
     proptest! {

@@ -149,7 +149,13 @@ impl Engine {
             Command::ToggleMute => self.forward.mapper.mute(!self.forward.mapper.muted(), out),
             Command::Panic => self.forward.mapper.silence(out),
             // Handled by the session.
-            Command::NextTimbre | Command::Quit => {}
+            Command::NextTimbre
+            | Command::VoiceLevel(_)
+            | Command::VoiceLevelBy(_)
+            | Command::Record(_)
+            | Command::ToggleRecord
+            | Command::Mark
+            | Command::Quit => {}
             #[cfg(test)]
             Command::Fault => panic!("asked for"),
         }

@@ -22,9 +22,12 @@ pub mod jack_client;
 pub mod midi_system;
 pub mod note_mapper;
 pub mod output_device;
+#[cfg(feature = "page")]
+pub mod page;
 mod priority;
 mod reconnect;
 pub mod record;
+pub mod recordings;
 pub mod rig;
 pub mod routes;
 pub mod screen;

@@ -17,7 +17,7 @@ use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
 use crate::line::{ContextChange, Line};
 use crate::notes::Note;
-use crate::output::{self, Output, csv::Csv, json::Json, midi::MidiFile};
+use crate::output::{self, Output, csv::Csv, cue_points, json::Json, midi::MidiFile};
 use crate::sending::DynamicRange;
 use crate::transcriber::{Mode, Transcriber};
 
@@ -36,6 +36,8 @@ const FULL_SCALE: f32 = 8_388_607.0;
 struct Block {
     samples: Vec<f32>,
     setup: Arc<Setup>,
+    /// Whether its first sample is marked.
+    marked: bool,
 }
 
 /// A running recording.
@@ -53,6 +55,8 @@ pub struct Recorder {
 struct RecorderState {
     /// Blocks lost because the disk was too slow.
     lost: AtomicU64,
+    /// Samples queued so far.
+    queued: AtomicU64,
     error: Mutex<Option<String>>,
 }
 
@@ -91,13 +95,31 @@ impl Recorder {
 
     /// Queues samples; never blocks.
     pub fn push(&self, samples: &[f32]) {
+        if self.queue(samples, false) {
+            let count = samples.len() as u64;
+            self.state.queued.fetch_add(count, Ordering::Relaxed);
+        } else {
+            self.state.lost.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Marks this moment of the take with a cue point; says whether it could. Never blocks.
+    pub fn mark(&self) -> bool {
+        self.queue(&[], true) && self.state.error.lock().is_ok_and(|error| error.is_none())
+    }
+
+    fn queue(&self, samples: &[f32], marked: bool) -> bool {
         let block = Block {
             samples: samples.to_vec(),
             setup: self.setup.clone(),
+            marked,
         };
-        if self.queue.try_send(block).is_err() {
-            self.state.lost.fetch_add(1, Ordering::Relaxed);
-        }
+        self.queue.try_send(block).is_ok()
+    }
+
+    /// Length of the take so far, in seconds.
+    pub fn length_s(&self) -> f64 {
+        self.state.queued.load(Ordering::Relaxed) as f64 / self.setup.rate_hz()
     }
 
     /// What the next samples are played with.
@@ -142,6 +164,8 @@ struct TakeWriter {
     setup: Arc<Setup>,
     first: Arc<Setup>,
     changes: Vec<ContextChange>,
+    /// Marked samples of the file.
+    marks: Vec<u32>,
     transcriber: Transcriber,
     /// Where in the file the transcriber began, in seconds.
     transcriber_start_s: f64,
@@ -176,6 +200,7 @@ impl TakeWriter {
             first: setup.clone(),
             setup,
             changes: Vec::new(),
+            marks: Vec::new(),
             notes: Vec::new(),
             dynamic_range,
             state,
@@ -187,6 +212,10 @@ impl TakeWriter {
         while let Ok(block) = blocks.recv() {
             if !Arc::ptr_eq(&block.setup, &self.setup) {
                 self.change_setup(block.setup);
+            }
+            if block.marked {
+                // No file is long enough for it not to fit.
+                self.marks.extend(u32::try_from(self.samples));
             }
             self.take(&block.samples);
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
@@ -281,11 +310,21 @@ impl TakeWriter {
         }
     }
 
+    fn write_marks(&mut self) -> Result<()> {
+        let marks = std::mem::take(&mut self.marks);
+        if marks.is_empty() {
+            return Ok(());
+        }
+        cue_points::append(&self.path, &marks)
+            .map_err(|e| write_error(&self.path, hound::Error::IoError(e)))
+    }
+
     /// Closes the file and writes its notes.
     fn finish(&mut self) {
         if let Some(writer) = self.writer.take() {
             let closed = writer.finalize().map_err(|e| write_error(&self.path, e));
-            match closed.and_then(|()| check_there(&self.path)) {
+            let marked = closed.and_then(|()| self.write_marks());
+            match marked.and_then(|()| check_there(&self.path)) {
                 Ok(()) => self.recorded.files.push(self.path.clone()),
                 Err(error) => self.fail(error),
             }

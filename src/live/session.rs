@@ -1,26 +1,27 @@
 //! A session: the engine thread and the devices, senders and recorder around it.
 
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use super::capture::{Capture, CaptureEvent};
 use super::closing;
 use super::command::Command;
-use super::control_event::ControlEvent;
+use super::control_event::{ControlEvent, Mark};
 use super::controls::Pedals;
 use super::describer::Describer;
 use super::devices;
 use super::engine::Engine;
 use super::output_device::OutputDevice;
 use super::priority;
-use super::record::{Recorded, Recorder};
+use super::record::Recorded;
+use super::recordings::Recordings;
 use super::send::SenderThread;
 use super::setup::Setup;
-use super::ui_snapshot::{PortStatus, TracePoint, UiSnapshot};
+use super::ui_snapshot::{Display, MAX_TRACE, PortStatus, TracePoint, UiSnapshot};
 use crate::error::{Error, Result};
-use crate::voice::Timbre;
+use crate::voice::{self, Timbre};
 
 /// Everything that a session runs, already opened.
 pub struct SessionParts {
@@ -32,10 +33,12 @@ pub struct SessionParts {
     pub senders: Vec<SenderThread>,
     /// Devices that play the doubling voice and control voltages.
     pub output_devices: Vec<OutputDevice>,
-    /// Records the take, if asked for.
-    pub recorder: Option<Recorder>,
+    /// Records takes, from the start or when asked to.
+    pub recordings: Recordings,
     /// MIDI input for foot controllers.
     pub pedals: Option<Pedals>,
+    /// What else shows the session.
+    pub displays: Vec<Box<dyn Display>>,
 }
 
 /// Figures of a finished session.
@@ -95,8 +98,9 @@ pub struct SessionEnded;
 const COMMAND_QUEUE: usize = 2_048;
 /// Length of the queue of snapshots.
 const SNAPSHOT_QUEUE: usize = 4;
-/// Time between snapshots.
+/// Time between snapshots, and shortest time to one that has something new to say.
 const SNAPSHOT_INTERVAL: Duration = Duration::from_millis(40);
+const NEWS_INTERVAL: Duration = Duration::from_millis(5);
 /// Shortest time between updates of a note that senders get, in seconds. Voice and
 /// voltages get every update.
 const UPDATE_INTERVAL_S: f64 = 0.0035;
@@ -192,7 +196,11 @@ struct EngineLoop {
     command_queue: Receiver<Command>,
     snapshots: SyncSender<UiSnapshot>,
     next: UiSnapshot,
+    /// What the screen could not take yet.
+    missed: Option<UiSnapshot>,
     snapshot_taken: Instant,
+    /// Whether the next snapshot has something that the player waits for.
+    news: bool,
     panicked: Instant,
     traced_s: f64,
     updated_s: f64,
@@ -221,6 +229,8 @@ impl EngineLoop {
             command_queue,
             snapshots,
             next: UiSnapshot::default(),
+            missed: None,
+            news: true,
             snapshot_taken: Instant::now(),
             panicked: Instant::now() - PANIC_INTERVAL,
             traced_s: 0.0,
@@ -258,6 +268,7 @@ impl EngineLoop {
                     parts.engine.restart(rate_hz, &mut events)?;
                 }
             }
+            parts.recordings.poll(&self.setup);
             let mut quit = event == CaptureEvent::Finished;
             for _ in 0..COMMANDS_PER_TURN {
                 let from_pedals = parts.pedals.as_mut().and_then(Pedals::next_command);
@@ -265,17 +276,29 @@ impl EngineLoop {
                 let Some(command) = from_pedals.or_else(queued) else {
                     break;
                 };
+                self.news = true;
                 match command {
                     Command::Quit => quit = true,
                     Command::NextTimbre => {
                         self.timbre = (self.timbre + 1) % Timbre::ALL.len();
-                        for output_device in &mut parts.output_devices {
-                            if let Some(mut voice) = output_device.voice() {
-                                voice.timbre = Timbre::ALL[self.timbre];
-                                output_device.set_voice(voice);
-                            }
-                        }
+                        let timbre = Timbre::ALL[self.timbre];
+                        change_voices(parts, |voice| voice.timbre = timbre);
                     }
+                    Command::VoiceLevel(level_db) => {
+                        change_voices(parts, |voice| voice.set_level(level_db));
+                    }
+                    Command::VoiceLevelBy(by_db) => {
+                        change_voices(parts, |voice| voice.set_level(voice.level_db + by_db));
+                    }
+                    Command::Record(on) => parts.recordings.set(on, &self.setup),
+                    Command::ToggleRecord => {
+                        let on = !parts.recordings.is_on();
+                        parts.recordings.set(on, &self.setup);
+                    }
+                    Command::Mark => events.push(ControlEvent::Mark(Mark {
+                        at_s: parts.engine.now_s(),
+                        kept: parts.recordings.mark(),
+                    })),
                     // Where all is silent, a flood of them says no more than one.
                     Command::Panic
                         if self.next.note.is_none() && self.panicked.elapsed() < PANIC_INTERVAL => {
@@ -298,9 +321,7 @@ impl EngineLoop {
                     .iter_mut()
                     .filter(|s| !s.is_finite())
                     .for_each(|s| *s = 0.0);
-                if let Some(recorder) = &parts.recorder {
-                    recorder.push(&samples);
-                }
+                parts.recordings.push(&samples);
                 parts.engine.process(&samples, &mut events);
             }
             // What has ended is silenced before it is described.
@@ -349,6 +370,7 @@ impl EngineLoop {
             match &event {
                 ControlEvent::NoteOn(start) => {
                     self.next.note = Some(*start);
+                    (self.next.decided, self.news) = (Some(SystemTime::now()), true);
                     self.next.decision_latency_s = Some(parts.engine.now_s() - start.onset_s);
                     self.updated_s = start.at_s;
                 }
@@ -358,7 +380,10 @@ impl EngineLoop {
                         self.updated_s = update.at_s;
                     }
                 }
-                ControlEvent::NoteOff { .. } | ControlEvent::Silence => self.next.note = None,
+                ControlEvent::NoteOff { .. } | ControlEvent::Silence => {
+                    self.next.note = None;
+                    (self.next.decided, self.news) = (Some(SystemTime::now()), true);
+                }
                 ControlEvent::NoteFinished { note, sent } => {
                     forwarded = *sent;
                     self.summary.notes += 1;
@@ -366,10 +391,9 @@ impl EngineLoop {
                 }
                 ControlEvent::SetupChanged(setup) => {
                     self.setup = setup.clone();
-                    if let Some(recorder) = &mut parts.recorder {
-                        recorder.set_setup(setup.clone());
-                    }
+                    parts.recordings.set_setup(setup.clone());
                 }
+                ControlEvent::Mark(mark) => self.next.marks.push(*mark),
                 ControlEvent::Gesture(gesture_event) => {
                     self.next.gestures.push(gesture_event.gesture)
                 }
@@ -387,7 +411,7 @@ impl EngineLoop {
     /// Sends a snapshot when one is due. If the queue is full, its contents go into
     /// the next.
     fn snapshot(&mut self, finished: bool) {
-        let Some(parts) = &self.parts else {
+        let Some(parts) = &mut self.parts else {
             return;
         };
         if let Some(frame) = parts.engine.last()
@@ -397,9 +421,8 @@ impl EngineLoop {
             // Outside notes the pitch is unreliable.
             let pitch = frame.pitch.filter(|_| self.next.note.is_some());
             let trace = &mut self.next.trace;
-            // A stalled screen needs no more than it can draw.
-            if trace.len() > 2_000 {
-                trace.drain(..1_000);
+            if trace.len() >= MAX_TRACE {
+                trace.drain(..MAX_TRACE / 2);
             }
             trace.push(TracePoint {
                 time_s: frame.time_s,
@@ -408,14 +431,19 @@ impl EngineLoop {
             });
         }
         // By the wall clock: stream time stops while the input is lost.
-        if self.snapshot_taken.elapsed() < SNAPSHOT_INTERVAL && !finished {
+        let interval = match self.news {
+            true => NEWS_INTERVAL,
+            false => SNAPSHOT_INTERVAL,
+        };
+        if self.snapshot_taken.elapsed() < interval && !finished {
             return;
         }
-        self.snapshot_taken = Instant::now();
+        (self.snapshot_taken, self.news) = (Instant::now(), false);
         let mapper = parts.engine.mapper();
         let mut snapshot = std::mem::take(&mut self.next);
         snapshot.now_s = parts.engine.now_s();
         snapshot.gate_db = self.setup.settings().gate_db();
+        snapshot.setup = Some(self.setup.clone());
         snapshot.horn = self.setup.horn_title().to_owned();
         snapshot.tuning = self.setup.context.tuning.title().to_owned();
         snapshot.source = mapper.source.name().to_owned();
@@ -424,8 +452,8 @@ impl EngineLoop {
         snapshot.held_back = parts.engine.holds_back();
         snapshot.finished = finished;
         snapshot.realtime = self.realtime;
-        let voice = parts.output_devices.iter().find_map(OutputDevice::voice);
-        snapshot.timbre = voice.map(|v| v.timbre);
+        snapshot.voice = parts.output_devices.iter().find_map(OutputDevice::voice);
+        snapshot.recording_s = parts.recordings.length_s();
         snapshot.input = parts.capture.status();
         snapshot.output_latency_s = parts
             .output_devices
@@ -435,16 +463,17 @@ impl EngineLoop {
         snapshot.outputs = ports(parts);
         // State that persists from snapshot to snapshot.
         self.next.note = snapshot.note;
+        self.next.decided = snapshot.decided;
         self.next.decision_latency_s = snapshot.decision_latency_s;
+        for display in &mut parts.displays {
+            display.show(&snapshot);
+        }
+        if let Some(missed) = self.missed.take() {
+            snapshot.prepend(missed);
+        }
         if let Err(rejected) = self.snapshots.try_send(snapshot) {
-            let (std::sync::mpsc::TrySendError::Full(rejected)
-            | std::sync::mpsc::TrySendError::Disconnected(rejected)) = rejected;
-            self.next.trace = rejected.trace;
-            self.next.notes = rejected.notes;
-            self.next.gestures = rejected.gestures;
-            // No snapshot has been read for minutes.
-            self.next.notes.truncate(200);
-            self.next.gestures.truncate(200);
+            let (TrySendError::Full(rejected) | TrySendError::Disconnected(rejected)) = rejected;
+            self.missed = Some(rejected);
         }
     }
 
@@ -475,10 +504,8 @@ impl EngineLoop {
             .into_iter()
             .for_each(OutputDevice::close);
         parts.senders.into_iter().for_each(SenderThread::close);
-        drop((parts.capture, parts.pedals));
-        if let Some(recorder) = parts.recorder {
-            self.summary.recorded = recorder.finish();
-        }
+        drop((parts.capture, parts.pedals, parts.displays));
+        self.summary.recorded = parts.recordings.finish();
         // What hangs is left to the end of the program.
         closing::wait(CLOSE);
     }
@@ -495,10 +522,21 @@ impl Drop for EngineLoop {
 fn ports(parts: &SessionParts) -> Vec<PortStatus> {
     let output_devices = parts.output_devices.iter().map(OutputDevice::status);
     let senders = parts.senders.iter().map(SenderThread::status);
-    let recorder = parts.recorder.iter().map(Recorder::status);
+    let recording = parts.recordings.status();
     let pedals = parts.pedals.iter().map(Pedals::status);
-    let outputs = output_devices.chain(senders).chain(recorder);
-    outputs.chain(pedals).collect()
+    let displays = parts.displays.iter().map(|display| display.status());
+    let outputs = output_devices.chain(senders).chain(recording);
+    outputs.chain(pedals).chain(displays).collect()
+}
+
+/// Changes the settings of the doubling voice, wherever it plays.
+fn change_voices(parts: &mut SessionParts, change: impl Fn(&mut voice::Settings)) {
+    for output_device in &mut parts.output_devices {
+        if let Some(mut voice) = output_device.voice() {
+            change(&mut voice);
+            output_device.set_voice(voice);
+        }
+    }
 }
 
 #[cfg(test)]
@@ -563,8 +601,9 @@ mod tests {
             .unwrap(),
             senders: vec![SenderThread::start("log", Box::new(EventLog(log.clone()))).unwrap()],
             output_devices: Vec::new(),
-            recorder: None,
+            recordings: Recordings::new(None, DynamicRange::default()),
             pedals: None,
+            displays: Vec::new(),
         };
         let (session, _monitor) = Session::start(parts, Session::channel()).unwrap();
         (session, log)

@@ -60,6 +60,11 @@ impl Setup {
         })
     }
 
+    /// What can be selected.
+    pub fn choices(&self) -> &Choices {
+        &self.choices
+    }
+
     /// The note source in use, as it begins.
     pub fn source(&self) -> NoteSource {
         let source = self.choices.sources.get(self.source);

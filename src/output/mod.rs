@@ -5,6 +5,8 @@
 //! the first is renamed (`staged_file.rs`).
 
 pub mod csv;
+#[cfg(feature = "live")]
+pub mod cue_points;
 pub mod cv;
 pub mod cv_renderer;
 #[cfg(test)]

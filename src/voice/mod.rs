@@ -61,10 +61,19 @@ pub struct Settings {
     pub level_db: f64,
 }
 
+impl Settings {
+    /// Changes the level, within [`LEVELS_DB`].
+    pub fn set_level(&mut self, level_db: f64) {
+        self.level_db = level_db.clamp(*LEVELS_DB.start(), *LEVELS_DB.end());
+    }
+}
+
 /// Default level, dBFS: low, because it may be played over a large sound system.
 pub const LEVEL_DB: f64 = -24.0;
 /// Highest peak level of the voice, dBFS.
 pub const MAX_LEVEL_DB: f64 = -3.0;
+/// Levels that can be chosen while playing, dBFS.
+pub const LEVELS_DB: std::ops::RangeInclusive<f64> = -60.0..=MAX_LEVEL_DB;
 /// Dynamic range of the voice, in dB: less than a horn's, so that soft notes are
 /// still heard beside it.
 const DYNAMIC_DB: f32 = 30.0;

@@ -17,8 +17,15 @@ pub struct Browser {
 }
 
 impl Browser {
-    /// Opens a page of this machine's, in light or dark.
+    /// Opens a file of this machine's, in light or dark.
     pub fn open(page: &Path, dark: bool) -> Browser {
+        let browser = Browser::start(dark);
+        browser.visit(&format!("file://{}", page.display()));
+        browser
+    }
+
+    /// A browser with an empty window, in light or dark.
+    pub fn start(dark: bool) -> Browser {
         let mut driver = Command::new("chromedriver")
             .args(["--port=0"])
             .stdout(Stdio::piped())
@@ -60,13 +67,72 @@ impl Browser {
         let root = format!("http://127.0.0.1:{port}/session");
         let session = post(&root, &wish);
         let id = session["sessionId"].as_str().expect("a session").to_owned();
-        let browser = Browser {
+        Browser {
             driver,
             base: format!("{root}/{id}"),
             _profile: profile,
-        };
-        browser.call("url", json!({"url": format!("file://{}", page.display())}));
-        browser
+        }
+    }
+
+    /// Goes to an address.
+    pub fn visit(&self, url: &str) {
+        self.call("url", json!({"url": url}));
+    }
+
+    /// Opens another tab, and goes on in it; gives the handle of the one before.
+    pub fn another_tab(&self) -> String {
+        let before = self.value_of("window");
+        let new = self.call("window/new", json!({"type": "window"}));
+        self.tab(new["handle"].as_str().expect("a handle"));
+        before
+    }
+
+    /// Goes on in a tab.
+    pub fn tab(&self, handle: &str) {
+        self.call("window", json!({"handle": handle}));
+    }
+
+    fn value_of(&self, what: &str) -> String {
+        let url = format!("{}/{what}", self.base);
+        let mut answer = ureq::get(&url).call().expect("an answer");
+        let answer: Value = answer.body_mut().read_json().expect("JSON");
+        answer["value"].as_str().expect("a text").to_owned()
+    }
+
+    /// A command of the DevTools protocol.
+    pub fn devtools(&self, command: &str, parameters: Value) -> Value {
+        let body = json!({"cmd": command, "params": parameters});
+        self.call("goog/cdp/execute", body)
+    }
+
+    /// A screen of so many CSS pixels, touched by fingers, in light or dark.
+    pub fn screen(&self, width: u32, height: u32, dark: bool) {
+        self.devtools(
+            "Emulation.setDeviceMetricsOverride",
+            json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": true}),
+        );
+        self.prefer(&[("prefers-color-scheme", if dark { "dark" } else { "light" })]);
+    }
+
+    /// What the user prefers, by the names of media features.
+    pub fn prefer(&self, features: &[(&str, &str)]) {
+        let feature = |(name, value): &(&str, &str)| json!({"name": name, "value": value});
+        let features: Vec<Value> = features.iter().map(feature).collect();
+        self.devtools("Emulation.setEmulatedMedia", json!({"features": features}));
+    }
+
+    /// Touches an element with a finger.
+    pub fn tap(&self, css: &str) {
+        let at = json!({"element-6066-11e4-a52e-4f735466cecf": self.element(css)});
+        self.call(
+            "actions",
+            json!({"actions": [{"type": "pointer", "id": "finger",
+                "parameters": {"pointerType": "touch"}, "actions": [
+                {"type": "pointerMove", "origin": at, "x": 0, "y": 0, "duration": 0},
+                {"type": "pointerDown", "button": 0},
+                {"type": "pointerUp", "button": 0},
+            ]}]}),
+        );
     }
 
     fn call(&self, what: &str, body: Value) -> Value {
@@ -148,10 +214,7 @@ impl Browser {
 
     /// Names and roles as assistive technology is given them.
     pub fn accessible(&self) -> Vec<(String, String)> {
-        let tree = self.call(
-            "goog/cdp/execute",
-            json!({"cmd": "Accessibility.getFullAXTree", "params": {}}),
-        );
+        let tree = self.devtools("Accessibility.getFullAXTree", json!({}));
         let nodes = tree["nodes"].as_array().expect("nodes").iter();
         let text = |v: &Value| v["value"].as_str().unwrap_or("").to_owned();
         nodes
@@ -191,6 +254,26 @@ impl Drop for Browser {
         let _ = self.driver.kill();
         let _ = self.driver.wait();
     }
+}
+
+/// Contrast of two colours of a style sheet's theme, by their names there, from 1 to 21
+/// (WCAG 2.2, relative luminance).
+pub fn contrast(theme: &str, one: &str, other: &str) -> f64 {
+    let luminance = |name: &str| {
+        let (_, rest) = theme.split_once(&format!("--{name}: #")).expect(name);
+        let part = |i: usize| {
+            let value = u8::from_str_radix(&rest[i..i + 2], 16).expect(name);
+            let share = f64::from(value) / 255.0;
+            if share <= 0.04045 {
+                share / 12.92
+            } else {
+                ((share + 0.055) / 1.055).powf(2.4)
+            }
+        };
+        0.2126 * part(0) + 0.7152 * part(2) + 0.0722 * part(4)
+    };
+    let (a, b) = (luminance(one), luminance(other));
+    (a.max(b) + 0.05) / (a.min(b) + 0.05)
 }
 
 fn post(url: &str, body: &Value) -> Value {

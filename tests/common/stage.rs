@@ -472,8 +472,9 @@ pub struct Soak {
 }
 
 /// Plays the built-in line over and over for so many seconds, into voice,
-/// voltages, MIDI, OSC and lines at once.
-pub fn soak(seconds: f64) -> Soak {
+/// voltages, MIDI, OSC and lines at once, with further options. `before` is called when it
+/// runs; what it gives is kept until the end.
+pub fn soak<T>(seconds: f64, options: &[&str], before: impl FnOnce(&Live) -> T) -> Soak {
     let folder = tempfile::tempdir().expect("a folder");
     let take = folder.path().join("take.wav");
     let line = leadpipe::internals::demo::line::render(48_000.0);
@@ -482,22 +483,20 @@ pub fn soak(seconds: f64) -> Soak {
     let server = Server::start(128);
     let receiver = OscReceiver::deaf();
     let osc = format!("127.0.0.1:{}", receiver.port);
-    let live = Live::start(
-        Some(&server),
-        &[
-            "--horn",
-            "flugelhorn",
-            "--jsonl",
-            "--midi",
-            "virtual",
-            "--osc",
-            &osc,
-            "--double",
-            "--cv",
-            "jack:3-6",
-        ],
-    );
+    let mut all = vec![
+        "--horn",
+        "flugelhorn",
+        "--jsonl",
+        "--midi",
+        "virtual",
+        "--osc",
+        &osc,
+    ];
+    all.extend(["--double", "--cv", "jack:3-6"]);
+    all.extend(options);
+    let live = Live::start(Some(&server), &all);
     live.wait_for_port(&server, "leadpipe:notes");
+    let _kept = before(&live);
     let begun = (Instant::now(), live.cpu_s());
     let length_s = (rounds * line.len()) as f64 / 48_000.0;
     let (mut early_kb, mut back) = (0, None);

@@ -8,7 +8,7 @@ use leadpipe::internals::live::devices::{self, Direction};
 use leadpipe::internals::live::engine::Engine;
 use leadpipe::internals::live::midi_system::PortName;
 use leadpipe::internals::live::output_device::{self, OutputDevice};
-use leadpipe::internals::live::record::Recorder;
+use leadpipe::internals::live::recordings::Recordings;
 use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_indices};
 use leadpipe::internals::live::routes::Routes;
 use leadpipe::internals::live::send::SenderThread;
@@ -18,6 +18,7 @@ use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
 use leadpipe::internals::live::setup::{Choices, Setup};
 use leadpipe::internals::live::streams::InputRequest;
+use leadpipe::internals::live::ui_snapshot::Display;
 use leadpipe::internals::text::STDIN;
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
@@ -122,6 +123,11 @@ fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
     }
     replace(&mut rig.osc.listen, &options.listen);
     replace(&mut rig.record.folder, &options.record);
+    #[cfg(feature = "page")]
+    {
+        replace(&mut rig.page.listen, &options.page);
+        rig.page.read_only |= options.page_read_only;
+    }
     Ok(())
 }
 
@@ -175,6 +181,9 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
         controls::address("osc", text)?;
     }
+    if let Some(text) = &rig.page.listen {
+        controls::address("--page", text)?;
+    }
     let mut context = LineContext::new((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
@@ -206,8 +215,13 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     })
 }
 
-/// Opens all devices and outputs of a rig.
-pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<SessionParts> {
+/// Opens all devices and outputs of a rig. Gives how to open the stage page, too, if there
+/// is one.
+pub fn build(
+    rig: &Rig,
+    options: &Options,
+    commands: &Commands,
+) -> Result<(SessionParts, Vec<String>)> {
     let ValidatedRig {
         choices,
         context,
@@ -215,14 +229,14 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         triggers,
         switches,
     } = validate(rig)?;
+    let (displays, invitation) = page(rig, commands)?;
     let capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
     let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
-    let recorder = rig
-        .record
-        .folder
-        .as_ref()
-        .map(|folder| Recorder::start(folder, Arc::new(setup.clone()), rig.dynamic_range()))
-        .transpose()?;
+    let range = rig.dynamic_range();
+    let recordings = match &rig.record.folder {
+        Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), range)?,
+        None => Recordings::new(None, range),
+    };
     let output_devices = output_configs(rig, &triggers, same_device)?
         .into_iter()
         .map(|config| OutputDevice::open(config, routes.clone()))
@@ -236,14 +250,48 @@ pub fn build(rig: &Rig, options: &Options, commands: &Commands) -> Result<Sessio
         controls::listen_osc(at, commands.clone())?;
     }
     let engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
-    Ok(SessionParts {
+    let parts = SessionParts {
         engine,
         capture,
         senders,
         output_devices,
-        recorder,
+        recordings,
         pedals,
-    })
+        displays,
+    };
+    Ok((parts, invitation))
+}
+
+/// Displays beside the terminal, and how to open them.
+type Displays = (Vec<Box<dyn Display>>, Vec<String>);
+
+/// The stage page, and how to open it.
+#[cfg(feature = "page")]
+fn page(rig: &Rig, commands: &Commands) -> Result<Displays> {
+    use leadpipe::internals::live::page::{Page, PageConfig, TokenFile};
+    let Some(text) = &rig.page.listen else {
+        return Ok((Vec::new(), Vec::new()));
+    };
+    let config = PageConfig {
+        address: controls::address("--page", text)?,
+        read_only: rig.page.read_only,
+        token: TokenFile::of_user(),
+    };
+    let page = Page::open(&config, commands.clone())?;
+    let lines = page.invitation().lines();
+    Ok((vec![Box::new(page)], lines))
+}
+
+/// A build without the page says so.
+#[cfg(not(feature = "page"))]
+fn page(rig: &Rig, _: &Commands) -> Result<Displays> {
+    match &rig.page.listen {
+        None => Ok((Vec::new(), Vec::new())),
+        Some(_) => Err(Error::setting(
+            "this build has no stage page",
+            "build it with the feature `page`, or remove [page] listen from the rig",
+        )),
+    }
 }
 
 fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {

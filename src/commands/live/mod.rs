@@ -21,6 +21,7 @@ use clap::{Args, ValueEnum};
 use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::screen::View;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::voice::Timbre;
 use leadpipe::{Error, Result};
@@ -37,12 +38,14 @@ Examples:
   leadpipe live --cv 'alsa:hw:2:3-6' --volts-full-scale 10
   leadpipe live --source draw --tuning blues --midi virtual
   leadpipe live --from take.wav --jsonl        a file, through the same engine
+  leadpipe live --horn trumpet --page          and a page to play from, in a browser
+  leadpipe live --page 0.0.0.0:8080            the same for a tablet on your network
 
-Keys: h horn, t tuning, o note source, b timbre, + and - shift, m mute,
-p panic, q quit, ? help.
+Keys: h horn, t tuning, o note source, b timbre, + and - shift, [ and ] voice level,
+m mute, p panic, r record, g mark a good moment, w address of the page, q quit, ? help.
 
 OSC in (--listen): /leadpipe/horn, tuning, source, shift, mute, panic, timbre,
-quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
+voice-level, record, mark, quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
 docs/osc.md has their arguments.
 
 Before you play: turn the monitors down, and try headphones before speakers; a
@@ -186,6 +189,15 @@ pub struct OutOptions {
     /// Record the take into this folder, and its notes when it ends
     #[arg(long, value_name = "DIR")]
     pub record: Option<PathBuf>,
+    /// Serve the stage page for a browser. Without an address or with a bare port for this
+    /// machine only; 0.0.0.0:PORT for the network, where a token is needed
+    #[cfg(feature = "page")]
+    #[arg(long, value_name = "HOST:PORT", num_args = 0..=1, default_missing_value = "8080")]
+    pub page: Option<String>,
+    /// Pages on other machines only show, and change nothing
+    #[cfg(feature = "page")]
+    #[arg(long)]
+    pub page_read_only: bool,
 }
 
 pub fn run(options: &Options) -> Result<()> {
@@ -194,7 +206,7 @@ pub fn run(options: &Options) -> Result<()> {
     let quit = quit_flag()?;
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
-    let parts = build_session::build(&rig, options, &channel.0)?;
+    let (parts, invitation) = build_session::build(&rig, options, &channel.0)?;
     let input = format!(
         "input {}, {} Hz; Ctrl-C ends the session",
         parts.capture.name(),
@@ -206,10 +218,15 @@ pub fn run(options: &Options) -> Result<()> {
     let stop = quit.clone();
     let show = move || {
         if lines {
-            cautions.iter().chain([&input]).for_each(say);
+            let lines = cautions.iter().chain(&invitation);
+            lines.chain([&input]).for_each(say);
             plain::watch(&monitor, &stop, jsonl)
         } else {
-            screen::watch(&monitor, &stop, cautions)
+            screen::watch(
+                &monitor,
+                &stop,
+                View::new(screen::colour(), cautions, invitation),
+            )
         }
     };
     let shown = in_background(show, &quit)?;

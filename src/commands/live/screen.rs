@@ -4,8 +4,8 @@ use std::io::{self, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use leadpipe::internals::live::command::Command;
-use leadpipe::internals::live::screen::View;
+use leadpipe::internals::live::command::{Command, LEVEL_STEP_DB};
+use leadpipe::internals::live::screen::{Sheet, View};
 use leadpipe::internals::live::session::Monitor;
 use leadpipe::{Error, Result};
 use ratatui::DefaultTerminal;
@@ -16,10 +16,8 @@ use ratatui::prelude::CrosstermBackend;
 
 /// Shows the session until it ends or the player quits, or the terminal is closed.
 /// The terminal is restored in any case.
-pub fn watch(monitor: &Monitor, quit: &AtomicBool, cautions: Vec<String>) -> Result<()> {
+pub fn watch(monitor: &Monitor, quit: &AtomicBool, view: View) -> Result<()> {
     let mut terminal = open().map_err(Error::Stdout)?;
-    let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
-    let view = View::new(colour, cautions);
     let result = run(&mut terminal, monitor, quit, view);
     // A terminal that is gone cannot be restored, nor told so.
     if terminal.show_cursor().is_err() {
@@ -27,6 +25,11 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, cautions: Vec<String>) -> Res
     }
     let _ = ratatui::try_restore();
     result
+}
+
+/// Whether the terminal may be given colour.
+pub fn colour() -> bool {
+    std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty())
 }
 
 /// `ratatui::try_init`, but for its panic hook: that one prints to a terminal that
@@ -72,7 +75,8 @@ fn run(
                 let leaves =
                     key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
                 match command(key.code) {
-                    None if key.code == KeyCode::Char('?') => view.toggle_help(),
+                    None if key.code == KeyCode::Char('?') => view.toggle(Sheet::Keys),
+                    None if key.code == KeyCode::Char('w') => view.toggle(Sheet::Page),
                     _ if leaves => return Ok(()),
                     Some(Command::Quit) => return Ok(()),
                     Some(command) => monitor.send(command),
@@ -113,6 +117,10 @@ fn command(key: KeyCode) -> Option<Command> {
         KeyCode::Char('b') => Command::NextTimbre,
         KeyCode::Char('+' | '=') | KeyCode::Up => Command::ShiftBy(1),
         KeyCode::Char('-') | KeyCode::Down => Command::ShiftBy(-1),
+        KeyCode::Char(']') => Command::VoiceLevelBy(LEVEL_STEP_DB),
+        KeyCode::Char('[') => Command::VoiceLevelBy(-LEVEL_STEP_DB),
+        KeyCode::Char('r') => Command::ToggleRecord,
+        KeyCode::Char('g') => Command::Mark,
         KeyCode::Char('m') => Command::ToggleMute,
         KeyCode::Char('p' | ' ') => Command::Panic,
         KeyCode::Char('q') | KeyCode::Esc => Command::Quit,

@@ -47,6 +47,8 @@ pub struct Rig {
     pub osc: Osc,
     /// Recording of takes.
     pub record: Record,
+    /// The stage page.
+    pub page: Page,
     /// Notes that attacks step through.
     pub sequence: SequenceTable,
     /// Notes drawn at random.
@@ -127,6 +129,14 @@ pub struct Record {
     pub folder: Option<PathBuf>,
 }
 
+/// `[page]`
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Page {
+    pub listen: Option<String>,
+    pub read_only: bool,
+}
+
 /// `[sequence]`
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -170,8 +180,9 @@ pub struct SwitchEntry {
     /// Controller number: acts when its value rises to 64 or above.
     pub controller: Option<u8>,
     /// What it does: `next-horn`, `horn NAME`, `next-tuning`, `tuning NAME`,
-    /// `next-source`, `source NAME`, `shift N`, `up`, `down`, `mute`, `panic`,
-    /// `next-timbre`.
+    /// `next-source`, `source NAME`, `shift N`, `up`, `down`, `mute`, `mute on`,
+    /// `mute off`, `panic`, `next-timbre`, `voice-level DB`, `louder`, `softer`, `record`,
+    /// `record on`, `record off`, `mark`.
     #[serde(rename = "do")]
     pub action: String,
 }
@@ -417,12 +428,18 @@ mod tests {
             by in -48i32..=48,
             too_far in 49i32..,
             space in " {0,3}",
+            on in any::<bool>(),
+            level_db in -60i32..=-3,
         ) {
+            let on_or_off = if on { "on" } else { "off" };
             for (text, command) in [
                 (format!("horn {space}{name}{space}"), Command::Horn(name.clone())),
                 (format!("{space}tuning {name}"), Command::Tuning(name.clone())),
                 (format!("source {name}"), Command::Source(name.clone())),
                 (format!("shift {space}{by}"), Command::Shift(by)),
+                (format!("voice-level {space}{level_db}"), Command::VoiceLevel(level_db.into())),
+                (format!("mute {space}{on_or_off}"), Command::Mute(on)),
+                (format!("record {on_or_off}{space}"), Command::Record(on)),
             ] {
                 prop_assert_eq!(parse_action(&text), Some(command), "{}", text);
             }
@@ -430,6 +447,8 @@ mod tests {
             prop_assert_eq!(parse_action(&format!("shift {too_far}")), None);
             prop_assert_eq!(parse_action(&format!("shift -{too_far}")), None);
             prop_assert_eq!(parse_action(&format!("shift {name}")), None);
+            prop_assert_eq!(parse_action(&format!("record x{name}")), None);
+            prop_assert_eq!(parse_action(&format!("voice-level {}", level_db + 58)), None);
         }
     }
 }

@@ -5,7 +5,7 @@ use super::{Rig, SwitchEntry};
 use crate::analysis::DEFAULT_GATE_DB;
 use crate::error::{Error, Result};
 use crate::line::ZERO_VOLT_NOTE;
-use crate::live::command::Command;
+use crate::live::command::{Command, LEVEL_STEP_DB};
 use crate::live::routes::{Action, Routes};
 use crate::output::cv::FULL_SCALE_V;
 use crate::output::cv_renderer::CvScale;
@@ -310,7 +310,7 @@ impl SwitchEntry {
     }
 }
 
-/// Parses the command of a switch.
+/// Parses a command as a rig's switches and the stage page write it.
 pub fn parse_action(text: &str) -> Option<Command> {
     let (word, rest) = text.trim().split_once(' ').unwrap_or((text.trim(), ""));
     let rest = rest.trim();
@@ -325,11 +325,33 @@ pub fn parse_action(text: &str) -> Option<Command> {
         "shift" => Command::Shift(rest.parse().ok().filter(|by| (-48..=48).contains(by))?),
         "up" => Command::ShiftBy(1),
         "down" => Command::ShiftBy(-1),
-        "mute" => Command::ToggleMute,
+        "mute" => match rest {
+            "" => Command::ToggleMute,
+            _ => Command::Mute(on_or_off(rest)?),
+        },
         "panic" => Command::Panic,
         "next-timbre" => Command::NextTimbre,
+        "voice-level" => {
+            let level_db = rest.parse().ok();
+            Command::VoiceLevel(level_db.filter(|db| voice::LEVELS_DB.contains(db))?)
+        }
+        "louder" => Command::VoiceLevelBy(LEVEL_STEP_DB),
+        "softer" => Command::VoiceLevelBy(-LEVEL_STEP_DB),
+        "record" => match rest {
+            "" => Command::ToggleRecord,
+            _ => Command::Record(on_or_off(rest)?),
+        },
+        "mark" => Command::Mark,
         _ => return None,
     })
+}
+
+fn on_or_off(text: &str) -> Option<bool> {
+    match text {
+        "on" => Some(true),
+        "off" => Some(false),
+        _ => None,
+    }
 }
 
 /// A channel number from 1 as an index from 0.

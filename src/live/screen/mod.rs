@@ -17,15 +17,18 @@ use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 
-use super::control_event::{Gesture, NoteOn};
+use super::control_event::{Gesture, Mark, NoteOn};
 use super::ui_snapshot::{TracePoint, UiSnapshot};
 use crate::line::LineNote;
+use crate::units::clock;
 use big_note::BigNote;
 
 /// Number of notes in the line of the last notes.
 const NOTE_HISTORY: usize = 12;
 /// How long a gesture stays on the screen, in snapshots.
 const GESTURE_SNAPSHOTS: u32 = 30;
+/// How long a mark does.
+const MARK_SNAPSHOTS: u32 = 75;
 
 /// What the screen keeps from snapshot to snapshot.
 #[derive(Default)]
@@ -34,6 +37,8 @@ pub struct View {
     trace: VecDeque<TracePoint>,
     last: VecDeque<Arc<LineNote>>,
     gesture_event: Option<(&'static str, u32)>,
+    /// The last mark, and for how many snapshots it is still shown.
+    mark: Option<(Mark, u32)>,
     /// The last note: it stays on the screen, dimmed, until the next.
     note: Option<NoteOn>,
     /// Its name.
@@ -43,16 +48,29 @@ pub struct View {
     colour: bool,
     /// Shown until the first note.
     cautions: Vec<String>,
-    /// Whether the list of keys is shown.
-    help: bool,
+    /// How the stage page is opened; empty where there is none.
+    invitation: Vec<String>,
+    /// What is shown instead of the notes.
+    sheet: Option<Sheet>,
+}
+
+/// What can be shown instead of the notes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sheet {
+    /// The list of keys.
+    Keys,
+    /// Address and code of the stage page.
+    Page,
 }
 
 impl View {
-    /// View with or without colour; `cautions` are shown until the first note.
-    pub fn new(colour: bool, cautions: Vec<String>) -> Self {
+    /// View with or without colour; `cautions` are shown until the first note, and
+    /// `invitation`, how to open the stage page, when asked for.
+    pub fn new(colour: bool, cautions: Vec<String>, invitation: Vec<String>) -> Self {
         View {
             colour,
             cautions,
+            invitation,
             ..View::default()
         }
     }
@@ -81,21 +99,18 @@ impl View {
             (None, Some((name, left))) if left > 0 => Some((name, left - 1)),
             _ => None,
         };
+        self.mark = match (snapshot.marks.pop(), self.mark) {
+            (Some(mark), _) => Some((mark, MARK_SNAPSHOTS)),
+            (None, Some((mark, left))) if left > 0 => Some((mark, left - 1)),
+            _ => None,
+        };
         if snapshot.note.is_some() {
             self.note = snapshot.note;
             self.name = self.note.map(|note| note.written.to_string());
         }
-        self.cents = self.cents_now(&snapshot);
+        let pitch = self.trace.back().and_then(|point| point.pitch);
+        self.cents = pitch.and_then(|pitch| snapshot.cents(pitch));
         self.now = snapshot;
-    }
-
-    /// Deviation of the newest pitch from the sounding note's tuned pitch, in
-    /// cents.
-    fn cents_now(&self, snapshot: &UiSnapshot) -> Option<f32> {
-        let note = snapshot.note?;
-        let pitch = self.trace.back().and_then(|p| p.pitch)?;
-        let home = f64::from(note.played) - note.cents / 100.0;
-        Some(((f64::from(pitch) - home) * 100.0) as f32)
     }
 
     fn accent(&self) -> Style {
@@ -110,9 +125,9 @@ impl View {
         Style::new().add_modifier(Modifier::DIM)
     }
 
-    /// Shows the list of keys, or no longer.
-    pub fn toggle_help(&mut self) {
-        self.help = !self.help;
+    /// Shows a sheet, or no longer.
+    pub fn toggle(&mut self, sheet: Sheet) {
+        self.sheet = (self.sheet != Some(sheet)).then_some(sheet);
     }
 
     /// Draws what fits, in this order: note, what is lost, keys, meters, the last notes,
@@ -126,9 +141,16 @@ impl View {
         let [head, rest] =
             Layout::vertical([Constraint::Length(1), Constraint::Min(0)]).areas(area);
         frame.render_widget(Paragraph::new(self.header()), head);
-        if self.help {
-            frame.render_widget(Paragraph::new(HELP.join("\n")), rest);
-            return;
+        match self.sheet {
+            None => {}
+            Some(Sheet::Keys) => {
+                frame.render_widget(Paragraph::new(HELP.join("\n")), rest);
+                return;
+            }
+            Some(Sheet::Page) => {
+                self.draw_invitation(frame, rest);
+                return;
+            }
         }
         let width = usize::from(area.width);
         let (lost, others) = (self.ports(true, width), self.ports(false, width));
@@ -176,6 +198,22 @@ impl View {
         frame.render_widget(Paragraph::new(keys.join("\n")).style(self.dimmed()), foot);
     }
 
+    /// A code is read dark on light, whatever the terminal's colours are.
+    fn draw_invitation(&self, frame: &mut Frame, area: Rect) {
+        const NONE: &str = "There is no stage page: start with --page to serve one.";
+        let style = match self.colour {
+            true => Style::new().fg(Color::White).bg(Color::Black),
+            false => Style::new(),
+        };
+        let lines = match self.invitation[..] {
+            [] => vec![Line::from(NONE)],
+            _ => (self.invitation.iter())
+                .map(|l| Line::styled(l.as_str(), style))
+                .collect(),
+        };
+        frame.render_widget(Paragraph::new(lines), area);
+    }
+
     /// The text for a window of a few cells.
     fn compact(&self) -> String {
         match self.now.note {
@@ -204,8 +242,22 @@ impl View {
             " │ {} │ source {}",
             now.tuning, now.source
         )));
-        if let Some(timbre) = now.timbre {
-            parts.push(Span::raw(format!(" │ voice {timbre:?}").to_lowercase()));
+        if let Some(voice) = now.voice {
+            let timbre = format!("{:?}", voice.timbre).to_lowercase();
+            let level_db = voice.level_db;
+            parts.push(Span::raw(format!(" │ voice {timbre} {level_db:.0} dB")));
+        }
+        if let Some(length_s) = now.recording_s {
+            let style = self.accent();
+            parts.push(Span::styled(format!(" │ REC {}", clock(length_s)), style));
+        }
+        if let Some((mark, _)) = self.mark {
+            let kept = if mark.kept {
+                ""
+            } else {
+                ", nothing is recorded"
+            };
+            parts.push(Span::styled(format!(" │ marked{kept}"), self.accent()));
         }
         Line::from(parts)
     }
@@ -219,7 +271,11 @@ impl View {
         let (Some(note), Some(name)) = (self.note, &self.name) else {
             let hint = Line::styled("Play: the written note appears here", self.dimmed());
             let cautions = self.cautions.iter().map(|c| Line::from(c.as_str()));
-            let lines: Vec<Line> = std::iter::once(hint).chain(cautions).collect();
+            let page = (!self.invitation.is_empty()).then_some(PAGE_HINT);
+            let lines: Vec<Line> = std::iter::once(hint)
+                .chain(cautions)
+                .chain(page.map(Line::from))
+                .collect();
             frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: true }), area);
             return;
         };
@@ -321,28 +377,36 @@ impl View {
     }
 }
 
+const PAGE_HINT: &str = "w shows the address of the stage page";
 /// Width of the words beside the note, in cells.
 const WORDS_WIDTH: u16 = 22;
-const KEYS: [&str; 9] = [
+const KEYS: [&str; 12] = [
     "h horn",
     "t tuning",
     "o source",
     "b timbre",
     "+/- shift",
+    "[/] level",
     "m mute",
     "p panic",
+    "r record",
+    "g mark",
     "q quit",
     "? help",
 ];
-const HELP: [&str; 12] = [
+const HELP: [&str; 16] = [
     "",
     "h            next horn",
     "t            next tuning",
     "o            next note source",
     "b            next timbre of the doubling voice",
     "+ -          transpose what is sent by a semitone",
+    "[ ]          the voice softer, louder by 2 dB",
     "m            mute and unmute",
     "p, space     panic: everything silent until the next attack",
+    "r            record a take, end it",
+    "g            mark a good moment: a cue point in the recorded take",
+    "w            address and code of the stage page (--page)",
     "q, Ctrl-C    end the session",
     "?            back to the notes",
     "",
@@ -424,7 +488,7 @@ mod tests {
     }
 
     fn draw(width: u16, height: u16, snapshot: UiSnapshot) -> String {
-        let mut view = View::new(false, vec!["start low".into()]);
+        let mut view = View::new(false, vec!["start low".into()], Vec::new());
         view.update(snapshot);
         shown(&view, width, height)
     }
@@ -524,11 +588,11 @@ mod tests {
 
     #[test]
     fn a_question_mark_lists_the_keys() {
-        let mut view = View::new(false, Vec::new());
+        let mut view = View::new(false, Vec::new(), Vec::new());
         view.update(snapshot());
-        view.toggle_help();
+        view.toggle(Sheet::Keys);
         assert!(shown(&view, 80, 24).contains("next tuning"));
-        view.toggle_help();
+        view.toggle(Sheet::Keys);
         assert!(!shown(&view, 80, 24).contains("next tuning"));
     }
 

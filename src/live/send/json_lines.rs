@@ -1,7 +1,7 @@
 //! Control events as lines of JSON on standard output (`--jsonl`).
 //!
 //! One object a line; `event` says which: `start`, `stop`, `note` (with the fields
-//! of the JSON note list), `cue`, `silence`. Times are stream seconds.
+//! of the JSON note list), `cue`, `mark`, `silence`. Times are stream seconds.
 
 use std::io::Write;
 
@@ -35,6 +35,10 @@ enum Event<'a> {
     Cue {
         time_s: f64,
         gesture: &'a str,
+    },
+    Mark {
+        time_s: f64,
+        kept: bool,
     },
     Silence,
 }
@@ -82,6 +86,10 @@ impl<W: Write + Send> Sender for JsonLines<W> {
             ControlEvent::Gesture(gesture_event) => Event::Cue {
                 time_s: rounded(gesture_event.at_s, 6),
                 gesture: gesture_event.gesture.name(),
+            },
+            ControlEvent::Mark(mark) => Event::Mark {
+                time_s: rounded(mark.at_s, 6),
+                kept: mark.kept,
             },
             ControlEvent::Silence => Event::Silence,
             ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => return Ok(()),

@@ -11,6 +11,7 @@
 //! | `/leadpipe/stop` | none |
 //! | `/leadpipe/note` | a finished note: s written, s concert, f cents, f duration, s attack, s length, s techniques |
 //! | `/leadpipe/cue` | s gesture |
+//! | `/leadpipe/mark` | f stream time, i whether it is kept with a take |
 //! | `/leadpipe/silence` | none: forget whatever sounds |
 //!
 //! A route to an OSC address sends one message without arguments. Pitch and level
@@ -78,6 +79,11 @@ impl Osc {
             }
             ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => Vec::new(),
             ControlEvent::NoteOff { .. } => vec![message("/leadpipe/stop", vec![])],
+            ControlEvent::Mark(mark) => {
+                let kept = OscType::Int(mark.kept.into());
+                let at_s = OscType::Float(mark.at_s as f32);
+                vec![message("/leadpipe/mark", vec![at_s, kept])]
+            }
             ControlEvent::Silence => vec![message("/leadpipe/silence", vec![])],
             ControlEvent::NoteFinished { note: named, .. } => {
                 let techniques: Vec<_> = named.note.techniques.iter().map(|t| t.name()).collect();
