@@ -14,6 +14,9 @@ use crate::error::{Error, Result};
 /// Random bytes of a token: more than can ever be guessed.
 const TOKEN_BYTES: usize = 12;
 
+const CAUTION: &str =
+    "Whoever has this address can play with the session: use a network of your own.";
+
 /// The file that keeps the token.
 #[derive(Debug, Clone)]
 pub struct TokenFile(Option<PathBuf>);
@@ -112,6 +115,9 @@ impl Invitation {
         lines.extend(urls.next());
         lines.extend(self.code.iter().cloned());
         lines.extend(urls);
+        if !self.code.is_empty() {
+            lines.push(CAUTION.to_owned());
+        }
         lines
     }
 }
