@@ -723,6 +723,8 @@ fn panic_and_mute_silence_midi() {
         browser.wait("document.getElementById('silent').textContent === 'MUTED'");
         playing.join().expect("what came back")
     });
+    // A server would wait for a client that was killed.
+    assert_eq!(live.end("TERM"), Some(0));
     let notes = back.notes();
     let keys: Vec<u8> = notes.iter().map(|note| note.key).collect();
     assert_eq!(keys, [58, 60], "{notes:?}");
