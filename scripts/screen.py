@@ -1,9 +1,11 @@
 #!/usr/bin/env python3
-"""A picture of the live screen, for the README: docs/screen.png.
+"""Pictures of the program's own output, for the README: the live screen in
+docs/screen.png; a note that is doubled beside a take that is written down in
+docs/first-minute.png.
 
 Plays the built-in take through a sound server of its own into a session in a tmux
-window, takes the window's text with its colours nine seconds in, and lets
-Chromium draw it.
+window, takes the window's text with its colours nine seconds in, transcribes the
+same take, and lets Chromium draw both.
 
     apt-get install pulseaudio pulseaudio-utils libasound2-plugins tmux chromium
     cargo build --release && scripts/screen.py target/release/leadpipe
@@ -46,12 +48,47 @@ def styled(text):
     return "".join(out)
 
 
+PRE = f"margin:16px;color:{INK};font:15px/1.2 monospace"
+
+
+def first_minute(program, folder, screen):
+    """HTML of the live screen beside the same take written down."""
+    env = os.environ | {"XDG_CONFIG_HOME": f"{folder}/none"}
+    command = [program, "transcribe", f"{folder}/lamplight.wav", "--horn", "flugelhorn"]
+    table = subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout
+    picture = pathlib.Path(folder, "lamplight.svg").read_text()
+    rows = "\n".join(line.rstrip() for line in table.splitlines()[:16]) + "\n ..."
+    panel = "width:900px;margin:10px;overflow:hidden"
+    title = f"color:{INK};font:bold 19px sans-serif;margin:14px 16px"
+    return (
+        f'<div style="display:flex"><div style="{panel}">'
+        f'<p style="{title}">leadpipe live --horn flugelhorn --double</p>{screen}</div>'
+        f'<div style="{panel}"><p style="{title}">leadpipe transcribe take.wav --horn flugelhorn</p>'
+        f'<pre style="{PRE};font-size:13px">{html.escape(rows)}</pre>'
+        f'<div class="page">{picture}</div></div></div>'
+        "<style>.page{background:#fff;border-radius:4px;margin:0 16px;padding:6px}"
+        ".page svg{width:100%;height:auto}</style>"
+    )
+
+
+def draw(folder, body, picture, width, height):
+    """Lets Chromium draw HTML into a PNG file."""
+    page = pathlib.Path(folder) / "page.html"
+    page.write_text(f'<meta charset="utf-8"><body style="margin:0;background:{PAPER}">{body}')
+    subprocess.run(["chromium", "--headless", "--no-sandbox", "--disable-gpu",
+                    f"--user-data-dir={folder}/browser", "--hide-scrollbars",
+                    f"--window-size={width},{height}",
+                    "--force-device-scale-factor=1.5", f"--screenshot={picture}",
+                    page.as_uri()], check=True, capture_output=True)
+
+
 def main():
     program = pathlib.Path(sys.argv[1]).resolve()
-    picture = pathlib.Path(__file__).resolve().parent.parent / "docs" / "screen.png"
+    docs = pathlib.Path(__file__).resolve().parent.parent / "docs"
     with tempfile.TemporaryDirectory() as folder:
         subprocess.run([program, "demo", "--out", folder], check=True, capture_output=True)
         env = os.environ | {"PULSE_RUNTIME_PATH": folder, "HOME": folder,
+                            "XDG_CONFIG_HOME": f"{folder}/none",
                             "PULSE_SERVER": f"unix:{folder}/native"}
         server = subprocess.Popen(
             ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1",
@@ -77,15 +114,9 @@ def main():
         finally:
             subprocess.run([*tmux, "kill-server"], env=env, check=False)
             server.terminate()
-        page = pathlib.Path(folder) / "screen.html"
-        page.write_text(
-            f'<meta charset="utf-8"><body style="margin:0;background:{PAPER}">'
-            f'<pre style="margin:16px;color:{INK};font:15px/1.2 monospace">{styled(text)}</pre>')
-        subprocess.run(["chromium", "--headless", "--no-sandbox", "--disable-gpu",
-                        f"--user-data-dir={folder}/browser", "--hide-scrollbars",
-                        f"--window-size={WIDTH * 9 + 40},{HEIGHT * 18 + 36}",
-                        "--force-device-scale-factor=1.5", f"--screenshot={picture}",
-                        page.as_uri()], check=True, capture_output=True)
+        screen = f'<pre style="{PRE}">{styled(text)}</pre>'
+        draw(folder, screen, docs / "screen.png", WIDTH * 9 + 40, HEIGHT * 18 + 36)
+        draw(folder, first_minute(program, folder, screen), docs / "first-minute.png", 1840, 700)
         print(text)
 
 

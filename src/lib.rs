@@ -98,6 +98,7 @@
 // holds a system's handle without `Debug`.
 mod analysis;
 mod audio;
+mod brightness;
 mod compare;
 #[allow(missing_docs)]
 mod demo;
@@ -179,7 +180,7 @@ pub mod internals {
         };
     }
 
-    open!(analysis audio compare demo error horn intonation line notation note_list notes
+    open!(analysis audio brightness compare demo error horn intonation line notation note_list notes
         output reference sending settings_file text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);

@@ -63,7 +63,7 @@ const VERSION: &str = concat!(
     version = VERSION,
     about,
     after_help = "\
-Start with `leadpipe demo --out demo`, then `leadpipe transcribe TAKE.wav`.
+Start with `leadpipe` alone: it says what to type first on this machine.
 
 Exit codes: 0 success, 2 wrong command line, 3 the take cannot be used, 4 wrong
 name, option or settings file, 5 cannot write, 6 the take is silent, 7 a sound
@@ -76,7 +76,7 @@ struct Cli {
 
 /// Exit code for a command line that cannot be understood.
 const WRONG_COMMAND_LINE: u8 = 2;
-/// The program, or a group of commands, without a command gets the help.
+/// A group of commands without a command gets the help.
 const NO_COMMAND: ErrorKind = ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
 
 fn main() -> ExitCode {
@@ -85,6 +85,11 @@ fn main() -> ExitCode {
         Ok(player) => (player, None),
         Err(mistake) => (PlayerSettings::default(), Some(mistake)),
     };
+    if std::env::args_os().len() <= 1 {
+        settings::keep(player);
+        commands::say(commands::first_minute::text().trim_end());
+        return ExitCode::from(WRONG_COMMAND_LINE);
+    }
     let parsed = player.parse(Cli::command());
     let (cli, matches) = match parsed.and_then(|m| Ok((Cli::from_arg_matches(&m)?, m))) {
         Ok(parsed) => parsed,

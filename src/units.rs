@@ -122,6 +122,13 @@ impl std::fmt::Display for Written {
     }
 }
 
+/// A deviation in cents as every table, label and report shows it: to a tenth, signed, never
+/// minus zero.
+pub fn cents_in_words(cents: f64) -> String {
+    // Adding zero turns minus zero into zero.
+    format!("{:+.1}", (cents * 10.0).round() / 10.0 + 0.0)
+}
+
 /// The nearest whole number, for display: never minus zero.
 pub fn whole(value: f64) -> f64 {
     // Adding zero turns minus zero into zero.
@@ -164,6 +171,18 @@ mod tests {
         for key in 0..128 {
             let pitch = Pitch(f64::from(key) + 0.25);
             assert!((Pitch::from_hz(pitch.hz()).0 - pitch.0).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn cents_are_rounded_once() {
+        for (cents, words) in [
+            (3.45, "+3.5"),
+            (-0.04, "+0.0"),
+            (-3.25, "-3.3"),
+            (12.0, "+12.0"),
+        ] {
+            assert_eq!(cents_in_words(cents), words);
         }
     }
 

@@ -219,6 +219,79 @@ fn the_report_prints_as_rows_of_the_still_picture() {
     assert!(!outside.contains("http://") && !outside.contains("https://"));
 }
 
+/// The trace's rows, the table's rows and headings are all there on paper, whole.
+#[test]
+fn print_holds_every_row_and_note() {
+    let folder = tempfile::tempdir().unwrap();
+    let line = leadpipe::internals::demo::line::render(48_000.0);
+    let long: Vec<f32> = line.iter().cycle().take(line.len() * 5).copied().collect();
+    let (take, page) = (
+        folder.path().join("long.wav"),
+        folder.path().join("long.html"),
+    );
+    write_wav(&take, 48_000, &[&long]);
+    let (take, path) = (take.to_str().unwrap(), page.to_str().unwrap());
+    succeed(&["intonation", take, "--horn", "flugelhorn", "--report", path]);
+    let text = std::fs::read_to_string(&page).unwrap();
+    // Each row is a picture of its own, which no page break can cut.
+    assert_eq!(text.matches("class=\"row\"").count(), 6);
+    // The number is the same in the table, the trace's labels and the data for the script.
+    let list = succeed(&["transcribe", take, "--horn", "flugelhorn"]);
+    let first = list
+        .lines()
+        .nth(2)
+        .unwrap()
+        .split_whitespace()
+        .collect::<Vec<_>>();
+    let (name, cents) = (first[3], first[5]);
+    assert!(
+        text.contains(&format!(">{name} {cents}</text>")),
+        "{first:?}"
+    );
+    assert!(text.contains(&format!("\">{cents}</td>")), "{first:?}");
+}
+
+#[test]
+fn a_spectrum_on_request() {
+    let folder = tempfile::tempdir().unwrap();
+    let (take, page) = (
+        folder.path().join("take.wav"),
+        folder.path().join("take.html"),
+    );
+    write_wav(
+        &take,
+        48_000,
+        &[&leadpipe::internals::demo::line::render(48_000.0)],
+    );
+    let (take, path) = (take.to_str().unwrap(), page.to_str().unwrap());
+    let args = [
+        "intonation",
+        take,
+        "--report",
+        path,
+        "--spectrum",
+        "--format",
+        "json",
+    ];
+    let json: serde_json::Value = serde_json::from_str(&succeed(&args)).unwrap();
+    let bright: Vec<f64> = json["notes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter_map(|note| note["brightness"].as_f64())
+        .collect();
+    assert!(
+        bright.len() > 12 && bright.iter().all(|b| (1.0..=20.0).contains(b)),
+        "{bright:?}"
+    );
+    let browser = Browser::open(&page, false);
+    let shown = "[...document.querySelectorAll('.spectrum image')].filter(i => i.getBoundingClientRect().height > 20).length";
+    assert_eq!(browser.number(shown), 2.0);
+    keep(&browser, "report-spectrum.png");
+    let (code, errors) = fail(&["intonation", "-", "--spectrum"]);
+    assert!(code == 4 && errors.contains("read from a pipe"), "{errors}");
+}
+
 #[test]
 fn many_takes_make_one_report() {
     let folder = tempfile::tempdir().unwrap();

@@ -8,6 +8,7 @@ use leadpipe::internals::output::musicxml::CENTS_OVER;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::{self, StagedFile, table, track, wav};
 use leadpipe::internals::text::shown_path;
+use leadpipe::internals::units::cents_in_words;
 use leadpipe::intonation;
 use leadpipe::{
     ControlVoltage, Horn, LazyPart, Line, LineContext, Mode, Reference, Result, Selection,
@@ -70,8 +71,9 @@ pub fn run(options: &Options) -> Result<()> {
         table::write(&line, part.of(&line), super::paint(), to)?;
         writeln!(
             to,
-            "\nOverall {:+.1} cents; best reference A4 = {:.1} Hz\n",
-            measured.offset_cents, measured.best_reference_hz
+            "\nOverall {} cents; best reference A4 = {:.1} Hz\n",
+            cents_in_words(measured.offset_cents),
+            measured.best_reference_hz
         )?;
         for path in &paths {
             writeln!(to, "{}", shown_path(path))?;

@@ -116,6 +116,7 @@ impl Writers<'_> {
             FileKind::Report => Box::new(Html {
                 temperature_c: self.temperature_c,
                 sound: (self.sound)()?,
+                spectrum: None,
             }),
             FileKind::Svg => Box::new(Picture),
         })

@@ -8,6 +8,7 @@ pub mod demo;
 #[cfg(feature = "live")]
 pub mod devices;
 mod files;
+pub mod first_minute;
 pub mod horns;
 pub mod intonation;
 #[cfg(feature = "live")]

@@ -13,7 +13,7 @@ use serde::Serialize;
 
 use crate::line::{Line, LineNote};
 use crate::statistics::StraightLine;
-use crate::units::{Concert, Written};
+use crate::units::{Concert, Written, cents_in_words};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
 
@@ -34,6 +34,9 @@ pub struct NoteReport {
     pub spread_cents: f64,
     /// Straight-line change from start to end, cents.
     pub drift_cents: f64,
+    /// Harmonic spectral centroid in units of the fundamental, where the take was heard
+    /// again for it and the note is long enough (see `brightness`).
+    pub brightness: Option<f64>,
 }
 
 /// All notes of one written pitch.
@@ -112,6 +115,15 @@ pub struct IntonationReport {
 }
 
 impl IntonationReport {
+    /// The same with the brightness of each note, in order.
+    #[doc(hidden)]
+    pub fn with_brightness(mut self, values: &[Option<f64>]) -> Self {
+        for (note, value) in self.notes.iter_mut().zip(values) {
+            note.brightness = *value;
+        }
+        self
+    }
+
     /// Pitches that deviate most from the rest, the worst first: those to practise.
     #[doc(hidden)]
     pub fn watch(&self) -> Vec<&PitchReport> {
@@ -126,10 +138,10 @@ impl IntonationReport {
         pitches
     }
 
-    /// The same in words, `A4 +12, E5 -14`; empty if there are none.
+    /// The same in words, `A4 +12.3, E5 -14.0`; empty if there are none.
     #[doc(hidden)]
     pub fn watch_in_words(&self) -> String {
-        let words = |p: &&PitchReport| format!("{} {:+.0}", p.written, p.mean_cents);
+        let words = |p: &&PitchReport| format!("{} {}", p.written, cents_in_words(p.mean_cents));
         let words: Vec<String> = self.watch().iter().map(words).collect();
         words.join(", ")
     }
@@ -227,6 +239,7 @@ fn note_report(named: &LineNote) -> NoteReport {
         mean_cents: named.cents,
         spread_cents,
         drift_cents: slope(&cents) * note.duration_s(),
+        brightness: None,
     }
 }
 

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::horn::tube::{self, Fingering};
 use crate::line::{Line, LineNote};
-use crate::units::Concert;
+use crate::units::{Concert, cents_in_words};
 
 use super::weighted;
 
@@ -57,7 +57,7 @@ impl Share {
 
 /// Cents of theory for a table: a dash where there is none.
 pub fn cents_or_dash(cents: Option<f64>) -> String {
-    cents.map_or("-".into(), |cents| format!("{cents:+.1}"))
+    cents.map_or("-".into(), cents_in_words)
 }
 
 /// Heading for the fingerings of some shares: on a slide they are positions.

@@ -10,14 +10,16 @@ use std::io;
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
-use crate::units::{Concert, Pitch, whole};
+use crate::units::{Concert, Pitch, cents_in_words};
 
 /// The picture.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Picture;
 
-/// Duration of a row, in seconds.
+/// Longest duration of a row, in seconds; a shorter take fills one row.
 const ROW_S: f64 = 12.0;
+/// Most times below a row.
+const MAX_TIMES: f64 = 8.0;
 /// Width of a row's plot and of the note names to its left, in pixels.
 const PLOT_WIDTH: f64 = 960.0;
 const NAMES_WIDTH: f64 = 48.0;
@@ -28,6 +30,8 @@ const ROW_HEIGHT: f64 = 190.0;
 /// Margins above and below the plot for note names and times, in pixels.
 const MARGIN_TOP: f64 = 16.0;
 const MARGIN_BOTTOM: f64 = 22.0;
+/// Width of a letter of a label, on average, in pixels.
+const LETTER_WIDTH: f64 = 6.2;
 /// Time between points of the trace, in seconds: a little under a pixel.
 pub const STEP_S: f64 = 0.0107;
 /// Largest deviation that is coloured as in tune, in cents: it is hard to hear on a
@@ -107,42 +111,106 @@ pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
 
 /// The picture as SVG text.
 pub fn svg(line: &Line) -> String {
-    let range = range(line);
-    let semitone = (ROW_HEIGHT / (range.1 - range.0)).clamp(SEMITONE_HEIGHT.0, SEMITONE_HEIGHT.1);
-    let row_height = semitone * (range.1 - range.0) + MARGIN_TOP + MARGIN_BOTTOM;
-    let from_s = line.notes.first().map_or(0.0, |n| n.note.onset_s);
-    let first = (from_s / ROW_S).floor().max(0.0) as usize;
-    let last_s = line.notes.last().map_or(ROW_S, |n| n.note.offset_s);
-    let last = ((last_s / ROW_S).ceil() as usize).max(first + 1);
-    let (width, height) = (
-        NAMES_WIDTH + PLOT_WIDTH + 12.0,
-        row_height * (last - first) as f64,
-    );
-    let mut svg = String::new();
-    let _ = write!(
-        svg,
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" \
-         width=\"{width:.0}\" height=\"{height:.0}\" class=\"still\" role=\"img\" \
+    let rows = Rows::new(line);
+    let (count, height) = (rows.count, rows.height());
+    let mut svg = opening(line, rows.height() * count as f64);
+    for row in 0..count {
+        let _ = write!(
+            svg,
+            "<g transform=\"translate(0 {:.1})\">",
+            row as f64 * height
+        );
+        rows.draw(row, &mut svg);
+        svg.push_str("</g>");
+    }
+    svg.push_str("</svg>\n");
+    svg
+}
+
+/// The rows of the picture as SVG texts of their own, for a page that may break between
+/// them.
+pub fn svg_rows(line: &Line) -> impl Iterator<Item = String> {
+    let rows = Rows::new(line);
+    (0..rows.count).map(move |row| {
+        let mut svg = opening(rows.line, rows.height());
+        rows.draw(row, &mut svg);
+        svg.push_str("</svg>\n");
+        svg
+    })
+}
+
+/// Start and end of each row, in seconds.
+pub fn row_times(line: &Line) -> Vec<(f64, f64)> {
+    let rows = Rows::new(line);
+    let from_s = |row: usize| rows.from_s + row as f64 * rows.row_s;
+    (0..rows.count)
+        .map(|row| (from_s(row), from_s(row + 1)))
+        .collect()
+}
+
+/// Where the plot begins and ends within a row's width, as shares of it.
+pub const PLOT_SHARE: (f64, f64) = (NAMES_WIDTH / WIDTH, (NAMES_WIDTH + PLOT_WIDTH) / WIDTH);
+/// Width of a row, in pixels.
+const WIDTH: f64 = NAMES_WIDTH + PLOT_WIDTH + 12.0;
+
+fn opening(line: &Line, height: f64) -> String {
+    format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH:.0} {height:.0}\" \
+         width=\"{WIDTH:.0}\" height=\"{height:.0}\" class=\"still\" role=\"img\" \
          font-family=\"sans-serif\" font-size=\"11\">\
          <title>{} played against {}</title>",
         xml_escaped(&line.source),
         xml_escaped(line.context.tuning.title())
-    );
-    let lines = table_lines(line, range);
-    for row in first..last {
-        let row = Row {
+    )
+}
+
+/// How a take is laid out in rows.
+struct Rows<'a> {
+    line: &'a Line,
+    lines: Vec<(f64, String)>,
+    range: (f64, f64),
+    semitone: f64,
+    from_s: f64,
+    row_s: f64,
+    count: usize,
+}
+
+impl<'a> Rows<'a> {
+    fn new(line: &'a Line) -> Self {
+        let range = range(line);
+        let height = ROW_HEIGHT / (range.1 - range.0);
+        let from_s = line.notes.first().map_or(0.0, |n| n.note.onset_s.floor());
+        let to_s = line.notes.last().map_or(ROW_S, |n| n.note.offset_s);
+        let length_s = (to_s - from_s).ceil().max(1.0);
+        let row_s = length_s.min(ROW_S);
+        Rows {
             line,
-            lines: &lines,
-            high: range.1,
-            semitone,
-            from_s: row as f64 * ROW_S,
-            top: (row - first) as f64 * row_height + MARGIN_TOP,
-            bottom: (row - first) as f64 * row_height + row_height - MARGIN_BOTTOM,
-        };
-        row.draw(&mut svg);
+            lines: table_lines(line, range),
+            range,
+            semitone: height.clamp(SEMITONE_HEIGHT.0, SEMITONE_HEIGHT.1),
+            from_s,
+            row_s,
+            count: (length_s / row_s).ceil() as usize,
+        }
     }
-    svg.push_str("</svg>\n");
-    svg
+
+    fn height(&self) -> f64 {
+        self.semitone * (self.range.1 - self.range.0) + MARGIN_TOP + MARGIN_BOTTOM
+    }
+
+    fn draw(&self, row: usize, svg: &mut String) {
+        let row = Row {
+            line: self.line,
+            lines: &self.lines,
+            high: self.range.1,
+            semitone: self.semitone,
+            from_s: self.from_s + row as f64 * self.row_s,
+            row_s: self.row_s,
+            top: MARGIN_TOP,
+            bottom: self.height() - MARGIN_BOTTOM,
+        };
+        row.draw(svg);
+    }
 }
 
 struct Row<'a> {
@@ -151,13 +219,21 @@ struct Row<'a> {
     high: f64,
     semitone: f64,
     from_s: f64,
+    row_s: f64,
     top: f64,
     bottom: f64,
 }
 
+/// A rectangle that is taken: left, right, top and bottom.
+type Taken = (f64, f64, f64, f64);
+
+fn free(one: Taken, taken: &[Taken]) -> bool {
+    !(taken.iter()).any(|t| one.0 < t.1 && t.0 < one.1 && one.2 < t.3 && t.2 < one.3)
+}
+
 impl Row<'_> {
     fn x(&self, time_s: f64) -> f64 {
-        NAMES_WIDTH + (time_s - self.from_s) / ROW_S * PLOT_WIDTH
+        NAMES_WIDTH + (time_s - self.from_s) / self.row_s * PLOT_WIDTH
     }
 
     fn y(&self, pitch: f64) -> f64 {
@@ -171,7 +247,7 @@ impl Row<'_> {
             let _ = write!(
                 svg,
                 "<line class=\"rail\" x1=\"{NAMES_WIDTH}\" x2=\"{}\" y1=\"{y:.1}\" y2=\"{y:.1}\" \
-                 stroke=\"#d8d3c8\" stroke-width=\"0.7\"/>",
+                 stroke=\"#bbb5a8\" stroke-width=\"0.7\"/>",
                 NAMES_WIDTH + PLOT_WIDTH
             );
             // Lines are in rising order; names that would touch the one below are
@@ -187,31 +263,71 @@ impl Row<'_> {
                 );
             }
         }
-        for second in (0..=ROW_S as usize).step_by(2) {
-            let x = NAMES_WIDTH + second as f64 / ROW_S * PLOT_WIDTH;
+        let every = [0.2, 0.5, 1.0, 2.0].into_iter();
+        let every = every.clone().find(|s| self.row_s / s <= MAX_TIMES);
+        let every = every.unwrap_or(2.0);
+        for tick in 0..=(self.row_s / every).floor() as usize {
+            let time_s = self.from_s + tick as f64 * every;
             let _ = write!(
                 svg,
-                "<text class=\"name\" x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" \
+                "<text class=\"name\" x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\" \
                  fill=\"#6b675e\">{} s</text>",
+                self.x(time_s),
                 self.bottom + 14.0,
-                self.from_s as usize + second
+                (10.0 * time_s).round() / 10.0
             );
         }
-        let to_s = self.from_s + ROW_S;
+        let to_s = self.from_s + self.row_s;
         let here = |n: &&LineNote| n.note.onset_s < to_s && n.note.offset_s > self.from_s;
-        let mut label_free = 0.0;
-        for named in self.line.notes.iter().filter(here) {
-            self.note(svg, named, &mut label_free);
+        let notes = || self.line.notes.iter().filter(here);
+        notes().for_each(|named| self.note(svg, named));
+        let mut taken: Vec<Taken> = notes().map(|named| self.place(named)).collect();
+        for named in notes().filter(|n| n.note.onset_s >= self.from_s) {
+            self.label(svg, named, &mut taken);
         }
     }
 
-    fn note(&self, svg: &mut String, named: &LineNote, label_free: &mut f64) {
-        let (class, colour) = tune(named.cents);
-        let to_s = self.from_s + ROW_S;
+    /// Where a note is drawn.
+    fn place(&self, named: &LineNote) -> Taken {
+        let to_s = self.from_s + self.row_s;
         let (x1, x2) = (
             self.x(named.note.onset_s.max(self.from_s)),
             self.x(named.note.offset_s.min(to_s)),
         );
+        let y = self.y(named.tuning_pitch.0);
+        (x1, x2, y - 2.0, y + 2.0)
+    }
+
+    /// A note's name and cents, above or below it, farther off or shifted to the left where
+    /// others are in the way; none where there is no room.
+    fn label(&self, svg: &mut String, named: &LineNote, taken: &mut Vec<Taken>) {
+        let text = format!("{} {}", named.written, cents_in_words(named.cents));
+        let width = LETTER_WIDTH * text.len() as f64;
+        let (x1, x2, top, bottom) = self.place(named);
+        let lines = [top - 6.0, bottom + 12.0, top - 18.0, bottom + 24.0];
+        let starts = [x1, x2 - width, x1 - width];
+        let all = lines
+            .iter()
+            .flat_map(|y| starts.iter().map(move |x| (*x, *y)));
+        let inside = |(x, y): &(f64, f64)| {
+            *x >= NAMES_WIDTH - 2.0 && x + width <= WIDTH && *y >= 10.0 && *y <= self.bottom + 2.0
+        };
+        let around = |(x, y): (f64, f64)| (x, x + width, y - 9.0, y + 1.0);
+        let Some(place) = all.filter(inside).find(|at| free(around(*at), taken)) else {
+            return;
+        };
+        taken.push(around(place));
+        let _ = write!(
+            svg,
+            "<text class=\"label\" x=\"{:.1}\" y=\"{:.1}\" fill=\"#20242b\">{text}</text>",
+            place.0, place.1
+        );
+    }
+
+    fn note(&self, svg: &mut String, named: &LineNote) {
+        let (class, colour) = tune(named.cents);
+        let to_s = self.from_s + self.row_s;
+        let (x1, x2, ..) = self.place(named);
         let y = self.y(named.tuning_pitch.0);
         let _ = write!(
             svg,
@@ -234,15 +350,5 @@ impl Row<'_> {
             "<path class=\"{class}\" d=\"{path}\" fill=\"none\" stroke=\"{colour}\" \
              stroke-width=\"2\" stroke-linejoin=\"round\"/>"
         );
-        if named.note.onset_s >= self.from_s && x1 >= *label_free {
-            let label = format!("{} {:+.0}", named.written, whole(named.cents));
-            *label_free = x1 + 6.2 * label.len() as f64;
-            let above = if y - 10.0 < self.top { 16.0 } else { -8.0 };
-            let _ = write!(
-                svg,
-                "<text class=\"label\" x=\"{x1:.1}\" y=\"{:.1}\" fill=\"#20242b\">{label}</text>",
-                y + above
-            );
-        }
     }
 }

@@ -7,6 +7,7 @@ use super::paint::Paint;
 use crate::line::Line;
 use crate::notation::Part;
 use crate::text::shown;
+use crate::units::cents_in_words;
 
 /// Writes the table, and what was estimated of the part.
 pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
@@ -44,7 +45,7 @@ pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> 
             note.duration_s(),
             named.written.to_string(),
             named.concert.to_string(),
-            paint.cents(named.cents, &format!("{:>+6.0}", named.cents)),
+            paint.cents(named.cents, &format!("{:>6}", cents_in_words(named.cents))),
             named.volts,
             note.attack.name(),
             note.length.name(),

@@ -6,7 +6,8 @@ use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::across::{Across, Kept, day};
 use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::output::provenance::check_free;
-use leadpipe::internals::output::report::{Html, across::AcrossHtml};
+use leadpipe::internals::output::report::{Html, Spectrum, across::AcrossHtml};
+use leadpipe::internals::text::shown_path;
 use leadpipe::intonation;
 use leadpipe::{Error, Output, Result};
 
@@ -34,6 +35,7 @@ Examples:
   leadpipe intonation take.wav --tuning just --tonic Bb --format json
   leadpipe intonation take.wav --horn trombone --temperature 16
   leadpipe intonation take.wav --horn horn --report lesson.html --audio
+  leadpipe intonation take.wav --horn tuba --spectrum --report lesson.html
   leadpipe intonation takes/ --horn trumpet --report weeks.html")]
 pub struct Options {
     /// WAV, AIFF, CAF, FLAC, MP3 or OGG files, or folders of them; - for standard input
@@ -50,6 +52,10 @@ pub struct Options {
     /// Also write the report as one HTML file
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
+    /// Hear the take again for its spectrum: a spectrogram under the report's pitch trace, and
+    /// the brightness of each note there and in CSV and JSON
+    #[arg(long)]
+    spectrum: bool,
     /// Format of the report on standard output
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
@@ -93,6 +99,22 @@ impl PageOptions {
     }
 }
 
+impl Options {
+    /// Refuses, before the take is heard, one that cannot be heard again.
+    fn check_spectrum(&self, take: &Path) -> Result<()> {
+        match self.spectrum && !take.is_file() {
+            true => Err(Error::setting(
+                format!(
+                    "{}: read from a pipe, so not again for its spectrum",
+                    shown_path(take)
+                ),
+                "save it to a file first, or leave --spectrum out",
+            )),
+            false => Ok(()),
+        }
+    }
+}
+
 pub fn run(options: &Options) -> Result<()> {
     options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
@@ -111,18 +133,25 @@ pub fn run(options: &Options) -> Result<()> {
     };
     if let [take] = &takes[..] {
         options.page.check_sound(take, excerpt)?;
+        options.check_spectrum(take)?;
         let line = listen(take, true)?;
         let temperature_c = options.page.temperature;
+        let hear = || Spectrum::read(take, &excerpt.selection(), &line);
+        let spectrum = options.spectrum.then(hear).transpose()?;
+        let mut report = intonation(&line, temperature_c);
+        if let Some(spectrum) = &spectrum {
+            report = report.with_brightness(&spectrum.brightness);
+        }
         if let Some(page) = &options.report {
             let sound = options.page.sound(take, excerpt)?;
             let html = Html {
                 temperature_c,
                 sound,
+                spectrum,
             };
             let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
             super::print_written(&[staged.commit()?]);
         }
-        let report = intonation(&line, temperature_c);
         return super::print(|to| match options.format {
             ListFormat::Table => text::one(&line, &report, super::paint(), to),
             ListFormat::Csv => super::write_rows(&report.notes, to),
@@ -133,6 +162,12 @@ pub fn run(options: &Options) -> Result<()> {
         return Err(Error::setting(
             "--audio with several takes",
             "give one take, or leave --audio out",
+        ));
+    }
+    if options.spectrum {
+        return Err(Error::setting(
+            "--spectrum with several takes",
+            "give one take, or leave --spectrum out",
         ));
     }
     let done = batch::process(&takes, options.many.jobs, |take| {

@@ -9,7 +9,7 @@ use leadpipe::internals::intonation::shares::{Share, cents_or_dash, fingering_he
 use leadpipe::internals::intonation::{IntonationReport, PitchReport, spread_in_words};
 use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::text::shown;
-use leadpipe::internals::units::clock;
+use leadpipe::internals::units::{cents_in_words, clock};
 use leadpipe::{Line, LineContext};
 
 /// One take.
@@ -30,19 +30,32 @@ pub fn one(
     if report.notes.is_empty() {
         return writeln!(to, "no notes");
     }
+    let bright = report.notes.iter().any(|note| note.brightness.is_some());
     writeln!(
         to,
-        "\n{:>9} {:>10} {:>8} {:>8} {:>7} {:>7} {:>7}",
-        "start (s)", "length (s)", "written", "concert", "cents", "spread", "drift"
+        "\n{:>9} {:>10} {:>8} {:>8} {:>7} {:>7} {:>7}{}",
+        "start (s)",
+        "length (s)",
+        "written",
+        "concert",
+        "cents",
+        "spread",
+        "drift",
+        if bright { "  bright" } else { "" }
     )?;
     for note in &report.notes {
+        let brightness = match (bright, note.brightness) {
+            (false, _) => String::new(),
+            (true, Some(value)) => format!(" {value:>7.2}"),
+            (true, None) => format!(" {:>7}", "-"),
+        };
         let (spread, drift) = match note.movement() {
             Some((spread, drift)) => (format!("{spread:.1}"), format!("{drift:+.1}")),
             None => ("-".into(), "-".into()),
         };
         writeln!(
             to,
-            "{:>9.3} {:>10.3} {:>8} {:>8} {} {spread:>7} {drift:>7}",
+            "{:>9.3} {:>10.3} {:>8} {:>8} {} {spread:>7} {drift:>7}{brightness}",
             note.onset_s,
             note.duration_s,
             note.written,
@@ -73,7 +86,7 @@ pub fn one(
 
 /// A mean in its column.
 fn cents(paint: Paint, cents: f64) -> String {
-    paint.cents(cents, &format!("{cents:>+7.1}"))
+    paint.cents(cents, &format!("{:>7}", cents_in_words(cents)))
 }
 
 fn write_group(group: &Group, paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
@@ -107,12 +120,12 @@ fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result
     for share in &report.shares {
         writeln!(
             to,
-            "{:>8} {:<width$} {:>7} {:>8} {:>+8.1} {:>8}{}",
+            "{:>8} {:<width$} {:>7} {:>8} {:>8} {:>8}{}",
             share.written,
             share.fingering,
             share.partial,
             cents_or_dash(share.horn_cents),
-            share.played_cents,
+            cents_in_words(share.played_cents),
             cents_or_dash(share.player_cents),
             slide_in_words(share)
         )?;
@@ -131,8 +144,8 @@ fn slide_in_words(share: &Share) -> String {
 fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {
     writeln!(
         to,
-        "\nOverall {:+.1} cents, spread {}; best reference A4 = {:.1} Hz",
-        report.offset_cents,
+        "\nOverall {} cents, spread {}; best reference A4 = {:.1} Hz",
+        cents_in_words(report.offset_cents),
         spread_in_words(report.notes.len(), report.spread_cents),
         report.best_reference_hz
     )?;
@@ -142,8 +155,9 @@ fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<
     if let Some(trend) = report.trend {
         writeln!(
             to,
-            "drift {:+.1} cents per minute (±{:.1})",
-            trend.cents_per_minute, trend.uncertainty
+            "drift {} cents per minute (±{:.1})",
+            cents_in_words(trend.cents_per_minute),
+            trend.uncertainty
         )?;
     }
     let watch = report.watch_in_words();
@@ -196,8 +210,8 @@ pub fn several(
     let whole = &across.whole;
     writeln!(
         to,
-        "\nOverall {:+.1} cents, spread {}; best reference A4 = {:.1} Hz",
-        whole.mean_cents,
+        "\nOverall {} cents, spread {}; best reference A4 = {:.1} Hz",
+        cents_in_words(whole.mean_cents),
         spread_in_words(whole.notes, whole.spread_cents),
         whole.best_reference_hz
     )?;

@@ -7,7 +7,7 @@ use crate::intonation::across::{Across, Row};
 use crate::intonation::spread_in_words;
 use crate::line::LineContext;
 use crate::text::xml_escaped;
-use crate::units::clock;
+use crate::units::{cents_in_words, clock};
 
 /// The report.
 #[derive(Debug)]
@@ -31,14 +31,14 @@ impl AcrossHtml<'_> {
                 "<header><h1>{title}</h1><p>{} · {} at A4 = {} Hz</p></header>\
                  <section><h2>Overall</h2><dl class=\"facts\">\
                  <div><dt>notes</dt><dd>{}</dd></div>\
-                 <div><dt>against the tuning</dt><dd>{:+.1} cents</dd></div>\
+                 <div><dt>against the tuning</dt><dd>{} cents</dd></div>\
                  <div><dt>spread</dt><dd>{} cents</dd></div>\
                  <div><dt>best reference</dt><dd>A4 = {:.1} Hz</dd></div>",
                 xml_escaped(horn),
                 xml_escaped(tuning.title()),
                 tuning.reference().a4_hz(),
                 across.whole.notes,
-                across.whole.mean_cents,
+                cents_in_words(across.whole.mean_cents),
                 spread_in_words(across.whole.notes, across.whole.spread_cents),
                 across.whole.best_reference_hz
             )?;
@@ -73,13 +73,13 @@ fn section(title: &str, what: &str, rows: &[Row], to: &mut dyn Sink) -> io::Resu
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
-             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td></tr>",
+             <td class=\"n {}\">{}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td></tr>",
             xml_escaped(&row.name),
             second_column(what, row),
             row.notes,
             clock(row.length_s),
             picture::tune(row.mean_cents).0,
-            row.mean_cents,
+            cents_in_words(row.mean_cents),
             spread_in_words(row.notes, row.spread_cents),
             row.best_reference_hz
         )?;
@@ -103,12 +103,13 @@ fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
         .fold(20.0, f64::max);
     let (left, half, width) = (44.0, 80.0, 720.0);
     let step = (width - left) / rows.len() as f64;
+    let names = Names::new(rows, step);
     let y = |cents: f64| half - cents / reach * (half - 8.0);
     write!(
         to,
         "<svg class=\"plot wide\" viewBox=\"0 0 {width} {}\" role=\"img\"><title>Mean cents and spread, \
          in order of time; the values are in the table below</title>",
-        2.0 * half
+        2.0 * half + names.height
     )?;
     for cents in [-reach, 0.0, reach].map(|c| (c / 10.0).trunc() * 10.0) {
         write!(
@@ -128,18 +129,82 @@ fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<line class=\"mean\" x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{:.1}\" y2=\"{:.1}\"/>\
-             <circle class=\"{}\" cx=\"{x:.1}\" cy=\"{:.1}\" r=\"3.5\"><title>{}: {:+.1} cents, \
+             <circle class=\"{}\" cx=\"{x:.1}\" cy=\"{:.1}\" r=\"3.5\"><title>{}: {} cents, \
              spread {:.1}</title></circle>",
             y(row.mean_cents + row.spread_cents),
             y(row.mean_cents - row.spread_cents),
             picture::tune(row.mean_cents).0,
             y(row.mean_cents),
             xml_escaped(&row.name),
-            row.mean_cents,
+            cents_in_words(row.mean_cents),
             row.spread_cents
         )?;
     }
+    for (i, row) in rows.iter().enumerate().step_by(names.every) {
+        names.write(&row.name, left + step * (i as f64 + 0.5), 2.0 * half, to)?;
+    }
     write!(to, "<path class=\"mean\" d=\"{path}\"/></svg>")
+}
+
+/// How the rows' names stand below a plot: side by side where there is room, or else
+/// slanted, and then every so many of them.
+struct Names {
+    slanted: bool,
+    every: usize,
+    height: f64,
+}
+
+/// Width of a letter and distance of slanted lines, in pixels.
+const LETTER: f64 = 6.2;
+const SLANTED: f64 = 15.0;
+/// Longest name below a plot, in letters.
+const LONGEST: usize = 24;
+
+impl Names {
+    fn new(rows: &[Row], step: f64) -> Names {
+        let letters = rows
+            .iter()
+            .map(|row| short(&row.name).chars().count())
+            .max();
+        let longest = LETTER * letters.unwrap_or(0) as f64;
+        match longest + LETTER <= step {
+            true => Names {
+                slanted: false,
+                every: 1,
+                height: 20.0,
+            },
+            false => Names {
+                slanted: true,
+                every: (SLANTED / step).ceil() as usize,
+                // At 40 degrees.
+                height: 20.0 + 0.64 * longest,
+            },
+        }
+    }
+
+    fn write(&self, name: &str, x: f64, y: f64, to: &mut dyn Sink) -> io::Result<()> {
+        let name = xml_escaped(&short(name));
+        match self.slanted {
+            false => write!(
+                to,
+                "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{name}</text>",
+                y + 14.0
+            ),
+            true => write!(
+                to,
+                "<text transform=\"translate({x:.1} {:.1}) rotate(-40)\" text-anchor=\"end\">{name}</text>",
+                y + 10.0
+            ),
+        }
+    }
+}
+
+/// A name that is not too long to stand below a plot.
+fn short(name: &str) -> String {
+    match name.chars().count() > LONGEST {
+        true => name.chars().take(LONGEST - 1).chain(['…']).collect(),
+        false => name.to_owned(),
+    }
 }
 
 fn pitches(across: &Across, to: &mut dyn Sink) -> io::Result<()> {
@@ -155,13 +220,13 @@ fn pitches(across: &Across, to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
-             <td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td></tr>",
+             <td class=\"n {}\">{}</td><td class=\"n\">{}</td></tr>",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
             picture::tune(pitch.mean_cents).0,
-            pitch.mean_cents,
+            cents_in_words(pitch.mean_cents),
             spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
     }

@@ -7,6 +7,8 @@
 pub mod across;
 mod plots;
 mod sections;
+mod spectrogram;
+mod spectrum;
 
 use std::io;
 
@@ -22,6 +24,7 @@ use crate::intonation::{self, IntonationReport};
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
 use sections::articulation_text;
+pub use spectrum::Spectrum;
 
 /// The report.
 #[derive(Debug)]
@@ -30,6 +33,8 @@ pub struct Html {
     pub temperature_c: f64,
     /// The take's sound, if it is embedded.
     pub sound: Option<Flac>,
+    /// The take's spectrum, if it is drawn under the trace.
+    pub spectrum: Option<Spectrum>,
 }
 
 const STYLE: &str = include_str!("page.css");
@@ -41,7 +46,10 @@ impl Output for Html {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let report = intonation::intonation(line, self.temperature_c);
+        let mut report = intonation::intonation(line, self.temperature_c);
+        if let Some(spectrum) = &self.spectrum {
+            report = report.with_brightness(&spectrum.brightness);
+        }
         let sound = self.sound.as_ref();
         write_page(&line.source, to, |to| {
             sections::head(line, &report, to)?;
@@ -106,11 +114,15 @@ impl Html {
                 BASE64_STANDARD.encode(&sound.bytes)
             )?;
         }
-        write!(
-            to,
-            "</div><div id=\"still\">{}</div></section>",
-            picture::svg(line)
-        )
+        write!(to, "</div><div id=\"still\">")?;
+        for (row, (from_s, to_s)) in picture::svg_rows(line).zip(picture::row_times(line)) {
+            write!(to, "<div class=\"row\">{row}")?;
+            if let Some(spectrum) = &self.spectrum {
+                to.write_all(spectrum.spectrogram.svg(from_s, to_s).as_bytes())?;
+            }
+            write!(to, "</div>")?;
+        }
+        write!(to, "</div></section>")
     }
 }
 

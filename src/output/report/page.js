@@ -36,7 +36,7 @@
     const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600].find((s) => s / span * width > 60) || 1200;
     for (let t = Math.ceil(from / step) * step; t <= from + span; t += step)
       parts.push(element("text", { x: x(t), y: height - 6, "text-anchor": "middle" }, clock(t)));
-    let label = 0;
+    const taken = [], labels = [];
     data.notes.forEach((note, i) => {
       if (note.off < from || note.on > from + span) return;
       const aim = y(note.aim), [x1, x2] = [Math.max(x(note.on), left), Math.min(x(note.off), width - 8)];
@@ -55,12 +55,22 @@
       const line = element("path", { class: note.tune, d: path, "data-note": i });
       line.append(element("title", {}, `${note.name} ${signed(note.cents)} cents, ${note.how}`));
       parts.push(line);
-      if (x1 >= label) {
-        const text = `${note.name} ${signed(note.cents)}`;
-        parts.push(element("text", { class: "label", x: x1, y: Math.max(aim - 8, 12) }, text));
-        label = x1 + text.length * 6.6;
-      }
+      taken.push([x1, x2, aim - 2, aim + 2]);
+      if (note.on >= from) labels.push([`${note.name} ${signed(note.cents)}`, x1, x2, aim]);
     });
+    // Every note is labelled where there is room: above or below, farther off or shifted.
+    for (const [text, x1, x2, aim] of labels) {
+      const long = text.length * 6.4;
+      const box = ([at, line]) => [at, at + long, line - 9, line + 1];
+      const free = (b) => !taken.some((t) => b[0] < t[1] && t[0] < b[1] && b[2] < t[3] && t[2] < b[3]);
+      const place = [aim - 8, aim + 14, aim - 20, aim + 26]
+        .flatMap((line) => [x1, x2 - long, x1 - long].map((at) => [at, line]))
+        .filter(([at, line]) => at >= left - 2 && at + long <= width && line >= 10 && line <= height - bottom + 2)
+        .find((at) => free(box(at)));
+      if (!place) continue;
+      taken.push(box(place));
+      parts.push(element("text", { class: "label", x: place[0], y: place[1] }, text));
+    }
     svg.replaceChildren(...parts, cursor);
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     scrub.value = whole > span ? 1000 * (from - data.from_s) / (whole - span) : 0;
@@ -69,7 +79,8 @@
     scrub.setAttribute("aria-valuetext", $("where").textContent);
     follow();
   }
-  const signed = (cents) => (cents > -0.5 ? "+" : "\u2212") + Math.abs(cents).toFixed(0);
+  // To a tenth, as everywhere: the data is rounded already.
+  const signed = (cents) => (cents < 0 ? "-" : "+") + Math.abs(cents).toFixed(1);
   let asked = false;
   function view(start, length) {
     span = Math.min(Math.max(length, shortest), whole);
@@ -190,7 +201,8 @@
   }
 
   $("live").hidden = false;
-  $("still").hidden = true;
+  // The rows stay where spectrograms stand under them.
+  $("still").hidden = !$("still").querySelector(".spectrum");
   addEventListener("resize", draw);
   draw();
 })();

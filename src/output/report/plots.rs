@@ -4,7 +4,10 @@ use std::io;
 
 use super::{IntonationReport, Sink, picture};
 use crate::intonation::groups::BIN_CENTS;
+use crate::units::cents_in_words;
 
+/// Least width of the plot of pitches, in pixels.
+const WIDTH: f64 = 720.0;
 /// Cents a plot reaches to at least, either way.
 const MIN_CENTS: f64 = 30.0;
 
@@ -21,14 +24,14 @@ pub fn histogram(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()>
     let reach = (report.histogram.iter())
         .map(|b| b.from_cents.abs().max((b.from_cents + BIN_CENTS).abs()))
         .fold(MIN_CENTS, f64::max);
-    let (width, height) = (560.0, 150.0);
+    let (width, height) = (720.0, 120.0);
     let x = |cents: f64| width * (cents + reach) / (2.0 * reach);
     write!(
         to,
         "<svg class=\"plot\" viewBox=\"0 0 {width} {}\" role=\"img\"><title>Sounding time by cents: \
-         mean {:+.1}, spread {:.1}</title>",
+         mean {}, spread {:.1}</title>",
         height + 34.0,
-        report.offset_cents,
+        cents_in_words(report.offset_cents),
         report.spread_cents
     )?;
     for bin in report.histogram.iter().filter(|b| b.time_s > 0.0) {
@@ -88,13 +91,14 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
             [p.mean_cents.abs() + p.spread_cents, tube.abs()]
         })
         .fold(MIN_CENTS, f64::max);
-    let step = 34.0;
-    let (left, half) = (44.0, 90.0);
-    let width = left + step * report.pitches.len() as f64 + 10.0;
+    let (left, half) = (44.0, 70.0);
+    let count = report.pitches.len().max(1) as f64;
+    let step = ((WIDTH - left - 10.0) / count).max(34.0);
+    let width = left + step * count + 10.0;
     let y = |cents: f64| half - cents / reach * (half - 10.0);
     write!(
         to,
-        "<svg class=\"plot wide\" style=\"max-width:{width}px\" viewBox=\"0 0 {width} {}\" role=\"img\">\
+        "<svg class=\"plot wide\" viewBox=\"0 0 {width} {}\" role=\"img\">\
          <title>Cents by written pitch, lowest first; the values are in the table below</title>",
         2.0 * half + 20.0
     )?;
@@ -127,13 +131,13 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<line class=\"{class}\" x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{:.1}\" y2=\"{:.1}\"/>\
-             <circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{:.1}\" r=\"4\"><title>{} {:+.1} cents</title>\
+             <circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{:.1}\" r=\"4\"><title>{} {} cents</title>\
              </circle><text x=\"{x:.1}\" y=\"{}\" text-anchor=\"middle\">{}</text>",
             y(pitch.mean_cents + pitch.spread_cents),
             y(pitch.mean_cents - pitch.spread_cents),
             y(pitch.mean_cents),
             pitch.written,
-            pitch.mean_cents,
+            cents_in_words(pitch.mean_cents),
             2.0 * half + 14.0,
             pitch.written
         )?;

@@ -10,7 +10,7 @@ use crate::intonation::shares::{cents_or_dash, fingering_heading};
 use crate::intonation::spread_in_words;
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
-use crate::units::clock;
+use crate::units::{cents_in_words, clock};
 
 /// A note's articulation as text.
 pub fn articulation_text(named: &LineNote) -> String {
@@ -50,7 +50,7 @@ pub fn head(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::Re
     }
     fact(
         "against the tuning",
-        format!("{:+.1} cents", report.offset_cents),
+        format!("{} cents", cents_in_words(report.offset_cents)),
     )?;
     if report.notes.len() > 1 {
         fact("spread", format!("{:.1} cents", report.spread_cents))?;
@@ -64,7 +64,8 @@ pub fn head(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::Re
     }
     if let Some(trend) = report.trend {
         let (rise, error) = (trend.cents_per_minute, trend.uncertainty);
-        fact("drift", format!("{rise:+.1} ±{error:.1} cents per minute"))?;
+        let rise = cents_in_words(rise);
+        fact("drift", format!("{rise} ±{error:.1} cents per minute"))?;
     }
     let watch = report.watch_in_words();
     if !watch.is_empty() {
@@ -82,6 +83,7 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
         "<section><h2>Notes</h2><div class=\"scroll\"><table id=\"notes\"><caption>Every note in \
          order; choose a heading to sort by it.</caption><thead><tr>"
     )?;
+    let bright = report.notes.iter().any(|note| note.brightness.is_some());
     let columns = [
         ("no", true),
         ("start (s)", true),
@@ -92,9 +94,13 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
         ("spread", true),
         ("drift", true),
         ("level (dBFS)", true),
+        ("brightness", true),
         ("articulation", false),
     ];
     for (name, number) in columns {
+        if name == "brightness" && !bright {
+            continue;
+        }
         let class = if number { " class=\"n\"" } else { "" };
         write!(to, "<th scope=\"col\"{class}>{name}</th>")?;
     }
@@ -105,13 +111,18 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
             Some((spread, drift)) => (format!("{spread:.1}"), format!("{drift:+.1}")),
             None => ("-".into(), "-".into()),
         };
+        let brightness = match (bright, measured.brightness) {
+            (false, _) => String::new(),
+            (true, Some(value)) => format!("<td class=\"n\">{value:.2}</td>"),
+            (true, None) => "<td class=\"n\">-</td>".into(),
+        };
         // Note names sort by their key.
         write!(
             to,
             "<tr data-note=\"{i}\"><td class=\"n\">{}</td><td class=\"n\">{:.3}</td>\
              <td class=\"n\">{:.3}</td><td data-by=\"{}\">{}</td><td data-by=\"{}\">{}</td>\
-             <td class=\"n {tune}\">{:+.1}</td><td class=\"n\">{spread}</td><td class=\"n\">{drift}</td>\
-             <td class=\"n\">{:.1}</td><td>{}</td></tr>",
+             <td class=\"n {tune}\">{}</td><td class=\"n\">{spread}</td><td class=\"n\">{drift}</td>\
+             <td class=\"n\">{:.1}</td>{brightness}<td>{}</td></tr>",
             i + 1,
             measured.onset_s,
             measured.duration_s,
@@ -119,7 +130,7 @@ pub fn notes(line: &Line, report: &IntonationReport, to: &mut dyn Sink) -> io::R
             measured.written,
             named.concert.0,
             measured.concert,
-            measured.mean_cents,
+            cents_in_words(measured.mean_cents),
             named.note.level_db,
             xml_escaped(&articulation_text(named)),
         )?;
@@ -155,13 +166,13 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"n\">{}</td>\
-             <td class=\"n\">{:.2}</td><td class=\"n {}\">{:+.1}</td><td class=\"n\">{}</td>",
+             <td class=\"n\">{:.2}</td><td class=\"n {}\">{}</td><td class=\"n\">{}</td>",
             pitch.written,
             pitch.concert,
             pitch.notes,
             pitch.time_s,
             super::picture::tune(pitch.mean_cents).0,
-            pitch.mean_cents,
+            cents_in_words(pitch.mean_cents),
             spread_in_words(pitch.notes, pitch.spread_cents)
         )?;
         match report.shares.iter().find(|s| s.written == pitch.written) {
@@ -220,6 +231,9 @@ pub fn groups(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
 }
 
 fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()> {
+    if groups.is_empty() {
+        return Ok(());
+    }
     write!(
         to,
         "<table><thead><tr><th scope=\"col\">{name}</th><th scope=\"col\" class=\"n\">notes</th>\
@@ -230,11 +244,11 @@ fn group_table(name: &str, groups: &[Group], to: &mut dyn Sink) -> io::Result<()
         write!(
             to,
             "<tr><th scope=\"row\">{}</th><td class=\"n\">{}</td><td class=\"n\">{:.1}</td>\
-             <td class=\"n\">{:+.1}</td><td class=\"n\">{}</td></tr>",
+             <td class=\"n\">{}</td><td class=\"n\">{}</td></tr>",
             group.name,
             group.notes,
             group.time_s,
-            group.mean_cents,
+            cents_in_words(group.mean_cents),
             spread_in_words(group.notes, group.spread_cents)
         )?;
     }
@@ -250,6 +264,14 @@ pub fn explanation(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<(
          positive is sharp. Spread is the standard deviation. A note's drift is the change from \
          its start to its end, the take's drift the change per minute.</p>"
     )?;
+    if report.notes.iter().any(|note| note.brightness.is_some()) {
+        write!(
+            to,
+            "<p>Brightness is the harmonic spectral centroid in units of the fundamental: where the \
+             weight of the tone's first twenty harmonics lies, 1 for a sine, more the brassier. \
+             It depends on the microphone and the room: compare takes made alike.</p>"
+        )?;
+    }
     if !report.shares.is_empty() {
         write!(
             to,
