@@ -58,7 +58,7 @@ def first_minute(program, folder, screen):
     table = subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout
     picture = pathlib.Path(folder, "lamplight.svg").read_text()
     rows = "\n".join(line.rstrip() for line in table.splitlines()[:16]) + "\n ..."
-    panel = "width:900px;margin:10px;overflow:hidden"
+    panel = "width:950px;margin:10px;overflow:hidden"
     title = f"color:{INK};font:bold 19px sans-serif;margin:14px 16px"
     return (
         f'<div style="display:flex"><div style="{panel}">'
@@ -66,7 +66,8 @@ def first_minute(program, folder, screen):
         f'<div style="{panel}"><p style="{title}">leadpipe transcribe take.wav --horn flugelhorn</p>'
         f'<pre style="{PRE};font-size:13px">{html.escape(rows)}</pre>'
         f'<div class="page">{picture}</div></div></div>'
-        "<style>.page{background:#fff;border-radius:4px;margin:0 16px;padding:6px}"
+        # The first row of the picture.
+        "<style>.page{background:#fff;border-radius:4px;margin:0 16px;height:214px;overflow:hidden}"
         ".page svg{width:100%;height:auto}</style>"
     )
 
@@ -101,7 +102,7 @@ def main():
             time.sleep(2)
             for setting in ("set-default-sink stage", "set-default-source room.monitor"):
                 subprocess.run(["pactl", *setting.split()], env=env, check=True)
-            command = f"{program} live --input alsa:pulse --output alsa:pulse --horn flugelhorn --double"
+            command = f"{program} live --input alsa:pulse --output alsa:pulse --horn flugelhorn --double 2>/dev/null"
             subprocess.run([*tmux, "new-session", "-d", "-x", str(WIDTH), "-y", str(HEIGHT),
                             command], env=env | {"TERM": "screen-256color"}, check=True)
             time.sleep(3)
@@ -116,7 +117,7 @@ def main():
             server.terminate()
         screen = f'<pre style="{PRE}">{styled(text)}</pre>'
         draw(folder, screen, docs / "screen.png", WIDTH * 9 + 40, HEIGHT * 18 + 36)
-        draw(folder, first_minute(program, folder, screen), docs / "first-minute.png", 1840, 700)
+        draw(folder, first_minute(program, folder, screen), docs / "first-minute.png", 1940, 640)
         print(text)
 
 
