@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Pictures of the program's own output, for the README: the live screen in
 docs/screen.png; a note that is doubled beside a take that is written down in
-docs/first-minute.png.
+docs/first-minute.png; the intonation report in docs/report.png.
 
 Plays the built-in take through a sound server of its own into a session in a tmux
 window, takes the window's text with its colours nine seconds in, transcribes the
@@ -76,6 +76,11 @@ def draw(folder, body, picture, width, height):
     """Lets Chromium draw HTML into a PNG file."""
     page = pathlib.Path(folder) / "page.html"
     page.write_text(f'<meta charset="utf-8"><body style="margin:0;background:{PAPER}">{body}')
+    shoot(folder, page, picture, width, height)
+
+
+def shoot(folder, page, picture, width, height):
+    """Lets Chromium draw a page into a PNG file."""
     subprocess.run(["chromium", "--headless", "--no-sandbox", "--disable-gpu",
                     f"--user-data-dir={folder}/browser", "--hide-scrollbars",
                     f"--window-size={width},{height}",
@@ -118,6 +123,8 @@ def main():
         screen = f'<pre style="{PRE}">{styled(text)}</pre>'
         draw(folder, screen, docs / "screen.png", WIDTH * 9 + 40, HEIGHT * 18 + 36)
         draw(folder, first_minute(program, folder, screen), docs / "first-minute.png", 1940, 640)
+        report = pathlib.Path(folder, "lamplight.html")
+        shoot(folder, report, docs / "report.png", 1100, 1250)
         print(text)
 
 
