@@ -10,7 +10,9 @@ from scipy.signal import butter, resample_poly, sosfilt
 from shapes import dynamics, flutter, next_pitch, pitch_shape, puff
 
 RATE = 24000
+SETTLING_S = 0.005 + 0.010 * np.arange(40)  # as in pack.py
 LONGEST_FADE_S = 0.035  # of a note that is cut short
+SHARE_OF_ORIGIN = {"samples": 0.6}  # of the others', for it has few notes
 LOWEST, HIGHEST = 21.0, 90.0  # MIDI: pedal notes of a bass trombone or tuba to a high trumpet
 
 # style: (share, share of joins gap / abut / slur / dip, shortest and longest note in seconds, share of repeated pitches)
@@ -26,7 +28,8 @@ STYLES = {
 
 @dataclass
 class Note:
-    """A single note: samples at 24 kHz, measured pitch (MIDI) and limits of the tone (seconds)."""
+    """A single note: samples at 24 kHz, measured pitch (MIDI), limits of the tone (seconds), and how far off its pitch
+    is at SETTLING_S after the tone begins (semitones)."""
 
     samples: np.ndarray
     midi: float
@@ -34,6 +37,7 @@ class Note:
     off_s: float
     instrument: str
     origin: str
+    settling: np.ndarray
 
 
 def log_uniform(rng, low, high):
@@ -51,14 +55,15 @@ def transposed(samples, semitones):
 def rendered(rng, note, semitones, length_s, moving):
     """One note at its new pitch, no longer than length_s, perhaps with a moving pitch.
 
-    Returns samples, first sample of the tone, one past its last, and None or (times_s, semitones)
-    for a pitch that moves, times from the start of the tone.
+    Returns samples, first sample of the tone, one past its last, and (times_s, semitones) of how far its pitch is
+    from where it rests, times from the start of the tone.
     """
     speed = 2 ** (semitones / 12)
+    settling_s = SETTLING_S / speed
+    contour = settling_s, note.settling
     last = int((note.on_s + (length_s * 1.3 + 0.25) * speed) * RATE)
     samples = transposed(note.samples[:last], semitones)
     on, off = int(note.on_s / speed * RATE), min(int(note.off_s / speed * RATE), len(samples))
-    contour = None
     if moving and off - on > 0.15 * RATE:
         times, shape, _ = pitch_shape(rng, min(length_s, (off - on) / RATE))
         if shape is not None:
@@ -69,7 +74,7 @@ def rendered(rng, note, semitones, length_s, moving):
             read = read[read < len(samples) - 1]
             samples = map_coordinates(samples, [read], order=3, mode="nearest").astype(np.float32)
             off = min(off, len(samples))
-            contour = times, shape
+            contour = times, shape + np.interp(times, settling_s, note.settling)
     length = int(length_s * RATE)
     if off - on > length:
         fade = int(rng.uniform(0.010, LONGEST_FADE_S) * RATE)
@@ -92,7 +97,8 @@ def choose_notes(rng, notes):
     """One instrument's notes near one register, and how far this line transposes them."""
     groups = sorted({(note.origin, note.instrument) for note in notes})
     origins = sorted({origin for origin, _ in groups})
-    origin = origins[rng.integers(len(origins))]
+    weights = np.array([SHARE_OF_ORIGIN.get(origin, 1.0) for origin in origins])
+    origin = origins[rng.choice(len(origins), p=weights / weights.sum())]
     names = [group for group in groups if group[0] == origin]
     _, instrument = names[rng.integers(len(names))]
     pool = [note for note in notes if note.origin == origin and note.instrument == instrument]
@@ -132,7 +138,7 @@ def joined_line(rng, sources, length_s, lead_s):
         if not (same and rng.random() < 0.6):
             near = np.argsort(distance + rng.uniform(0, 1.5, len(pool)))[:3]
             chosen = int(near[rng.integers(len(near))])
-        limit = 3.0 if origin == "brass-dev" else 2.0
+        limit = 3.0 if origin in ("brass-dev", "samples") else 2.0
         extra = float(np.clip(pitch - pitches[chosen], -limit, limit))
         semitones = shift + extra
         midi = pool[chosen].midi + semitones
@@ -228,7 +234,7 @@ def joined_line(rng, sources, length_s, lead_s):
         if notes:
             notes[-1]["off"] = min(notes[-1]["off"], tone)
         notes.append(dict(on=tone, off=finish, midi=midi, attack=attack, **marks,
-                          contour=None if contour is None else (contour[0] + (tone - tone_shift) / RATE, midi + contour[1])))
+                          contour=(contour[0] + (tone - tone_shift) / RATE, midi + contour[1])))
         # where the level is still near its loudest and not yet faded, on the line's clock
         steady = tone - tone_shift + min(int(loud[-1]) - int(0.005 * RATE), off - on - int(LONGEST_FADE_S * RATE))
         if steady < tone + 0.03 * RATE:
@@ -248,11 +254,10 @@ def finished(notes, length):
         if off - note["on"] < 0.03 * RATE:
             continue
         on_s, off_s = note["on"] / RATE, off / RATE
-        contour = note["contour"]
-        if contour is not None:
-            times, midi = contour
-            inside = (times >= on_s) & (times <= off_s)
-            contour = (times[inside], midi[inside]) if inside.sum() > 1 and np.ptp(midi[inside]) > 0.1 else None
+        times, midi = note["contour"]
+        inside = (times >= on_s) & (times <= off_s)
+        moves = inside.sum() > 1 and np.ptp(midi[inside]) > 0.1
+        contour = (times[inside], midi[inside]) if moves else None
         kept = {key: value for key, value in note.items() if key not in ("on", "off", "contour")}
         out.append(dict(kept, onset_s=on_s, offset_s=off_s, contour=contour))
     return out

@@ -1,9 +1,10 @@
 #!/usr/bin/env python3
 """Pack single notes of real and sampled brass into sources.npz, for sound.py.
 
-usage: pack.py [BRASS_DEV] [--soundfont SF2] [--out NPZ]
+usage: pack.py [BRASS_DEV] [--samples FOLDER] [--soundfont SF2] [--out NPZ]
 
-BRASS_DEV is the folder of recorded notes with its tones.json; without it only the soundfont is packed.
+BRASS_DEV is the folder of recorded notes with its tones.json; without it only the soundfont is packed, and the samples:
+FOLDER/INSTRUMENT/NOTE.mp3, where NOTE is a name such as Gs3 (G sharp below middle C), perhaps an octave off.
 Needs ffmpeg and fluidsynth with a General MIDI soundfont (Debian: fluid-soundfont-gm); README.md lists
 where each sound comes from and its licence.
 
@@ -14,11 +15,14 @@ sources.npz holds, for N notes one after another:
   midi        measured pitch, semitones with A4 = 69, shape (N,)
   on, off     where the tone begins and ends inside the note, seconds, shape (N,)
   cut         True where the note goes on after its packed part, shape (N,)
+  settling    semitones off the measured pitch, 5, 15, ... 395 ms after the tone begins, shape (N, 40)
   instrument, origin   names, shape (N,)
 """
 import argparse
+import glob
 import json
 import os
+import re
 import struct
 import subprocess
 import tempfile
@@ -30,6 +34,7 @@ RATE = 24000
 LONGEST_S = 3.5
 BEFORE_S = 0.2
 AFTER_S = 0.3
+SETTLING_STEP_S, SETTLING_STEPS = 0.010, 40
 
 # name, General MIDI program (from 0), lowest and highest note, step in semitones
 SAMPLED = [
@@ -142,6 +147,74 @@ def tone_limits(samples, midi):
     return (before[-1] + stretch) / RATE, (loud[-1] + after[0]) / RATE
 
 
+def repetition(samples):
+    """How well a stretch repeats at each lag (1 is perfectly), by autocorrelation under a Hann window."""
+    window = np.hanning(len(samples))
+    size = 1 << (2 * len(samples)).bit_length()
+
+    def correlated(values):
+        return np.fft.irfft(np.abs(np.fft.rfft(values, size)) ** 2)[: len(samples) // 2 + 1]
+
+    own, shape = correlated(samples * window), correlated(window)
+    return own / (own[0] + 1e-12) * shape[0] / shape
+
+
+def settling(samples, on_s, midi):
+    """How far the pitch is from where it settles in the first 400 ms of a tone, semitones.
+
+    An attack often begins up to a semitone off, and of a short note that is all that sounds. Read from three periods
+    (at least 24 ms) around each moment; where nothing repeats, as at the nearest moment where something does.
+    """
+    period = RATE / (440 * 2 ** ((midi - 69) / 12))
+    half = int(max(1.7 * period, 0.012 * RATE))
+    low, high = int(period * 2 ** (-1.6 / 12)), int(period * 2 ** (1.6 / 12)) + 2
+    off = np.full(SETTLING_STEPS, np.nan)
+    for step in range(SETTLING_STEPS):
+        centre = int((on_s + (step + 0.5) * SETTLING_STEP_S) * RATE)
+        if centre < half or centre + half > len(samples):
+            continue
+        repeats = repetition(samples[centre - half: centre + half].astype(float))[: high + 1]
+        at = low + int(np.argmax(repeats[low: high]))
+        if low < at < high - 1 and repeats[at] > 0.85:
+            a, b, c = repeats[at - 1: at + 2]
+            off[step] = 12 * np.log2(period / (at + 0.5 * (a - c) / (a - 2 * b + c)))
+    known = np.flatnonzero(np.isfinite(off))
+    if not len(known):
+        return np.zeros(SETTLING_STEPS)
+    off = np.interp(np.arange(SETTLING_STEPS), known, off[known])
+    return np.median(np.lib.stride_tricks.sliding_window_view(np.pad(off, 1, "edge"), 3), 1)
+
+
+def lowest_repeating(samples, midi):
+    """The measured pitch, or the octave above where the sound repeats there as well: names of samples may be off."""
+    repeats = repetition(samples[: int(0.3 * RATE)].astype(float))
+    lag = int(round(RATE / (440 * 2 ** ((midi - 69) / 12)) / 2))
+    return midi + 12 if repeats[lag - 1: lag + 2].max() > 0.97 * repeats[2 * lag - 2: 2 * lag + 3].max() else midi
+
+
+def named_notes(folder):
+    """Single notes in files named after their pitch; notes that do not settle on it at once are left out."""
+    for path in sorted(glob.glob(os.path.join(folder, "*", "*.mp3"))):
+        instrument = os.path.basename(os.path.dirname(path))
+        name, sharp, octave = re.fullmatch(r"([A-G])(s?)(-?\d)\.mp3", os.path.basename(path)).groups()
+        nominal = 12 * (int(octave) + 1) + "C D EF G A B".index(name) + len(sharp)
+        samples = np.pad(resample_poly(decode(path), 80, 147), int(0.3 * RATE))
+        loudest = int(np.argmax(np.convolve(samples ** 2, np.ones(240), "same")))
+        steady = samples[loudest: loudest + int(0.8 * RATE)]
+        by_correlation, by_harmonics = pitch(steady, nominal)
+        midi = lowest_repeating(steady, by_correlation)
+        limits = tone_limits(samples, midi)
+        apart = abs(by_correlation - by_harmonics) * 100
+        moving = settling(samples, limits[0], midi)
+        if apart > 15 or np.abs(moving[3:]).max() > 1.4:
+            print(f"{instrument} {nominal}: {apart:.0f} cents apart, moves by {np.abs(moving[3:]).max():.2f}, left out")
+            continue
+        on, off = limits[0], min(limits[1], limits[0] + LONGEST_S)
+        first, last = int((on - BEFORE_S) * RATE), min(len(samples), int((off + AFTER_S) * RATE))
+        yield dict(samples=samples[first:last], midi=midi, on=on - first / RATE, off=off - first / RATE,
+                   cut=off < limits[1], instrument=instrument, origin="samples")
+
+
 def sampled_notes(soundfont):
     """Notes of the soundfont's brass, dry, with their measured pitch and tone limits."""
     for name, program, lowest, highest, step in SAMPLED:
@@ -176,14 +249,18 @@ def sampled_notes(soundfont):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("brass_dev", nargs="?")
+    parser.add_argument("--samples")
     parser.add_argument("--soundfont", default="/usr/share/sounds/sf2/FluidR3_GM.sf2")
     parser.add_argument("--out", default=os.path.join(os.path.dirname(os.path.abspath(__file__)), "sources.npz"))
     options = parser.parse_args()
     notes = list(sampled_notes(options.soundfont))
     if options.brass_dev:
         notes += list(recorded_notes(options.brass_dev))
+    if options.samples:
+        notes += list(named_notes(options.samples))
     differences = []
     for note in notes:
+        note["settling"] = settling(note["samples"], note["on"], note["midi"]).astype(np.float32)
         scaled = np.round(note["samples"] / np.abs(note["samples"]).max() * 30000).astype(np.int16)
         differences.append(np.diff(scaled, prepend=np.int16(0)))  # wraps around, and so does its sum
     packed = np.concatenate(differences).view(np.uint16)
@@ -191,7 +268,7 @@ def main():
     np.savez_compressed(
         temporary, high=(packed >> 8).astype(np.uint8), low=(packed & 255).astype(np.uint8),
         length=np.array([len(d) for d in differences]),
-        **{key: np.array([note[key] for note in notes]) for key in ("midi", "on", "off", "cut", "instrument", "origin")})
+        **{key: np.array([note[key] for note in notes]) for key in ("midi", "on", "off", "cut", "settling", "instrument", "origin")})
     os.replace(temporary, options.out)
     print(f"{len(notes)} notes, {len(packed) / RATE:.0f} s, {os.path.getsize(options.out) / 1e6:.1f} MB")
 

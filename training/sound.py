@@ -26,11 +26,11 @@ class Sources:
         with np.load(path) as file:
             differences = (file["high"].astype(np.uint16) << 8) | file["low"]
             names = ("length", "midi", "on", "off", "instrument", "origin")
-            columns = [file[name].tolist() for name in names]
+            columns = [file[name].tolist() for name in names] + [file["settling"]]
         notes, first = [], 0
-        for length, midi, on_s, off_s, instrument, origin in zip(*columns):
+        for length, midi, on_s, off_s, instrument, origin, settling in zip(*columns):
             samples = np.cumsum(differences[first: first + length], dtype=np.uint16).view(np.int16)
-            notes.append(Note(samples.astype(np.float32) / 32768, midi, on_s, off_s, instrument, origin))
+            notes.append(Note(samples.astype(np.float32) / 32768, midi, on_s, off_s, instrument, origin, settling))
             first += length
         return cls(notes)
 
@@ -52,7 +52,7 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     in info are given), contour (None, or times_s and midi as two arrays where pitch moves), and "trill" or "flutter"
     True where the note has one.
     info: origin, instrument and style of the horn, and each surrounding used.
-    exclude: origins ("brass-dev", "soundfont", "synthesis"), instruments ("tuba", ...) and surroundings (the keys of
+    exclude: origins ("brass-dev", "samples", "soundfont", "synthesis"), instruments ("tuba", ...) and surroundings (the keys of
     surroundings.SHARES) to leave out; without "level" every line peaks at -3 dBFS.
 
     Raises ValueError where no horn is left.

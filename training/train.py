@@ -1,6 +1,6 @@
 """Learns the weights of the tone evidence from labelled cells. One command, seeded.
 
-usage: train.py offline|causal LINES CELLS OUT [--seconds 180] [--size 24,64,32]
+usage: train.py offline|causal LINES CELLS OUT [--seconds 240] [--size 24,96,32] [--without ORIGIN ...]
 
 LINES   folder of line-NNNNN.json (truth, written by make.py)
 CELLS   folder of line-NNNNN.cells (written by the example `tone_cells` from the sound)
@@ -25,6 +25,11 @@ from torch.nn import functional as F
 
 FEATURES = 42
 OFFSETS = {"offline": 20, "causal": 15}
+# Which of the offsets (their places in src/analysis/tone/mod.rs) the screen reads: 4 moments before, now and 4 after;
+# live, 7 and 2 before, and now.
+SCREEN = {"offline": (6, 10, 14), "causal": (8, 12, 14)}
+# Share of the cells that the network would believe in that may be lost to the screen.
+LOST = 0.002
 # Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
 FADE_S = 0.016
 # A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
@@ -74,20 +79,23 @@ def labels(rows, notes, causal):
         known = here & (fade > 0.3)
         want[known, 2] = note.get("attack") == "tongued"
         weight[known, 2] = 1
+        want[known, 3] = 10 * age_s[known]
+        weight[known, 3] = 1
         if causal:
             border = here & (np.abs(age_s - FRESH_S) < 0.008)
             weight[border, 1] = 0
-            want[known, 3] = 10 * age_s[known]
-            weight[known, 3] = 1
     return want, weight
 
 
 def load(job):
-    kind, lines, path, seed = job
+    kind, lines, path, seed, without = job
     rows = np.fromfile(path, row_type(OFFSETS[kind]))
     name = os.path.basename(path)[: -len(".cells")]
     with open(os.path.join(lines, name + ".json")) as file:
-        notes = json.load(file)["notes"]
+        line = json.load(file)
+    notes = line["notes"]
+    if line["info"]["origin"] in without:
+        rows = rows[:0]
     want, weight = labels(rows, notes, kind == "causal")
     # Cells without a note are many, and live neighbours repeat each other: some will do.
     keep = np.random.default_rng(seed).random(len(rows)) < np.where(want[:, :2].max(1) > 0, 1, 0.6) * (0.6 if kind == "causal" else 1)
@@ -97,25 +105,30 @@ def load(job):
 class Net(nn.Module):
     """The same encoder for each offset, then two layers over all of them."""
 
-    def __init__(self, offsets, encoder=24, wide=64, narrow=32):
+    def __init__(self, kind, encoder=24, wide=96, narrow=32):
         super().__init__()
+        offsets = OFFSETS[kind]
+        self.screened = SCREEN[kind]
         self.encoder = nn.Linear(FEATURES, encoder)
+        self.screen = nn.Linear(len(self.screened) * encoder + 2, 1)
         self.wide = nn.Linear(offsets * encoder + 2, wide)
         self.narrow = nn.Linear(wide, narrow)
         self.out = nn.Linear(narrow, 4)
 
     def forward(self, x, pitch):
-        x = F.relu(self.encoder(x)).flatten(1)
-        register = (pitch - 57) / 24
-        x = torch.cat([x, register[:, None], register[:, None] ** 2], 1)
-        wide = F.relu(self.wide(x))
+        """Evidence (tone, onset, tongue, age) and whether the screen lets the cell pass, as log odds."""
+        codes = F.relu(self.encoder(x))
+        register = ((pitch - 57) / 24)[:, None]
+        beside = [register, register**2]
+        screen = self.screen(torch.cat([codes[:, self.screened].flatten(1), *beside], 1))[:, 0]
+        wide = F.relu(self.wide(torch.cat([codes.flatten(1), *beside], 1)))
         out = self.out(F.relu(self.narrow(wide)))
         if self.training:
             # There are far fewer onsets than cells, and how each began is soon learned by
             # heart: the tongue is read with a third of the values left out.
             narrow = F.dropout(F.relu(self.narrow(F.dropout(wide, 0.3))), 0.3)
             out = torch.cat([out[:, :2], self.out(narrow)[:, 2:3], out[:, 3:]], 1)
-        return out
+        return out, screen
 
 
 def write(layers, path):
@@ -134,43 +147,49 @@ def main():
     parser.add_argument("lines")
     parser.add_argument("cells")
     parser.add_argument("out")
-    parser.add_argument("--seconds", type=float, default=180)
-    parser.add_argument("--size", default="24,64,32", help="of the encoder and the two layers after it")
+    parser.add_argument("--seconds", type=float, default=240)
+    parser.add_argument("--size", default="24,96,32", help="of the encoder and the two layers after it")
+    parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     torch.manual_seed(options.seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.time()
     paths = sorted(glob.glob(os.path.join(options.cells, "*.cells")))
-    jobs = [(options.kind, options.lines, path, i) for i, path in enumerate(paths)]
-    with ProcessPoolExecutor() as pool:
-        parts = list(pool.map(load, jobs, chunksize=8))
-    held = max(1, len(parts) // 12)
+    held = max(1, len(paths) // 12)
 
-    def stack(parts):
-        return [torch.from_numpy(np.concatenate([p[i] for p in parts])).to(device) for i in range(4)]
+    def stack(paths, first):
+        """Rows of many lines on the device, each as soon as it is read."""
+        parts = []
+        jobs = [(options.kind, options.lines, path, first + i, options.without) for i, path in enumerate(paths)]
+        with ProcessPoolExecutor() as pool:
+            for part in pool.map(load, jobs, chunksize=4):
+                parts.append([torch.from_numpy(array).to(device) for array in part])
+        return [torch.cat(arrays) for arrays in zip(*parts)]
 
-    check, train = stack(parts[:held]), stack(parts[held:])
-    del parts
+    check, train = stack(paths[:held], 0), stack(paths[held:], held)
     print(len(train[0]), "cells to learn from,", len(check[0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
-    net = Net(OFFSETS[options.kind], *map(int, options.size.split(","))).to(device)
+    net = Net(options.kind, *map(int, options.size.split(","))).to(device)
     print(sum(p.numel() for p in net.parameters()), "weights", flush=True)
     optimiser = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-2, fused=device == "cuda")
 
     def losses_of(batch, noise):
-        """Losses of tone, onset, tongue and age."""
+        """Losses of tone, onset, tongue, age and screen."""
         x, pitch, want, weight = batch
         x = x.float() / 60
         if noise:
             # The same shift of all levels, and a little of each.
             x = x + 0.03 * torch.randn(len(x), 1, 1, device=device) + 0.02 * torch.randn_like(x)
-        out = net(x, pitch)
+        out, screen = net(x, pitch)
         found = F.binary_cross_entropy_with_logits(out[:, :3], want[:, :3], weight[:, :3], reduction="none").sum(0)
         age = (F.smooth_l1_loss(out[:, 3], want[:, 3], reduction="none", beta=0.1) * weight[:, 3]).sum()
-        return torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1)
+        some, known = want[:, :2].amax(1) > 0.3, weight[:, :2].amax(1)
+        # A note lost costs more than a cell looked at for nothing.
+        passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="mean")
+        return torch.cat([torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1), passed[None]])
 
-    scale = torch.tensor([1.0, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3], device=device)
-    started, step, size = time.time(), 0, 8192
+    scale = torch.tensor([1.0, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2], device=device)
+    started, step, size = time.time(), 0, 16384
     recent = []
     while (gone := time.time() - started) < options.seconds:
         share = gone / options.seconds
@@ -187,13 +206,19 @@ def main():
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
             print(step, round(gone), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
-    write([net.encoder, net.wide, net.narrow, net.out], options.out)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     parts = [[t[i : i + 65536] for t in check] for i in range(0, len(check[0]), 65536)]
     with torch.no_grad():
         sums = [losses_of(part, False).cpu().numpy() for part in parts]
-    print("held-out losses (tone, onset, tongue, age)", np.round(np.mean(sums, 0), 4).tolist(), flush=True)
+        read = [net(x.float() / 60, pitch) for x, pitch, _, _ in parts]
+        out, screen = torch.cat([r[0] for r in read]), torch.cat([r[1] for r in read])
+        hot = (out[:, 0] > -2) | (out[:, 1] > -1)
+        limit = torch.sort(screen[hot])[0][int(LOST * hot.sum())]
+        net.screen.bias -= limit
+        print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
+    print("held-out losses (tone, onset, tongue, age, screen)", np.round(np.mean(sums, 0), 4).tolist(), flush=True)
+    write([net.encoder, net.wide, net.narrow, net.out, net.screen], options.out)
 
 
 if __name__ == "__main__":

@@ -57,7 +57,7 @@ pub fn run(options: &Options) -> Result<()> {
             &options.pitch,
             &context,
             true,
-            NoteDetail::List,
+            NoteDetail::NONE,
         )
     };
     // The score first: a misspelt name should not be discovered after a minute's

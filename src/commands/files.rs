@@ -15,6 +15,7 @@ use leadpipe::{
 };
 
 use super::part::PartOptions;
+use super::transcription::NoteDetail;
 use super::{EmptyFolder, ListFormat, check_folder, stem};
 
 /// Which files are written, and how.
@@ -148,9 +149,13 @@ impl FileOptions {
         self.kinds().contains(&FileKind::Report)
     }
 
-    /// Whether any file shows every hop of a note.
-    pub fn need_contours(&self) -> bool {
-        self.kinds().iter().any(|kind| kind.needs_contours())
+    /// What the files and the list on standard output say of a note.
+    pub fn note_detail(&self) -> NoteDetail {
+        let lists = |kind: &FileKind| !kind.needs_contours();
+        NoteDetail {
+            contours: !self.kinds().iter().all(lists),
+            decisions: self.format != ListFormat::Table || self.kinds().iter().any(lists),
+        }
     }
 
     /// The part as the options ask for it.

@@ -7,7 +7,7 @@ use leadpipe::internals::text::{shown, shown_path};
 use leadpipe::{Error, LazyPart, Line, Result};
 
 use super::files::FileOptions;
-use super::transcription::{NoteDetail, transcribe_line};
+use super::transcription::transcribe_line;
 use super::{BatchOptions, PitchOptions, SendOptions, TuningOptions, batch, intonation, stem};
 
 /// Transcribe takes: every note with pitch, cents and articulation
@@ -61,11 +61,7 @@ pub fn run(options: &Options) -> Result<()> {
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let takes = batch::find_takes(&options.takes)?;
-    let detail = if files.need_contours() {
-        NoteDetail::Contours
-    } else {
-        NoteDetail::List
-    };
+    let detail = files.note_detail();
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
         if files.has_folder() {

@@ -48,13 +48,21 @@ impl AnyTranscriber {
     }
 }
 
-/// How much of a take's notes a command needs.
-#[derive(Clone, Copy, PartialEq, Eq)]
-pub enum NoteDetail {
-    /// What a list says of them.
-    List,
-    /// Every hop of them too, for what is drawn or sent on.
-    Contours,
+/// How much of a take's notes a command needs beside their times, pitch and articulation.
+#[derive(Clone, Copy)]
+pub struct NoteDetail {
+    /// Every hop of them, for what is drawn or sent on.
+    pub contours: bool,
+    /// When the live engine would have decided on each.
+    pub decisions: bool,
+}
+
+impl NoteDetail {
+    /// Nothing more.
+    pub const NONE: NoteDetail = NoteDetail {
+        contours: false,
+        decisions: false,
+    };
 }
 
 /// Receives a part of the track.
@@ -74,7 +82,7 @@ pub fn follow(
         pitch,
         horn,
         true,
-        NoteDetail::List,
+        NoteDetail::NONE,
         Some(&mut *on_track),
     )?;
     on_track(&transcription.track)
@@ -109,8 +117,11 @@ fn transcribe(
             if on_track.is_none() {
                 own = own.notes_alone();
             }
-            if detail == NoteDetail::List {
+            if !detail.contours {
                 own = own.without_contours();
+            }
+            if !detail.decisions {
+                own = own.without_decisions();
             }
             AnyTranscriber::Own(Box::new(own))
         }

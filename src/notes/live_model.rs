@@ -41,7 +41,7 @@ impl Default for LiveModel {
             young_share: 0.65,
             max_odds: 5.0,
             start: 1.6,
-            end: 2.0,
+            end: 3.0,
             glide: 0.75,
             missing: 0.8,
             sure: 3.4,

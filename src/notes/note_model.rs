@@ -37,19 +37,23 @@ pub struct NoteModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about, in nats.
     pub missing: f32,
+    /// How long a moment lasts, in seconds.
+    pub moment_s: f64,
 }
 
-impl Default for NoteModel {
-    fn default() -> Self {
+impl NoteModel {
+    /// The fitted model for moments of so many seconds.
+    pub fn new(moment_s: f64) -> Self {
         NoteModel {
-            tone_share: 0.21,
+            tone_share: 0.25,
             max_tone: 4.0,
-            start: 4.0,
+            start: 2.5,
             max_onset: 3.0,
             onsets_seen: 0.775,
             short: 1.5,
             glide: 2.0,
             missing: 1.0,
+            moment_s,
         }
     }
 }
@@ -115,45 +119,6 @@ impl Onset {
             passing: 0.0,
         }
     }
-
-    /// Reads the evidence around a pitch.
-    fn read(model: &NoteModel, track: &ToneTrack, at: usize, pitch: f32) -> Self {
-        // Probabilities of five moments to either side.
-        const REACH: isize = 5;
-        let near = |by: isize| {
-            let there = at.checked_add_signed(by).filter(|&at| at < track.len());
-            let cells = there.map_or(&[][..], |at| track.cells(at));
-            let own = cells
-                .iter()
-                .filter(|c| (c.pitch - pitch).abs() < SAME_ONSET);
-            own.map(|c| probability(c.evidence.onset))
-                .fold(0.0, f32::max)
-        };
-        let seen: [f32; 2 * REACH as usize + 1] = std::array::from_fn(|i| near(i as isize - REACH));
-        let p = |by: isize| seen[(by + REACH) as usize];
-        // Onsets expected within two moments, as log odds that there is one.
-        let odds = |by: isize| {
-            let expected: f32 = (-2..=2).map(|d| p(by + d)).sum();
-            let share = (expected / model.onsets_seen).clamp(0.001, 0.985);
-            (share / (1.0 - share)).ln().min(model.max_onset)
-        };
-        let peak = p(0) > 0.1 && p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
-        let best = (-3..=3).fold(-3, |best, by| if p(by) > p(best) { by } else { best });
-        let [before, top, after] = [-1, 0, 1].map(|by| f64::from(p(best + by)));
-        let bend = before - 2.0 * top + after;
-        // The top of a parabola through three probabilities.
-        let part = if bend < -1e-9 {
-            (0.5 * (before - after) / bend).clamp(-0.6, 0.6)
-        } else {
-            0.0
-        };
-        Onset {
-            // A note starts at the peak or beside it, so that a peak starts one note.
-            odds: if best.abs() <= 1 { odds(best) } else { NEVER },
-            at: at as f64 + best as f64 + part,
-            passing: if peak { odds(0).exp().ln_1p() } else { 0.0 },
-        }
-    }
 }
 
 /// Where the best way to a state came from.
@@ -213,6 +178,47 @@ impl NoteModel {
         trace(&moments)
     }
 
+    /// Evidence for an onset around a pitch.
+    fn onset(&self, track: &ToneTrack, at: usize, pitch: f32) -> Onset {
+        // The likeliest onset in each of five moments to either side: its probability, and
+        // when it was, in moments from this one.
+        const REACH: isize = 5;
+        let near = |by: isize| {
+            let there = at.checked_add_signed(by).filter(|&at| at < track.len());
+            let cells = there.map_or(&[][..], |at| track.cells(at));
+            let own = cells
+                .iter()
+                .filter(|c| (c.pitch - pitch).abs() < SAME_ONSET);
+            own.max_by(|a, b| a.evidence.onset.total_cmp(&b.evidence.onset))
+                .map_or((0.0, 0.0), |c| {
+                    let age = f64::from(c.evidence.age_s) / self.moment_s;
+                    (probability(c.evidence.onset), by as f64 - age)
+                })
+        };
+        let seen: [(f32, f64); 2 * REACH as usize + 1] =
+            std::array::from_fn(|i| near(i as isize - REACH));
+        let p = |by: isize| seen[(by + REACH) as usize].0;
+        // Onsets expected within two moments, as log odds that there is one.
+        let odds = |by: isize| {
+            let expected: f32 = (-2..=2).map(|d| p(by + d)).sum();
+            let share = (expected / self.onsets_seen).clamp(0.001, 0.985);
+            (share / (1.0 - share)).ln().min(self.max_onset)
+        };
+        let peak = p(0) > 0.1 && p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
+        let best = (-3..=3).fold(-3, |best, by| if p(by) > p(best) { by } else { best });
+        // Each moment around it says when the onset was: their mean by probability.
+        let around = &seen[(best + REACH - 1) as usize..=(best + REACH + 1) as usize];
+        let sum: f64 = around.iter().map(|&(p, _)| f64::from(p)).sum();
+        let when: f64 = around.iter().map(|&(p, when)| f64::from(p) * when).sum();
+        let when = if sum > 0.0 { when / sum } else { 0.0 };
+        Onset {
+            // A note starts at the peak or beside it, so that a peak starts one note.
+            odds: if best.abs() <= 1 { odds(best) } else { NEVER },
+            at: at as f64 + when,
+            passing: if peak { odds(0).exp().ln_1p() } else { 0.0 },
+        }
+    }
+
     fn step(&self, track: &ToneTrack, at: usize, before: &States) -> States {
         let ended = self.ended(before);
         let silent = Way {
@@ -226,14 +232,7 @@ impl NoteModel {
             silent
         };
         let mut tones: Vec<Tone> = (track.cells(at).iter())
-            .map(|cell| {
-                self.reach(
-                    before,
-                    silence,
-                    cell,
-                    Onset::read(self, track, at, cell.pitch),
-                )
-            })
+            .map(|cell| self.reach(before, silence, cell, self.onset(track, at, cell.pitch)))
             .collect();
         for pitch in held(before, &tones) {
             let cell = ToneCell {
@@ -388,7 +387,7 @@ mod tests {
     }
 
     fn spans(track: &ToneTrack) -> Vec<(usize, usize)> {
-        let notes = NoteModel::default().decode(track);
+        let notes = NoteModel::new(0.0107).decode(track);
         notes.iter().map(|n| (n.first, n.end())).collect()
     }
 

@@ -56,6 +56,7 @@ pub struct Transcriber {
     described: usize,
     keep_track: bool,
     keep_contours: bool,
+    decisions: bool,
     mode: Mode,
 }
 
@@ -98,6 +99,7 @@ impl Transcriber {
             described: 0,
             keep_track: true,
             keep_contours: true,
+            decisions: true,
             mode,
         }
     }
@@ -114,13 +116,21 @@ impl Transcriber {
         self
     }
 
+    /// Leaves out when the live engine would have decided on each note, which takes a second
+    /// analysis of the take: [`Note::decided_s`] is the note's end then. In causal mode it is
+    /// known anyway.
+    pub fn without_decisions(mut self) -> Self {
+        self.decisions = false;
+        self
+    }
+
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
         let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
         let (reader, tone) = (&mut self.reader, &mut self.tone);
         let mode = self.mode;
-        self.tracker.push_frames(samples, &mut |frame, events| {
+        let mut take = |frame: &Frame, events: &mut Vec<NoteEvent>| {
             from_s.get_or_insert(frame.time_s);
             match mode {
                 Mode::Full => {
@@ -136,7 +146,13 @@ impl Transcriber {
                     keep(causal, note, mode);
                 }
             }
-        });
+        };
+        if self.decisions || mode == Mode::Causal {
+            self.tracker.push_frames(samples, &mut take);
+        } else {
+            let mut none = Vec::new();
+            (self.tracker.analyser).push(samples, &mut |frame| take(frame, &mut none));
+        }
         if frames.len() >= self.chapter
             && let Some(cut) = self.chapter_end()
         {

@@ -42,6 +42,9 @@ pub struct Layout {
     /// Moments around a cell's own at which its pitch is read: close together near it,
     /// far apart far from it.
     pub offsets: &'static [i32],
+    /// Places among the offsets of those that the screen reads (`SCREEN` in
+    /// `training/train.py`).
+    pub screen: &'static [usize],
     /// Moments waited for.
     ahead: usize,
     /// Moments after one whose level its reference already counts: a loud attack is
@@ -63,6 +66,7 @@ pub const OFFLINE: Layout = Layout {
     offsets: &[
         -64, -40, -24, -16, -10, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 6, 10, 16, 24, 40,
     ],
+    screen: &[6, 10, 14],
     ahead: 40,
     foreseen: 24,
     carry: (8, 8),
@@ -77,6 +81,7 @@ pub const CAUSAL: Layout = Layout {
     offsets: &[
         -128, -80, -48, -32, -22, -16, -12, -9, -7, -5, -4, -3, -2, -1, 0,
     ],
+    screen: &[8, 12, 14],
     ahead: 0,
     foreseen: 0,
     carry: (16, 0),
@@ -341,31 +346,54 @@ impl Grid {
         )
     }
 
-    /// Evidence for a bin at the moment whose cells were given last.
-    pub fn evidence(&mut self, network: &Network, bin: usize) -> Evidence {
-        for &offset in self.layout.offsets {
-            if let Some(at) = self.there(offset)
-                && self.moments[at].known[bin] == 0
-            {
-                let code = network.encode(
-                    #[inline(always)]
-                    || self.features(at, bin),
-                );
-                let moment = &mut self.moments[at];
-                moment.codes.push(code);
-                moment.known[bin] = moment.codes.len() as u16;
-            }
+    /// Evidence for a bin at the moment whose cells were given last; none if the screen sees
+    /// that there is nothing in it.
+    pub fn evidence(&mut self, network: &Network, bin: usize) -> Option<Evidence> {
+        let layout = self.layout;
+        for &place in layout.screen {
+            self.encode(network, layout.offsets[place], bin);
         }
-        let silence = network.silence();
-        let mut codes = [silence; MAX_OFFSETS];
-        let codes = &mut codes[..self.layout.offsets.len()];
-        for (code, &offset) in codes.iter_mut().zip(self.layout.offsets) {
-            if let Some(at) = self.there(offset) {
-                let moment = &self.moments[at];
-                *code = &moment.codes[usize::from(moment.known[bin]) - 1];
-            }
+        let mut codes = [network.silence(); MAX_OFFSETS];
+        let screened = &mut codes[..layout.screen.len()];
+        for (code, &place) in screened.iter_mut().zip(layout.screen) {
+            *code = self.code(network, layout.offsets[place], bin);
         }
-        network.evidence(pitch_of(bin), codes)
+        if !network.passes(pitch_of(bin), screened) {
+            return None;
+        }
+        for &offset in layout.offsets {
+            self.encode(network, offset, bin);
+        }
+        let mut codes = [network.silence(); MAX_OFFSETS];
+        let codes = &mut codes[..layout.offsets.len()];
+        for (code, &offset) in codes.iter_mut().zip(layout.offsets) {
+            *code = self.code(network, offset, bin);
+        }
+        Some(network.evidence(pitch_of(bin), codes))
+    }
+
+    /// Encodes a bin at an offset from the moment whose cells were given last, if it is not
+    /// yet.
+    fn encode(&mut self, network: &Network, offset: i32, bin: usize) {
+        if let Some(at) = self.there(offset)
+            && self.moments[at].known[bin] == 0
+        {
+            let code = network.encode(
+                #[inline(always)]
+                || self.features(at, bin),
+            );
+            let moment = &mut self.moments[at];
+            moment.codes.push(code);
+            moment.known[bin] = moment.codes.len() as u16;
+        }
+    }
+
+    /// The code that [`Self::encode`] made.
+    fn code<'a>(&'a self, network: &'a Network, offset: i32, bin: usize) -> &'a Code {
+        self.there(offset).map_or(network.silence(), |at| {
+            let moment = &self.moments[at];
+            &moment.codes[usize::from(moment.known[bin]) - 1]
+        })
     }
 }
 
@@ -516,16 +544,15 @@ impl ToneReader {
                     continue;
                 }
                 let evidence = self.grid.evidence(&self.network, cell.bin);
-                let hopeless = evidence.tone < MIN_TONE && evidence.onset < MIN_ONSET;
+                let evidence = evidence.filter(|e| e.tone >= MIN_TONE || e.onset >= MIN_ONSET);
+                let hopeless = evidence.is_none();
                 let until = if hopeless { now + 1 + self.rest } else { 0 };
                 let near = cell.bin.saturating_sub(1)..(cell.bin + 2).min(BINS);
                 self.resting[near].fill(until);
-                if !hopeless {
-                    out.cells.push(ToneCell {
-                        pitch: pitch_of(cell.bin),
-                        evidence,
-                    });
-                }
+                out.cells.extend(evidence.map(|evidence| ToneCell {
+                    pitch: pitch_of(cell.bin),
+                    evidence,
+                }));
             }
             out.ends.push(out.cells.len());
         }
@@ -534,18 +561,28 @@ impl ToneReader {
 
 /// The highest local maxima over `min` within a range, so many at most, highest first.
 fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usize> {
-    let below = |bin: usize, here: f32| values.get(bin).is_none_or(|&other| here > other);
-    let level = |bin: usize, here: f32| values.get(bin).is_none_or(|&other| here >= other);
-    let top = |&bin: &usize| {
+    let mut tops: Vec<usize> = Vec::with_capacity(most + 1);
+    let mut least = min;
+    for bin in range.clone() {
         let here = values[bin];
-        here > min
-            && level(bin + 1, here)
-            && below(bin.wrapping_sub(1), here)
-            && level(bin + 2, here)
-            && below(bin.wrapping_sub(2), here)
-    };
-    let mut tops: Vec<usize> = range.clone().filter(top).collect();
-    tops.sort_by(|&a, &b| values[b].total_cmp(&values[a]));
-    tops.truncate(most);
+        // Most bins are no higher than what is found already.
+        if here <= least {
+            continue;
+        }
+        let below = |bin: usize| values.get(bin).is_none_or(|&other| here > other);
+        let level = |bin: usize| values.get(bin).is_none_or(|&other| here >= other);
+        let top = level(bin + 1)
+            && below(bin.wrapping_sub(1))
+            && level(bin + 2)
+            && below(bin.wrapping_sub(2));
+        if top {
+            let place = tops.partition_point(|&other| values[other] >= here);
+            tops.insert(place, bin);
+            tops.truncate(most);
+            if tops.len() == most {
+                least = here.max(least).min(values[tops[most - 1]]);
+            }
+        }
+    }
     tops
 }

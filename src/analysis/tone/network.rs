@@ -1,7 +1,9 @@
 //! The small network that turns what is read of a pitch over time into evidence.
 //!
 //! One encoder for every offset, then two layers over all of them (`training/train.py`
-//! has the same network and writes the weights). Rectified values are often zero, and
+//! has the same network and writes the weights). Most pitches asked about are hopeless; a
+//! screen, one layer over the codes of three offsets, keeps two thirds of those back before
+//! the other offsets are read. Rectified values are often zero, and
 //! a zero costs nothing: layers run over their inputs and add each one's row of weights.
 //! Products and sums are rounded one by one, without fused operations, so that every
 //! processor gets the same.
@@ -15,7 +17,7 @@ use super::{Layout, features};
 /// Numbers that the encoder makes of the features at one offset.
 pub const CODE: usize = 24;
 /// Values of the layers after it.
-const WIDE: usize = 64;
+const WIDE: usize = 96;
 const NARROW: usize = 32;
 /// Evidence: tone, onset, tongue, age.
 const OUT: usize = 4;
@@ -65,7 +67,7 @@ pub struct Evidence {
     pub onset: f32,
     /// If one does, that the tongue began it.
     pub tongue: f32,
-    /// If one has begun of late, how long ago, in seconds (not log odds; live only).
+    /// If one begins about now, how long ago, in seconds (not log odds).
     pub age_s: f32,
 }
 
@@ -135,6 +137,13 @@ fn number(bytes: &mut &[u8]) -> usize {
     u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize
 }
 
+/// What the network is told of a pitch beside its codes.
+#[inline(always)]
+fn register(pitch: f32) -> [f32; REGISTER] {
+    let register = (pitch - 57.0) / 24.0;
+    [register, register * register]
+}
+
 #[inline(always)]
 fn rectify<const N: usize>(values: [f32; N]) -> [f32; N] {
     values.map(|value| if value > 0.0 { value } else { 0.0 })
@@ -147,6 +156,7 @@ pub struct Network {
     wide: Layer<WIDE>,
     narrow: Layer<NARROW>,
     out: Layer<OUT>,
+    screen: Layer<1>,
     silence: Code,
 }
 
@@ -163,6 +173,7 @@ impl Network {
             wide: Layer::read(&mut bytes, codes + REGISTER),
             narrow: Layer::read(&mut bytes, WIDE),
             out: Layer::read(&mut bytes, NARROW),
+            screen: Layer::read(&mut bytes, layout.screen.len() * CODE + REGISTER),
             silence: Code::of([0.0; CODE]),
         };
         network.silence = network.encode(features::silence);
@@ -178,6 +189,18 @@ impl Network {
     /// registers.
     pub fn encode(&self, features: impl FnOnce() -> [f32; FEATURES]) -> Code {
         Arch::new().dispatch(Encode(self, features))
+    }
+
+    /// Whether a pitch in MIDI semitones may sound or begin, from the codes at the layout's
+    /// offsets of the screen.
+    pub fn passes(&self, pitch: f32, codes: &[&Code]) -> bool {
+        let mut sum = self.screen.bias;
+        for (offset, code) in codes.iter().enumerate() {
+            self.screen.add_code(offset * CODE, code, &mut sum);
+        }
+        self.screen
+            .add(codes.len() * CODE, &register(pitch), &mut sum);
+        sum[0] > 0.0
     }
 
     /// Evidence for a pitch in MIDI semitones, from the codes at the layout's offsets.
@@ -210,13 +233,13 @@ impl WithSimd for Evaluate<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> Evidence {
         let Evaluate(network, pitch, codes) = self;
-        let register = (pitch - 57.0) / 24.0;
         let mut wide = network.wide.bias;
         for (offset, code) in codes.iter().enumerate() {
             network.wide.add_code(offset * CODE, code, &mut wide);
         }
-        let beside = [register, register * register];
-        network.wide.add(codes.len() * CODE, &beside, &mut wide);
+        network
+            .wide
+            .add(codes.len() * CODE, &register(pitch), &mut wide);
         let mut narrow = network.narrow.bias;
         network.narrow.add(0, &rectify(wide), &mut narrow);
         let mut out = network.out.bias;

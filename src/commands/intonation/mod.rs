@@ -128,7 +128,10 @@ pub fn run(options: &Options) -> Result<()> {
     let takes = batch::find_takes(&options.takes)?;
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
-        let detail = NoteDetail::Contours;
+        let detail = NoteDetail {
+            contours: true,
+            ..NoteDetail::NONE
+        };
         transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
     };
     if let [take] = &takes[..] {

@@ -9,7 +9,7 @@ use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::timeline::{Timeline, smooth_s};
 use super::{Attack, Length, Measured, Note, attack_of};
-use crate::analysis::tone::ToneTrack;
+use crate::analysis::tone::{OFFLINE, ToneTrack};
 
 /// A gap in which the level stays within so many dB of the notes around it, and that is no
 /// longer than this, in seconds, may be a turn of a shake: reverberation is softer.
@@ -17,8 +17,9 @@ const TURN_DB: f32 = 5.0;
 const TURN_S: f64 = 0.2;
 /// What the offline pitch path adds to the log odds of its pitch, times the share of the
 /// sound over one half that it explains: the network has heard few horns, the correlation
-/// needs to have heard none. Of 0, 1.5, 3 and 6, this one does best over rooms and noise.
-const CORRELATION_SHARE: f32 = 1.5;
+/// needs to have heard none. Of 0, 0.7, 1.5 and 3, this one does best over lines that no weight
+/// was learned from.
+const CORRELATION_SHARE: f32 = 0.7;
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
@@ -26,7 +27,7 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
     tone.adjust(|at, cell| {
         cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
     });
-    let drafts = NoteModel::default().decode(&tone);
+    let drafts = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s).decode(&tone);
     let mut own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
