@@ -3,6 +3,7 @@
 //! ```text
 //! cargo run --release --example measure                 # what the project makes itself
 //! cargo run --release --example measure -- FOLDER       # and recordings with known notes
+//! cargo run --release --example measure -- FOLDER lines phrases     # some parts alone
 //! ```
 //!
 //! FOLDER holds `manifest.json` (a list of files with `midi`, `cents`,
@@ -22,18 +23,31 @@ mod tones;
 use std::path::Path;
 
 fn main() {
-    tones::measure();
-    shapes::measure();
-    nothing::measure();
-    speed::measure();
-    if let Some(folder) = std::env::args().nth(1) {
-        let folder = Path::new(&folder);
-        frames::measure(folder);
-        lines::measure(folder);
-        rooms::measure(folder);
-        phrases::measure(folder);
-    } else {
+    let mut arguments = std::env::args().skip(1);
+    let folder = arguments.next();
+    let named: Vec<String> = arguments.collect();
+    let wanted = |name: &str| named.is_empty() || named.iter().any(|n| n == name);
+    let made: [(&str, fn()); 4] = [
+        ("tones", tones::measure),
+        ("shapes", shapes::measure),
+        ("nothing", nothing::measure),
+        ("speed", speed::measure),
+    ];
+    for (_, measure) in made.iter().filter(|(name, _)| wanted(name)) {
+        measure();
+    }
+    let Some(folder) = folder else {
         println!("\nname a folder of recordings with known notes to measure on those too");
+        return;
+    };
+    let recorded: [(&str, fn(&Path)); 4] = [
+        ("frames", frames::measure),
+        ("lines", lines::measure),
+        ("rooms", rooms::measure),
+        ("phrases", phrases::measure),
+    ];
+    for (_, measure) in recorded.iter().filter(|(name, _)| wanted(name)) {
+        measure(Path::new(&folder));
     }
 }
 

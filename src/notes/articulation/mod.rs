@@ -18,9 +18,10 @@ pub use waves::{flutter, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
-/// The pitch is the confidence-weighted mean over the steady part: the hops
-/// within 60 cents of the median, attack and release left out where the note is
-/// long enough to have a middle.
+/// The pitch is a weighted mean that asks for confidence, for the middle of the note (a
+/// raised-cosine taper at either end: Tukey, 1967) and for what is near the median (the
+/// biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
+/// all by a hair, so that where the first hop falls hardly matters.
 pub fn measure_pitch(note: &mut Note) {
     let (pitch, confidence) = steady_pitch(&note.contour);
     if let Some(pitch) = pitch {
@@ -29,41 +30,41 @@ pub fn measure_pitch(note: &mut Note) {
     note.confidence = confidence;
 }
 
-/// Part of a note, in seconds at either end, that its pitch is not measured in.
-const EDGE_S: f64 = 0.04;
+/// Length of the taper at either end of a note, in seconds; half of a note that is shorter
+/// than two.
+const TAPER_S: f64 = 0.08;
 /// Hops that a note's pitch is read from at most, evenly spaced: some 40 s of them
 /// tell no less than an hour, and the live engine waits for this.
 const MAX_HOPS: usize = 1 << 15;
-/// Distance from the median, in semitones, up to which a hop is steady.
-pub const STEADY: f64 = 0.6;
+/// Distance from the median, in semitones, from which a hop no longer counts.
+const STEADY: f64 = 0.6;
 
 fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let count = contour.points.len();
-    let edge = (EDGE_S / contour.hop_s) as usize;
-    let middle = if count > 4 * edge {
-        edge..count - edge
-    } else {
-        0..count
-    };
-    let mut voiced: Vec<_> = contour.points[middle.clone()]
-        .iter()
-        .step_by(middle.len().div_ceil(MAX_HOPS).max(1))
-        .filter(|p| !p.pitch.is_nan())
+    let taper = (TAPER_S / contour.hop_s).min(0.5 * count as f64);
+    let voiced: Vec<(f64, &Point)> = (contour.points.iter().enumerate())
+        .step_by(count.div_ceil(MAX_HOPS).max(1))
+        .filter(|(_, p)| !p.pitch.is_nan())
+        .map(|(at, p)| {
+            let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
+            let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
+            (share * f64::from(p.confidence).powi(2) + 1e-6, p)
+        })
         .collect();
-    if voiced.is_empty() {
-        voiced = contour.voiced().map(|(_, p)| p).take(MAX_HOPS).collect();
-    }
-    let Some(median) = median(voiced.iter().map(|p| f64::from(p.pitch))) else {
+    let inner = voiced.iter().filter(|(weight, _)| *weight > 0.05);
+    let inner_pitches = median(inner.map(|(_, p)| f64::from(p.pitch)));
+    let all = || median(voiced.iter().map(|(_, p)| f64::from(p.pitch)));
+    let Some(median) = inner_pitches.or_else(all) else {
         return (None, 0.0);
     };
     let (mut sum, mut weight, mut confidence) = (0.0, 0.0, 0.0);
-    for point in &voiced {
+    for (share, point) in &voiced {
         let off = f64::from(point.pitch) - median;
         confidence += point.confidence;
         if off.abs() < STEADY {
-            let w = f64::from(point.confidence).powi(2) + 1e-6;
-            sum += w * off;
-            weight += w;
+            let near = (1.0 - (off / STEADY).powi(2)).powi(2);
+            sum += share * near * off;
+            weight += share * near;
         }
     }
     (
