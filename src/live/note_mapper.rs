@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::line::LineContext;
 use crate::notes::articulation::STEADY;
+use crate::notes::live_model::ATTACK_REACH;
 use crate::notes::{Attack, PitchFrame, segment};
 use crate::sending::note_source::NoteSource;
 use crate::sending::{DynamicRange, LevelFollower, PlayedNote, SentNote};
@@ -26,8 +27,6 @@ const CENTRE_S: (f64, f64) = (0.03, 0.3);
 /// A note younger than this may still be on its way to its pitch (a scoop, an
 /// attack that finds its pitch), in seconds: as long as a slow scoop takes.
 const YOUNG_S: f64 = 0.2;
-/// How far it may be from it, in semitones.
-const YOUNG_REACH: f32 = 1.6;
 /// Margin in nats of the pitch path at which such a pitch is followed: odds of 7 to 1 for a
 /// single hop.
 const MIN_MARGIN: f32 = 2.0;
@@ -232,7 +231,7 @@ impl ActiveNote {
         let jump = (pitch - self.played).abs();
         // The first readings of an attack may be a semitone off: while it finds its pitch,
         // as the segmenter sees it, a surer reading is followed at once.
-        let finds_it = young && jump < YOUNG_REACH && frame.margin >= MIN_MARGIN;
+        let finds_it = young && jump < ATTACK_REACH && frame.margin >= MIN_MARGIN;
         if jump > MAX_JUMP && !finds_it {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {

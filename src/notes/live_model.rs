@@ -28,24 +28,21 @@ pub struct LiveModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
-    /// Margin at which a note is announced.
+    /// Margin at which a note or its end is announced.
     pub sure: f32,
-    /// Margin at which its end is.
-    pub sure_of_end: f32,
 }
 
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            tone_share: 0.6,
-            young_share: 0.65,
+            tone_share: 0.65,
+            young_share: 0.7,
             max_odds: 5.0,
-            start: 1.6,
+            start: 0.8,
             end: 3.0,
             glide: 0.75,
             missing: 0.8,
-            sure: 3.4,
-            sure_of_end: 1.5,
+            sure: 2.4,
         }
     }
 }
@@ -116,6 +113,11 @@ const APART: f32 = 0.3;
 /// States this close are readings of one note, in semitones and seconds.
 const SAME_PITCH: f32 = 0.6;
 const SAME_ONSET_S: f32 = 0.05;
+/// Readings this close in time are of one attack, which has not found its pitch yet: no
+/// tongue is quicker (double tonguing is 14 a second at most; common practice). In seconds.
+const ONE_ATTACK_S: f32 = 0.025;
+/// How far an attack may be from the pitch that it finds, in semitones.
+pub const ATTACK_REACH: f32 = 1.6;
 /// A pitch stays put from moment to moment up to here, in semitones: one bin.
 const STILL: f32 = 0.21;
 /// Moments for which a pitch must have stayed put before it is a note of its own beside
@@ -250,11 +252,20 @@ impl LiveDecoder {
         }
     }
 
-    /// Whether two readings are of one note.
+    /// Whether two readings are of one note at one pitch.
     fn one_note(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
-        let apart_s = (self.age_s(a.1) - self.age_s(b.1)).abs();
-        let near = (a.0 - b.0).abs() < SAME_PITCH && apart_s < SAME_ONSET_S;
+        let near = (a.0 - b.0).abs() < SAME_PITCH && self.apart_s(a.1, b.1) < SAME_ONSET_S;
         a.1.number == b.1.number || near
+    }
+
+    /// Whether two readings are of one attack, which has not found its pitch yet.
+    fn one_attack(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
+        (a.0 - b.0).abs() < ATTACK_REACH && self.apart_s(a.1, b.1) < ONE_ATTACK_S
+    }
+
+    /// Time between the onsets of two notes, in seconds.
+    fn apart_s(&self, a: &Begun, b: &Begun) -> f32 {
+        (self.age_s(a) - self.age_s(b)).abs()
     }
 
     fn decide(&mut self) -> Decision {
@@ -267,7 +278,7 @@ impl LiveDecoder {
                     .filter(|s| s.note.number == a.note.number);
                 own.map(|s| s.score).max_by(f32::total_cmp)
             });
-            let sure = sounding.is_none_or(|s| self.silence - s > self.model.sure_of_end);
+            let sure = sounding.is_none_or(|s| self.silence - s > self.model.sure);
             let ended = sure && self.announced.take().is_some();
             return if ended {
                 Decision::Ended
@@ -280,7 +291,10 @@ impl LiveDecoder {
             note: best.note,
         };
         let own = (best.pitch, &best.note);
-        let known = |a: Sounding| self.one_note((a.pitch, &a.note), own);
+        let known = |a: Sounding| {
+            let sounding = (a.pitch, &a.note);
+            self.one_note(sounding, own) || self.one_attack(sounding, own)
+        };
         if self.announced.is_some_and(known) {
             self.announced = Some(sounding);
             return Decision::Same;

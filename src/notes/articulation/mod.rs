@@ -37,7 +37,7 @@ const TAPER_S: f64 = 0.08;
 /// tell no less than an hour, and the live engine waits for this.
 const MAX_HOPS: usize = 1 << 15;
 /// Distance from the median, in semitones, from which a hop no longer counts.
-const STEADY: f64 = 0.6;
+pub const STEADY: f64 = 0.6;
 
 fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let count = contour.points.len();
