@@ -108,23 +108,18 @@ const TOUCH_S: f64 = 0.03;
 
 /// Notes on either side whose pace counts.
 pub const NEIGHBOURS: usize = 4;
-/// A gap longer than the pace by this is a rest, and not the note's.
-const REST: f64 = 1.5;
 /// Time of a single note, in seconds: a quarter at 120 beats a minute.
 const DEFAULT_S: f64 = 0.5;
 
 /// Time available to a note, in seconds: up to the next onset, but no more than the
-/// typical time between onsets around it allows, because a rest says nothing about
-/// length.
+/// typical time between onsets around it, because a rest says nothing about length.
 pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     let from = at.saturating_sub(NEIGHBOURS);
     let to = (at + NEIGHBOURS + 1).min(onsets.len());
     let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
     let typical_s = median(gaps).unwrap_or(DEFAULT_S);
     let gap_s = onsets.get(at + 1).map(|next_s| next_s - onsets[at]);
-    gap_s
-        .filter(|gap| *gap < REST * typical_s)
-        .unwrap_or(typical_s)
+    gap_s.map_or(typical_s, |gap_s| gap_s.min(typical_s))
 }
 
 /// Names the articulation of one note that had `time_s` seconds available.
@@ -156,14 +151,28 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     let glided = note.techniques.iter().any(glides);
     if note.techniques.iter().all(glides) {
         let (slurred, glides_s) = (note.attack == Attack::Slurred, glides_s(note));
+        let vibrato = vibrato(&note.contour);
         let slides = shape(&note.contour, note.pitch)
             .into_iter()
             .filter_map(|s| linked(s, slurred, next, glides_s))
-            .filter(|s| !(glided && glides(s)));
+            .filter(|s| !(glided && glides(s)) && !is_swing(s, vibrato.as_ref()));
         note.techniques.extend(slides);
-        note.techniques.extend(vibrato(&note.contour));
+        note.techniques.extend(vibrato);
     }
     note.techniques.extend(flutter(&note.contour, note.pitch));
+}
+
+/// Whether a slide goes no farther than the note's vibrato, whose first or last swing it is.
+fn is_swing(slide: &Technique, vibrato: Option<&Technique>) -> bool {
+    let Some(Technique::Vibrato { extent_cents, .. }) = vibrato else {
+        return false;
+    };
+    match slide {
+        Technique::Scoop { cents } | Technique::Fall { cents } | Technique::Doit { cents } => {
+            cents.abs() < *extent_cents
+        }
+        _ => false,
+    }
 }
 
 /// Shares of a note's time in which it is within 10 dB of its loudest. Handbooks

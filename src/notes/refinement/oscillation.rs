@@ -12,7 +12,7 @@ use super::range_quantiles::RangeQuantiles;
 use crate::notes::articulation::wide_vibrato;
 use crate::notes::contour::Contour;
 use crate::notes::timeline::Timeline;
-use crate::notes::{Note, Technique};
+use crate::notes::{Attack, Note, Technique};
 use crate::statistics::median;
 
 /// A note within an oscillation is at most this long, in seconds: two of the slowest
@@ -79,8 +79,26 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         } else {
             name_trill(&mut notes[at]);
         }
-        at += 1;
+        if at > 0 && goes_on(&notes[at - 1], &notes[at]) {
+            let rest = notes.remove(at);
+            missed.remove(at);
+            notes[at - 1].offset_s = rest.offset_s;
+            notes[at - 1].contour = timeline.contour(notes[at - 1].onset_s, rest.offset_s);
+        } else {
+            at += 1;
+        }
     }
+}
+
+/// Whether a trill goes on in the next note: the note model follows some of its turns as one
+/// note and takes others apart.
+fn goes_on(before: &Note, after: &Note) -> bool {
+    let trill = |note: &Note| {
+        let named = |t: &Technique| matches!(t, Technique::Trill { .. });
+        note.techniques.iter().any(named)
+    };
+    let bound = after.attack == Attack::Slurred && (before.pitch - after.pitch).abs() < 0.5;
+    bound && trill(before) && trill(after)
 }
 
 /// Names a trill so narrow that both its pitches were taken for one note.
