@@ -10,9 +10,16 @@ pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
     Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
 }
 
-/// Middle value, the upper one of two; `None` of nothing.
+/// Middle value, the mean of the middle two of an even number; `None` of nothing.
 pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    quantile(&mut values.collect::<Vec<f64>>(), 0.5)
+    let mut values: Vec<f64> = values.collect();
+    let last = values.len().checked_sub(1)?;
+    let (below, &mut upper, _) = values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp);
+    let lower = match last % 2 {
+        0 => None,
+        _ => below.iter().copied().max_by(f64::total_cmp),
+    };
+    Some(lower.map_or(upper, |lower| 0.5 * (lower + upper)))
 }
 
 /// A straight line.
@@ -74,8 +81,8 @@ mod tests {
     }
 
     #[test]
-    fn the_median_of_an_even_count_is_the_upper_one() {
-        assert_eq!(median([4.0, 1.0, 3.0, 2.0].into_iter()), Some(3.0));
+    fn the_median_of_an_even_count_is_between_the_middle_two() {
+        assert_eq!(median([4.0, 1.0, 3.0, 2.0].into_iter()), Some(2.5));
         assert_eq!(median([5.0, 1.0, 3.0].into_iter()), Some(3.0));
     }
 

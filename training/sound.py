@@ -11,7 +11,7 @@ from surroundings import SHARES, knocks_only, rms, surrounded
 from synthesis import synthetic_line
 
 NO_HORN = 0.04  # share of lines that have surroundings only
-KNOCKS_ONLY = 0.03  # share of lines that have claps, clicks and the like instead of notes
+KNOCKS_ONLY = 0.07  # share of lines that have claps, clicks and the like instead of notes
 SYNTHETIC = 0.35  # share of the others that are synthesised
 
 

@@ -97,8 +97,9 @@ def load(job):
     if line["info"]["origin"] in without:
         rows = rows[:0]
     want, weight = labels(rows, notes, kind == "causal")
-    # Cells without a note are many, and live neighbours repeat each other: some will do.
-    keep = np.random.default_rng(seed).random(len(rows)) < np.where(want[:, :2].max(1) > 0, 1, 0.6) * (0.6 if kind == "causal" else 1)
+    # Cells without a note are many, and live neighbours repeat each other: some will do. Knocks are short, and few.
+    share = np.where((want[:, :2].max(1) > 0) | (not notes), 1, 0.6) * (0.6 if kind == "causal" and notes else 1)
+    keep = np.random.default_rng(seed).random(len(rows)) < share
     return rows["x"][keep], rows["pitch"][keep], want[keep], weight[keep]
 
 
