@@ -155,7 +155,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
         let slides = shape(&note.contour, note.pitch)
             .into_iter()
             .filter_map(|s| linked(s, slurred, next, glides_s))
-            .filter(|s| !(glided && glides(s)) && !is_swing(s, vibrato.as_ref()));
+            .filter(|s| !(glided && glides(s) || is_swing(s, vibrato.as_ref())));
         note.techniques.extend(slides);
         note.techniques.extend(vibrato);
     }
