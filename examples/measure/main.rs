@@ -27,28 +27,28 @@ fn main() {
     let folder = arguments.next();
     let named: Vec<String> = arguments.collect();
     let wanted = |name: &str| named.is_empty() || named.iter().any(|n| n == name);
-    let made: [(&str, fn()); 4] = [
-        ("tones", tones::measure),
-        ("shapes", shapes::measure),
-        ("nothing", nothing::measure),
-        ("speed", speed::measure),
-    ];
-    for (_, measure) in made.iter().filter(|(name, _)| wanted(name)) {
-        measure();
-    }
+    let made = |name: &str, measure: fn()| {
+        if wanted(name) {
+            measure();
+        }
+    };
+    made("tones", tones::measure);
+    made("shapes", shapes::measure);
+    made("nothing", nothing::measure);
+    made("speed", speed::measure);
     let Some(folder) = folder else {
         println!("\nname a folder of recordings with known notes to measure on those too");
         return;
     };
-    let recorded: [(&str, fn(&Path)); 4] = [
-        ("frames", frames::measure),
-        ("lines", lines::measure),
-        ("rooms", rooms::measure),
-        ("phrases", phrases::measure),
-    ];
-    for (_, measure) in recorded.iter().filter(|(name, _)| wanted(name)) {
-        measure(Path::new(&folder));
-    }
+    let recorded = |name: &str, measure: fn(&Path)| {
+        if wanted(name) {
+            measure(Path::new(&folder));
+        }
+    };
+    recorded("frames", frames::measure);
+    recorded("lines", lines::measure);
+    recorded("rooms", rooms::measure);
+    recorded("phrases", phrases::measure);
 }
 
 /// Value at a share of the sorted list, `NaN` of nothing.
