@@ -35,14 +35,14 @@ pub struct LiveModel {
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            tone_share: 0.75,
-            young_share: 0.75,
+            tone_share: 0.65,
+            young_share: 0.7,
             max_odds: 5.0,
             start: 0.8,
             end: 3.0,
             glide: 0.75,
-            missing: 1.2,
-            sure: 2.2,
+            missing: 0.8,
+            sure: 2.6,
         }
     }
 }

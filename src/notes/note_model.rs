@@ -49,7 +49,7 @@ impl NoteModel {
             max_tone: 4.0,
             start: 2.5,
             max_onset: 3.0,
-            onsets_seen: 0.65,
+            onsets_seen: 0.775,
             short: 1.5,
             glide: 2.0,
             missing: 1.0,

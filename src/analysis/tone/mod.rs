@@ -86,7 +86,7 @@ pub const CAUSAL: Layout = Layout {
     foreseen: 0,
     carry: (16, 0),
     rise: (6, 0),
-    rest: 4,
+    rest: 1,
 };
 
 impl Layout {

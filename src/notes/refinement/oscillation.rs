@@ -23,9 +23,6 @@ const NOTES: usize = 3;
 /// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
 /// from the second partial to the third, a fifth, overshot.
 const WIDTH: std::ops::Range<f32> = 0.7..8.5;
-/// An oscillation around a note's pitch is not cut by the segmenter up to this width,
-/// in semitones: twice what it allows to either side.
-const MISSED_WIDTH: f32 = 1.3;
 /// Slowest trill, in hertz. Eighth notes at 180 to the minute alternate at 3.
 const SLOWEST_HZ: f64 = 3.2;
 /// Longest time on one side of the middle, in seconds.
@@ -202,7 +199,7 @@ const NEAR_S: f64 = 0.01;
 const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
 
 /// How many notes from the first on could be parts of one oscillation: short ones, and
-/// longer ones in which the segmenter missed every turn.
+/// longer ones in which the note model followed every turn.
 fn run_length(notes: &[Note], missed: &[bool]) -> usize {
     let fits = |(i, (note, missed)): &(usize, (&Note, &bool))| {
         let linked = *i == 0 || note.measured.dip_db < DIP_DB;
@@ -212,11 +209,9 @@ fn run_length(notes: &[Note], missed: &[bool]) -> usize {
     notes.enumerate().take_while(fits).count()
 }
 
-/// Whether a long note oscillates so widely that the segmenter should have cut it.
+/// Whether a long note oscillates by itself: the note model followed its turns.
 fn missed(note: &Note) -> bool {
-    note.duration_s() >= NOTE_S
-        && Oscillation::measure(&note.contour)
-            .is_some_and(|oscillation| oscillation.width > MISSED_WIDTH)
+    note.duration_s() >= NOTE_S && Oscillation::measure(&note.contour).is_some()
 }
 
 /// How many notes one counts for: a long one is several that the segmenter missed.
@@ -228,8 +223,6 @@ fn turns(note: &Note) -> usize {
 struct Oscillation {
     technique: Technique,
     pitch: f64,
-    /// From the lower side to the upper, in semitones.
-    width: f32,
     /// Share of its time in the middle third of its range.
     in_the_middle: f64,
 }
@@ -324,7 +317,6 @@ impl<'a> Swing<'a> {
             return Some(Oscillation {
                 technique,
                 pitch: f64::from(self.middle),
-                width: self.width,
                 in_the_middle,
             });
         }
@@ -345,7 +337,6 @@ impl<'a> Swing<'a> {
         Some(Oscillation {
             technique,
             pitch: lower,
-            width: self.width,
             in_the_middle,
         })
     }
