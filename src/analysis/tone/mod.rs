@@ -497,7 +497,7 @@ pub struct ToneReader {
     grid: Grid,
     network: Network,
     /// By bin, the number of the moment until which it need not be asked about again: a
-    /// pitch that was hopeless hardly becomes a note within some 20 ms.
+    /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
     rest: usize,
 }
