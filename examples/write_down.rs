@@ -32,7 +32,7 @@ fn main() -> leadpipe::Result<()> {
     let length_s = take.length_s().unwrap_or(0.0);
     let line = Line::new("take", length_s, notes, context);
     for note in &line.notes {
-        println!("{:>4} {:+.0} cents", note.written.to_string(), note.cents);
+        println!("{:>4} {:+.0} cents", note.written_name(), note.cents);
     }
     let outputs: Vec<Box<dyn Output>> = vec![Box::new(Csv), Box::new(MidiFile::default())];
     for path in save_all(&line, Path::new(&folder), "take", &outputs)? {

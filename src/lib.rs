@@ -62,7 +62,7 @@
 //! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
 //! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
 //! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
-//! | a written part's tempo, metre and key | [`NotationOptions`], [`Metre`], [`LazyPart`] |
+//! | a written part's tempo, metre and key | [`NotationOptions`], [`Metre`], [`TempoTrack`], [`LazyPart`] |
 //! | how in tune a line is | [`intonation()`], [`IntonationReport`] |
 //! | what was played against a score | [`compare()`], [`ReferencePart`], [`Comparison`] |
 //! | what went wrong, with a hint | [`Error`] |
@@ -134,6 +134,7 @@ pub use horn::Horn;
 pub use horn::tube::Fingering;
 pub use intonation::{IntonationReport, PitchReport, intonation};
 pub use line::{Line, LineContext, LineNote};
+pub use notation::tempo_track::TempoTrack;
 pub use notation::{LazyPart, Metre, NotationOptions};
 pub use notes::contour::{Contour, Point};
 pub use notes::segment::{NoteEvent, NoteStart};

@@ -4,6 +4,7 @@
 use std::borrow::Borrow;
 
 use crate::horn::Horn;
+use crate::notation::key::Key;
 use crate::notes::{Attack, Note};
 use crate::sending::note_source::NoteSource;
 use crate::sending::{PlayedNote, SentNote};
@@ -81,6 +82,9 @@ pub struct LineNote {
     pub volts: f64,
     /// What MIDI and voltages are sent.
     pub(crate) sending: SentNote,
+    /// Key that its names are spelled in, as it is written; none while the line it belongs
+    /// to is still played.
+    key: Option<Key>,
 }
 
 impl LineNote {
@@ -115,7 +119,26 @@ impl LineNote {
             sent,
             volts: sent.volts(context.zero_volt_note),
             sending,
+            key: None,
             note,
+        }
+    }
+
+    /// Name of the written note, spelled in the key of its line.
+    pub fn written_name(&self) -> String {
+        self.spelling().written(self.written)
+    }
+
+    /// Name of the sounding note, spelled in the key of its line as that sounds.
+    pub fn concert_name(&self) -> String {
+        self.spelling().concert(self.concert)
+    }
+
+    /// How its names are spelled.
+    pub(crate) fn spelling(&self) -> Spelling {
+        Spelling {
+            key: self.key,
+            sounds: self.concert.0 - self.written.0,
         }
     }
 
@@ -125,6 +148,42 @@ impl LineNote {
     /// so that the note's pitch is the one that stands for it.
     pub(crate) fn sent_at(&self, played: f32) -> Pitch {
         self.sending.pitch(self.note.pitch, f64::from(played))
+    }
+}
+
+/// How notes are named: by a key, or by the names that brass players usually say where
+/// none is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Spelling {
+    /// Key of the written part.
+    key: Option<Key>,
+    /// Semitones by which a horn sounds higher than it is written.
+    sounds: i32,
+}
+
+impl Spelling {
+    /// Name of a written note.
+    pub fn written(self, note: Written) -> String {
+        match self.key {
+            Some(key) => key.spell(note.0).to_string(),
+            None => note.to_string(),
+        }
+    }
+
+    /// Name of a sounding note.
+    pub fn concert(self, note: Concert) -> String {
+        match self.key.map(|key| key.transposed(self.sounds)) {
+            Some(key) => key.spell(note.0).to_string(),
+            None => note.to_string(),
+        }
+    }
+
+    /// What two lines have in common: nothing, if their keys differ.
+    pub fn common(self, other: Spelling) -> Spelling {
+        match self == other {
+            true => self,
+            false => Spelling { key: None, ..self },
+        }
     }
 }
 
@@ -148,6 +207,8 @@ pub struct Line {
     pub context: LineContext,
     /// Changes of horn or tuning while it was played, in order.
     pub(crate) changes: Vec<ContextChange>,
+    /// Key of the written part.
+    key: Key,
     /// The notes in order.
     pub notes: Vec<LineNote>,
 }
@@ -190,14 +251,57 @@ impl Line {
             held = Some(named.sending.target);
             named
         };
-        let notes = notes.into_iter().map(name).collect();
-        Line {
+        let notes: Vec<LineNote> = notes.into_iter().map(name).collect();
+        let written = |n: &LineNote| (context.written(n.concert).0, n.note.duration_s());
+        let key = Key::estimate(notes.iter().map(written));
+        let line = Line {
             source: source.to_owned(),
             length_s,
+            key,
             notes,
             context,
             changes,
+        };
+        line.spelled_in(key)
+    }
+
+    /// The same with its notes spelled in another key than the one that was estimated from
+    /// them: the key signature of the written part, in sharps, or flats where negative.
+    pub fn in_key(self, fifths: i32) -> Line {
+        self.spelled_in(Key { fifths })
+    }
+
+    pub(crate) fn spelled_in(mut self, key: Key) -> Line {
+        self.key = key;
+        let home = self.context.written(Concert(0)).0;
+        for note in &mut self.notes {
+            // Under another horn the part stands in another key.
+            let other = note.written.0 - note.concert.0 - home;
+            note.key = Some(if other == 0 {
+                key
+            } else {
+                key.transposed(other)
+            });
         }
+        self
+    }
+
+    /// How the notes of its horn are spelled in a key as it sounds, or in its own.
+    pub(crate) fn spelling_of(&self, sounding: Option<Key>) -> Spelling {
+        let up = self.context.written(Concert(0)).0;
+        let written = sounding.map(|key| match up % 12 {
+            0 => key,
+            _ => key.transposed(up),
+        });
+        Spelling {
+            key: Some(written.unwrap_or(self.key)),
+            sounds: -up,
+        }
+    }
+
+    /// Key of the written part.
+    pub(crate) fn key(&self) -> Key {
+        self.key
     }
 
     /// Level of the loudest note, dBFS: the reference for velocities.

@@ -51,8 +51,8 @@ pub fn columns<'py>(py: Python<'py>, line: &leadpipe::Line) -> PyResult<Bound<'p
     let accents = notes.iter().map(|n| n.note.accent);
     columns.set_item("accent", PyArray1::from_iter(py, accents))?;
     let texts: [Column<String>; 5] = [
-        ("concert", |n| n.concert.to_string()),
-        ("written", |n| n.written.to_string()),
+        ("concert", |n| n.concert_name()),
+        ("written", |n| n.written_name()),
         ("attack", |n| n.note.attack.name().into()),
         ("length", |n| n.note.length.name().into()),
         ("technique", |n| {

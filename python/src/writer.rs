@@ -12,7 +12,7 @@ use crate::errors::raise;
 #[pyclass(frozen, module = "leadpipe._native")]
 pub struct Writer(Format);
 
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 enum Format {
     Csv,
     Json,
@@ -107,8 +107,8 @@ impl Writer {
 impl Writer {
     /// The library's writer.
     pub fn output(&self) -> Box<dyn Output> {
-        let part = |options| LazyPart::new(options);
-        match self.0 {
+        let part = |options: &NotationOptions| LazyPart::new(options.clone());
+        match &self.0 {
             Format::Csv => Box::new(Csv),
             Format::Json => Box::new(Json),
             Format::Svg => Box::new(Picture),
@@ -118,9 +118,9 @@ impl Writer {
             }),
             Format::MusicXml(options, cents_over) => Box::new(MusicXml {
                 part: part(options),
-                cents_over,
+                cents_over: *cents_over,
             }),
-            Format::Cv(cv) => Box::new(cv),
+            Format::Cv(cv) => Box::new(*cv),
         }
     }
 
@@ -157,6 +157,7 @@ fn notation(
         smallest,
         swing,
         fifths,
+        tempo_track: None,
     };
     options.check()?;
     Ok(options)

@@ -158,9 +158,17 @@ impl FileOptions {
         }
     }
 
-    /// The part as the options ask for it.
-    pub fn part(&self) -> LazyPart {
-        LazyPart::new(self.part.notation())
+    /// The part of a take or a list as the options ask for it.
+    pub fn part(&self, take: &Path) -> Result<LazyPart> {
+        Ok(LazyPart::new(self.part.notation(take)?))
+    }
+
+    /// A line spelled in the key that was asked for.
+    pub fn spelled(&self, line: Line) -> Line {
+        match self.part.fifths() {
+            Some(fifths) => line.in_key(fifths),
+            None => line,
+        }
     }
 
     fn outputs(

@@ -1,10 +1,15 @@
 //! How a printable part is asked for.
 
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
 use clap::Args;
 use leadpipe::internals::notation::key::Key;
+use leadpipe::internals::notation::tempo_track::TempoTrack;
 use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
 use leadpipe::internals::output::musicxml::CENTS_OVER;
-use leadpipe::{Metre, NotationOptions};
+use leadpipe::internals::text::shown_path;
+use leadpipe::{Metre, NotationOptions, Result};
 
 /// How the printable part is written. What is left out is estimated.
 #[derive(Args)]
@@ -13,6 +18,10 @@ pub struct PartOptions {
     /// Tempo in quarter notes per minute
     #[arg(long, value_name = "BPM", value_parser = super::number(TEMPI, "quarter notes per minute"))]
     tempo: Option<f64>,
+    /// Tempo and bars from a MIDI file, such as a click track, that begins with the take; by
+    /// default TAKE.tempo.mid beside the take, if there is one
+    #[arg(long, value_name = "FILE.mid", conflicts_with_all = ["tempo", "steady"])]
+    tempo_map: Option<PathBuf>,
     /// Keep one tempo all through; otherwise the beat follows the player
     #[arg(long)]
     steady: bool,
@@ -46,9 +55,27 @@ pub struct PartOptions {
 struct Measured(Option<Metre>);
 
 impl PartOptions {
-    /// The same for the library.
-    pub fn notation(&self) -> NotationOptions {
-        NotationOptions {
+    /// Sharps of the key that was asked for.
+    pub fn fifths(&self) -> Option<i32> {
+        self.key.map(|key| key.fifths)
+    }
+
+    /// The same for the library, for a take or a list.
+    pub fn notation(&self, take: &Path) -> Result<NotationOptions> {
+        let beside = || TempoTrack::beside(take).filter(|_| self.tempo.is_none() && !self.steady);
+        let tempo_map = self.tempo_map.clone().or_else(beside);
+        let tempo_track = tempo_map.as_deref().map(TempoTrack::read).transpose()?;
+        if let (Some(path), Some(track)) = (&tempo_map, &tempo_track)
+            && track.metre_changes()
+            && self.meter.is_none()
+        {
+            super::say(format_args!(
+                "leadpipe: {}: its time signature changes; the part keeps the first",
+                shown_path(path)
+            ));
+        }
+        Ok(NotationOptions {
+            tempo_track: tempo_track.map(Arc::new),
             tempo: self.tempo,
             steady: self.steady,
             metre: self.meter.map(|m| m.0),
@@ -56,12 +83,12 @@ impl PartOptions {
             downbeat_s: self.downbeat,
             smallest: self.smallest_note.as_deref().and_then(|v| v.parse().ok()),
             swing: self.swing,
-            fifths: self.key.map(|key| key.fifths),
-        }
+            fifths: self.fifths(),
+        })
     }
 }
 
-fn metre(text: &str) -> Result<Measured, String> {
+fn metre(text: &str) -> std::result::Result<Measured, String> {
     if text == "free" {
         return Ok(Measured(None));
     }
@@ -69,14 +96,14 @@ fn metre(text: &str) -> Result<Measured, String> {
     Ok(Measured(Some(metre)))
 }
 
-fn pickup(text: &str) -> Result<f64, String> {
+fn pickup(text: &str) -> std::result::Result<f64, String> {
     match text.parse::<f64>() {
         Ok(quarters) if is_pickup(quarters) => Ok(quarters),
         _ => Err("give quarter notes, such as 0, 0.5 or 1".into()),
     }
 }
 
-fn swing(text: &str) -> Result<f64, String> {
+fn swing(text: &str) -> std::result::Result<f64, String> {
     if text == "off" {
         return Ok(0.5);
     }
@@ -89,7 +116,7 @@ fn swing(text: &str) -> Result<f64, String> {
     sane.ok_or_else(|| "give a share from 0.5 to 0.8, a ratio such as 2:1, or off".into())
 }
 
-fn key(text: &str) -> Result<Key, String> {
+fn key(text: &str) -> std::result::Result<Key, String> {
     Key::parse(text).ok_or_else(|| {
         "give a key such as F, \"E flat minor\" or F#m, or its number of sharps, -7 to 7".into()
     })

@@ -63,20 +63,21 @@ pub fn run(options: &Options) -> Result<()> {
     let takes = batch::find_takes(&options.takes)?;
     let detail = files.note_detail();
     let excerpt = &options.many.excerpt;
-    let listen = |take: &Path, progress: bool| {
+    let listen = |take: &Path, progress: bool| -> Result<Line> {
         if files.has_folder() {
             files.check_free(&stem(take))?;
             options.page.check_sound(take, excerpt)?;
         }
-        transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)
+        let line = transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)?;
+        Ok(files.spelled(line))
     };
     let save = |take: &Path, line: &Line, part: &LazyPart| {
         let sound = || options.page.sound(take, excerpt);
         files.save(line, &stem(take), part, options.page.temperature, &sound)
     };
     if let [take] = &takes[..] {
+        let part = files.part(take)?;
         let line = listen(take, true)?;
-        let part = files.part();
         super::print_written(&save(take, &line, &part)?);
         return files.print(&line, &part);
     }
@@ -91,8 +92,9 @@ pub fn run(options: &Options) -> Result<()> {
     }
     check_distinct_names(&takes)?;
     let done = batch::process(&takes, options.many.jobs, |take| {
+        let part = files.part(take)?;
         let line = listen(take, false)?;
-        let paths = save(take, &line, &files.part())?;
+        let paths = save(take, &line, &part)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
     });
     super::print(|to| {

@@ -44,9 +44,10 @@ pub fn run(options: &Options) -> Result<()> {
     let _folder_guard = files.check_folder()?;
     let horn = options.horn.as_deref().map(Horn::find).transpose()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
+    let part = files.part(&options.list)?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
-    let part = files.part();
+    let line = files.spelled(line);
     files.check_apart(&options.list)?;
     let written = files.save(&line, &line.source, &part, tube::TEMPERATURE_C, &|| {
         Ok(None)

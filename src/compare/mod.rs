@@ -11,7 +11,7 @@ mod tempo;
 use serde::Serialize;
 
 use crate::error::{Error, Result};
-use crate::line::{Line, LineNote};
+use crate::line::{Line, LineNote, Spelling};
 use crate::reference::{ReferencePart, TargetNote};
 use pair::Pair;
 use tempo::TempoCurve;
@@ -122,9 +122,10 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
             "choose a part of the take with --start and --end",
         ));
     }
+    let spelling = line.spelling_of(reference.key);
     let pairs = align::align(targets, notes);
     let curve = TempoCurve::new(targets, notes, &pairs);
-    let compared = |pair: &Pair| compare_pair(pair, line, targets, &curve);
+    let compared = |pair: &Pair| compare_pair(pair, line, spelling, targets, &curve);
     let compared: Vec<Compared> = pairs.iter().map(compared).collect();
     let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
     let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
@@ -171,7 +172,13 @@ pub fn better_shift(line: &Line, reference: &ReferencePart, found: &Comparison) 
     (10 * count >= 7 * reference.notes.len() && count > 2 * right(0)).then_some(best)
 }
 
-fn compare_pair(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoCurve) -> Compared {
+fn compare_pair(
+    pair: &Pair,
+    line: &Line,
+    spelling: Spelling,
+    targets: &[TargetNote],
+    curve: &TempoCurve,
+) -> Compared {
     let target = pair.target.map(|i| &targets[i]);
     let note: Option<&LineNote> = pair.note.map(|i| &line.notes[i]);
     let verdict = match (target, note) {
@@ -196,8 +203,8 @@ fn compare_pair(pair: &Pair, line: &Line, targets: &[TargetNote], curve: &TempoC
     Compared {
         verdict,
         bar: target.and_then(|a| a.bar.clone()),
-        target: target.map(|a| line.context.written(a.concert).to_string()),
-        played: note.map(|n| n.written.to_string()),
+        target: target.map(|a| spelling.written(line.context.written(a.concert))),
+        played: note.map(|n| spelling.written(n.written)),
         onset_s: note.map(|n| n.note.onset_s),
         late_ms,
         length_percent,

@@ -154,6 +154,7 @@ fn day_in(name: &str) -> Option<Date> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::line::Spelling;
     use crate::units::{Concert, Written};
     use proptest::prelude::*;
 
@@ -161,6 +162,7 @@ mod tests {
         let note = |cents: &f64| Sounded {
             written: Written(60),
             concert: Concert(58),
+            spelling: Spelling::default(),
             cents: *cents,
             time_s: 1.0,
         };

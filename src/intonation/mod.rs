@@ -11,7 +11,7 @@ pub mod shares;
 
 use serde::Serialize;
 
-use crate::line::{Line, LineNote};
+use crate::line::{Line, LineNote, Spelling};
 use crate::statistics::StraightLine;
 use crate::units::{Concert, Written, cents_in_words};
 use groups::{Attacks, Bin, Groups, Trend};
@@ -187,6 +187,7 @@ pub fn intonation(line: &Line, temperature_c: f64) -> IntonationReport {
 struct Sounded {
     written: Written,
     concert: Concert,
+    spelling: Spelling,
     cents: f64,
     time_s: f64,
 }
@@ -196,6 +197,7 @@ impl Sounded {
         Sounded {
             written: named.written,
             concert: named.concert,
+            spelling: named.spelling(),
             cents: named.cents,
             time_s: named.note.duration_s(),
         }
@@ -210,9 +212,12 @@ fn by_pitch(notes: &[Sounded]) -> Vec<PitchReport> {
     let pitch = |(written, concert): &(Written, Concert)| {
         let same = notes.iter().filter(|n| n.written == *written);
         let (mean_cents, spread_cents) = weighted(same.clone().map(|n| (n.cents, n.time_s)));
+        // Takes in several keys have no spelling in common.
+        let spellings = same.clone().map(|n| n.spelling);
+        let spelling = spellings.reduce(Spelling::common).expect("a note");
         PitchReport {
-            written: written.to_string(),
-            concert: concert.to_string(),
+            written: spelling.written(*written),
+            concert: spelling.concert(*concert),
             notes: same.clone().count(),
             time_s: same.map(|n| n.time_s).sum(),
             mean_cents,
@@ -234,8 +239,8 @@ fn note_report(named: &LineNote) -> NoteReport {
     NoteReport {
         onset_s: note.onset_s,
         duration_s: note.duration_s(),
-        concert: named.concert.to_string(),
-        written: named.written.to_string(),
+        concert: named.concert_name(),
+        written: named.written_name(),
         mean_cents: named.cents,
         spread_cents,
         drift_cents: slope(&cents) * note.duration_s(),

@@ -11,6 +11,7 @@ use super::QUARTER;
 use super::metrical_model::{AHEAD, Division, MetricalModel, log_last};
 use super::pulse::Strength;
 use super::tempo_curve::Clock;
+use super::tempo_track::Grid;
 
 /// An onset as it is decoded.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,6 +48,9 @@ pub struct Known {
     pub downbeat: Option<usize>,
     /// Smallest value that is written: 4, 8, 16 or 32 for a quarter to a 32nd.
     pub smallest: Option<u32>,
+    /// Where the beats are. Onsets are then in the grid's own time, in which every
+    /// quarter takes its period.
+    pub grid: Option<Grid>,
 }
 
 /// Places found for a line's onsets.
@@ -278,17 +282,35 @@ impl Beam<'_> {
         for place in places {
             let log_first = self.model.log_first(place) + self.log_accent(place, onset);
             for (period_s, log_period, doubt) in &periods {
+                let (clock, log_time) = self.first_clock(place, *period_s, *doubt);
                 nodes.push(Node {
                     parent: 0,
                     place,
                     ticks: place,
                     division: Division::Whole,
-                    log_p: log_first + log_period,
-                    clock: Clock::new(onset.time_s, *period_s, self.timing.jitter_s, *doubt),
+                    log_p: log_first + log_period + log_time,
+                    clock,
                 });
             }
         }
         nodes
+    }
+
+    /// The clock of the first note at a place, and the logarithm of the probability of
+    /// its time: whatever it is, where nothing is known of the beat.
+    fn first_clock(&self, place: u32, period_s: f64, doubt: f64) -> (Clock, f64) {
+        let (time_s, jitter_s) = (self.onsets[0].time_s, self.timing.jitter_s);
+        let at_onset = || (Clock::new(time_s, period_s, jitter_s, doubt), 0.0);
+        let Some(grid) = self.known.grid else {
+            return at_onset();
+        };
+        let played = self.played[place as usize];
+        let due_s = period_s * (grid.bar_line(time_s / period_s, played) + played);
+        // A player may be early or late all through, but knows the tempo.
+        let clock = Clock::new(due_s, period_s, jitter_s, 0.0);
+        clock
+            .corrected(time_s, jitter_s, f64::INFINITY)
+            .unwrap_or_else(at_onset)
     }
 
     fn log_accent(&self, place: u32, onset: &Onset) -> f64 {
@@ -422,7 +444,7 @@ impl Beam<'_> {
     }
 
     /// An onset that fits nowhere goes to the nearest place there is, and the beat starts
-    /// from there.
+    /// from there unless it is known.
     fn lost(&self, at: usize, before: &[Node]) -> Vec<Node> {
         let bar = self.model.pulse.bar();
         let lost = |(parent, node): (u32, &Node)| {
@@ -436,13 +458,17 @@ impl Beam<'_> {
             // A known bar line may be most of a bar away.
             let ticks = (gap..gap + 2 * bar).find(fits).unwrap_or(gap);
             let place = (node.place + ticks) % bar;
+            let clock = match self.known.grid {
+                Some(_) => node.clock.after(self.quarters(node.place, ticks), 0.0),
+                None => node.clock.restarted(onset.time_s),
+            };
             Node {
                 parent,
                 place,
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),
-                clock: node.clock.restarted(onset.time_s),
+                clock,
             }
         };
         (0..).zip(before).map(lost).collect()

@@ -42,6 +42,17 @@ pub struct Search {
     pub known: Known,
 }
 
+impl Search {
+    /// Drifts to try: those of a player, unless the tempo is known to stay.
+    fn drifts(&self, of_players: &'static [f64]) -> &'static [f64] {
+        match (self.known.grid, self.steady) {
+            (Some(_), _) => &[0.0],
+            (None, true) => &[STEADY],
+            (None, false) => of_players,
+        }
+    }
+}
+
 /// Metres that are looked for and how usual they are in brass players' parts: a guess,
 /// and a flat one.
 pub const METRES: [(u32, u32, f64); 8] = [
@@ -111,7 +122,7 @@ pub fn estimate(onsets: &[Onset], search: &Search) -> Estimate {
         let models = unusual.as_deref().or_else(|| usual(*metre))?;
         Some((models, *p))
     });
-    let drift = if search.steady { STEADY } else { DRIFT };
+    let drift = search.drifts(&[DRIFT])[0];
     let mut found = Vec::new();
     for (models, p) in models {
         for (pulse, model) in models.iter().enumerate() {
@@ -232,11 +243,7 @@ fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candi
         swing if swing > 0.5 && search.swing.is_none() => vec![swing - 0.02, swing, swing + 0.02],
         swing => vec![swing],
     };
-    let drifts = if search.steady {
-        &[STEADY][..]
-    } else {
-        &DRIFTS
-    };
+    let drifts = search.drifts(&DRIFTS);
     let mut found = Vec::new();
     for jitter_s in JITTERS_S {
         for drift in drifts {

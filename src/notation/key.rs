@@ -1,5 +1,7 @@
 //! Key signature and enharmonic spelling.
 
+use std::fmt;
+
 /// A key signature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Key {
@@ -16,6 +18,14 @@ pub struct Spelled {
     pub alter: i32,
     /// Octave, middle C in the fourth.
     pub octave: i32,
+}
+
+impl fmt::Display for Spelled {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mark = if self.alter > 0 { "#" } else { "b" };
+        let marks = mark.repeat(self.alter.unsigned_abs() as usize);
+        write!(f, "{}{marks}{}", self.step, self.octave)
+    }
 }
 
 /// How well each of the twelve degrees fits into a major and a minor key
@@ -157,13 +167,7 @@ mod tests {
     use super::*;
 
     fn name(fifths: i32, key: i32) -> String {
-        let spelled = Key { fifths }.spell(key);
-        let mark = match spelled.alter {
-            0 => String::new(),
-            a if a > 0 => "#".repeat(a as usize),
-            a => "b".repeat(-a as usize),
-        };
-        format!("{}{mark}{}", spelled.step, spelled.octave)
+        Key { fifths }.spell(key).to_string()
     }
 
     #[test]

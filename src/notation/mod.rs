@@ -18,6 +18,7 @@ pub mod metrical_model;
 pub mod pulse;
 pub mod rhythm;
 pub mod tempo_curve;
+pub mod tempo_track;
 
 use std::ops::RangeInclusive;
 use std::sync::{Arc, OnceLock};
@@ -32,6 +33,7 @@ use metrical_model::MetricalModel;
 use pulse::Pulse;
 use rhythm::Sounding;
 use tempo_curve::TempoCurve;
+use tempo_track::{Grid, TempoTrack};
 
 /// Ticks in a quarter note: 32nds and triplet sixteenths are whole numbers of
 /// them.
@@ -69,7 +71,7 @@ impl Metre {
 }
 
 /// How a line is to be written. What is left out is estimated.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct NotationOptions {
     /// Quarter notes a minute, 20 to 400.
     pub tempo: Option<f64>,
@@ -85,8 +87,11 @@ pub struct NotationOptions {
     pub smallest: Option<u32>,
     /// Share of a quarter that its first eighth takes, a half where nothing swings.
     pub swing: Option<f64>,
-    /// Sharps (positive) or flats of the written key.
+    /// Sharps (positive) or flats of the written key; by default the line's own, which
+    /// its lists are spelled in ([`Line::in_key`]).
     pub fifths: Option<i32>,
+    /// The beat, where it is known from a click or a clock: instead of a tempo.
+    pub tempo_track: Option<Arc<TempoTrack>>,
 }
 
 /// Tempi that make sense, in quarter notes a minute.
@@ -110,6 +115,14 @@ impl NotationOptions {
             NotationOptions { tempo: Some(t), .. } if !TEMPI.contains(&t) => refuse(
                 format!("a tempo of {t}"),
                 "give quarter notes per minute, 20 to 400",
+            ),
+            NotationOptions {
+                tempo: Some(_),
+                tempo_track: Some(_),
+                ..
+            } => refuse(
+                "a tempo besides a tempo track".into(),
+                "leave one of them out",
             ),
             NotationOptions {
                 metre: Some(Some(m)),
@@ -215,17 +228,10 @@ const ANY_TEMPO: f64 = 120.0;
 impl Part {
     /// Writes a line down.
     pub fn new(line: &Line, options: &NotationOptions) -> Part {
-        let keys = line
-            .notes
-            .iter()
-            .map(|n| (n.written.0, n.note.duration_s()));
-        let key = match options.fifths {
-            Some(fifths) => Key { fifths },
-            None => Key::estimate(keys),
-        };
+        let key = options.fifths.map_or(line.key(), |fifths| Key { fifths });
         let metre = options.metre.unwrap_or(Some(Metre::COMMON));
-        let onsets = onsets(line);
-        if onsets.is_empty() {
+        let heard = onsets(line);
+        if heard.is_empty() {
             let tempo = options.tempo.unwrap_or(ANY_TEMPO);
             let pulse = Pulse::of(metre);
             let (bars, begins) = bars::divide(&[], &pulse, metre.is_some());
@@ -241,16 +247,24 @@ impl Part {
                 sureness: Sureness::default(),
             };
         }
-        let search = search(&onsets, options);
+        let search = search(&heard, options);
+        let onsets = in_grid(&heard, search.known.grid, options);
         let found = estimate(&onsets, &search);
         let mut models = MetricalModel::all(found.metre);
         let model = models.swap_remove(found.pulse);
         let ticks = places(&onsets, &found, &model, &search.known);
         let swing = found.timing.swing;
         let played = ticks.iter().map(|t| model.pulse.played(*t, swing));
-        let played: Vec<(f64, f64)> = played.zip(onsets.iter().map(|o| o.time_s)).collect();
+        let played: Vec<(f64, f64)> = played.zip(heard.iter().map(|o| o.time_s)).collect();
         let timing = found.timing;
-        let curve = TempoCurve::new(&played, found.period_s, timing.jitter_s, timing.drift);
+        let curve = match (&options.tempo_track, search.known.grid) {
+            (Some(track), Some(grid)) => {
+                let (quarters, time_s) = played[0];
+                let bar_line = grid.bar_line(track.quarters(time_s), quarters);
+                track.curve(bar_line, played[played.len() - 1].1)
+            }
+            _ => TempoCurve::new(&played, found.period_s, timing.jitter_s, timing.drift),
+        };
         let sounding = line.notes.iter().zip(&ticks).enumerate();
         let sounding = sounding.map(|(note, (named, start))| Sounding {
             note,
@@ -268,9 +282,16 @@ impl Part {
         };
         let (bars, begins) = bars::divide(&placed, &pulse, measured);
         let estimated = |given: bool, sure: f64| (!given).then_some(sure);
-        let bars_given = !measured || options.pickup.is_some() || options.downbeat_s.is_some();
+        let bars_given = !measured
+            || options.pickup.is_some()
+            || options.downbeat_s.is_some()
+            || search.known.grid.is_some_and(|grid| grid.bars);
+        let tempo = match search.known.grid {
+            Some(grid) => 60.0 / grid.period_s,
+            None => options.tempo.unwrap_or_else(|| curve.tempo()),
+        };
         Part {
-            tempo: options.tempo.unwrap_or_else(|| curve.tempo()),
+            tempo,
             curve,
             metre: measured.then_some(found.metre),
             pulse,
@@ -279,8 +300,8 @@ impl Part {
             begins,
             bars,
             sureness: Sureness {
-                tempo: estimated(options.tempo.is_some(), found.sure_of_tempo),
-                metre: estimated(options.metre.is_some(), found.sure_of_metre),
+                tempo: estimated(search.known.period_s.is_some(), found.sure_of_tempo),
+                metre: estimated(search.metres.len() == 1, found.sure_of_metre),
                 bar_lines: estimated(bars_given, found.sure_of_bar),
             },
         }
@@ -347,6 +368,8 @@ fn onsets(line: &Line) -> Vec<Onset> {
 fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
     // Places need some bars to count in, even where none are written.
     let given = options.metre.map(|metre| metre.unwrap_or(Metre::COMMON));
+    let track = options.tempo_track.as_deref();
+    let given = given.or(track.and_then(TempoTrack::metre));
     let metres = match given {
         Some(metre) => vec![(metre, 1.0)],
         None => {
@@ -358,12 +381,17 @@ fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
         let off = |at: &usize| (onsets[*at].time_s - time_s).abs();
         (0..onsets.len()).min_by(|a, b| off(a).total_cmp(&off(b)))
     };
+    let (first_s, last_s) = (onsets[0].time_s, onsets[onsets.len() - 1].time_s);
+    let bars_known = options.pickup.is_some() || options.downbeat_s.is_some();
+    let grid = track.map(|track| track.grid(given, bars_known, first_s, last_s));
+    let period_s = grid.map(|grid| grid.period_s);
     Search {
         metres,
         swing: options.swing,
         steady: options.steady,
         known: Known {
-            period_s: options.tempo.map(|tempo| 60.0 / tempo),
+            period_s: period_s.or(options.tempo.map(|tempo| 60.0 / tempo)),
+            grid,
             pickup: options
                 .pickup
                 .map(|q| (q * f64::from(QUARTER)).round() as u32),
@@ -372,6 +400,19 @@ fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
             ..Known::default()
         },
     }
+}
+
+/// Onsets in the time in which every quarter of a tempo track takes the same, or as they
+/// are.
+fn in_grid(onsets: &[Onset], grid: Option<Grid>, options: &NotationOptions) -> Vec<Onset> {
+    let warp = options.tempo_track.as_deref().zip(grid);
+    let onset = |onset: &Onset| Onset {
+        time_s: warp.map_or(onset.time_s, |(track, grid)| {
+            grid.period_s * track.quarters(onset.time_s)
+        }),
+        ..*onset
+    };
+    onsets.iter().map(onset).collect()
 }
 
 /// Places of all notes: those that were estimated from, and the rest in the same metre.

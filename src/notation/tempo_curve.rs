@@ -135,6 +135,13 @@ impl TempoCurve {
         TempoCurve { knots }
     }
 
+    /// The curve through knots that are known: quarters and seconds, both rising, two at
+    /// least.
+    pub fn through(knots: Vec<(f64, f64)>) -> TempoCurve {
+        debug_assert!(knots.len() > 1 && knots.windows(2).all(|w| w[0].0 < w[1].0));
+        TempoCurve { knots }
+    }
+
     /// Time of a place in quarters. Beyond the ends the tempo stays.
     pub fn seconds(&self, quarters: f64) -> f64 {
         let (a, b) = self.around(self.knots.partition_point(|k| k.0 <= quarters));

@@ -6,6 +6,7 @@ use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 
 use super::tempo_map::TempoMap;
 use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
+use crate::notation::key::Key;
 use crate::units::Concert;
 
 /// A note in ticks.
@@ -15,18 +16,68 @@ struct TickNote {
     key: u8,
 }
 
+fn parsed(bytes: &[u8]) -> Result<Smf<'_>, String> {
+    // -128 frames a second is invalid, and midly 0.5.3 overflows on it.
+    let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
+    if head.into_iter().any(|w| w[12] == 0x80) {
+        return Err("not a valid MIDI file (its time code is out of range)".into());
+    }
+    Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))
+}
+
+/// What a file says of the beat.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Conducted {
+    /// Position in quarters and quarters a minute from there on.
+    pub tempi: Vec<(f64, f64)>,
+    /// Position in quarters, beats of a bar and their value: 2, 4, 8.
+    pub signatures: Vec<(f64, u32, u32)>,
+}
+
+/// Tempi and time signatures of a file, of whichever track.
+///
+/// # Errors
+/// What is wrong with the file, in words.
+pub fn conducted(bytes: &[u8]) -> Result<Conducted, String> {
+    let smf = parsed(bytes)?;
+    let Timing::Metrical(quarter) = smf.header.timing else {
+        return Err("a MIDI file that counts frames, not beats".into());
+    };
+    let quarter = f64::from(quarter.as_int().max(1));
+    let mut found = Conducted {
+        tempi: Vec::new(),
+        signatures: Vec::new(),
+    };
+    for track in &smf.tracks {
+        let mut at = 0u64;
+        for event in track {
+            at += u64::from(event.delta.as_int());
+            let quarters = at as f64 / quarter;
+            match event.kind {
+                TrackEventKind::Meta(MetaMessage::Tempo(micros)) => {
+                    let tempo = 60e6 / f64::from(micros.as_int().max(1));
+                    found.tempi.push((quarters, tempo));
+                }
+                TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) => {
+                    let value = 1 << u32::from(power.min(6));
+                    found.signatures.push((quarters, u32::from(beats), value));
+                }
+                _ => {}
+            }
+        }
+    }
+    // Tracks run side by side.
+    found.signatures.sort_by(|a, b| a.0.total_cmp(&b.0));
+    Ok(found)
+}
+
 /// Each track's channel with notes is a part. Percussion (channel 10) is left out
 /// (General MIDI 1).
 ///
 /// # Errors
 /// What is wrong with the file, in words.
 pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
-    // -128 frames a second is invalid, and midly 0.5.3 overflows on it.
-    let head = bytes.windows(13).filter(|w| w.starts_with(b"MThd"));
-    if head.into_iter().any(|w| w[12] == 0x80) {
-        return Err("not a valid MIDI file (its time code is out of range)".into());
-    }
-    let smf = Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))?;
+    let smf = parsed(bytes)?;
     let mut tempi = Vec::new();
     let quarter = match smf.header.timing {
         Timing::Metrical(ticks) => f64::from(ticks.as_int().max(1)),
@@ -38,6 +89,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     };
     let timed = matches!(smf.header.timing, Timing::Timecode(..));
     let mut metres = vec![(0.0, 4.0)];
+    let mut key: Option<(u64, Key)> = None;
     let mut found: BTreeMap<(usize, u8), (String, Vec<TickNote>)> = BTreeMap::new();
     let mut count = 0;
     for (number, track) in smf.tracks.iter().enumerate() {
@@ -57,6 +109,12 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                 TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) => {
                     let length = f64::from(beats.max(1)) * 4.0 / 2f64.powi(i32::from(power.min(6)));
                     metres.push((quarters, length));
+                }
+                TrackEventKind::Meta(MetaMessage::KeySignature(fifths, _))
+                    if key.is_none_or(|(first, _)| at < first) =>
+                {
+                    let fifths = i32::from(fifths).clamp(-7, 7);
+                    key = Some((at, Key { fifths }));
                 }
                 TrackEventKind::Midi { channel, message } => {
                     let channel = channel.as_int();
@@ -109,6 +167,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
             name,
             notes: one_at_a_time(notes.into_iter().map(target).collect()),
             tempo: tempo_map.first().filter(|_| !timed),
+            key: key.map(|(_, key)| key),
         }
     };
     Ok(found.into_values().map(part).collect())

@@ -4,13 +4,14 @@
 pub mod compressed;
 pub mod midi;
 pub mod musicxml;
-mod tempo_map;
+pub(crate) mod tempo_map;
 
 use std::path::Path;
 
 use crate::error::{Error, Result};
 use crate::input_file;
 use crate::line::Line;
+use crate::notation::key::Key;
 use crate::units::Concert;
 
 /// A note that is to be played.
@@ -40,6 +41,9 @@ pub struct ReferencePart {
     /// Quarter notes a minute at the start, if the score gives them.
     #[doc(hidden)]
     pub tempo: Option<f64>,
+    /// Its key as it sounds, if it gives one.
+    #[doc(hidden)]
+    pub key: Option<Key>,
 }
 
 /// Largest score read, in bytes.
@@ -108,6 +112,7 @@ impl ReferencePart {
             name: name.to_string_lossy().into_owned(),
             notes: part.notes,
             tempo: part.tempo,
+            key: part.key,
         })
     }
 
@@ -124,6 +129,7 @@ impl ReferencePart {
             name: line.source.clone(),
             notes: line.notes.iter().map(target).collect(),
             tempo: None,
+            key: None,
         }
     }
 
@@ -133,6 +139,9 @@ impl ReferencePart {
         for target in &mut self.notes {
             target.concert.0 += semitones;
             target.pitch = target.pitch.map(|p| p + f64::from(semitones));
+        }
+        if semitones % 12 != 0 {
+            self.key = self.key.map(|key| key.transposed(semitones));
         }
         self
     }
@@ -167,6 +176,8 @@ pub struct ScorePart {
     pub notes: Vec<TargetNote>,
     /// Quarter notes a minute at the start, if the score gives them.
     pub tempo: Option<f64>,
+    /// Its key as it sounds, if it gives one: the first.
+    pub key: Option<Key>,
 }
 
 /// Reduces notes to one at a time: of those that start together the highest, each

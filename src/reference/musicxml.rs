@@ -11,6 +11,7 @@ use quick_xml::events::{BytesStart, Event};
 
 use super::tempo_map::TempoMap;
 use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
+use crate::notation::key::Key;
 use crate::units::Concert;
 
 /// Most bars of a part with its repeats written out.
@@ -24,6 +25,9 @@ struct Bar {
     number: String,
     notes: Vec<Note>,
     tempi: Vec<(f64, f64)>,
+    /// Key signature that begins here, as it is written, and how it is transposed.
+    key: Option<Key>,
+    transpose: f64,
     length: f64,
     repeat_from: bool,
     /// How often the section that ends here is played, if it is repeated.
@@ -192,6 +196,10 @@ impl Parser {
             "part-name" => drop(self.names.insert(self.listed.clone(), text.to_owned())),
             "divisions" => self.divisions = number().filter(|d| *d > 0.0).unwrap_or(1.0),
             "chromatic" => self.transpose += number().unwrap_or(0.0),
+            "fifths" if self.bar.key.is_none() => {
+                let fifths = number().filter(|f| (-7.0..=7.0).contains(f));
+                self.bar.key = fifths.map(|f| Key { fifths: f as i32 });
+            }
             "octave-change" => self.transpose += 12.0 * number().unwrap_or(0.0),
             "step" => self.note.step = text.chars().next(),
             "alter" => self.note.alter = number().unwrap_or(0.0),
@@ -221,7 +229,8 @@ impl Parser {
                 self.note = PartialNote::default();
             }
             "measure" => {
-                let bar = std::mem::take(&mut self.bar);
+                let mut bar = std::mem::take(&mut self.bar);
+                bar.transpose = self.transpose;
                 if let Some((_, bars)) = self.parts.last_mut() {
                     bars.push(bar);
                     if bars.len() > MAX_BARS {
@@ -347,7 +356,18 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
         name: name.to_owned(),
         notes: one_at_a_time(targets),
         tempo: tempo_map.first(),
+        key: key(bars),
     })
+}
+
+/// The first key of a part as it sounds.
+fn key(bars: &[Bar]) -> Option<Key> {
+    let first = bars.iter().find(|bar| bar.key.is_some())?;
+    let transpose = first.transpose.round() as i32;
+    match transpose % 12 {
+        0 => first.key,
+        _ => Some(first.key?.transposed(transpose)),
+    }
 }
 
 /// Order in which bars are played.

@@ -56,6 +56,24 @@ impl TempoMap {
         };
         time_s + (quarters - at) * 60.0 / tempo
     }
+
+    /// Position in quarters at a time from the start: the inverse of [`TempoMap::seconds`].
+    pub fn quarters(&self, time_s: f64) -> f64 {
+        let passed = (self.changes).partition_point(|change| change.time_s < time_s);
+        let (at, at_s, tempo) = match passed.checked_sub(1) {
+            Some(last) => {
+                let last = self.changes[last];
+                (last.quarters, last.time_s, last.tempo)
+            }
+            None => (0.0, 0.0, self.first().unwrap_or(DEFAULT_TEMPO)),
+        };
+        at + (time_s - at_s) * tempo / 60.0
+    }
+
+    /// Positions at which the tempo changes, in quarters and seconds, in order.
+    pub fn changes(&self) -> impl Iterator<Item = (f64, f64)> {
+        self.changes.iter().map(|c| (c.quarters, c.time_s))
+    }
 }
 
 #[cfg(test)]
@@ -75,5 +93,9 @@ mod tests {
             [1.0, 2.0, 3.0, 4.0].map(|q| map.seconds(q)),
             [1.0, 2.0, 4.0, 4.5]
         );
+        for quarters in [0.0, 1.5, 2.0, 2.5, 3.0, 7.25] {
+            let back = map.quarters(map.seconds(quarters));
+            assert!((back - quarters).abs() < 1e-12, "{quarters}: {back}");
+        }
     }
 }

@@ -2,6 +2,8 @@
 //! the recordings that the registries carry.
 #![allow(dead_code)]
 
+pub mod part;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::time::{Duration, Instant};

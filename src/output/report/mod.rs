@@ -184,7 +184,7 @@ impl NoteData {
         NoteData {
             on: rounded(named.note.onset_s, 3),
             off: rounded(named.note.offset_s, 3),
-            name: named.written.to_string(),
+            name: named.written_name(),
             cents: rounded(named.cents, 1),
             aim: rounded(named.tuning_pitch.0, 4),
             tune: picture::tune(named.cents).0,
