@@ -30,9 +30,13 @@ impl TempoMap {
         changes.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut map = TempoMap::default();
         for (quarters, tempo) in changes {
+            let time_s = match map.changes.is_empty() {
+                true => quarters * 60.0 / tempo,
+                false => map.seconds(quarters),
+            };
             map.changes.push(Change {
                 quarters,
-                time_s: map.seconds(quarters),
+                time_s,
                 tempo,
             });
         }
@@ -93,6 +97,9 @@ mod tests {
             [1.0, 2.0, 3.0, 4.0].map(|q| map.seconds(q)),
             [1.0, 2.0, 4.0, 4.5]
         );
+        // One tempo, given late.
+        let late = TempoMap::new([(2.0, 60.0)]);
+        assert_eq!([1.0, 3.0].map(|q| late.seconds(q)), [1.0, 3.0]);
         for quarters in [0.0, 1.5, 2.0, 2.5, 3.0, 7.25] {
             let back = map.quarters(map.seconds(quarters));
             assert!((back - quarters).abs() < 1e-12, "{quarters}: {back}");
