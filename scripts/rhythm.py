@@ -74,8 +74,14 @@ class Case:
         self.tags = set()
         self.played = []
 
-    def play(self, rng, drift, jitter_s):
-        """Onsets, ends and levels of the notes (start, value, pitch, strength)."""
+    def play(self, rng, drift, jitter_s, machine=False):
+        """Onsets, ends and levels of the notes (start, value, pitch, strength).
+
+        A machine keeps its tempo and strays by no more than a transcription does; it
+        holds all notes alike and gives no accents.
+        """
+        if machine:
+            drift, jitter_s = 0.0, 0.003
         quarter_s = 60.0 / self.tempo
         span = float(self.notes[-1][0] + self.notes[-1][1])
         waves = [(rng.uniform(10, 40), rng.uniform(0, math.tau), w) for w in (1.0, 0.5)]
@@ -102,15 +108,19 @@ class Case:
         self.mean = 60 * float(self.notes[-1][0] - self.notes[0][0]) / (last - at(self.notes[0][0]))
         held = rng.uniform(0.75, 0.95)
         accent = rng.uniform(1.0, 3.0)
+        spread, spread_db = 0.05, 1.0
+        if machine:
+            held, accent, spread, spread_db = 0.9, 0.0, 0.0, 0.3
         for start, value, pitch, strength in self.notes:
             onset = at(start) + rng.gauss(0, jitter_s)
             if self.played:
                 onset = max(onset, self.played[-1][0] + 0.03)
-            share = 0.45 if rng.random() < 0.04 else min(0.99, max(0.5, rng.gauss(held, 0.05)))
+            clipped = not machine and rng.random() < 0.04
+            share = 0.45 if clipped else min(0.99, max(0.5, rng.gauss(held, spread)))
             end = onset + share * (at(start + value) - at(start))
             if self.played and self.played[-1][1] > onset:
                 self.played[-1][1] = onset
-            level = -20 + accent * strength + rng.gauss(0, 1.0)
+            level = -20 + accent * strength + rng.gauss(0, spread_db)
             self.played.append([onset, end, pitch, level])
         return self
 
@@ -128,7 +138,7 @@ def strength(place, groups):
     return 0.5 if len(groups) == 4 and place == starts[2] else 0.0
 
 
-def made(seed):
+def made(seed, machine=False):
     """A melody of our own."""
     rng = random.Random(seed)
     metre = list(METRES)[seed % len(METRES)]
@@ -201,10 +211,10 @@ def made(seed):
     case.tags |= {"pickup"} if pickup else set()
     case.tags |= {f"swing {'from 0.6' if swing >= F(6, 10) else 'below 0.6'}"} if swing != F(1, 2) else set()
     case.tags |= {["plain", "lively", "triplets"][style]}
-    return case.play(rng, drift, jitter)
+    return case.play(rng, drift, jitter, machine)
 
 
-def from_corpus(seed, songs):
+def from_corpus(seed, songs, machine=False):
     """A folk song, played."""
     rng = random.Random(seed)
     name, metre, notes, bar = songs[seed % len(songs)]
@@ -215,7 +225,7 @@ def from_corpus(seed, songs):
     case.tags = {f"metre {metre}", f"drift {drift:.2f}", f"jitter {jitter * 1000:.0f} ms"}
     if notes[0][0] != 0:
         case.tags.add("pickup")
-    return case.play(rng, drift, jitter)
+    return case.play(rng, drift, jitter, machine)
 
 
 def songs_of(collections):
@@ -333,13 +343,14 @@ def main():
     parser.add_argument("program", type=pathlib.Path)
     parser.add_argument("--seeds", type=seeds, default=seeds("1000-1159"))
     parser.add_argument("--corpus", nargs="*", metavar="COLLECTION", help="folk songs (music21)")
+    parser.add_argument("--machine", action="store_true", help="played without drift and accents")
     parser.add_argument("--show", action="store_true", help="each melody's figures, too")
     options = parser.parse_args()
     if options.corpus is None:
-        cases = [made(seed) for seed in options.seeds]
+        cases = [made(seed, options.machine) for seed in options.seeds]
     else:
         songs = songs_of(options.corpus or ["altdeu10", "erk20", "irl"])
-        cases = [from_corpus(seed, songs) for seed in options.seeds]
+        cases = [from_corpus(seed, songs, options.machine) for seed in options.seeds]
     program = options.program.resolve()
     with concurrent.futures.ThreadPoolExecutor() as pool:
         work = lambda case: [measure(program, case, given) for given in (False, True)]

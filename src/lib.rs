@@ -61,7 +61,7 @@
 //! | transposition, range, fingerings | [`Horn`], [`Fingering`] |
 //! | pitches to measure against | [`Tuning`], [`Reference`], [`Snap`] |
 //! | notes with names and cents | [`Line`], [`LineContext`], [`LineNote`] |
-//! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`], [`Picture`] |
+//! | files | [`save`], [`save_all`], [`Output`]: [`Csv`], [`Json`], [`MidiFile`], [`ControlVoltage`], [`MusicXml`] and [`Pdf`] with a [`Heading`], [`Picture`] |
 //! | a written part's tempo, metre and key | [`NotationOptions`], [`Metre`], [`TempoTrack`], [`LazyPart`] |
 //! | how in tune a line is | [`intonation()`], [`IntonationReport`] |
 //! | what was played against a score | [`compare()`], [`ReferencePart`], [`Comparison`] |
@@ -130,8 +130,8 @@ pub use analysis::{Settings, SettingsBuilder};
 pub use audio::{Selection, Take};
 pub use compare::{Compared, Comparison, Verdict, compare};
 pub use error::{Error, Result};
-pub use horn::Horn;
 pub use horn::tube::Fingering;
+pub use horn::{Clef, Horn};
 pub use intonation::{IntonationReport, PitchReport, intonation};
 pub use line::{Line, LineContext, LineNote};
 pub use notation::tempo_track::TempoTrack;
@@ -145,6 +145,8 @@ pub use output::cv::ControlVoltage;
 pub use output::json::Json;
 pub use output::midi::MidiFile;
 pub use output::musicxml::MusicXml;
+pub use output::page_signs::Heading;
+pub use output::pdf::Pdf;
 pub use output::picture::Picture;
 pub use output::{Output, Sink, save, save_all};
 pub use reference::ReferencePart;
@@ -162,8 +164,6 @@ pub use audio::{channels::pick_channel, health::Health};
 pub use compare::better_shift;
 #[doc(hidden)]
 pub use demo::line::render as demo_line;
-#[doc(hidden)]
-pub use horn::Clef;
 #[doc(hidden)]
 pub use notes::Measured;
 #[doc(hidden)]

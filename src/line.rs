@@ -286,12 +286,13 @@ impl Line {
         self
     }
 
-    /// How the notes of its horn are spelled in a key as it sounds, or in its own.
-    pub(crate) fn spelling_of(&self, sounding: Option<Key>) -> Spelling {
+    /// How the notes of its horn are spelled in its own key, or in that of another part
+    /// that sounds so many semitones higher than it is written.
+    pub(crate) fn spelling_of(&self, other: Option<(Key, i32)>) -> Spelling {
         let up = self.context.written(Concert(0)).0;
-        let written = sounding.map(|key| match up % 12 {
+        let written = other.map(|(key, sounds)| match (up + sounds) % 12 {
             0 => key,
-            _ => key.transposed(up),
+            semitones => key.transposed(semitones),
         });
         Spelling {
             key: Some(written.unwrap_or(self.key)),

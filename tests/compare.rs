@@ -247,6 +247,65 @@ fn a_part_comes_back_through_its_own_transposition() {
     );
 }
 
+/// Two of the same pitch that are played as one are named as that.
+#[test]
+fn a_repeated_note_that_is_held_over_is_said_to_be() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut played = tune();
+    // D4 twice, half a quarter and a quarter long: played as one.
+    assert_eq!((played[2].2, played[3].2), (64, 64));
+    played[2].1 += played[3].1;
+    played.remove(3);
+    let found = practise(folder.path(), 100.0, &played);
+    assert_eq!(count(&found, "missing"), 1);
+    let notes = found["notes"].as_array().unwrap();
+    let held: Vec<bool> = notes
+        .iter()
+        .filter(|n| n["verdict"] == "missing")
+        .map(|n| n["held_over"].as_bool().unwrap())
+        .collect();
+    assert_eq!(held, [true]);
+    // One that is left out is not.
+    let mut played = tune();
+    played.remove(3);
+    let found = practise(folder.path(), 100.0, &played);
+    assert!(
+        found["notes"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|n| n["held_over"] == false)
+    );
+}
+
+/// The page has the score's notes, those that were not played in red.
+#[test]
+fn a_report_shows_the_score_under_the_playing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut played = tune();
+    played.remove(20);
+    practise(folder.path(), 100.0, &played);
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let page = path("practice.html");
+    let args = [
+        "compare",
+        &path("take.wav"),
+        &path("score.mid"),
+        "--report",
+        &page,
+    ];
+    succeed(&args);
+    let html = std::fs::read_to_string(&page).unwrap();
+    assert_eq!(html.matches("class=\"target").count(), 32);
+    assert_eq!(html.matches("class=\"target missed\"").count(), 1);
+    assert_eq!(html.matches("<tr class=\"off\">").count(), 1);
+    // Its own page is replaced, another's is not.
+    succeed(&args);
+    std::fs::write(&page, "<html>").unwrap();
+    let (code, errors) = fail(&args);
+    assert_eq!(code, 5, "{errors}");
+}
+
 #[test]
 fn what_is_no_target_is_refused() {
     let folder = tempfile::tempdir().unwrap();

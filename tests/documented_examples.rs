@@ -135,6 +135,7 @@ fn prepared() -> tempfile::TempDir {
     tune.tracks.push(tune.tracks[0].clone());
     tune.header.format = midly::Format::Parallel;
     tune.save(at("tune.mid")).unwrap();
+    std::fs::copy(at("tune.mid"), at("click.mid")).unwrap();
     folder
 }
 
@@ -143,6 +144,7 @@ fn every_example_runs() {
     let folder = prepared();
     let examples = all();
     assert!(examples.len() > 30, "{examples:?}");
+    let engraver = common::engraver(folder.path());
     let path = program().parent().unwrap().to_owned();
     let mut paths = vec![path];
     paths.extend(std::env::split_paths(&std::env::var_os("PATH").unwrap()));
@@ -156,6 +158,7 @@ fn every_example_runs() {
             .args(["-c", &line])
             .current_dir(folder.path())
             .env("PATH", std::env::join_paths(&paths).unwrap())
+            .env("LILYPOND", &engraver)
             .env("XDG_CONFIG_HOME", folder.path().join("config"))
             .output()
             .unwrap();

@@ -129,6 +129,88 @@ fn one_option_mends_a_wrong_guess() {
     assert!(notes[..11].iter().all(|n| n.1 == 0.5), "{notes:?}");
 }
 
+/// Notes shorter than any value are small notes before the next one, and shift nothing.
+#[test]
+fn ornaments_are_grace_notes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("list.csv");
+    let time_s = |quarters: f64| 1.0 + 0.6 * quarters;
+    list(&path, &WALTZ, 1.0, 3.0, time_s);
+    let rows = std::fs::read_to_string(&path).unwrap();
+    let plain = part(folder.path(), &[]).1;
+    // One before the sixth note, two before the twelfth, each 60 ms long.
+    let mut ornamented: Vec<String> = Vec::new();
+    for (at, row) in rows.lines().enumerate() {
+        let onset_s = row.split(',').next().unwrap().parse::<f64>();
+        let before = match at {
+            6 => 1,
+            12 => 2,
+            _ => 0,
+        };
+        if before > 0 {
+            let onset_s = onset_s.unwrap();
+            let last = ornamented.last_mut().unwrap();
+            let cells: Vec<&str> = last.split(',').collect();
+            let end_s = cells[1]
+                .parse::<f64>()
+                .unwrap()
+                .min(onset_s - 0.06 * f64::from(before));
+            *last = format!("{},{end_s:.4},{},{}", cells[0], cells[2], cells[3]);
+            for grace in (1..=before).rev() {
+                let from_s = onset_s - 0.06 * f64::from(grace);
+                ornamented.push(format!(
+                    "{from_s:.4},{:.4},{},-22",
+                    from_s + 0.055,
+                    70 + grace
+                ));
+            }
+        }
+        ornamented.push(row.to_owned());
+    }
+    std::fs::write(&path, ornamented.join("\n")).unwrap();
+    let (_, notes) = part(folder.path(), &[]);
+    assert_eq!(notes, plain);
+    let text = std::fs::read_to_string(folder.path().join("list.musicxml")).unwrap();
+    assert_eq!(text.matches("<grace slash=\"yes\"/>").count(), 3);
+}
+
+/// Another tempo is written where it begins; a tempo that swings has one mark.
+#[test]
+fn tempo_is_marked_where_it_changes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("list.csv");
+    let tune: Vec<f64> = [1.0, 1.0, 0.5, 0.5, 1.0]
+        .iter()
+        .copied()
+        .cycle()
+        .take(80)
+        .collect();
+    let marks = |text: &str| -> Vec<f64> {
+        let marks = text.split("<per-minute>").skip(1);
+        marks
+            .map(|m| m.split('<').next().unwrap().parse().unwrap())
+            .collect()
+    };
+    let written = || {
+        part(folder.path(), &["--meter", "4/4"]);
+        std::fs::read_to_string(folder.path().join("list.musicxml")).unwrap()
+    };
+    list(&path, &tune, 0.0, 4.0, |q| {
+        1.0 + 0.6 * (q + 0.4 * (q / 5.0).sin())
+    });
+    assert_eq!(marks(&written()).len(), 1);
+    // From 100 to 125 over the eighth bar line.
+    list(&path, &tune, 0.0, 4.0, |q| {
+        1.0 + 0.6 * q.min(32.0) + 0.48 * (q - 32.0).max(0.0)
+    });
+    let marks = marks(&written());
+    assert_eq!(marks.len(), 2, "{marks:?}");
+    assert!(
+        (marks[0] - 100.0).abs() < 2.0 && (marks[1] - 125.0).abs() < 2.0,
+        "{marks:?}"
+    );
+}
+
 /// Bars, beats and seconds of the MIDI file: bars as in the part, notes when they were
 /// played.
 #[test]

@@ -154,7 +154,7 @@ class Writer:
         smallest_note: int | None,
         swing: float | None,
         fifths: int | None,
-        cents_over: float,
+        cents_over: float | None,
     ) -> Writer: ...
     @staticmethod
     def cv(*, full_scale_v: float, sample_rate: int) -> Writer: ...

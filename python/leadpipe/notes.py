@@ -322,7 +322,7 @@ class Transcription(Sequence[Note]):
         """The bytes of :meth:`write_midi`."""
         return self._line.render(_midi(part))
 
-    def to_musicxml(self, *, cents_over: float = 12.0, **part: Unpack[PartOptions]) -> str:
+    def to_musicxml(self, *, cents_over: float | None = None, **part: Unpack[PartOptions]) -> str:
         """The text of :meth:`write_musicxml`."""
         return self._line.render(_musicxml(cents_over, part)).decode()
 
@@ -352,7 +352,7 @@ class Transcription(Sequence[Note]):
         self,
         path: str | os.PathLike[str],
         *,
-        cents_over: float = 12.0,
+        cents_over: float | None = None,
         **part: Unpack[PartOptions],
     ) -> None:
         """Writes the printable part as MusicXML 4.0.
@@ -360,7 +360,7 @@ class Transcription(Sequence[Note]):
         Args:
             path: where to.
             cents_over: notes that are farther than this from the tuning carry their
-                cents as text.
+                cents as text; by default none do.
             part: what is known of tempo and bars: :class:`PartOptions`.
         """
         self._line.save(_musicxml(cents_over, part), path)
@@ -397,7 +397,7 @@ def _midi(part: PartOptions) -> _native.Writer:
     return _native.Writer.midi(**(_ESTIMATED | part))
 
 
-def _musicxml(cents_over: float, part: PartOptions) -> _native.Writer:
+def _musicxml(cents_over: float | None, part: PartOptions) -> _native.Writer:
     return _native.Writer.musicxml(**(_ESTIMATED | part), cents_over=cents_over)
 
 

@@ -1,7 +1,7 @@
 //! The file formats of a transcription.
 
 use leadpipe::{
-    ControlVoltage, Csv, Error, Json, LazyPart, Metre, MidiFile, MusicXml, NotationOptions, Output,
+    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Metre, MidiFile, MusicXml, NotationOptions, Output,
     Picture,
 };
 use pyo3::prelude::*;
@@ -18,7 +18,7 @@ enum Format {
     Json,
     Svg,
     Midi(NotationOptions),
-    MusicXml(NotationOptions, f64),
+    MusicXml(NotationOptions, Option<f64>),
     Cv(ControlVoltage),
 }
 
@@ -71,13 +71,13 @@ impl Writer {
         smallest_note: Option<u32>,
         swing: Option<f64>,
         fifths: Option<i32>,
-        cents_over: f64,
+        cents_over: Option<f64>,
     ) -> PyResult<Self> {
         let given = (tempo, pickup, downbeat_s, swing);
         let options = notation(given, steady, meter, smallest_note, fifths);
         let options = options.map_err(|e| raise(py, e))?;
-        if !(0.0..=1_200.0).contains(&cents_over) {
-            let problem = format!("cents over {cents_over}");
+        if let Some(cents) = cents_over.filter(|c| !(0.0..=1_200.0).contains(c)) {
+            let problem = format!("cents over {cents}");
             return Err(raise(py, Error::setting(problem, "give 0 to 1200 cents")));
         }
         Ok(Writer(Format::MusicXml(options, cents_over)))
@@ -116,10 +116,14 @@ impl Writer {
                 part: part(options),
                 ..MidiFile::default()
             }),
-            Format::MusicXml(options, cents_over) => Box::new(MusicXml {
-                part: part(options),
-                cents_over: *cents_over,
-            }),
+            Format::MusicXml(options, cents_over) => {
+                let mut heading = Heading::default();
+                heading.cents_over = *cents_over;
+                Box::new(MusicXml {
+                    part: part(options),
+                    heading,
+                })
+            }
             Format::Cv(cv) => Box::new(*cv),
         }
     }

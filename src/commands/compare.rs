@@ -2,11 +2,13 @@ use std::io;
 use std::path::PathBuf;
 
 use clap::Args;
-use leadpipe::internals::compare::{Compared, Comparison, Verdict, better_shift, compare};
+use leadpipe::internals::compare::{Compared, Comparison, better_shift, compare};
+use leadpipe::internals::output::comparison_page::ComparisonPage;
+use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::reference::{self, ReferencePart};
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::whole;
-use leadpipe::{Error, Line, Result};
+use leadpipe::{Error, Line, Result, save};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{Excerpt, ListFormat, PitchOptions, TakeOptions, TuningOptions};
@@ -21,11 +23,13 @@ late; late is positive. Length is in per cent of the written length at that temp
 Cents are against the tuning and, if the target is a take, against that take too.
 
 A score's transposition is followed. A MIDI file has none: if it holds the part as
-written, give the horn's transposition with --shift (-2 for B flat). Simple
-repeats are played; da capo and segno are not followed.
+written, give the horn's transposition with --shift (-2 for B flat). Repeats, da
+capo and dal segno are followed. Of two notes of the same pitch that were played as
+one, the second is missing, held over from the first.
 
 Examples:
   leadpipe compare take.wav part.musicxml --horn trumpet
+  leadpipe compare take.wav part.musicxml --horn trumpet --report practice.html
   leadpipe compare take.wav tune.mid --part 2 --format csv > practice.csv
   leadpipe compare today.wav yesterday.wav --horn trombone")]
 pub struct Options {
@@ -43,6 +47,9 @@ pub struct Options {
     pitch: PitchOptions,
     #[command(flatten)]
     tuning: TuningOptions,
+    /// Also write a page with the score's notes under what was played, one HTML file
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
     /// Format of the comparison on standard output
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
@@ -50,15 +57,16 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let context = options.tuning.context(options.pitch.horn()?, None)?;
+    if let Some(page) = &options.report {
+        check_free(page)?;
+    }
+    // A page shows every hop of what was played.
+    let detail = NoteDetail {
+        contours: options.report.is_some(),
+        ..NoteDetail::NONE
+    };
     let listen = |path: &PathBuf, excerpt: &Excerpt| {
-        transcribe_line(
-            path,
-            excerpt,
-            &options.pitch,
-            &context,
-            true,
-            NoteDetail::NONE,
-        )
+        transcribe_line(path, excerpt, &options.pitch, &context, true, detail)
     };
     // The score first: a misspelt name should not be discovered after a minute's
     // analysis.
@@ -83,6 +91,13 @@ pub fn run(options: &Options) -> Result<()> {
             if shift < 0 { "lower" } else { "higher" },
             options.shift + shift
         );
+    }
+    if let Some(path) = &options.report {
+        let page = ComparisonPage {
+            reference: reference.name.clone(),
+            found: found.clone(),
+        };
+        super::print_written(&[save(&line, path, &page)?]);
     }
     super::print(|to| match options.format {
         ListFormat::Table => table(&line, &reference, &found, to),
@@ -170,10 +185,7 @@ fn row(note: &Compared, other: bool) -> String {
     } else {
         String::new()
     };
-    let verdict = match note.verdict {
-        Verdict::Right => "",
-        other => other.name(),
-    };
+    let verdict = note.remark();
     format!(
         "{:>5} {:>7} {:>7} {:>9} {} {:>10} {}{from}  {verdict}",
         text(&note.bar),

@@ -4,14 +4,13 @@ use clap::{Args, ValueEnum};
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::demo::line;
 use leadpipe::internals::horn::tube;
-use leadpipe::internals::output::musicxml::CENTS_OVER;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::{self, StagedFile, table, track, wav};
 use leadpipe::internals::text::shown_path;
 use leadpipe::internals::units::cents_in_words;
 use leadpipe::intonation;
 use leadpipe::{
-    ControlVoltage, Horn, LazyPart, Line, LineContext, Mode, Reference, Result, Selection,
+    ControlVoltage, Heading, Horn, LazyPart, Line, LineContext, Mode, Reference, Result, Selection,
     Settings, Transcriber, Tuning,
 };
 
@@ -58,11 +57,17 @@ pub fn run(options: &Options) -> Result<()> {
     let writers = Writers {
         cv: ControlVoltage::default(),
         part: &part,
-        cents_over: CENTS_OVER,
+        heading: Heading::default(),
         temperature_c: tube::TEMPERATURE_C,
         sound: &|| Flac::read(staged_take.path(), &Selection::default()).map(Some),
     };
-    let outputs = writers.of(FileKind::value_variants())?;
+    // A page needs an engraver, which not everybody has.
+    let kinds: Vec<FileKind> = FileKind::value_variants()
+        .iter()
+        .copied()
+        .filter(|kind| *kind != FileKind::Pdf)
+        .collect();
+    let outputs = writers.of(&kinds)?;
     let mut staged = output::stage_all(&line, &options.out, line::NAME, &outputs)?;
     staged.splice(0..0, [staged_take, staged_track]);
     let paths = output::commit_all(staged)?;

@@ -7,11 +7,12 @@ use clap::{Args, ValueEnum};
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube::TEMPERATURE_C;
 use leadpipe::internals::output::cv::FULL_SCALE_V;
+use leadpipe::internals::output::pdf::check_engraver;
 use leadpipe::internals::output::report::Html;
 use leadpipe::internals::output::{self, csv, json, table};
 use leadpipe::{
-    ControlVoltage, Csv, Error, Json, LazyPart, Line, MidiFile, MusicXml, Output, Picture, Result,
-    save_all,
+    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, Output, Pdf,
+    Picture, Result, save_all,
 };
 
 use super::part::PartOptions;
@@ -67,6 +68,8 @@ pub enum FileKind {
     Cv,
     /// The written part as MusicXML
     Musicxml,
+    /// The written part as a page to print (needs LilyPond)
+    Pdf,
     /// Intonation report, one HTML file
     Report,
     /// Picture of the pitch over time
@@ -87,7 +90,7 @@ impl FileKind {
 pub struct Writers<'a> {
     pub cv: ControlVoltage,
     pub part: &'a LazyPart,
-    pub cents_over: f64,
+    pub heading: Heading,
     /// Temperature of the air in the horn for the report, degrees Celsius.
     pub temperature_c: f64,
     /// Reads the sound to embed in a report, if any.
@@ -112,7 +115,11 @@ impl Writers<'_> {
             FileKind::Cv => Box::new(self.cv),
             FileKind::Musicxml => Box::new(MusicXml {
                 part,
-                cents_over: self.cents_over,
+                heading: self.heading.clone(),
+            }),
+            FileKind::Pdf => Box::new(Pdf {
+                part,
+                heading: self.heading.clone(),
             }),
             FileKind::Report => Box::new(Html {
                 temperature_c: self.temperature_c,
@@ -130,8 +137,12 @@ impl FileOptions {
         self.out.is_some()
     }
 
-    /// Checks that the folder can be written before long work starts.
+    /// Checks, before long work starts, that the folder can be written and that there is an
+    /// engraver for pages.
     pub fn check_folder(&self) -> Result<Option<EmptyFolder>> {
+        if self.kinds().contains(&FileKind::Pdf) {
+            check_engraver()?;
+        }
         self.out.as_deref().map(check_folder).transpose()
     }
 
@@ -183,7 +194,7 @@ impl FileOptions {
                 sample_rate_hz: self.cv.cv_rate,
             },
             part,
-            cents_over: self.part.cents_over,
+            heading: self.part.heading(),
             temperature_c,
             sound,
         };

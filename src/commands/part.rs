@@ -3,13 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use leadpipe::internals::notation::key::Key;
 use leadpipe::internals::notation::tempo_track::TempoTrack;
 use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
-use leadpipe::internals::output::musicxml::CENTS_OVER;
 use leadpipe::internals::text::shown_path;
-use leadpipe::{Metre, NotationOptions, Result};
+use leadpipe::{Clef, Heading, Metre, NotationOptions, Result};
 
 /// How the printable part is written. What is left out is estimated.
 #[derive(Args)]
@@ -45,9 +44,42 @@ pub struct PartOptions {
     /// number of sharps, negative for flats
     #[arg(long, value_name = "KEY", allow_hyphen_values = true, value_parser = key)]
     key: Option<Key>,
-    /// Mark notes in the part with their cents if they are farther than this from the tuning
-    #[arg(long, value_name = "CENTS", default_value_t = CENTS_OVER, value_parser = super::number(0.0..=1200.0, "cents"))]
-    pub cents_over: f64,
+    /// Mark notes in the part with their cents if they are farther than this from the
+    /// tuning; otherwise none are
+    #[arg(long, value_name = "CENTS", value_parser = super::number(0.0..=1200.0, "cents"))]
+    cents_over: Option<f64>,
+    /// Title of the part; by default the take's name
+    #[arg(long, value_name = "TEXT")]
+    title: Option<String>,
+    /// Composer, above the part
+    #[arg(long, value_name = "TEXT")]
+    composer: Option<String>,
+    /// Name of the part, such as "2nd trumpet"; by default the horn's
+    #[arg(long, value_name = "TEXT")]
+    part_name: Option<String>,
+    /// Clef of the part; by default the horn's
+    #[arg(long, value_enum)]
+    clef: Option<ClefArg>,
+}
+
+/// [`Clef`] on the command line.
+#[derive(Clone, Copy, ValueEnum)]
+enum ClefArg {
+    Treble,
+    Alto,
+    Tenor,
+    Bass,
+}
+
+impl From<ClefArg> for Clef {
+    fn from(clef: ClefArg) -> Clef {
+        match clef {
+            ClefArg::Treble => Clef::Treble,
+            ClefArg::Alto => Clef::Alto,
+            ClefArg::Tenor => Clef::Tenor,
+            ClefArg::Bass => Clef::Bass,
+        }
+    }
 }
 
 /// A metre, or none.
@@ -55,6 +87,17 @@ pub struct PartOptions {
 struct Measured(Option<Metre>);
 
 impl PartOptions {
+    /// What stands above the part.
+    pub fn heading(&self) -> Heading {
+        let mut heading = Heading::default();
+        heading.title.clone_from(&self.title);
+        heading.composer.clone_from(&self.composer);
+        heading.part_name.clone_from(&self.part_name);
+        heading.clef = self.clef.map(Clef::from);
+        heading.cents_over = self.cents_over;
+        heading
+    }
+
     /// Sharps of the key that was asked for.
     pub fn fifths(&self) -> Option<i32> {
         self.key.map(|key| key.fifths)

@@ -13,6 +13,7 @@ use serde::Serialize;
 use crate::error::{Error, Result};
 use crate::line::{Line, LineNote, Spelling};
 use crate::reference::{ReferencePart, TargetNote};
+use crate::units::Concert;
 use pair::Pair;
 use tempo::TempoCurve;
 
@@ -65,6 +66,29 @@ pub struct Compared {
     pub cents: Option<f64>,
     /// Deviation from the other take, cents, if the reference is one.
     pub cents_from_target: Option<f64>,
+    /// Of a missing note: whether the note before, of the same pitch, is held over it, so
+    /// that two notes were played as one.
+    pub held_over: bool,
+    /// When the target was due in the take and until when, in seconds.
+    #[serde(skip)]
+    #[doc(hidden)]
+    pub due_s: Option<(f64, f64)>,
+    /// Sounding key of the target.
+    #[serde(skip)]
+    #[doc(hidden)]
+    pub concert: Option<Concert>,
+}
+
+impl Compared {
+    /// What is to be said of a note that was not played right, in words.
+    #[doc(hidden)]
+    pub fn remark(&self) -> &'static str {
+        match self.verdict {
+            Verdict::Right => "",
+            Verdict::Missing if self.held_over => "missing: held over from the note before",
+            other => other.name(),
+        }
+    }
 }
 
 /// The whole comparison.
@@ -126,7 +150,10 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     let pairs = align::align(targets, notes);
     let curve = TempoCurve::new(targets, notes, &pairs);
     let compared = |pair: &Pair| compare_pair(pair, line, spelling, targets, &curve);
-    let compared: Vec<Compared> = pairs.iter().map(compared).collect();
+    let mut compared: Vec<Compared> = pairs.iter().map(compared).collect();
+    for at in 1..pairs.len() {
+        compared[at].held_over = held_over(&pairs[at - 1], &pairs[at], line, targets, &curve);
+    }
     let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
     let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
     let (_, timing_spread_ms) = spread(right().filter_map(|c| c.late_ms));
@@ -212,7 +239,37 @@ fn compare_pair(
         cents_from_target: (note.zip(target_pitch))
             .filter(|_| verdict == Verdict::Right)
             .map(|(n, pitch)| 100.0 * (n.note.pitch - pitch)),
+        held_over: false,
+        due_s: pair.target.and_then(|i| {
+            let (target, local) = (&targets[i], curve.around(i)?);
+            let end_s = target.start_s + target.length_s;
+            Some((local.expected_s(target.start_s), local.expected_s(end_s)))
+        }),
+        concert: target.map(|a| a.concert),
     }
+}
+
+/// Whether a target note was not struck again but held over from the one before it: the
+/// pair before is of the same pitch, and still sounds in the middle of this one.
+fn held_over(
+    before: &Pair,
+    pair: &Pair,
+    line: &Line,
+    targets: &[TargetNote],
+    curve: &TempoCurve,
+) -> bool {
+    let (Some(first), Some(note), Some(second), None) =
+        (before.target, before.note, pair.target, pair.note)
+    else {
+        return false;
+    };
+    let target = &targets[second];
+    let middle_s = target.start_s + 0.5 * target.length_s;
+    let due_s = curve.around(second).map(|local| local.expected_s(middle_s));
+    let note = &line.notes[note];
+    targets[first].concert == target.concert
+        && note.concert == target.concert
+        && due_s.is_some_and(|due_s| note.note.offset_s > due_s)
 }
 
 /// Mean and standard deviation; zero of none.

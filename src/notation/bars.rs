@@ -154,7 +154,11 @@ fn piece(pulse: &Pulse, start: u32, left: u32, rest: bool) -> u32 {
         let plain = *ticks == most && length == QUARTER;
         // Only a beat that is dotted itself is a dotted rest.
         let dotted_rest = rest && *dots > 0 && *ticks != length;
-        *ticks <= most && *three == triplet && (inside || on_beat || plain) && !dotted_rest
+        let hides_beat = rest && *ticks > length && !pulse.may_rest(start, start + ticks);
+        *ticks <= most
+            && *three == triplet
+            && (inside || on_beat || plain)
+            && !(dotted_rest || hides_beat)
     };
     let found = VALUES.iter().find(fits);
     found.map_or(most.min(3), |(ticks, ..)| *ticks)

@@ -56,7 +56,10 @@ pub struct Known {
 /// Places found for a line's onsets.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Path {
-    /// Places in ticks from the first bar line, strictly rising.
+    /// The onsets that have places, in order; the others are grace notes before the next
+    /// of them. The last one has a place.
+    pub placed: Vec<usize>,
+    /// Their places in ticks from the first bar line, strictly rising.
     pub ticks: Vec<u32>,
     /// How the beat of each is divided.
     pub divisions: Vec<Division>,
@@ -72,6 +75,9 @@ struct Node {
     place: u32,
     ticks: u32,
     division: Division,
+    /// Whether the note at hand is a grace note: place and clock are those of the last
+    /// note that is none.
+    grace: bool,
     log_p: f64,
     clock: Clock,
 }
@@ -81,6 +87,7 @@ struct Step {
     parent: u32,
     ticks: u32,
     division: Division,
+    grace: bool,
 }
 
 /// Hypotheses kept after each note: the most, and how much less probable they may be than
@@ -93,9 +100,9 @@ pub const PERIODS_S: (f64, f64) = (0.22, 1.6);
 const PERIODS_PER_OCTAVE: f64 = 16.0;
 /// Most usual tempo in quarters a minute, spread around it in octaves, and the tempi that
 /// parts are written in, with the steepness of their ends (metronomes go from 40 to 208).
-const USUAL: f64 = 96.0;
+pub const USUAL: f64 = 96.0;
 const USUAL_OCTAVES: f64 = 0.4;
-const WRITTEN: (f64, f64) = (52.0, 190.0);
+pub const WRITTEN: (f64, f64) = (52.0, 190.0);
 const BEYOND_OCTAVES: f64 = 0.15;
 /// Doubt about a period that was looked for, and about one that was given, as a share.
 const LOOKED_FOR: f64 = 0.025;
@@ -104,6 +111,12 @@ const GIVEN: f64 = 0.02;
 const GATE: f64 = 4.5;
 /// Cost of an onset that fits nowhere, in nats.
 const LOST: f64 = 30.0;
+/// How often a note is a grace note, and how long before its main note it begins on the
+/// average, in seconds (exponential).
+const GRACE: f64 = 0.01;
+const GRACE_S: f64 = 0.05;
+/// How long before it at most.
+const GRACE_MOST_S: f64 = 0.2;
 /// Accents that places have, in standard deviations of the level, weakest first.
 const ACCENTS: [f64; 4] = [-0.4, 0.0, 0.4, 0.9];
 
@@ -171,7 +184,10 @@ struct Beam<'a> {
     spread_db: f64,
     /// Periods outside of which no hypothesis is followed.
     limits_s: (f64, f64),
-    /// For each place, division and period the best node of the note at hand.
+    /// Periods that are told apart within them.
+    periods: usize,
+    /// For each place, division and period the best node of the note at hand, and the same
+    /// of grace notes.
     best: Vec<u32>,
     used: Vec<usize>,
     nodes: Vec<Node>,
@@ -200,7 +216,8 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
             .collect(),
         spread_db: spread_db(onsets),
         limits_s,
-        best: vec![u32::MAX; bar as usize * Division::ALL.len() * periods],
+        periods,
+        best: vec![u32::MAX; 2 * bar as usize * Division::ALL.len() * periods],
         used: Vec::new(),
         nodes: Vec::new(),
     };
@@ -208,16 +225,16 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
     let mut steps = vec![kept(&before)];
     for at in 1..onsets.len() {
         let mut nodes = beam.advance(at, &before);
-        if nodes.is_empty() {
-            nodes = beam.lost(at, &before);
+        if nodes.iter().all(|node| node.grace) {
+            nodes.extend(beam.lost(at, &before));
         }
         steps.push(kept(&nodes));
         before = nodes;
     }
     let mut path = trace(model, &steps, &before);
-    let accents = path.ticks.iter().zip(onsets);
+    let accents = path.ticks.iter().zip(&path.placed);
     path.log_p -= accents
-        .map(|(t, o)| beam.log_accent(t % bar, o))
+        .map(|(t, at)| beam.log_accent(t % bar, &onsets[*at]))
         .sum::<f64>();
     path
 }
@@ -227,6 +244,7 @@ fn kept(nodes: &[Node]) -> Vec<Step> {
         parent: n.parent,
         ticks: n.ticks,
         division: n.division,
+        grace: n.grace,
     };
     nodes.iter().map(step).collect()
 }
@@ -237,16 +255,21 @@ fn trace(model: &MetricalModel, steps: &[Vec<Step>], last: &[Node]) -> Path {
     let best = (0..last.len()).max_by(|a, b| ended(&last[*a]).total_cmp(&ended(&last[*b])));
     let mut at = best.expect("a hypothesis");
     let log_p = ended(&last[at]);
-    let (mut ticks, mut divisions) = (Vec::new(), Vec::new());
-    for nodes in steps.iter().rev() {
+    let (mut placed, mut ticks, mut divisions) = (Vec::new(), Vec::new(), Vec::new());
+    for (onset, nodes) in steps.iter().enumerate().rev() {
         let step = &nodes[at];
-        ticks.push(step.ticks);
-        divisions.push(step.division);
+        if !step.grace {
+            placed.push(onset);
+            ticks.push(step.ticks);
+            divisions.push(step.division);
+        }
         at = step.parent as usize;
     }
+    placed.reverse();
     ticks.reverse();
     divisions.reverse();
     Path {
+        placed,
         ticks,
         divisions,
         log_p,
@@ -288,6 +311,7 @@ impl Beam<'_> {
                     place,
                     ticks: place,
                     division: Division::Whole,
+                    grace: false,
                     log_p: log_first + log_period + log_time,
                     clock,
                 });
@@ -322,6 +346,7 @@ impl Beam<'_> {
     fn advance(&mut self, at: usize, before: &[Node]) -> Vec<Node> {
         let model = self.model;
         for (parent, node) in (0..).zip(before) {
+            self.grace(at, parent, node);
             let gap_s = self.onsets[at].time_s - node.clock.due_s;
             let gap = gap_s / node.clock.period_s * f64::from(QUARTER);
             if gap > 0.8 * f64::from(AHEAD) {
@@ -340,6 +365,24 @@ impl Beam<'_> {
             }
         }
         self.take_best()
+    }
+
+    /// A note may be a grace note: it takes no place, and the next one comes at once.
+    fn grace(&mut self, at: usize, parent: u32, node: &Node) {
+        let Some(next) = self.onsets.get(at + 1) else {
+            return;
+        };
+        let ahead_s = next.time_s - self.onsets[at].time_s;
+        if self.known.downbeat == Some(at) || ahead_s > GRACE_MOST_S {
+            return;
+        }
+        let log_grace = GRACE.ln() - GRACE_S.ln() - ahead_s / GRACE_S;
+        self.keep(Node {
+            parent,
+            grace: true,
+            log_p: node.log_p + log_grace,
+            ..*node
+        });
     }
 
     /// After a long rest a line begins anew, nearby.
@@ -394,17 +437,23 @@ impl Beam<'_> {
             return;
         }
         let log_p = node.log_p + log_next + log_time + self.log_accent(place, onset);
-        let period = ((clock.period_s / low).log2() * PERIODS_PER_OCTAVE) as usize;
-        let periods = self.best.len() / (bar as usize * Division::ALL.len());
-        let key = (place as usize * Division::ALL.len() + division as usize) * periods + period;
-        let found = Node {
+        self.keep(Node {
             parent,
             place,
             ticks: node.ticks + ticks,
             division,
+            grace: false,
             log_p,
             clock,
-        };
+        });
+    }
+
+    /// Keeps a node if it is the best of its place, division and period.
+    fn keep(&mut self, found: Node) {
+        let octaves = (found.clock.period_s / self.limits_s.0).log2();
+        let period = ((octaves * PERIODS_PER_OCTAVE) as usize).min(self.periods - 1);
+        let place = 2 * found.place as usize + usize::from(found.grace);
+        let key = (place * Division::ALL.len() + found.division as usize) * self.periods + period;
         match self.best[key] {
             u32::MAX => {
                 self.best[key] = self.nodes.len() as u32;
@@ -413,7 +462,7 @@ impl Beam<'_> {
             }
             other => {
                 let other = &mut self.nodes[other as usize];
-                if other.log_p < log_p {
+                if other.log_p < found.log_p {
                     *other = found;
                 }
             }
@@ -467,6 +516,7 @@ impl Beam<'_> {
                 place,
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
+                grace: false,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),
                 clock,
             }

@@ -4,7 +4,9 @@
 use std::collections::HashMap;
 use std::sync::LazyLock;
 
-use super::beat_decoder::{Known, Onset, PERIODS_S, Path, Timing, decode, usual_accent};
+use super::beat_decoder::{
+    Known, Onset, PERIODS_S, Path, Timing, USUAL, WRITTEN, decode, usual_accent,
+};
 use super::metrical_model::MetricalModel;
 use super::{Metre, QUARTER};
 
@@ -73,30 +75,65 @@ const BANDS_S: [(f64, f64); 3] = [(0.22, 0.44), (0.40, 0.76), (0.70, 1.6)];
 /// A player of whom nothing is known yet, and the players that are tried then.
 const JITTER_S: f64 = 0.018;
 const DRIFT: f64 = 0.02;
-const JITTERS_S: [f64; 4] = [0.009, 0.014, 0.018, 0.026];
+const JITTERS_S: [f64; 5] = [0.005, 0.009, 0.014, 0.018, 0.026];
 const DRIFTS: [f64; 4] = [0.004, 0.01, 0.02, 0.04];
 const STEADY: f64 = 0.0005;
 /// Seconds of a quarter where one note says nothing.
 const ANY_PERIOD_S: f64 = 0.5;
-/// Candidates whose bar lines are moved by beats.
-const MOVED: usize = 3;
+/// Candidates of different metre or tempo that are looked at more closely.
+const LOOKED_AT_CLOSELY: usize = 8;
 /// Notes that a metre is estimated from; a longer line goes on as it began.
 pub const LOOKED_AT: usize = 200;
 
+/// What speaks for a candidate, in the order of [`Evidence::NAMES`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Evidence(pub [f64; Evidence::NAMES.len()]);
+
+impl Evidence {
+    /// Logarithm of the probability of places and times; that of metre and swing; whether
+    /// it swings; what levels and what the line's own habits say; steps of a beat and of
+    /// an eighth or more; squares of the octaves of quarters and of beats from usual ones,
+    /// and beyond those that are written.
+    pub const NAMES: [&str; 10] = [
+        "path",
+        "prior",
+        "swings",
+        "accents",
+        "habits",
+        "beats",
+        "eighths",
+        "quarter tempo",
+        "beat tempo",
+        "beyond",
+    ];
+    /// How much each weighs.
+    const WEIGHTS: [f64; Evidence::NAMES.len()] =
+        [1.0, 1.0, 0.0, 1.0, 1.0, 0.45, 0.15, 0.0, 0.0, 0.0];
+
+    /// Logarithm of the probability, but for a constant.
+    fn score(&self) -> f64 {
+        let weighed = self.0.iter().zip(Evidence::WEIGHTS);
+        weighed.map(|(x, weight)| x * weight).sum()
+    }
+}
+
 /// A decoded candidate.
-struct Candidate<'a> {
-    model: &'a MetricalModel,
-    pulse: usize,
-    timing: Timing,
+#[derive(Debug, Clone)]
+pub struct Candidate<'a> {
+    pub model: &'a MetricalModel,
+    pub pulse: usize,
+    pub timing: Timing,
     log_prior: f64,
-    path: Path,
-    period_s: f64,
+    pub path: Path,
+    pub period_s: f64,
+    pub evidence: Evidence,
     /// Logarithm of its probability.
     score: f64,
 }
 
 impl Candidate<'_> {
-    fn first(&self) -> u32 {
+    /// Place in the bar of the first note.
+    pub fn first(&self) -> u32 {
         self.path.ticks[0]
     }
 
@@ -104,6 +141,22 @@ impl Candidate<'_> {
     fn band_s(&self) -> (f64, f64) {
         (0.8 * self.period_s, 1.25 * self.period_s)
     }
+
+    /// Whether two have the same metre and tempo.
+    fn is_like(&self, other: &Candidate) -> bool {
+        let apart = (self.period_s / other.period_s - 1.0).abs();
+        self.model.metre == other.model.metre && apart < 0.1
+    }
+}
+
+/// Models of metres, for those that are not usual.
+pub type Models = Vec<Option<Vec<MetricalModel>>>;
+
+/// Models of what is looked for and is not usual.
+pub fn unusual(search: &Search) -> Models {
+    let model =
+        |(metre, _): &(Metre, f64)| usual(*metre).is_none().then(|| MetricalModel::all(*metre));
+    search.metres.iter().map(model).collect()
 }
 
 /// Finds what a line is.
@@ -111,13 +164,35 @@ impl Candidate<'_> {
 /// # Panics
 /// Without onsets or metres.
 pub fn estimate(onsets: &[Onset], search: &Search) -> Estimate {
+    let unusual = unusual(search);
+    let mut found = candidates(onsets, search, &unusual);
+    let (sure_of_metre, sure_of_tempo, sure_of_bar) = sureness(&found);
+    let best = found.swap_remove(0);
+    Estimate {
+        metre: best.model.metre,
+        pulse: best.pulse,
+        timing: best.timing,
+        period_s: best.period_s,
+        first: best.first(),
+        path: best.path,
+        sure_of_metre,
+        sure_of_tempo,
+        sure_of_bar,
+    }
+}
+
+/// What a line may be, the most probable first: of the best metres and tempi each with
+/// what fits the player best, and with its bar lines at every beat.
+///
+/// # Panics
+/// Without onsets or metres.
+pub fn candidates<'a>(
+    onsets: &[Onset],
+    search: &Search,
+    unusual: &'a Models,
+) -> Vec<Candidate<'a>> {
     let onsets = &onsets[..onsets.len().min(LOOKED_AT)];
-    let unusual: Vec<Option<Vec<MetricalModel>>> = search
-        .metres
-        .iter()
-        .map(|(metre, _)| usual(*metre).is_none().then(|| MetricalModel::all(*metre)))
-        .collect();
-    let models = search.metres.iter().zip(&unusual);
+    let models = search.metres.iter().zip(unusual);
     let models = models.filter_map(|((metre, p), unusual)| {
         let models = unusual.as_deref().or_else(|| usual(*metre))?;
         Some((models, *p))
@@ -147,22 +222,20 @@ pub fn estimate(onsets: &[Onset], search: &Search) -> Estimate {
         }
     }
     sort(&mut found);
-    let moved = moved(onsets, &found, &search.known);
-    found.extend(moved);
-    sort(&mut found);
-    let (sure_of_metre, sure_of_tempo, sure_of_bar) = sureness(&found);
-    let best = refined(onsets, &found[0], search);
-    Estimate {
-        metre: best.model.metre,
-        pulse: best.pulse,
-        timing: best.timing,
-        period_s: best.period_s,
-        first: best.first(),
-        path: best.path,
-        sure_of_metre,
-        sure_of_tempo,
-        sure_of_bar,
+    let mut best: Vec<Candidate> = Vec::new();
+    for candidate in found {
+        if best.len() < LOOKED_AT_CLOSELY && !best.iter().any(|b| b.is_like(&candidate)) {
+            best.push(candidate);
+        }
     }
+    let mut close = Vec::new();
+    for candidate in &best {
+        let candidate = refined(onsets, candidate, search);
+        close.extend(moved(onsets, &candidate, &search.known));
+        close.push(candidate);
+    }
+    sort(&mut close);
+    close
 }
 
 /// Models of the usual metres; a folder of takes asks for them again and again.
@@ -192,74 +265,66 @@ fn sort(found: &mut [Candidate]) {
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
 }
 
-/// The best candidates with their bar lines moved by whole beats: the beam keeps one bar
-/// line in the end, chosen before the line's habits were known.
-fn moved<'a>(onsets: &[Onset], found: &[Candidate<'a>], known: &Known) -> Vec<Candidate<'a>> {
-    let mut moved = Vec::new();
-    let mut done: Vec<(Metre, f64)> = Vec::new();
-    for best in found {
-        let metre = best.model.metre;
-        let near = |(other, period_s): &(Metre, f64)| {
-            *other == metre && (period_s / best.period_s - 1.0).abs() < 0.1
-        };
-        if done.iter().any(near) {
-            continue;
-        }
-        if done.len() == MOVED
-            || known.first.is_some()
-            || known.pickup.is_some()
-            || known.downbeat.is_some()
-        {
-            break;
-        }
-        done.push((metre, best.period_s));
-        for (beat, _) in &best.model.pulse.beats()[1..] {
-            let first = (best.first() + beat) % best.model.pulse.bar();
-            if !best.model.pulse.has(first) {
-                continue;
-            }
-            let known = Known {
-                first: Some(first),
-                band_s: Some(best.band_s()),
-                ..*known
-            };
-            let (timing, log_prior) = (best.timing, best.log_prior);
-            moved.push(attempt(
-                onsets, best.model, best.pulse, timing, &known, log_prior,
-            ));
-        }
+/// A candidate with its bar lines moved by whole beats: the beam keeps one bar line in the
+/// end, chosen before the line's habits were known.
+fn moved<'a>(onsets: &[Onset], best: &Candidate<'a>, known: &Known) -> Vec<Candidate<'a>> {
+    if known.first.is_some() || known.pickup.is_some() || known.downbeat.is_some() {
+        return Vec::new();
     }
-    moved
+    let pulse = &best.model.pulse;
+    let firsts = pulse.beats()[1..].iter();
+    let firsts = firsts.map(|(beat, _)| (best.first() + beat) % pulse.bar());
+    let with = |first| {
+        let known = Known {
+            first: Some(first),
+            band_s: Some(best.band_s()),
+            ..*known
+        };
+        let (timing, log_prior) = (best.timing, best.log_prior);
+        attempt(onsets, best.model, best.pulse, timing, &known, log_prior)
+    };
+    firsts.filter(|first| pulse.has(*first)).map(with).collect()
 }
 
-/// The best candidate again, with what fits the player best.
+/// A candidate again, with what fits the player best: first how far notes stray, then how
+/// much the tempo drifts, then the swing.
 fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candidate<'a> {
     let known = Known {
         first: Some(best.first()),
         band_s: Some(best.band_s()),
         ..search.known
     };
-    let swings = match best.timing.swing {
-        swing if swing > 0.5 && search.swing.is_none() => vec![swing - 0.02, swing, swing + 0.02],
-        swing => vec![swing],
-    };
-    let drifts = search.drifts(&DRIFTS);
-    let mut found = Vec::new();
-    for jitter_s in JITTERS_S {
-        for drift in drifts {
-            for swing in &swings {
-                let timing = Timing {
-                    jitter_s,
-                    drift: *drift,
-                    swing: *swing,
-                };
-                let (model, pulse, log_prior) = (best.model, best.pulse, best.log_prior);
-                found.push(attempt(onsets, model, pulse, timing, &known, log_prior));
+    let mut best = best.clone();
+    let mut look_at = |timings: &mut dyn Iterator<Item = Timing>, best: &mut Candidate<'a>| {
+        for timing in timings {
+            let (model, pulse, log_prior) = (best.model, best.pulse, best.log_prior);
+            let other = attempt(onsets, model, pulse, timing, &known, log_prior);
+            if other.score > best.score {
+                *best = other;
             }
         }
+    };
+    let timing = best.timing;
+    let jitters = JITTERS_S.map(|jitter_s| Timing { jitter_s, ..timing });
+    look_at(&mut jitters.into_iter(), &mut best);
+    let timing = best.timing;
+    let drifts = search.drifts(&DRIFTS).iter();
+    look_at(
+        &mut drifts.map(|drift| Timing {
+            drift: *drift,
+            ..timing
+        }),
+        &mut best,
+    );
+    let timing = best.timing;
+    if timing.swing > 0.5 && search.swing.is_none() {
+        let swings = [timing.swing - 0.02, timing.swing + 0.02];
+        look_at(
+            &mut swings.into_iter().map(|swing| Timing { swing, ..timing }),
+            &mut best,
+        );
     }
-    sort(&mut found);
-    found.swap_remove(0)
+    best
 }
 
 fn attempt<'a>(
@@ -271,7 +336,7 @@ fn attempt<'a>(
     log_prior: f64,
 ) -> Candidate<'a> {
     let path = decode(onsets, model, &timing, known);
-    let last = onsets.len() - 1;
+    let last = path.ticks.len() - 1;
     let quarters = f64::from(path.ticks[last] - path.ticks[0]) / f64::from(QUARTER);
     let (shortest, longest) = match known.period_s {
         Some(period_s) => (0.5 * period_s, 2.0 * period_s),
@@ -280,15 +345,28 @@ fn attempt<'a>(
     let period_s = match known.period_s {
         Some(period_s) if last == 0 => period_s,
         None if last == 0 => ANY_PERIOD_S,
-        _ => (onsets[last].time_s - onsets[0].time_s) / quarters,
+        _ => (onsets[path.placed[last]].time_s - onsets[0].time_s) / quarters,
     };
     // Notes faster than any value say nothing of the beat.
     let period_s = period_s.clamp(shortest, longest);
-    let score = path.log_p
-        + log_prior
-        + accents(&path, model, onsets)
-        + habits(&path, model)
-        + values(&path, model);
+    let tempo = 60.0 / period_s;
+    let beats = model.pulse.beats().len() as f64 * f64::from(QUARTER);
+    let beat_tempo = tempo * beats / f64::from(model.pulse.bar());
+    let octaves = |tempo: f64| (tempo / USUAL).log2();
+    let beyond = (WRITTEN.0 / tempo).log2().max((tempo / WRITTEN.1).log2());
+    let (on_beats, on_eighths) = values(&path, model);
+    let evidence = Evidence([
+        path.log_p,
+        log_prior,
+        f64::from(u8::from(timing.swing > 0.5)),
+        accents(&path, model, onsets),
+        habits(&path, model),
+        on_beats,
+        on_eighths,
+        octaves(tempo).powi(2),
+        octaves(beat_tempo).powi(2),
+        beyond.max(0.0),
+    ]);
     Candidate {
         model,
         pulse,
@@ -296,7 +374,8 @@ fn attempt<'a>(
         log_prior,
         path,
         period_s,
-        score,
+        score: evidence.score(),
+        evidence,
     }
 }
 
@@ -308,17 +387,18 @@ fn accents(path: &Path, model: &MetricalModel, onsets: &[Onset]) -> f64 {
     const SLOPE: f64 = 0.5;
     /// Least share of the variance that is taken to be chance.
     const CHANCE: f64 = 0.05;
-    let count = onsets.len() as f64;
+    let count = path.ticks.len() as f64;
+    let accents = || path.placed.iter().map(|at| onsets[*at].accent_db);
     let usual = || {
         path.ticks
             .iter()
             .map(|t| usual_accent(model.pulse.strength(*t)))
     };
     let mean_usual = usual().sum::<f64>() / count;
-    let mean = onsets.iter().map(|o| o.accent_db).sum::<f64>() / count;
+    let mean = accents().sum::<f64>() / count;
     let (mut both, mut usuals, mut levels) = (0.0, 0.0, 0.0);
-    for (usual, onset) in usual().zip(onsets) {
-        let (x, y) = (usual - mean_usual, onset.accent_db - mean);
+    for (usual, accent_db) in usual().zip(accents()) {
+        let (x, y) = (usual - mean_usual, accent_db - mean);
         (both, usuals, levels) = (both + x * y, usuals + x * x, levels + y * y);
     }
     if both <= 0.0 || levels < 1e-6 {
@@ -367,20 +447,20 @@ fn habits(path: &Path, model: &MetricalModel) -> f64 {
     sum
 }
 
-/// What the values say for a tempo: of two tempi an octave apart, the one whose part is in
-/// beats and their halves or thirds is usual, not in sixteenths (chosen on folk songs).
-fn values(path: &Path, model: &MetricalModel) -> f64 {
-    const OF_BEATS: f64 = 0.45;
-    const OF_EIGHTHS: f64 = 0.15;
-    let of = |pair: &[u32]| {
+/// Steps of a beat or more, and of less but an eighth or more: of two tempi an octave
+/// apart, the one whose part is in beats and their halves or thirds is usual, not in
+/// sixteenths.
+fn values(path: &Path, model: &MetricalModel) -> (f64, f64) {
+    let (mut beats, mut eighths) = (0.0, 0.0);
+    for pair in path.ticks.windows(2) {
         let (_, beat) = model.pulse.beat(pair[0]);
         match pair[1] - pair[0] {
-            ticks if ticks >= beat => OF_BEATS,
-            ticks if ticks >= QUARTER / 2 => OF_EIGHTHS,
-            _ => 0.0,
+            ticks if ticks >= beat => beats += 1.0,
+            ticks if ticks >= QUARTER / 2 => eighths += 1.0,
+            _ => {}
         }
-    };
-    path.ticks.windows(2).map(of).sum()
+    }
+    (beats, eighths)
 }
 
 /// Probabilities of the best candidate's metre, tempo and bar lines among all: the share
@@ -523,7 +603,9 @@ mod tests {
             search.known.smallest = smallest;
             search.known.pickup = pickup;
             let found = estimate(&heard, &search);
-            prop_assert_eq!(found.path.ticks.len(), heard.len());
+            prop_assert_eq!(found.path.ticks.len(), found.path.placed.len());
+            prop_assert_eq!(found.path.placed.last(), Some(&(heard.len() - 1)));
+            prop_assert!(found.path.placed.windows(2).all(|w| w[0] < w[1]));
             prop_assert!(found.path.ticks.windows(2).all(|w| w[0] < w[1]));
             let shares = [found.sure_of_metre, found.sure_of_tempo, found.sure_of_bar];
             prop_assert!(shares.iter().all(|s| (0.0..=1.000_001).contains(s)), "{:?}", shares);

@@ -18,21 +18,24 @@ pub mod metrical_model;
 pub mod pulse;
 pub mod rhythm;
 pub mod tempo_curve;
+pub mod tempo_marks;
 pub mod tempo_track;
 
-use std::ops::RangeInclusive;
+use std::fmt;
+use std::ops::{Range, RangeInclusive};
 use std::sync::{Arc, OnceLock};
 
 use crate::error::{Error, Result};
 use crate::line::Line;
 use bars::Bar;
-use beat_decoder::{Known, Onset, decode};
-use estimate::{Estimate, METRES, Search, estimate};
+use beat_decoder::{Known, Onset, Path, decode};
+use estimate::{Candidate, Estimate, Evidence, METRES, Search, estimate};
 use key::Key;
 use metrical_model::MetricalModel;
 use pulse::Pulse;
 use rhythm::Sounding;
 use tempo_curve::TempoCurve;
+use tempo_marks::TempoMark;
 use tempo_track::{Grid, TempoTrack};
 
 /// Ticks in a quarter note: 32nds and triplet sixteenths are whole numbers of
@@ -67,6 +70,12 @@ impl Metre {
     /// Length of a bar in ticks: [`QUARTER`] a quarter.
     pub(crate) fn bar(self) -> u32 {
         self.beats * 4 * QUARTER / self.value
+    }
+}
+
+impl fmt::Display for Metre {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}/{}", self.beats, self.value)
     }
 }
 
@@ -171,6 +180,8 @@ pub struct Sureness {
     pub metre: Option<f64>,
     /// Of the place of the bar lines, the metre taken as it is.
     pub bar_lines: Option<f64>,
+    /// Whether the swing was given.
+    pub swing_given: bool,
 }
 
 /// A line in notation.
@@ -178,6 +189,8 @@ pub struct Sureness {
 pub struct Part {
     /// Quarter notes a minute on the whole.
     pub tempo: f64,
+    /// Where another tempo begins, the first bar among them.
+    pub tempo_marks: Vec<TempoMark>,
     /// When each place was played.
     pub curve: TempoCurve,
     /// The metre, if it is measured.
@@ -193,6 +206,8 @@ pub struct Part {
     pub begins: u32,
     /// The bars; one alone where unmeasured.
     pub bars: Vec<Bar>,
+    /// Grace notes, and the notes that they are before, by index.
+    pub graces: Vec<(Range<usize>, usize)>,
     /// What was estimated.
     pub sureness: Sureness,
 }
@@ -237,6 +252,7 @@ impl Part {
             let (bars, begins) = bars::divide(&[], &pulse, metre.is_some());
             return Part {
                 tempo,
+                tempo_marks: vec![TempoMark { bar: 0, tempo }],
                 curve: TempoCurve::new(&[(0.0, 0.0)], 60.0 / tempo, 1.0, 0.0),
                 metre,
                 pulse,
@@ -244,6 +260,7 @@ impl Part {
                 key,
                 begins,
                 bars,
+                graces: Vec::new(),
                 sureness: Sureness::default(),
             };
         }
@@ -252,10 +269,11 @@ impl Part {
         let found = estimate(&onsets, &search);
         let mut models = MetricalModel::all(found.metre);
         let model = models.swap_remove(found.pulse);
-        let ticks = places(&onsets, &found, &model, &search.known);
+        let path = places(&onsets, &found, &model, &search.known);
         let swing = found.timing.swing;
-        let played = ticks.iter().map(|t| model.pulse.played(*t, swing));
-        let played: Vec<(f64, f64)> = played.zip(heard.iter().map(|o| o.time_s)).collect();
+        let played = path.ticks.iter().map(|t| model.pulse.played(*t, swing));
+        let times_s = path.placed.iter().map(|at| heard[*at].time_s);
+        let played: Vec<(f64, f64)> = played.zip(times_s).collect();
         let timing = found.timing;
         let curve = match (&options.tempo_track, search.known.grid) {
             (Some(track), Some(grid)) => {
@@ -265,12 +283,15 @@ impl Part {
             }
             _ => TempoCurve::new(&played, found.period_s, timing.jitter_s, timing.drift),
         };
-        let sounding = line.notes.iter().zip(&ticks).enumerate();
-        let sounding = sounding.map(|(note, (named, start))| Sounding {
-            note,
-            start: *start,
-            sounds_s: named.note.body_end_s() - named.note.onset_s,
-            length: named.note.length,
+        let sounding = path.placed.iter().zip(&path.ticks);
+        let sounding = sounding.map(|(note, start)| {
+            let heard = &line.notes[*note].note;
+            Sounding {
+                note: *note,
+                start: *start,
+                sounds_s: heard.body_end_s() - heard.onset_s,
+                length: heard.length,
+            }
         });
         let sounding: Vec<Sounding> = sounding.collect();
         let placed = rhythm::lengths(&sounding, &model.pulse, &curve, swing);
@@ -290,8 +311,18 @@ impl Part {
             Some(grid) => 60.0 / grid.period_s,
             None => options.tempo.unwrap_or_else(|| curve.tempo()),
         };
+        let follows = measured && !options.steady;
+        let mut tempo_marks = match bar_times(&bars, begins, &pulse, &curve, swing) {
+            times if follows => tempo_marks::marks(&times),
+            _ => Vec::new(),
+        };
+        if tempo_marks.len() < 2 {
+            tempo_marks = vec![TempoMark { bar: 0, tempo }];
+        }
         Part {
+            graces: graces(&path.placed),
             tempo,
+            tempo_marks,
             curve,
             metre: measured.then_some(found.metre),
             pulse,
@@ -303,12 +334,33 @@ impl Part {
                 tempo: estimated(search.known.period_s.is_some(), found.sure_of_tempo),
                 metre: estimated(search.metres.len() == 1, found.sure_of_metre),
                 bar_lines: estimated(bars_given, found.sure_of_bar),
+                swing_given: options.swing.is_some(),
             },
         }
     }
 }
 
 impl Part {
+    /// Quarters in the beats that its tempo counts: dotted ones where every beat is one.
+    pub fn beat_quarters(&self) -> f64 {
+        match self.metre.is_some() && self.pulse.compound() {
+            true => 1.5,
+            false => 1.0,
+        }
+    }
+
+    /// The tempo that is written at a bar, by index.
+    pub fn tempo_mark(&self, bar: usize) -> Option<f64> {
+        let mark = self.tempo_marks.iter().find(|mark| mark.bar == bar);
+        mark.map(|mark| mark.tempo)
+    }
+
+    /// Grace notes before a note, by index.
+    pub fn graces_before(&self, note: usize) -> Range<usize> {
+        let found = self.graces.iter().find(|(_, main)| *main == note);
+        found.map_or(note..note, |(graces, _)| graces.clone())
+    }
+
     /// Ticks of rest that the part begins with.
     pub fn rests_first(&self) -> u32 {
         let rest = |w: &&bars::Written| w.symbol == bars::Symbol::Rest;
@@ -321,20 +373,22 @@ impl Part {
         let percent = |sure: f64| format!("{:.0} %", 100.0 * sure);
         let mut parts = Vec::new();
         if let Some(sure) = self.sureness.tempo {
-            parts.push(format!("tempo {:.0} ({})", self.tempo, percent(sure)));
+            let quarters = self.beat_quarters();
+            let beats = if quarters == 1.5 {
+                " dotted quarters"
+            } else {
+                ""
+            };
+            let tempo = self.tempo / quarters;
+            parts.push(format!("tempo {tempo:.0}{beats} ({})", percent(sure)));
         }
         if let (Some(sure), Some(metre)) = (self.sureness.metre, self.metre) {
-            parts.push(format!(
-                "{}/{} ({})",
-                metre.beats,
-                metre.value,
-                percent(sure)
-            ));
+            parts.push(format!("{metre} ({})", percent(sure)));
         }
         if let Some(sure) = self.sureness.bar_lines {
             parts.push(format!("bar lines ({})", percent(sure)));
         }
-        if self.swing != 0.5 {
+        if self.swing != 0.5 && !self.sureness.swing_given {
             parts.push(format!(
                 "swing {:.0} : {:.0}",
                 100.0 * self.swing,
@@ -343,6 +397,33 @@ impl Part {
         }
         (!parts.is_empty()).then(|| format!("estimated: {}", parts.join(", ")))
     }
+}
+
+/// A beat that a line may have, for fitting what is usual.
+#[derive(Debug, Clone)]
+pub struct Considered {
+    /// Quarters a minute on the whole.
+    pub tempo: f64,
+    pub metre: Metre,
+    /// Place in the bar of the first note, in ticks.
+    pub first: u32,
+    /// What speaks for it.
+    pub evidence: Evidence,
+}
+
+/// What a line with notes may be, as far as it is looked at.
+pub fn considered(line: &Line, options: &NotationOptions) -> Vec<Considered> {
+    let onsets = onsets(line);
+    let search = search(&onsets, options);
+    let unusual = estimate::unusual(&search);
+    let candidates = estimate::candidates(&onsets, &search, &unusual);
+    let considered = |c: &Candidate| Considered {
+        tempo: 60.0 / c.period_s,
+        metre: c.model.metre,
+        first: c.first(),
+        evidence: c.evidence,
+    };
+    candidates.iter().map(considered).collect()
 }
 
 /// A line's onsets, each with its level over those around it.
@@ -415,10 +496,36 @@ fn in_grid(onsets: &[Onset], grid: Option<Grid>, options: &NotationOptions) -> V
     onsets.iter().map(onset).collect()
 }
 
+/// Quarters and seconds of each bar.
+fn bar_times(
+    bars: &[Bar],
+    begins: u32,
+    pulse: &Pulse,
+    curve: &TempoCurve,
+    swing: f64,
+) -> Vec<(f64, f64)> {
+    let mut start = begins;
+    let mut times = Vec::with_capacity(bars.len());
+    for bar in bars {
+        let end = start + bar.written.iter().map(|w| w.length).sum::<u32>();
+        let [from, to] = [start, end].map(|place| pulse.played(place, swing));
+        times.push((to - from, curve.seconds(to) - curve.seconds(from)));
+        start = end;
+    }
+    times
+}
+
+/// The notes that have no place of their own, by the ones that they come before.
+fn graces(placed: &[usize]) -> Vec<(Range<usize>, usize)> {
+    let before =
+        |pair: &[usize]| (pair[1] - pair[0] > 1).then_some((pair[0] + 1..pair[1], pair[1]));
+    placed.windows(2).filter_map(before).collect()
+}
+
 /// Places of all notes: those that were estimated from, and the rest in the same metre.
-fn places(onsets: &[Onset], found: &Estimate, model: &MetricalModel, known: &Known) -> Vec<u32> {
-    if onsets.len() <= found.path.ticks.len() {
-        return found.path.ticks.clone();
+fn places(onsets: &[Onset], found: &Estimate, model: &MetricalModel, known: &Known) -> Path {
+    if found.path.placed.last() == Some(&(onsets.len() - 1)) {
+        return found.path.clone();
     }
     let known = Known {
         pickup: None,
@@ -426,5 +533,5 @@ fn places(onsets: &[Onset], found: &Estimate, model: &MetricalModel, known: &Kno
         period_s: known.period_s.or(Some(found.period_s)),
         ..*known
     };
-    decode(onsets, model, &found.timing, &known).ticks
+    decode(onsets, model, &found.timing, &known)
 }

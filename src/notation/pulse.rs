@@ -116,6 +116,13 @@ impl Pulse {
         }
     }
 
+    /// Whether one rest may stand for several beats: where it fills half of a bar that has
+    /// a middle.
+    pub fn may_rest(&self, from: u32, to: u32) -> bool {
+        let strong = |place: u32| self.strength(place) >= Strength::Middle;
+        self.middle.is_some() && strong(from) && strong(to)
+    }
+
     /// Whether every beat is a dotted quarter.
     pub fn compound(&self) -> bool {
         self.beats

@@ -66,7 +66,7 @@ impl TempoTrack {
         let first = found.signatures.first().copied();
         let signature = first.map(|(at, beats, value)| (at, Metre { beats, value }));
         if let Some((_, metre)) = signature.filter(|(_, metre)| !metre.is_sound()) {
-            return Err(format!("a metre of {}/{}", metre.beats, metre.value));
+            return Err(format!("a metre of {metre}"));
         }
         let other = |(_, beats, value): &(f64, u32, u32)| {
             signature.is_some_and(|(_, m)| (m.beats, m.value) != (*beats, *value))

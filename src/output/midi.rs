@@ -101,8 +101,10 @@ fn end_s(line: &Line) -> f64 {
 
 /// Program of a horn in the sound set of General MIDI 1, counted from 0.
 fn program(horn: Option<&Horn>) -> u8 {
-    const PROGRAMS: [(&str, u8); 6] = [
+    const PROGRAMS: [(&str, u8); 8] = [
+        ("trumpet", 56),
         ("trombone", 57),
+        ("cimbasso", 57),
         ("tuba", 58),
         ("bass-", 58),
         ("euphonium", 58),

@@ -4,6 +4,7 @@
 //! Files appear whole or not at all: all are staged under temporary names before
 //! the first is renamed (`staged_file.rs`).
 
+pub mod comparison_page;
 pub mod csv;
 #[cfg(feature = "live")]
 pub mod cue_points;
@@ -12,11 +13,14 @@ pub mod cv_renderer;
 #[cfg(test)]
 mod generated;
 pub mod json;
+mod lilypond;
 pub mod midi;
 pub mod midi_encoder;
 pub(crate) mod midi_values;
 pub mod musicxml;
+pub(crate) mod page_signs;
 pub mod paint;
+pub mod pdf;
 mod performance;
 pub mod picture;
 pub mod provenance;

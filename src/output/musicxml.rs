@@ -7,40 +7,22 @@ use std::io;
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
 
+use super::page_signs::{Heading, Mark, PageSigns, Tuplet, ratio, tuplet};
 use super::{Output, Sink};
 use crate::horn::{Clef, Horn};
-use crate::line::{Line, LineNote};
+use crate::line::Line;
 use crate::notation::bars::{Bar, Symbol, Written, value};
 use crate::notation::beams::{self, Beam};
-use crate::notation::pulse::Pulse;
 use crate::notation::{LazyPart, Part, QUARTER};
-use crate::notes::{Attack, Length, Technique};
-use crate::statistics::median;
 use crate::text::xml;
-use crate::units::{Concert, Pitch};
 
 /// The written part.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct MusicXml {
     /// The part.
     pub part: LazyPart,
-    /// Notes that deviate from the tuning by more than this carry their cents as
-    /// text.
-    pub cents_over: f64,
-}
-
-/// Default of [`MusicXml::cents_over`]: half the deviation that a trained ear hears
-/// as out of tune on a short note (from memory: 20 to 25 cents).
-pub const CENTS_OVER: f64 = 12.0;
-
-impl Default for MusicXml {
-    /// Everything estimated, cents from 12 on.
-    fn default() -> Self {
-        MusicXml {
-            part: LazyPart::default(),
-            cents_over: CENTS_OVER,
-        }
-    }
+    /// What stands above it, and which cents stand at its notes.
+    pub heading: Heading,
 }
 
 impl Output for MusicXml {
@@ -49,12 +31,13 @@ impl Output for MusicXml {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
+        let score = self.part.of(line);
         let mut page = Page {
             xml: Writer::new_with_indent(to, b' ', 1),
-            cents_over: self.cents_over,
-            tenuto_is_rare: tenuto_is_rare(line),
+            heading: &self.heading,
+            signs: PageSigns::new(line, score),
             line,
-            score: self.part.of(line),
+            score,
         };
         page.document()
     }
@@ -62,8 +45,8 @@ impl Output for MusicXml {
 
 struct Page<'a, W> {
     xml: Writer<W>,
-    cents_over: f64,
-    tenuto_is_rare: bool,
+    heading: &'a Heading,
+    signs: PageSigns<'a>,
     line: &'a Line,
     score: &'a Part,
 }
@@ -74,18 +57,19 @@ impl<W: io::Write> Page<'_, W> {
         self.xml.write_event(Event::Decl(declaration))?;
         self.open("score-partwise", &[("version", "4.0")])?;
         self.open("work", &[])?;
-        self.text("work-title", &self.line.source.clone())?;
+        self.text("work-title", self.heading.title(self.line))?;
         self.close("work")?;
         self.open("identification", &[])?;
+        if let Some(composer) = &self.heading.composer {
+            self.marked_text("creator", &[("type", "composer")], composer)?;
+        }
         self.open("encoding", &[])?;
         self.text("software", concat!("leadpipe ", env!("CARGO_PKG_VERSION")))?;
         self.close("encoding")?;
         self.close("identification")?;
-        let horn = self.line.context.horn.as_ref();
-        let name = horn.map_or("Concert pitch", |h| &h.title).to_owned();
         self.open("part-list", &[])?;
         self.open("score-part", &[("id", "P1")])?;
-        self.text("part-name", &name)?;
+        self.text("part-name", self.heading.part_name(self.line))?;
         self.close("score-part")?;
         self.close("part-list")?;
         self.open("part", &[("id", "P1")])?;
@@ -107,9 +91,13 @@ impl<W: io::Write> Page<'_, W> {
         self.open("measure", &attributes)?;
         if at == 0 {
             self.attributes()?;
-            self.tempo()?;
+        }
+        if let Some(tempo) = self.score.tempo_mark(at) {
+            self.tempo(tempo)?;
+        }
+        if at == 0 {
             self.swing()?;
-            self.estimated()?;
+            self.small_print()?;
         }
         let beams = beams::beams(&bar.written, &self.score.pulse);
         for (i, written) in bar.written.iter().enumerate() {
@@ -142,7 +130,12 @@ impl<W: io::Write> Page<'_, W> {
             None => self.empty("senza-misura", &[])?,
         }
         self.close("time")?;
-        let (sign, place) = clef(self.line);
+        let (sign, place) = match self.heading.clef(self.line) {
+            Clef::Treble => ("G", 2),
+            Clef::Alto => ("C", 3),
+            Clef::Tenor => ("C", 4),
+            Clef::Bass => ("F", 4),
+        };
         self.open("clef", &[])?;
         self.text("sign", sign)?;
         self.number("line", place)?;
@@ -165,16 +158,15 @@ impl<W: io::Write> Page<'_, W> {
         self.close("attributes")
     }
 
-    fn tempo(&mut self) -> io::Result<()> {
+    fn tempo(&mut self, tempo: f64) -> io::Result<()> {
         // Beats of six eighths are dotted quarters; `sound` counts quarters always.
-        let compound = self.score.metre.is_some() && self.score.pulse.compound();
-        let quarters = if compound { 1.5 } else { 1.0 };
-        let beats = (self.score.tempo / quarters).round();
+        let quarters = self.score.beat_quarters();
+        let beats = (tempo / quarters).round();
         self.open("direction", &[("placement", "above")])?;
         self.open("direction-type", &[])?;
         self.open("metronome", &[])?;
         self.text("beat-unit", "quarter")?;
-        if compound {
+        if quarters != 1.0 {
             self.empty("beat-unit-dot", &[])?;
         }
         self.number("per-minute", beats)?;
@@ -204,19 +196,21 @@ impl<W: io::Write> Page<'_, W> {
         self.close("direction")
     }
 
-    /// What nobody has said, and how sure it is: in small print.
-    fn estimated(&mut self) -> io::Result<()> {
-        let Some(text) = self.score.estimated() else {
-            return Ok(());
-        };
-        self.open("direction", &[("placement", "below")])?;
-        self.open("direction-type", &[])?;
-        self.open("words", &[("font-size", "7"), ("font-style", "italic")])?;
-        self.xml
-            .write_event(Event::Text(BytesText::new(&xml(&text))))?;
-        self.close("words")?;
-        self.close("direction-type")?;
-        self.close("direction")
+    /// What nobody has said, and how sure it is, and what the cents are: in small print.
+    fn small_print(&mut self) -> io::Result<()> {
+        let estimated = self.score.estimated();
+        for text in estimated
+            .into_iter()
+            .chain(self.heading.footnote(self.line))
+        {
+            self.open("direction", &[("placement", "below")])?;
+            self.open("direction-type", &[])?;
+            let small = [("font-size", "7"), ("font-style", "italic")];
+            self.marked_text("words", &small, &text)?;
+            self.close("direction-type")?;
+            self.close("direction")?;
+        }
+        Ok(())
     }
 
     fn rest(&mut self, written: &Written, tuplet: Option<Tuplet>) -> io::Result<()> {
@@ -254,23 +248,28 @@ impl<W: io::Write> Page<'_, W> {
         else {
             return Ok(());
         };
-        let named = &self.line.notes[note];
-        if !tied_in && named.cents.abs() > self.cents_over {
+        if !tied_in {
+            for grace in self.score.graces_before(note) {
+                self.grace(grace)?;
+            }
+        }
+        if let Some(words) = self.signs.words(note).filter(|_| !tied_in) {
             self.open("direction", &[("placement", "above")])?;
             self.open("direction-type", &[])?;
-            self.text("words", &format!("{:+.0}", named.cents))?;
+            self.marked_text("words", &[("font-style", "italic")], words)?;
             self.close("direction-type")?;
             self.close("direction")?;
         }
-        let spelled = self.score.key.spell(self.written(named));
-        self.open("note", &[])?;
-        self.open("pitch", &[])?;
-        self.text("step", &spelled.step.to_string())?;
-        if spelled.alter != 0 {
-            self.number("alter", spelled.alter)?;
+        let cents = self.heading.cents(&self.line.notes[note]);
+        if let Some(cents) = cents.filter(|_| !tied_in) {
+            self.open("direction", &[("placement", "above")])?;
+            self.open("direction-type", &[])?;
+            self.marked_text("words", &[("font-size", "7")], &cents)?;
+            self.close("direction-type")?;
+            self.close("direction")?;
         }
-        self.number("octave", spelled.octave)?;
-        self.close("pitch")?;
+        self.open("note", &[])?;
+        self.pitch(note)?;
         self.number("duration", written.length)?;
         for (tied, kind) in [(tied_in, "stop"), (tied_out, "start")] {
             if tied {
@@ -287,67 +286,46 @@ impl<W: io::Write> Page<'_, W> {
                 Beam::ForwardHook => "forward hook",
                 Beam::BackwardHook => "backward hook",
             };
-            self.open("beam", &[("number", &level.to_string())])?;
-            self.xml
-                .write_event(Event::Text(BytesText::new(&xml(text))))?;
-            self.close("beam")?;
+            self.marked_text("beam", &[("number", &level.to_string())], text)?;
         }
-        self.notations(note, named, (tied_in, tied_out), tuplet)?;
+        self.notations(note, (tied_in, tied_out), tuplet)?;
         self.close("note")
     }
 
-    /// Key that a note is written as: for a glissando, that of its start.
-    fn written(&self, named: &LineNote) -> i32 {
-        if glissando(named).is_none() {
-            return named.written.0;
+    /// A small note that takes no time of its own.
+    fn grace(&mut self, note: usize) -> io::Result<()> {
+        self.open("note", &[])?;
+        self.empty("grace", &[("slash", "yes")])?;
+        self.pitch(note)?;
+        self.number("voice", 1)?;
+        self.text("type", "eighth")?;
+        self.notations(note, (false, false), None)?;
+        self.close("note")
+    }
+
+    fn pitch(&mut self, note: usize) -> io::Result<()> {
+        let spelled = self.score.key.spell(self.signs.key(note));
+        self.open("pitch", &[])?;
+        self.text("step", &spelled.step.to_string())?;
+        if spelled.alter != 0 {
+            self.number("alter", spelled.alter)?;
         }
-        let pitches = || named.note.contour.voiced().map(|(_, p)| f64::from(p.pitch));
-        let tenth = (pitches().count() / 10).max(1);
-        let Some(start) = median(pitches().take(tenth)) else {
-            return named.written.0;
-        };
-        let context = &self.line.context;
-        let key = context.tuning.reference().nearest_key(Pitch(start));
-        context.written(Concert(key)).0
+        self.number("octave", spelled.octave)?;
+        self.close("pitch")
     }
 
     fn notations(
         &mut self,
         at: usize,
-        named: &LineNote,
         (tied_in, tied_out): (bool, bool),
         tuplet: Option<Tuplet>,
     ) -> io::Result<()> {
-        let slurred = |at: usize| {
-            let next = self.line.notes.get(at);
-            next.is_some_and(|n| n.note.attack == Attack::Slurred)
-        };
-        // A slur starts on the first note of its group and ends on the last.
-        let begins = !tied_in && slurred(at + 1) && !slurred(at);
-        let ends = !tied_out && slurred(at) && !slurred(at + 1);
-        let mut marks = if tied_in {
-            Vec::new()
-        } else {
-            marks(named, self.tenuto_is_rare)
-        };
-        // A glissando that leads to the next note is a line between the two.
-        let slides = |at: usize| {
-            let pair = self.line.notes.get(at).zip(self.line.notes.get(at + 1));
-            pair.is_some_and(|(n, next)| {
-                glissando(n).is_some() && next.note.onset_s - n.note.offset_s < SLIDE_GAP_S
-            })
-        };
-        let slides_out = !tied_out && slides(at);
-        let slides_in = !tied_in && at.checked_sub(1).is_some_and(slides);
-        // One that leads to no note is a mark; on a tied note the line starts
-        // later.
-        if let Some(cents) = glissando(named).filter(|_| !slides(at) && !tied_in) {
-            marks.push(if cents < 0.0 { "falloff" } else { "doit" });
-        }
+        let signs = self.signs.of(at, tied_in, tied_out);
         let tuplet = tuplet.filter(|t| t.starts || t.stops);
         let tied = tied_in || tied_out;
-        let lines = begins || ends || slides_in || slides_out;
-        if !(tied || lines || tuplet.is_some() || !marks.is_empty()) {
+        let slurs = signs.slur_begins || signs.slur_ends;
+        let slides = signs.slides_in || signs.slides_out;
+        if !(tied || slurs || slides || tuplet.is_some() || !signs.marks.is_empty()) {
             return Ok(());
         }
         self.open("notations", &[])?;
@@ -356,7 +334,7 @@ impl<W: io::Write> Page<'_, W> {
                 self.empty("tied", &[("type", kind)])?;
             }
         }
-        for (slur, kind) in [(ends, "stop"), (begins, "start")] {
+        for (slur, kind) in [(signs.slur_ends, "stop"), (signs.slur_begins, "start")] {
             if slur {
                 self.empty("slur", &[("type", kind), ("number", "1")])?;
             }
@@ -364,16 +342,25 @@ impl<W: io::Write> Page<'_, W> {
         if let Some(tuplet) = tuplet {
             self.tuplet(tuplet)?;
         }
-        for (slide, kind) in [(slides_in, "stop"), (slides_out, "start")] {
+        for (slide, kind) in [(signs.slides_in, "stop"), (signs.slides_out, "start")] {
             if slide {
                 let attributes = [("type", kind), ("number", "1"), ("line-type", "solid")];
                 self.empty("glissando", &attributes)?;
             }
         }
-        if !marks.is_empty() {
+        if !signs.marks.is_empty() {
             self.open("articulations", &[])?;
-            for mark in marks {
-                self.empty(mark, &[])?;
+            for mark in &signs.marks {
+                let name = match mark {
+                    Mark::Accent => "accent",
+                    Mark::Staccato => "staccato",
+                    Mark::Staccatissimo => "staccatissimo",
+                    Mark::Tenuto => "tenuto",
+                    Mark::Scoop => "scoop",
+                    Mark::Fall => "falloff",
+                    Mark::Doit => "doit",
+                };
+                self.empty(name, &[])?;
             }
             self.close("articulations")?;
         }
@@ -421,7 +408,16 @@ impl<W: io::Write> Page<'_, W> {
     }
 
     fn text(&mut self, name: &str, text: &str) -> io::Result<()> {
-        self.open(name, &[])?;
+        self.marked_text(name, &[], text)
+    }
+
+    fn marked_text(
+        &mut self,
+        name: &str,
+        attributes: &[(&str, &str)],
+        text: &str,
+    ) -> io::Result<()> {
+        self.open(name, attributes)?;
         self.xml
             .write_event(Event::Text(BytesText::new(&xml(text))))?;
         self.close(name)
@@ -429,105 +425,6 @@ impl<W: io::Write> Page<'_, W> {
 
     fn number(&mut self, name: &str, number: impl ToString) -> io::Result<()> {
         self.text(name, &number.to_string())
-    }
-}
-
-/// Articulation marks of a note: attack, length, slides.
-fn marks(named: &LineNote, tenuto_is_rare: bool) -> Vec<&'static str> {
-    let note = &named.note;
-    let mut marks = Vec::new();
-    // In the order of the standard's list.
-    if note.accent {
-        marks.push("accent");
-    }
-    match note.length {
-        Length::Staccato => marks.push("staccato"),
-        Length::Staccatissimo => marks.push("staccatissimo"),
-        // Where most notes are tenuto, a mark on each says nothing.
-        Length::Tenuto if tenuto_is_rare && note.attack == Attack::Tongued => marks.push("tenuto"),
-        Length::Tenuto | Length::Normal => {}
-    }
-    for technique in &note.techniques {
-        match technique {
-            Technique::Scoop { .. } => marks.push("scoop"),
-            Technique::Fall { .. } => marks.push("falloff"),
-            Technique::Doit { .. } => marks.push("doit"),
-            _ => {}
-        }
-    }
-    marks
-}
-
-/// Longest gap over which a glissando leads to the next note, in seconds: a light
-/// tonguing.
-const SLIDE_GAP_S: f64 = 0.08;
-
-/// Extent of a note's glissando, in cents.
-fn glissando(named: &LineNote) -> Option<f32> {
-    named.note.techniques.iter().find_map(|t| match t {
-        Technique::Glissando { cents } => Some(*cents),
-        _ => None,
-    })
-}
-
-/// Whether fewer than a third of the tongued notes are held for their full value.
-fn tenuto_is_rare(line: &Line) -> bool {
-    let tongued = || {
-        let notes = line.notes.iter().map(|n| &n.note);
-        notes.filter(|n| n.attack == Attack::Tongued)
-    };
-    let held = tongued().filter(|n| n.length == Length::Tenuto).count();
-    3 * held < tongued().count()
-}
-
-/// Place in a triplet.
-#[derive(Debug, Clone, Copy)]
-struct Tuplet {
-    starts: bool,
-    stops: bool,
-}
-
-/// Place of a value in the triplet of its beat, if it is part of one.
-fn tuplet(bar: &[Written], at: usize, pulse: &Pulse) -> Option<Tuplet> {
-    let is = |w: &Written| value(w.length).is_some_and(|(.., triplet)| triplet);
-    let beat = |w: &Written| pulse.beat(w.start);
-    let here = bar.get(at).filter(|w| is(w))?;
-    let same = |i: Option<usize>| {
-        let other = i.and_then(|i| bar.get(i));
-        other.is_some_and(|w| is(w) && beat(w) == beat(here))
-    };
-    Some(Tuplet {
-        starts: !same(at.checked_sub(1)),
-        stops: !same(Some(at + 1)),
-    })
-}
-
-/// A swing as a ratio of small numbers: 2 to 1, 3 to 2.
-fn ratio(swing: f64) -> (u32, u32) {
-    /// As near as players and listeners tell apart.
-    const NEAR: f64 = 0.01;
-    let first = |second: u32| (f64::from(second) * swing / (1.0 - swing)).round() as u32;
-    let share = |second: u32| f64::from(first(second)) / f64::from(first(second) + second);
-    let near = (1..=20).find(|second| (share(*second) - swing).abs() < NEAR);
-    let second = near.unwrap_or(20);
-    (first(second), second)
-}
-
-fn clef(line: &Line) -> (&'static str, u32) {
-    match line.context.horn.as_ref().map(|h| h.clef) {
-        Some(Clef::Treble) => ("G", 2),
-        Some(Clef::Alto) => ("C", 3),
-        Some(Clef::Tenor) => ("C", 4),
-        Some(Clef::Bass) => ("F", 4),
-        None => {
-            // Concert pitch: the clef that fits most notes.
-            let low = line.notes.iter().filter(|n| n.written.0 < 57).count();
-            if 2 * low > line.notes.len() {
-                ("F", 4)
-            } else {
-                ("G", 2)
-            }
-        }
     }
 }
 
@@ -555,13 +452,6 @@ mod tests {
     use crate::notation::NotationOptions;
     use crate::tuning::{Reference, Tuning};
 
-    #[test]
-    fn swing_is_a_ratio() {
-        for (swing, expected) in [(2.0 / 3.0, (2, 1)), (0.6, (3, 2)), (0.75, (3, 1))] {
-            assert_eq!(ratio(swing), expected, "{swing}");
-        }
-    }
-
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(64))]
 
@@ -587,7 +477,7 @@ mod tests {
             let line = line_in(context, &shapes);
             let part = MusicXml {
                 part: LazyPart::new(NotationOptions { tempo: Some(tempo.into()), steady: true, ..NotationOptions::default() }),
-                cents_over: CENTS_OVER,
+                heading: Heading::default(),
             };
             let mut bytes = Cursor::new(Vec::new());
             part.write(&line, &mut bytes).unwrap();

@@ -48,6 +48,19 @@ impl Output for Picture {
     }
 }
 
+/// A note of a score that is drawn under what was played.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    /// When it was due, in seconds of the take.
+    pub from_s: f64,
+    /// When it was due to end.
+    pub to_s: f64,
+    /// Its pitch in semitones.
+    pub pitch: f64,
+    /// Whether it was played, and as it stands there.
+    pub right: bool,
+}
+
 /// CSS class and colour of a deviation in cents.
 pub fn tune(cents: f64) -> (&'static str, &'static str) {
     if cents > IN_TUNE_CENTS {
@@ -86,10 +99,13 @@ pub fn trace(named: &LineNote) -> Vec<(f64, Option<f64>)> {
 
 /// Lowest and highest pitch shown, in semitones.
 pub fn range(line: &Line) -> (f64, f64) {
-    let pitches = line
-        .notes
-        .iter()
-        .flat_map(|n| [n.note.pitch, n.tuning_pitch.0]);
+    range_with(line, &[])
+}
+
+fn range_with(line: &Line, targets: &[Target]) -> (f64, f64) {
+    let played = line.notes.iter();
+    let played = played.flat_map(|n| [n.note.pitch, n.tuning_pitch.0]);
+    let pitches = played.chain(targets.iter().map(|t| t.pitch));
     let (low, high) = pitches.fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(p), h.max(p)));
     if low > high {
         return (57.0, 69.0);
@@ -101,17 +117,23 @@ pub fn range(line: &Line) -> (f64, f64) {
 /// key.
 pub fn table_lines(line: &Line, (low, high): (f64, f64)) -> Vec<(f64, String)> {
     let tuning = &line.context.tuning;
+    let spelling = line.spelling_of(None);
     let within = |p: &&f64| (low..=high).contains(*p);
     let named = |p: &f64| {
         let key = Concert(tuning.reference().nearest_key(Pitch(*p)));
-        (*p, line.context.written(key).to_string())
+        (*p, spelling.written(line.context.written(key)))
     };
     tuning.pitches().iter().filter(within).map(named).collect()
 }
 
 /// The picture as SVG text.
 pub fn svg(line: &Line) -> String {
-    let rows = Rows::new(line);
+    svg_with(line, &[])
+}
+
+/// The same over the notes of a score.
+pub fn svg_with(line: &Line, targets: &[Target]) -> String {
+    let rows = Rows::new(line, targets);
     let (count, height) = (rows.count, rows.height());
     let mut svg = opening(line, rows.height() * count as f64);
     for row in 0..count {
@@ -130,7 +152,7 @@ pub fn svg(line: &Line) -> String {
 /// The rows of the picture as SVG texts of their own, for a page that may break between
 /// them.
 pub fn svg_rows(line: &Line) -> impl Iterator<Item = String> {
-    let rows = Rows::new(line);
+    let rows = Rows::new(line, &[]);
     (0..rows.count).map(move |row| {
         let mut svg = opening(rows.line, rows.height());
         rows.draw(row, &mut svg);
@@ -141,7 +163,7 @@ pub fn svg_rows(line: &Line) -> impl Iterator<Item = String> {
 
 /// Start and end of each row, in seconds.
 pub fn row_times(line: &Line) -> Vec<(f64, f64)> {
-    let rows = Rows::new(line);
+    let rows = Rows::new(line, &[]);
     let from_s = |row: usize| rows.from_s + row as f64 * rows.row_s;
     (0..rows.count)
         .map(|row| (from_s(row), from_s(row + 1)))
@@ -167,6 +189,7 @@ fn opening(line: &Line, height: f64) -> String {
 /// How a take is laid out in rows.
 struct Rows<'a> {
     line: &'a Line,
+    targets: &'a [Target],
     lines: Vec<(f64, String)>,
     range: (f64, f64),
     semitone: f64,
@@ -176,15 +199,20 @@ struct Rows<'a> {
 }
 
 impl<'a> Rows<'a> {
-    fn new(line: &'a Line) -> Self {
-        let range = range(line);
+    fn new(line: &'a Line, targets: &'a [Target]) -> Self {
+        let range = range_with(line, targets);
         let height = ROW_HEIGHT / (range.1 - range.0);
-        let from_s = line.notes.first().map_or(0.0, |n| n.note.onset_s.floor());
-        let to_s = line.notes.last().map_or(ROW_S, |n| n.note.offset_s);
+        let starts = line.notes.first().map(|n| n.note.onset_s).into_iter();
+        let starts = starts.chain(targets.iter().map(|t| t.from_s));
+        let from_s = starts.reduce(f64::min).map_or(0.0, f64::floor);
+        let ends = line.notes.last().map(|n| n.note.offset_s).into_iter();
+        let ends = ends.chain(targets.iter().map(|t| t.to_s));
+        let to_s = ends.reduce(f64::max).unwrap_or(ROW_S);
         let length_s = (to_s - from_s).ceil().max(1.0);
         let row_s = length_s.min(ROW_S);
         Rows {
             line,
+            targets,
             lines: table_lines(line, range),
             range,
             semitone: height.clamp(SEMITONE_HEIGHT.0, SEMITONE_HEIGHT.1),
@@ -201,6 +229,7 @@ impl<'a> Rows<'a> {
     fn draw(&self, row: usize, svg: &mut String) {
         let row = Row {
             line: self.line,
+            targets: self.targets,
             lines: &self.lines,
             high: self.range.1,
             semitone: self.semitone,
@@ -215,6 +244,7 @@ impl<'a> Rows<'a> {
 
 struct Row<'a> {
     line: &'a Line,
+    targets: &'a [Target],
     lines: &'a [(f64, String)],
     high: f64,
     semitone: f64,
@@ -279,12 +309,33 @@ impl Row<'_> {
         }
         let to_s = self.from_s + self.row_s;
         let here = |n: &&LineNote| n.note.onset_s < to_s && n.note.offset_s > self.from_s;
+        let due = |t: &&Target| t.from_s < to_s && t.to_s > self.from_s;
+        for target in self.targets.iter().filter(due) {
+            self.target(svg, target);
+        }
         let notes = || self.line.notes.iter().filter(here);
         notes().for_each(|named| self.note(svg, named));
         let mut taken: Vec<Taken> = notes().map(|named| self.place(named)).collect();
         for named in notes().filter(|n| n.note.onset_s >= self.from_s) {
             self.label(svg, named, &mut taken);
         }
+    }
+
+    fn target(&self, svg: &mut String, target: &Target) {
+        let x1 = self.x(target.from_s.max(self.from_s));
+        let x2 = self.x(target.to_s.min(self.from_s + self.row_s));
+        let (class, fill, stroke) = match target.right {
+            true => ("target", "#dfe8d8", "#a9bd9a"),
+            false => ("target missed", "#f3dcd4", "#b3401f"),
+        };
+        let _ = write!(
+            svg,
+            "<rect class=\"{class}\" x=\"{x1:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" \
+             rx=\"2\" fill=\"{fill}\" stroke=\"{stroke}\" stroke-width=\"0.7\"/>",
+            self.y(target.pitch) - 0.5 * self.semitone,
+            (x2 - x1).max(1.0),
+            self.semitone
+        );
     }
 
     /// Where a note is drawn.
@@ -301,7 +352,7 @@ impl Row<'_> {
     /// A note's name and cents, above or below it, farther off or shifted to the left where
     /// others are in the way; none where there is no room.
     fn label(&self, svg: &mut String, named: &LineNote, taken: &mut Vec<Taken>) {
-        let text = format!("{} {}", named.written, cents_in_words(named.cents));
+        let text = format!("{} {}", named.written_name(), cents_in_words(named.cents));
         let width = LETTER_WIDTH * text.len() as f64;
         let (x1, x2, top, bottom) = self.place(named);
         let lines = [top - 6.0, bottom + 12.0, top - 18.0, bottom + 24.0];

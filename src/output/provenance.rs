@@ -3,10 +3,10 @@
 //! and what is no take is not transcribed.
 
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use super::{csv, json, track};
+use super::{csv, json, pdf, track};
 use crate::error::{Error, Result};
 
 /// The program, as files name it.
@@ -14,12 +14,21 @@ pub const PROGRAM: &str = "leadpipe";
 /// What a file of control voltages says of itself.
 pub const CONTROL_VOLTAGES: &str = "control voltages: pitch, gate, trigger, loudness";
 
+/// How a PDF begins.
+const PDF: &[u8] = b"%PDF";
 /// Bytes that are looked at.
 const HEAD: u64 = 4_096;
 
+/// The first bytes of a file; of a PDF the last ones too, where its own mark is.
 fn head(path: &Path) -> io::Result<Vec<u8>> {
     let mut head = Vec::new();
-    File::open(path)?.take(HEAD).read_to_end(&mut head)?;
+    let mut file = File::open(path)?;
+    file.by_ref().take(HEAD).read_to_end(&mut head)?;
+    if head.starts_with(PDF) {
+        let end = i64::try_from(pdf::mark().len()).unwrap_or(0) + 1;
+        file.seek(SeekFrom::End(-end))?;
+        file.read_to_end(&mut head)?;
+    }
     Ok(head)
 }
 
@@ -32,6 +41,7 @@ fn is_own(head: &[u8]) -> bool {
     let marked = |mark: &str| contains(head, mark.as_bytes());
     match head {
         [b'R', b'I' | b'F', b'F' | b'6', b'F' | b'4', ..] => marked("ISFT\u{9}\0\0\0leadpipe"),
+        [b'%', b'P', b'D', b'F', ..] => head.trim_ascii_end().ends_with(pdf::mark().as_bytes()),
         [b'M', b'T', b'h', b'd', ..] => marked("\u{1}\u{8}leadpipe"),
         [b'<', b's', b'v', b'g', ..] => marked("class=\"still\" role=\"img\""),
         [b'<', b'?', b'x', b'm', b'l', ..] => marked("<software>leadpipe "),
@@ -93,7 +103,6 @@ mod tests {
     use super::super::{Output, csv::Csv, json::Json, midi::MidiFile};
     use super::super::{musicxml::MusicXml, picture::Picture};
     use super::*;
-    use crate::notation::LazyPart;
 
     #[test]
     fn every_output_is_known_again_and_others_are_not() {
@@ -110,10 +119,7 @@ mod tests {
             Box::new(Json),
             Box::new(MidiFile::default()),
             Box::new(ControlVoltage::default()),
-            Box::new(MusicXml {
-                part: LazyPart::default(),
-                cents_over: 5.0,
-            }),
+            Box::new(MusicXml::default()),
             Box::new(Picture),
         ];
         for output in outputs {

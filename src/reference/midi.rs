@@ -167,7 +167,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
             name,
             notes: one_at_a_time(notes.into_iter().map(target).collect()),
             tempo: tempo_map.first().filter(|_| !timed),
-            key: key.map(|(_, key)| key),
+            key: key.map(|(_, key)| (key, 0)),
         }
     };
     Ok(found.into_values().map(part).collect())

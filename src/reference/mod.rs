@@ -41,9 +41,9 @@ pub struct ReferencePart {
     /// Quarter notes a minute at the start, if the score gives them.
     #[doc(hidden)]
     pub tempo: Option<f64>,
-    /// Its key as it sounds, if it gives one.
+    /// Its key as it is written, if it gives one, and how many semitones higher it sounds.
     #[doc(hidden)]
-    pub key: Option<Key>,
+    pub key: Option<(Key, i32)>,
 }
 
 /// Largest score read, in bytes.
@@ -140,9 +140,7 @@ impl ReferencePart {
             target.concert.0 += semitones;
             target.pitch = target.pitch.map(|p| p + f64::from(semitones));
         }
-        if semitones % 12 != 0 {
-            self.key = self.key.map(|key| key.transposed(semitones));
-        }
+        self.key = self.key.map(|(key, sounds)| (key, sounds + semitones));
         self
     }
 }
@@ -176,8 +174,9 @@ pub struct ScorePart {
     pub notes: Vec<TargetNote>,
     /// Quarter notes a minute at the start, if the score gives them.
     pub tempo: Option<f64>,
-    /// Its key as it sounds, if it gives one: the first.
-    pub key: Option<Key>,
+    /// Its first key as it is written, if it gives one, and how many semitones higher it
+    /// sounds.
+    pub key: Option<(Key, i32)>,
 }
 
 /// Reduces notes to one at a time: of those that start together the highest, each

@@ -1,8 +1,7 @@
 //! Parts of a MusicXML score (W3C MusicXML 4.0, partwise).
 //!
-//! Read are pitch with transposition, durations, ties, chords, grace notes,
-//! tempo, and simple repeats with their endings. Jumps by sign (da capo, segno)
-//! are not followed.
+//! Read are pitch with transposition, durations, ties, chords, grace notes, tempo, key,
+//! repeats with their endings, and jumps: da capo and dal segno, al fine and al coda.
 
 use std::collections::HashMap;
 
@@ -34,6 +33,47 @@ struct Bar {
     repeat_times: Option<u32>,
     /// Passes in which it is played, if it is an ending.
     passes: Vec<u32>,
+    signs: Signs,
+}
+
+/// Signs that lead from a bar to another. A jump is taken at the end of its bar, once.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Signs {
+    segno: bool,
+    coda: bool,
+    da_capo: bool,
+    dal_segno: bool,
+    /// After the jump: on to the coda.
+    to_coda: bool,
+    /// After the jump: the end.
+    fine: bool,
+}
+
+impl Signs {
+    /// What words over a bar say, where a score has no sign besides.
+    fn of_words(words: &str) -> Signs {
+        let words = words.to_lowercase().replace(['.', ' '], "");
+        let jump = |short: &str, long: &str| {
+            let al = words.strip_prefix(short).or(words.strip_prefix(long));
+            al.is_some_and(|al| al.is_empty() || al.starts_with("al"))
+        };
+        Signs {
+            da_capo: jump("dc", "dacapo"),
+            dal_segno: jump("ds", "dalsegno"),
+            to_coda: words == "tocoda",
+            fine: words == "fine",
+            ..Signs::default()
+        }
+    }
+
+    fn add(&mut self, other: Signs) {
+        self.segno |= other.segno;
+        self.coda |= other.coda;
+        self.da_capo |= other.da_capo;
+        self.dal_segno |= other.dal_segno;
+        self.to_coda |= other.to_coda;
+        self.fine |= other.fine;
+    }
 }
 
 #[derive(Debug, Clone, Default)]
@@ -155,10 +195,20 @@ impl Parser {
             "tie" if attribute(tag, "type") == "stop" => self.note.tied_in = true,
             "transpose" => self.transpose = 0.0,
             "sound" => {
+                let has = |name: &str| !attribute(tag, name).is_empty();
+                self.bar.signs.add(Signs {
+                    segno: has("segno"),
+                    coda: has("coda"),
+                    da_capo: has("dacapo"),
+                    dal_segno: has("dalsegno"),
+                    to_coda: has("tocoda"),
+                    fine: has("fine"),
+                });
                 if let Ok(tempo) = attribute(tag, "tempo").parse() {
                     self.bar.tempi.push((self.at, tempo));
                 }
             }
+            "segno" => self.bar.signs.segno = true,
             "metronome" => self.beat_unit = 0.0,
             "beat-unit-dot" => self.beat_unit *= 1.5,
             "repeat" => match attribute(tag, "direction").as_str() {
@@ -206,6 +256,7 @@ impl Parser {
             "octave" => self.note.octave = number().unwrap_or(4.0),
             "duration" => self.note.duration = number().unwrap_or(0.0).max(0.0) / self.divisions,
             "beat-unit" => self.beat_unit = quarters(text),
+            "words" => self.bar.signs.add(Signs::of_words(text)),
             "per-minute" => {
                 if let Some(tempo) = number().filter(|_| self.beat_unit > 0.0) {
                     // A `sound` at the same place is more exact and comes later.
@@ -360,48 +411,83 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
     })
 }
 
-/// The first key of a part as it sounds.
-fn key(bars: &[Bar]) -> Option<Key> {
-    let first = bars.iter().find(|bar| bar.key.is_some())?;
-    let transpose = first.transpose.round() as i32;
-    match transpose % 12 {
-        0 => first.key,
-        _ => Some(first.key?.transposed(transpose)),
-    }
+/// The first key of a part, and how many semitones higher it sounds.
+fn key(bars: &[Bar]) -> Option<(Key, i32)> {
+    let with_key = |bar: &Bar| Some((bar.key?, bar.transpose.round() as i32));
+    bars.iter().find_map(with_key)
 }
 
-/// Order in which bars are played.
+/// Order in which bars are played. After a jump no section is repeated: the last ending
+/// is played.
 fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
     let mut order = Vec::new();
     let (mut index, mut from, mut pass) = (0, 0, 1);
+    let mut jumped = false;
     while index < bars.len() {
         let bar = &bars[index];
         if bar.repeat_from && index != from {
             (from, pass) = (index, 1);
         }
-        if bar.passes.is_empty() || bar.passes.contains(&pass) {
-            order.push(index);
-            if order.len() > MAX_BARS {
-                return Err("more bars than any piece has".into());
+        let here = match jumped {
+            true => bar.passes.is_empty() || in_last_ending(bars, index),
+            false => bar.passes.is_empty() || bar.passes.contains(&pass),
+        };
+        if !here {
+            index += 1;
+            continue;
+        }
+        order.push(index);
+        if order.len() > MAX_BARS {
+            return Err("more bars than any piece has".into());
+        }
+        if jumped {
+            let coda = bars[index..].iter().position(|bar| bar.signs.coda);
+            match coda {
+                _ if bar.signs.fine => break,
+                Some(ahead) if bar.signs.to_coda => index += ahead.max(1),
+                _ => index += 1,
             }
-            let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
-            let last_ending = !bar.passes.is_empty() && !next_ending;
-            if let Some(times) = bar.repeat_times {
-                // After an ending for passes 1 and 2 there is a third pass.
-                let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
-                if pass < times.min(MAX_TIMES) {
-                    (index, pass) = (from, pass + 1);
-                    continue;
-                }
+            continue;
+        }
+        let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
+        let last_ending = !bar.passes.is_empty() && !next_ending;
+        if let Some(times) = bar.repeat_times {
+            // After an ending for passes 1 and 2 there is a third pass.
+            let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
+            if pass < times.min(MAX_TIMES) {
+                (index, pass) = (from, pass + 1);
+                continue;
             }
-            // After the last repeat a new section begins.
-            if bar.repeat_times.is_some() || last_ending {
-                (from, pass) = (index + 1, 1);
-            }
+        }
+        let segno = || bars.iter().position(|bar| bar.signs.segno);
+        let jump = match bar.signs {
+            Signs { da_capo: true, .. } => Some(0),
+            // Without the sign it means the beginning.
+            Signs {
+                dal_segno: true, ..
+            } => Some(segno().unwrap_or(0)),
+            _ => None,
+        };
+        if let Some(to) = jump {
+            (index, jumped) = (to, true);
+            continue;
+        }
+        // After the last repeat a new section begins.
+        if bar.repeat_times.is_some() || last_ending {
+            (from, pass) = (index + 1, 1);
         }
         index += 1;
     }
     Ok(order)
+}
+
+/// Whether a bar is in the last of the endings that follow each other.
+fn in_last_ending(bars: &[Bar], index: usize) -> bool {
+    let after = bars[index..]
+        .iter()
+        .take_while(|bar| !bar.passes.is_empty());
+    let last = after.flat_map(|bar| &bar.passes).max();
+    last.is_some_and(|last| bars[index].passes.contains(last))
 }
 
 #[cfg(test)]
@@ -445,6 +531,34 @@ mod tests {
         bars[2].passes = vec![1, 2];
         bars[3].passes = vec![3];
         assert_eq!(names(&bars), "abcbcbde");
+    }
+
+    #[test]
+    fn signs_are_followed_once() {
+        let names = |bars: &[Bar]| -> String {
+            let order = unfold(bars).unwrap();
+            order.iter().map(|i| bars[*i].number.as_str()).collect()
+        };
+        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d"), bar("e")];
+        // D.C. al Fine, its repeats not played again.
+        bars[1].repeat_times = Some(2);
+        bars[2].signs = Signs::of_words("Fine");
+        bars[3].signs = Signs::of_words("D.C. al Fine");
+        assert_eq!(names(&bars), "ababcdabc");
+        // D.S. al Coda: from the sign at b, at c to the coda e.
+        bars[1].repeat_times = None;
+        bars[1].signs.segno = true;
+        bars[2].signs = Signs::of_words("To Coda");
+        bars[3].signs = Signs::of_words("D.S. al Coda");
+        bars[4].signs.coda = true;
+        assert_eq!(names(&bars), "abcdbce");
+        // The last ending after the jump.
+        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d")];
+        bars[1].passes = vec![1];
+        bars[1].repeat_times = Some(2);
+        bars[2].passes = vec![2];
+        bars[3].signs.da_capo = true;
+        assert_eq!(names(&bars), "abacdacd");
     }
 
     #[test]

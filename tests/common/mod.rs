@@ -50,6 +50,21 @@ pub fn fail(args: &[&str]) -> (i32, String) {
     (output.status.code().expect("an exit code"), errors)
 }
 
+/// A program that keeps what it is to engrave and gives a page, as the engraver does.
+#[cfg(unix)]
+pub fn engraver(folder: &Path) -> String {
+    use std::os::unix::fs::PermissionsExt;
+    let path = folder.join("engraver");
+    let kept = folder.join("kept.ly");
+    let script = format!(
+        "#!/bin/sh\n[ \"$1\" = --version ] && exit 0\ncp part.ly {}\necho %PDF-1.4 > part.pdf\n",
+        kept.display()
+    );
+    std::fs::write(&path, script).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o755)).unwrap();
+    path.display().to_string()
+}
+
 /// Waits until something is so, for at most so many seconds; says whether it came
 /// to be so.
 pub fn wait(seconds: f64, so: impl FnMut() -> bool) -> bool {

@@ -13,6 +13,9 @@ pub fn read(path: &Path) -> (HashMap<String, String>, Vec<(f64, f64)>) {
         let mut at = 0.0;
         let mut here = Vec::new();
         for note in bar.split("<note>").skip(1) {
+            if note.contains("<grace") {
+                continue;
+            }
             let number = |name: &str| -> f64 {
                 let from = note.find(&format!("<{name}>")).unwrap() + name.len() + 2;
                 note[from..].split('<').next().unwrap().parse().unwrap()
