@@ -106,9 +106,10 @@ impl Evidence {
         "beat tempo",
         "beyond",
     ];
-    /// How much each weighs.
-    const WEIGHTS: [f64; Evidence::NAMES.len()] =
-        [1.0, 1.0, 0.0, 1.0, 1.0, 0.45, 0.15, 0.0, 0.0, 0.0];
+    /// How much each weighs, fitted by `scripts/beat_weights.py`.
+    const WEIGHTS: [f64; Evidence::NAMES.len()] = [
+        0.980, 1.593, -0.241, 1.093, 0.707, 0.207, 0.024, -3.143, -2.894, -0.320,
+    ];
 
     /// Logarithm of the probability, but for a constant.
     fn score(&self) -> f64 {
@@ -295,7 +296,7 @@ fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candi
         ..search.known
     };
     let mut best = best.clone();
-    let mut look_at = |timings: &mut dyn Iterator<Item = Timing>, best: &mut Candidate<'a>| {
+    let look_at = |timings: &mut dyn Iterator<Item = Timing>, best: &mut Candidate<'a>| {
         for timing in timings {
             let (model, pulse, log_prior) = (best.model, best.pulse, best.log_prior);
             let other = attempt(onsets, model, pulse, timing, &known, log_prior);
@@ -466,11 +467,8 @@ fn values(path: &Path, model: &MetricalModel) -> (f64, f64) {
 /// Probabilities of the best candidate's metre, tempo and bar lines among all: the share
 /// of candidates that agree with it, each weighted by its own.
 fn sureness(found: &[Candidate]) -> (f64, f64, f64) {
-    /// Scores leave out what notes have in common; so much less is known than they say
-    /// (chosen so that shares agree with how often they are right).
-    const DOUBT: f64 = 2.0;
     let best = &found[0];
-    let weight = |c: &Candidate| ((c.score - best.score) / DOUBT).exp();
+    let weight = |c: &Candidate| (c.score - best.score).exp();
     let all: f64 = found.iter().map(weight).sum();
     let share = |agrees: &dyn Fn(&&Candidate) -> bool| {
         found.iter().filter(agrees).map(weight).sum::<f64>() / all

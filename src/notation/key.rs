@@ -133,15 +133,17 @@ impl Key {
         .filter(written)
     }
 
-    /// The key so many semitones higher, of two that sound alike the one with fewer signs.
+    /// The key so many semitones higher: of two that sound alike the one with fewer signs,
+    /// or the one with flats where this one has flats.
     pub fn transposed(self, semitones: i32) -> Key {
         let fifths = (self.fifths + 7 * semitones).rem_euclid(12);
+        let most = if self.fifths < 0 {
+            MAX_FIFTHS - 1
+        } else {
+            MAX_FIFTHS
+        };
         Key {
-            fifths: if fifths > MAX_FIFTHS {
-                fifths - 12
-            } else {
-                fifths
-            },
+            fifths: if fifths > most { fifths - 12 } else { fifths },
         }
     }
 

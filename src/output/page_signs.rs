@@ -5,7 +5,7 @@
 use crate::horn::Clef;
 use crate::line::{Line, LineNote};
 use crate::notation::Part;
-use crate::notation::bars::{Symbol, Written, value};
+use crate::notation::bars::{Written, value};
 use crate::notation::pulse::Pulse;
 use crate::notes::{Attack, Length, Technique};
 use crate::statistics::median;
