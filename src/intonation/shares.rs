@@ -103,7 +103,9 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
             (in_tune_mm, in_tune_mm.max(0.0) - now_mm)
         });
         Some(Share {
-            written: line.spelling_of(None).written(line.context.written(*concert)),
+            written: line
+                .spelling_of(None)
+                .written(line.context.written(*concert)),
             fingering: fingering.name(),
             partial: fingering.partial,
             others: fingerings[1..]
