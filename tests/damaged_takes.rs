@@ -95,6 +95,38 @@ fn notes_after_damage_keep_their_time() {
     }
 }
 
+/// Without a tag that counts the frames and tells the encoder's delay, at a constant and at
+/// a varying bit rate: read to its end, each note where another decoder has it.
+#[test]
+fn an_mp3_file_without_a_tag_keeps_its_times() {
+    let folder = tempfile::tempdir().unwrap();
+    encoded(folder.path(), "aiff");
+    let sox = |args: &[&str]| {
+        let status = Command::new("sox")
+            .current_dir(folder.path())
+            .args(args)
+            .status();
+        assert!(status.unwrap().success(), "{args:?}");
+    };
+    for quality in ["128", "-5"] {
+        sox(&["whole.wav", "-C", quality, "tagged.mp3"]);
+        let mut bytes = std::fs::read(folder.path().join("tagged.mp3")).unwrap();
+        let is_tag = |four: &[u8]| matches!(four, b"Xing" | b"Info");
+        if bytes[..100].windows(4).any(is_tag) {
+            // It is a frame of its own: 128 kbit/s at 48 kHz are 384 bytes.
+            assert_eq!(bytes[..3], [0xFF, 0xFB, 0x94]);
+            bytes.drain(..384);
+        }
+        let path = folder.path().join("bare.mp3");
+        std::fs::write(&path, &bytes).unwrap();
+        sox(&["bare.mp3", "decoded.wav"]);
+        let (decoded, _) = notes(&folder.path().join("decoded.wav"));
+        let (read, said) = notes(&path);
+        assert_eq!(said, "", "{quality}");
+        assert_in_time(&decoded, &read, 0.0, quality);
+    }
+}
+
 #[test]
 fn a_take_that_is_mostly_lost_is_refused() {
     let folder = tempfile::tempdir().unwrap();

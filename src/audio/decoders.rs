@@ -11,10 +11,10 @@ use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Symphonia;
 use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatReader, Track, TrackType};
-use symphonia::core::io::{MediaSource, MediaSourceStream};
+use symphonia::core::io::{MediaSource, MediaSourceStream, ReadOnlySource};
 use symphonia::core::packet::Packet;
 
-use super::mpeg_frames::{self, Repaired};
+use super::mpeg_frames::{self, Repaired, Scan};
 use super::patched::Patched;
 use super::wave_header::{self, Wave};
 
@@ -62,8 +62,8 @@ impl Decoder {
         if let Some(wave) = wave_header::read(&mut file).ok().flatten() {
             return behind_wav_header(file, wave);
         }
-        if let Some(repaired) = mpeg_frames::repair(&mut file).ok().flatten() {
-            return repaired_mpeg(file, repaired, ending);
+        if let Some(scan) = mpeg_frames::scan(&mut file).ok().flatten() {
+            return mpeg(file, scan, ending);
         }
         file.seek(SeekFrom::Start(0)).ok()?;
         let again = file.try_clone().ok()?;
@@ -197,14 +197,37 @@ fn behind_wav_header(file: File, wave: Wave) -> Option<(Decoder, Format)> {
     Some((decoder, format))
 }
 
-/// An MPEG audio file with silent frames put where some are lost.
+/// An MPEG audio file.
+fn mpeg(mut file: File, scan: Scan, ending: Option<&str>) -> Option<(Decoder, Format)> {
+    file.seek(SeekFrom::Start(0)).ok()?;
+    let described = scan.length.is_none();
+    let (decoder, mut format) = match scan.repaired {
+        Some(repaired) => repaired_mpeg(file, repaired, described, ending)?,
+        None => common(mpeg_source(file, described), ending)?,
+    };
+    format.frames = scan.length.or(format.frames);
+    Some((decoder, format))
+}
+
+/// Of a file without a count of its frames the library estimates the length by its size,
+/// if it can know that, and reads no further.
+fn mpeg_source(from: impl MediaSource + 'static, described: bool) -> Box<dyn MediaSource> {
+    if described {
+        Box::new(from)
+    } else {
+        Box::new(ReadOnlySource::new(from))
+    }
+}
+
+/// The same with silent frames put where some are lost.
 fn repaired_mpeg(
     file: File,
     repaired: Repaired,
+    described: bool,
     ending: Option<&str>,
 ) -> Option<(Decoder, Format)> {
     let patched = Patched::new(file, repaired.parts);
-    let (decoder, mut format) = common(Box::new(patched), ending)?;
+    let (decoder, mut format) = common(mpeg_source(patched, described), ending)?;
     let Decoder::Common(common) = &decoder else {
         return None;
     };

@@ -8,6 +8,16 @@ use std::ops::Range;
 
 use super::patched::Part;
 
+/// What was found in a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scan {
+    /// Frames of sound, where the file has no count of its own: its size alone tells
+    /// nothing of its length if the bit rate varies.
+    pub length: Option<u64>,
+    /// The file repaired, if it is damaged.
+    pub repaired: Option<Repaired>,
+}
+
 /// A damaged file in parts, with a silent frame for each that is lost.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Repaired {
@@ -147,12 +157,12 @@ enum Instead {
     Muted(Vec<u8>),
 }
 
-/// The repaired file, or `None` for one that is not MPEG audio or whole. Leaves the
-/// file's position anywhere.
+/// Looks through a file; `None` for one that is not MPEG audio. Leaves the file's position
+/// anywhere.
 ///
 /// # Errors
 /// Those of the file.
-pub fn repair(file: &mut File) -> io::Result<Option<Repaired>> {
+pub fn scan(file: &mut File) -> io::Result<Option<Scan>> {
     let mut reader = Scanner::new(file)?;
     reader.skip_tag()?;
     let Some(first) = reader.header()? else {
@@ -202,8 +212,12 @@ pub fn repair(file: &mut File) -> io::Result<Option<Repaired>> {
             }
         }
     };
+    let length = |frames: u64| described.is_none().then(|| frames * first.frames());
     if damages.is_empty() {
-        return Ok(None);
+        return Ok(Some(Scan {
+            length: length(count),
+            repaired: None,
+        }));
     }
     let gaps = || {
         let gap = |damage: &Damage| match damage.instead {
@@ -253,10 +267,13 @@ pub fn repair(file: &mut File) -> io::Result<Option<Repaired>> {
         put += missing;
     }
     parts.push(Part::Kept(from..reader.length));
-    Ok(Some(Repaired {
-        parts,
-        lost,
-        first: first.frames(),
+    Ok(Some(Scan {
+        length: length(count + put),
+        repaired: Some(Repaired {
+            parts,
+            lost,
+            first: first.frames(),
+        }),
     }))
 }
 

@@ -292,4 +292,31 @@ mod tests {
         assert!(error.to_string().contains("free some space"), "{error}");
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
     }
+
+    /// A directory in the way of any of them: the others are as they were before.
+    #[test]
+    fn where_one_cannot_be_renamed_none_is() {
+        for in_the_way in 0..3 {
+            let folder = tempfile::tempdir().unwrap();
+            let paths = ["old", "new", "other"].map(|name| folder.path().join(name));
+            std::fs::write(&paths[0], "before").unwrap();
+            let write = |to: &mut dyn Sink| to.write_all(b"after");
+            let stage = |path: &PathBuf| StagedFile::write(path.clone(), write).unwrap();
+            let staged = paths.iter().map(stage).collect();
+            let _ = std::fs::remove_file(&paths[in_the_way]);
+            std::fs::create_dir(&paths[in_the_way]).unwrap();
+            let error = commit_all(staged).unwrap_err().to_string();
+            assert!(error.contains("choose another folder"), "{error}");
+            for (at, path) in paths.iter().enumerate() {
+                match (at, at == in_the_way) {
+                    (_, true) => assert!(path.is_dir()),
+                    (0, false) => assert_eq!(std::fs::read(path).unwrap(), b"before"),
+                    (_, false) => assert!(!path.exists(), "{path:?}"),
+                }
+            }
+            // No draft is left either.
+            let left = std::fs::read_dir(folder.path()).unwrap().count();
+            assert_eq!(left, if in_the_way == 0 { 1 } else { 2 });
+        }
+    }
 }
