@@ -11,6 +11,7 @@ use leadpipe::internals::live::streams::{self, OutputRequest};
 use leadpipe::{Error, Result};
 
 use super::live::{device_and_channels, store};
+use super::say;
 
 /// Calibrate a control-voltage output with a voltmeter
 #[derive(Args)]
@@ -61,7 +62,7 @@ pub fn run(options: &Options) -> Result<()> {
     // However it ended, the output returns to zero first.
     steady.finish();
     let readings = readings?;
-    eprintln!();
+    say("");
     let fit = VoltageFit::new(&readings)?;
     if let Some(off) = fit.outlier(&readings) {
         let (step, volts) = readings[off];
@@ -86,7 +87,7 @@ pub fn run(options: &Options) -> Result<()> {
         )
     })?;
     if fit.full_scale_v < 0.0 {
-        eprintln!("leadpipe: the output inverts: a higher value is a lower voltage");
+        say("leadpipe: the output inverts: a higher value is a lower voltage");
     }
     let values = [
         ("full_scale_v", fit.full_scale_v),
@@ -98,16 +99,25 @@ pub fn run(options: &Options) -> Result<()> {
 /// Puts out every step and asks for the meter's reading; on a terminal once more where it
 /// is no voltage, or not on the line of the others.
 fn read_meter(steady: &SteadyOutput) -> Result<Vec<(f64, f64)>> {
+    // Asked now: one that has been closed says no.
+    let terminal = std::io::stdin().is_terminal();
     let mut lines = std::io::stdin().lock().lines();
     let mut ask = |step: f64| {
         steady.set(step as f32);
-        read_step(step, &mut lines)
+        read_step(step, &mut lines, terminal)
     };
     let mut readings = Vec::new();
     for step in STEPS {
         match ask(step)? {
             Reading::Volts(volts) => readings.push((step, volts)),
             Reading::Skipped => {}
+            // Nobody types any more: what was typed is no calibration.
+            Reading::Over if terminal => {
+                return Err(Error::setting(
+                    format!("the readings end at {step:+.1}; nothing was stored"),
+                    "start again, and type one at each step",
+                ));
+            }
             Reading::Over => return Ok(readings),
         }
     }
@@ -115,11 +125,13 @@ fn read_meter(steady: &SteadyOutput) -> Result<Vec<(f64, f64)>> {
         let outlier = VoltageFit::new(&readings)
             .ok()
             .and_then(|fit| fit.outlier(&readings));
-        let Some(off) = outlier.filter(|_| std::io::stdin().is_terminal()) else {
+        let Some(off) = outlier.filter(|_| terminal) else {
             break;
         };
         let (step, volts) = readings[off];
-        eprintln!("{volts} V at {step:+.1} is not on the line of the other readings");
+        say(format_args!(
+            "{volts} V at {step:+.1} is not on the line of the other readings"
+        ));
         if let Reading::Volts(volts) = ask(step)? {
             readings[off].1 = volts;
         }
@@ -138,16 +150,19 @@ enum Reading {
 fn read_step(
     step: f64,
     lines: &mut impl Iterator<Item = std::io::Result<String>>,
+    terminal: bool,
 ) -> Result<Reading> {
     loop {
-        eprint!(
+        let mut to = std::io::stderr().lock();
+        let _ = write!(
+            to,
             "output at {step:+.1} of full scale; reading of the meter in volts (Enter to skip): "
         );
-        let _ = std::io::stderr().flush();
-        let Some(line) = lines.next() else {
+        let _ = to.flush();
+        // A terminal that has been closed gives an error.
+        let Some(Ok(text)) = lines.next() else {
             return Ok(Reading::Over);
         };
-        let text = line.map_err(Error::Stdout)?;
         if text.trim().is_empty() {
             return Ok(Reading::Skipped);
         }
@@ -156,13 +171,13 @@ fn read_step(
         }
         let problem = format!("\"{}\" is not a voltage within {MAX_V} V", text.trim());
         let hint = "type a number such as 2.013";
-        if !std::io::stdin().is_terminal() {
+        if !terminal {
             return Err(Error::setting(
                 format!("{problem} (at {step:+.1}); nothing was stored"),
                 hint,
             ));
         }
-        eprintln!("{}", Error::setting(problem, hint));
+        say(Error::setting(problem, hint));
     }
 }
 
@@ -186,7 +201,7 @@ struct SteadyOutput {
 
 impl SteadyOutput {
     fn start(device: Option<&str>, channel: usize) -> Result<Self> {
-        let mut output = streams::open_output(&OutputRequest {
+        let output = streams::open_output(&OutputRequest {
             device,
             min_channels: channel + 1,
             cv: &[channel],
@@ -195,6 +210,8 @@ impl SteadyOutput {
         let (value, finished) = (Arc::new(Mutex::new(0.0)), Arc::new(AtomicBool::new(false)));
         let (wanted, ended) = (value.clone(), finished.clone());
         let thread = std::thread::spawn(move || {
+            // All of it: its stream runs as long as it is held.
+            let mut output = output;
             let (mut now, channels) = (0f32, output.channels);
             let room = output.ring.buffer().capacity() / channels;
             while !(ended.load(Ordering::Acquire) && now == 0.0) {

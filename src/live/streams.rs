@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{
     BufferSize, Device, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig,
-    SupportedBufferSize, SupportedStreamConfig,
+    SupportedBufferSize, SupportedStreamConfig, SupportedStreamConfigRange,
 };
 use rtrb::{Consumer, Producer};
 
@@ -107,6 +107,8 @@ fn open_system_input(
     let failed = |e: cpal::Error| device.error(&e, Direction::Input);
     let default = system.default_input_config().map_err(failed)?;
     let channels = wanted.channels(default.channels().into());
+    let supported = system.supported_input_configs().map_err(failed)?;
+    check_channels(device, channels, most_channels(&default, supported))?;
     let config = stream_config(device, &default, channels, wanted.block)?;
     let rate_hz = f64::from(config.sample_rate);
     let (callback, ring, status) = wanted.capture(rate_hz, channels);
@@ -182,6 +184,8 @@ fn open_system_output(
     let failed = |e: cpal::Error| device.error(&e, Direction::Output);
     let default = system.default_output_config().map_err(failed)?;
     let channels = wanted.min_channels.max(default.channels().into());
+    let supported = system.supported_output_configs().map_err(failed)?;
+    check_channels(device, channels, most_channels(&default, supported))?;
     let config = stream_config(device, &default, channels, wanted.block)?;
     let rate_hz = f64::from(config.sample_rate);
     let (callback, ring, status) = wanted.playback(rate_hz, channels);
@@ -262,6 +266,28 @@ fn open_jack_output(device: &SoundDevice, wanted: &OutputRequest) -> Result<Outp
 #[cfg(feature = "jack")]
 fn jack_error(device: &SoundDevice, problem: String) -> Error {
     Error::device(device.id(), problem, "start the JACK server first")
+}
+
+/// Most channels that a device can be opened with.
+fn most_channels(
+    default: &SupportedStreamConfig,
+    supported: impl Iterator<Item = SupportedStreamConfigRange>,
+) -> usize {
+    let most = supported.map(|range| range.channels()).max();
+    usize::from(most.unwrap_or(0).max(default.channels()))
+}
+
+/// Refuses a channel beyond those of a device. (JACK's are its clients' own: whatever
+/// number is asked for is registered, and a patchbay may connect it to anything.)
+fn check_channels(device: &SoundDevice, wanted: usize, there: usize) -> Result<()> {
+    if wanted <= there {
+        return Ok(());
+    }
+    Err(Error::device(
+        device.id(),
+        format!("there is no channel {wanted}"),
+        format!("its channels are 1 to {there}"),
+    ))
 }
 
 fn unsupported_format(device: &SoundDevice, format: SampleFormat) -> Error {

@@ -69,6 +69,13 @@ impl Server {
         Server::launch(&Server::new_name(), block, &[])
     }
 
+    /// Starts one that waits for whoever is late, however long. Another that goes on after
+    /// it was stopped drops its clients or not, by chance: whether they seem late to it.
+    pub fn patient(block: u32) -> Server {
+        let options = [SYNCHRONOUS, &["--timeout", "60000"]].concat();
+        Server::launch(&Server::new_name(), block, &options)
+    }
+
     /// Starts one without asking whether it is there yet: each question is a
     /// client that comes and goes, and would meet those that wait to come back.
     pub fn unasked(name: &str, block: u32) -> Server {
@@ -132,11 +139,9 @@ impl Server {
         others.map(|line| line.trim().to_owned()).collect()
     }
 
-    /// Sends a signal: `STOP`, `CONT`, ...
-    pub fn signal(&self, name: &str) {
-        let _ = Command::new("kill")
-            .args(["-s", name, &self.child.id().to_string()])
-            .status();
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
     }
 
     /// The port whose name ends so, waited for.
@@ -180,6 +185,23 @@ impl Drop for Server {
         }
         let _ = self.child.wait();
     }
+}
+
+/// A program of others, ended when dropped.
+pub struct Tool(pub Child);
+
+impl Drop for Tool {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Sends a process a signal: `STOP`, `CONT`, `TERM`, ...
+pub fn signal(process: u32, name: &str) {
+    let _ = Command::new("kill")
+        .args(["-s", name, &process.to_string()])
+        .status();
 }
 
 /// The program, live; ended when dropped.
@@ -297,9 +319,7 @@ impl Live {
 
     /// Sends a signal: `TERM`, `INT`, ...
     pub fn signal(&self, name: &str) {
-        let _ = Command::new("kill")
-            .args(["-s", name, &self.id().to_string()])
-            .status();
+        signal(self.id(), name);
     }
 
     /// Ends it with a signal; gives its exit code. All that it wrote has been read
@@ -409,8 +429,13 @@ impl Back {
 
 /// Plays a take (one channel, 48 kHz) through the room; gives what came back.
 pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
+    play_to_a_clock(server, take, folder, None)
+}
+
+/// The same with MIDI clock from the take's start on, in quarters a minute.
+pub fn play_to_a_clock(server: &Server, take: &Path, folder: &Path, tempo: Option<f64>) -> Back {
     let capture = folder.join("capture.wav");
-    let midi = run_room(server, take, &capture, folder);
+    let midi = run_room(server, take, &capture, folder, tempo);
     let mut reader = hound::WavReader::open(&capture).expect("a capture");
     let channels = usize::from(reader.spec().channels);
     let samples: Vec<f32> = reader
@@ -427,14 +452,21 @@ pub fn play(server: &Server, take: &Path, folder: &Path) -> Back {
 pub fn play_for_midi(server: &Server, take: &Path, folder: &Path) -> Back {
     Back {
         audio: Vec::new(),
-        midi: run_room(server, take, Path::new("-"), folder),
+        midi: run_room(server, take, Path::new("-"), folder, None),
     }
 }
 
-fn run_room(server: &Server, take: &Path, capture: &Path, folder: &Path) -> Vec<(f64, [u8; 3])> {
+fn run_room(
+    server: &Server,
+    take: &Path,
+    capture: &Path,
+    folder: &Path,
+    tempo: Option<f64>,
+) -> Vec<(f64, [u8; 3])> {
     let midi = folder.join("midi.csv");
     let output = Command::new(room())
         .args([take, capture, &midi])
+        .args(tempo.map(|tempo| tempo.to_string()))
         .env("JACK_DEFAULT_SERVER", &server.name)
         .env("JACK_NO_START_SERVER", "1")
         .output()

@@ -13,6 +13,12 @@ pub use system_ports::{Input, Output, Patch, inputs, outputs};
 
 pub use crate::output::midi_encoder::Bytes;
 
+/// Bytes of a message that this program sends, by its status: those of the system's
+/// real time have no data.
+pub fn length(status: u8) -> usize {
+    if status >= 0xf8 { 1 } else { 3 }
+}
+
 /// Which port.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PortName {
@@ -51,11 +57,43 @@ pub fn find_port(names: &[String], wanted: &str) -> Result<usize, String> {
     match found[..] {
         [at] => Ok(at),
         [] => Err(format!(
-            "no MIDI port is called \"{wanted}\"; `leadpipe devices` lists them"
+            "no MIDI port is called \"{wanted}\"; {}",
+            those_there(names)
         )),
         _ => Err(format!(
             "{} MIDI ports are called \"{wanted}\"; give more of the name",
             found.len()
         )),
+    }
+}
+
+/// What ports there are, in words.
+fn those_there(names: &[String]) -> String {
+    match names {
+        [] => "there is none: start what it belongs to, or give \"virtual\"".into(),
+        _ => format!("there are: {}", names.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_port_is_found_by_what_only_it_is_called() {
+        let names = ["Synth:in 1", "Synth:in 2", "Sampler"].map(String::from);
+        assert_eq!(find_port(&names, "sampler"), Ok(2));
+        assert_eq!(find_port(&names, "Synth:in 2"), Ok(1));
+        assert!(find_port(&names, "synth").unwrap_err().starts_with("2 "));
+        let none = find_port(&names, "drums").unwrap_err();
+        assert!(
+            none.ends_with("there are: Synth:in 1, Synth:in 2, Sampler"),
+            "{none}"
+        );
+        assert!(
+            find_port(&[], "drums")
+                .unwrap_err()
+                .contains("there is none")
+        );
     }
 }
