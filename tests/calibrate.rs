@@ -114,6 +114,8 @@ fn an_interrupted_calibration_ramps_to_zero_and_stores_nothing() {
         calibration.asks_at("+0.2");
         calibration.types("2.001\n");
         calibration.asks_at("+0.4");
+        // Time for the voltage to get there.
+        wait(0.6, || false);
         match what {
             "interrupt" => calibration.types("\x03"),
             "end of input" => calibration.types("\x04"),

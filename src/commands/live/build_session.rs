@@ -1,5 +1,6 @@
 //! Builds a session from rig file and options.
 
+use std::path::Path;
 use std::sync::Arc;
 
 use leadpipe::internals::live::capture::{self, Capture};
@@ -219,7 +220,8 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
 /// is one.
 pub fn build(
     rig: &Rig,
-    options: &Options,
+    from: Option<&Path>,
+    jsonl: bool,
     commands: &Commands,
 ) -> Result<(SessionParts, Vec<String>)> {
     let ValidatedRig {
@@ -230,7 +232,7 @@ pub fn build(
         switches,
     } = validate(rig)?;
     let (displays, invitation) = page(rig, commands)?;
-    let capture = Capture::open(capture_config(rig, options.input.from.as_deref())?)?;
+    let capture = Capture::open(capture_config(rig, from)?)?;
     let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
     let range = rig.dynamic_range();
     let recordings = match &rig.record.folder {
@@ -241,7 +243,7 @@ pub fn build(
         .into_iter()
         .map(|config| OutputDevice::open(config, routes.clone()))
         .collect::<Result<_>>()?;
-    let senders = senders(rig, &routes, options.outs.jsonl)?;
+    let senders = senders(rig, &routes, jsonl)?;
     let pedals = rig.midi.listen.as_ref();
     let pedals = pedals.map(|port| Pedals::open(port, switches));
     let pedals = pedals.transpose()?;
@@ -332,7 +334,7 @@ fn check_names(switches: &[Switch], horns: &[Arc<Horn>], tunings: &[Arc<Tuning>]
 }
 
 /// What to capture: the take `from`, or the rig's input.
-pub fn capture_config(rig: &Rig, from: Option<&std::path::Path>) -> Result<capture::CaptureConfig> {
+pub fn capture_config(rig: &Rig, from: Option<&Path>) -> Result<capture::CaptureConfig> {
     let channel = rig.input.channel;
     if let Some(path) = from {
         // A pipe would be read to its end before the first note, deaf to an interrupt.

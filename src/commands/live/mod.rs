@@ -206,7 +206,11 @@ pub fn run(options: &Options) -> Result<()> {
     let quit = quit_flag()?;
     let channel = Session::channel();
     let jsonl = options.outs.jsonl;
-    let (parts, invitation) = build_session::build(&rig, options, &channel.0)?;
+    let open = {
+        let (rig, from, commands) = (rig.clone(), options.input.from.clone(), channel.0.clone());
+        move || build_session::build(&rig, from.as_deref(), jsonl, &commands)
+    };
+    let (parts, invitation) = opened(open, &quit)?;
     let input = format!(
         "input {}, {} Hz; Ctrl-C ends the session",
         parts.capture.name(),
@@ -229,7 +233,7 @@ pub fn run(options: &Options) -> Result<()> {
             )
         }
     };
-    let shown = in_background(show, &quit)?;
+    let shown = in_background(show, || !quit.load(Ordering::Acquire))?;
     // Silence before anything else, even before the terminal is restored.
     session.send(Command::Quit);
     let shown = shown.within(LAST_WORDS);
@@ -246,8 +250,47 @@ pub fn run(options: &Options) -> Result<()> {
         )),
     };
     // Standard error may be a terminal that takes nothing more.
-    in_background(move || print_summary(&summary), &AtomicBool::new(true))?.within(LAST_WORDS);
+    in_background(move || print_summary(&summary), || false)?.within(LAST_WORDS);
     failed.map_or(shown, Err)
+}
+
+/// How long devices and ports may take to open, and after which time that is said.
+const OPEN: Duration = Duration::from_secs(20);
+const OPEN_SOON: Duration = Duration::from_secs(3);
+
+/// Opens devices on a thread of its own: a sound server that has stopped never answers,
+/// and the library waits for it.
+pub fn opened<T: Send + 'static>(
+    open: impl FnOnce() -> Result<T> + Send + 'static,
+    quit: &AtomicBool,
+) -> Result<T> {
+    let begun = Instant::now();
+    let mut told = false;
+    let goes_on = || {
+        if !told && begun.elapsed() > OPEN_SOON {
+            told = true;
+            say("leadpipe: waiting for the sound server to answer; Ctrl-C ends the program");
+        }
+        !quit.load(Ordering::Acquire) && begun.elapsed() < OPEN
+    };
+    let open = move || {
+        devices::silence_library_messages();
+        open()
+    };
+    match in_background(open, goes_on)?.within(Duration::ZERO) {
+        Some(Ok(result)) => result,
+        Some(Err(_)) => Err(Error::device(
+            "sound",
+            "opening it stopped because of an internal error",
+            "start again, and please report what you did",
+        )),
+        None if quit.load(Ordering::Acquire) => Err(Error::Interrupted),
+        None => Err(Error::device(
+            "sound",
+            "the sound server does not answer",
+            "start it again; `leadpipe live --from TAKE` works on a file without one",
+        )),
+    }
 }
 
 /// How long a terminal may take for what it is told last.
@@ -256,17 +299,18 @@ const LAST_WORDS: Duration = Duration::from_millis(500);
 /// Work on a thread of its own.
 struct Background<T>(JoinHandle<T>);
 
-/// Does something on a thread of its own; returns when it is done, or when `quit` is
-/// set. Whoever reads standard output may not read, and still the session must end.
+/// Does something on a thread of its own; returns when it is done, or when it is waited for
+/// no longer. Whoever reads standard output may not read, a sound server not answer, and
+/// still the program must end.
 fn in_background<T: Send + 'static>(
     work: impl FnOnce() -> T + Send + 'static,
-    quit: &AtomicBool,
+    mut goes_on: impl FnMut() -> bool,
 ) -> Result<Background<T>> {
-    let thread = std::thread::Builder::new().name("leadpipe screen".into());
+    let thread = std::thread::Builder::new().name("leadpipe background".into());
     let thread = thread
         .spawn(work)
         .map_err(|e| Error::device("screen", e, "close some programs"))?;
-    while !thread.is_finished() && !quit.load(Ordering::Acquire) {
+    while !thread.is_finished() && goes_on() {
         std::thread::park_timeout(Duration::from_millis(20));
     }
     Ok(Background(thread))
