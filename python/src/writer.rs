@@ -1,8 +1,8 @@
 //! The file formats of a transcription.
 
 use leadpipe::{
-    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Metre, MidiFile, MusicXml, NotationOptions, Output,
-    Picture,
+    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Metre, MidiFile, MusicXml,
+    NotationOptions, Output, Picture,
 };
 use pyo3::prelude::*;
 
