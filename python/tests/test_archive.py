@@ -246,7 +246,7 @@ def test_the_command(tmp_path):
     assert done.returncode == 0, done.stderr
     assert "4 takes, 0 failed" in done.stderr
     notes = archive.notes(tmp_path / "out").to_table().to_pandas()
-    assert sorted(notes["concert"]) == ["Ab3", "B3", "C#3", "C3"]
+    assert sorted(notes["concert"]) == ["Ab3", "B3", "C3", "Db3"]
     (tmp_path / "text.wav").write_text("no sound")
     refused = call(tmp_path / "nowhere", tmp_path / "out")
     assert (refused.returncode, refused.stderr.count("\n")) == (4, 1)

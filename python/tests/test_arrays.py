@@ -76,7 +76,7 @@ def test_tracks(samples):
 
 def test_horns_and_tunings():
     horns = leadpipe.horns()
-    assert len(horns) == 27 and leadpipe.Horn("flugelhorn") in horns
+    assert len(horns) == 35 and leadpipe.Horn("flugelhorn") in horns
     flugelhorn = leadpipe.Horn("flugelhorn")
     assert (flugelhorn.sounds, flugelhorn.clef, flugelhorn.valves) == (-2, "treble", 3)
     assert leadpipe.note_name(flugelhorn.written(58)) == "C4"
