@@ -34,7 +34,8 @@ pub enum Event {
 /// let tone: Vec<f32> = (0..24_000)
 ///     .map(|i| {
 ///         let phase = i as f32 * 233.08 * std::f32::consts::TAU / 48_000.0;
-///         0.1 * (phase.sin() + 0.5 * (2.0 * phase).sin())
+///         let harmonic = |k: f32| (k * phase).sin() / k;
+///         0.1 * [1.0, 2.0, 3.0, 4.0].map(harmonic).iter().sum::<f32>()
 ///     })
 ///     .collect();
 /// let mut started = Vec::new();
