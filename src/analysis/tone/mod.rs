@@ -42,9 +42,9 @@ pub struct Layout {
     /// Moments around a cell's own at which its pitch is read: close together near it,
     /// far apart far from it.
     pub offsets: &'static [i32],
-    /// Places among the offsets of those that the screen reads (`SCREEN` in
-    /// `training/train.py`).
-    pub screen: &'static [usize],
+    /// Those of the offsets that the screen reads (`SCREEN` in `training/train.py` has their
+    /// places).
+    pub screen: &'static [i32],
     /// Moments waited for.
     ahead: usize,
     /// Moments after one whose level its reference already counts: a loud attack is
@@ -66,7 +66,7 @@ pub const OFFLINE: Layout = Layout {
     offsets: &[
         -64, -40, -24, -16, -10, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 6, 10, 16, 24, 40,
     ],
-    screen: &[6, 10, 14],
+    screen: &[-4, 0, 4],
     ahead: 40,
     foreseen: 24,
     carry: (8, 8),
@@ -81,7 +81,7 @@ pub const CAUSAL: Layout = Layout {
     offsets: &[
         -128, -80, -48, -32, -22, -16, -12, -9, -7, -5, -4, -3, -2, -1, 0,
     ],
-    screen: &[8, 12, 14],
+    screen: &[-7, -2, 0],
     ahead: 0,
     foreseen: 0,
     carry: (16, 0),
@@ -349,27 +349,31 @@ impl Grid {
     /// Evidence for a bin at the moment whose cells were given last; none if the screen sees
     /// that there is nothing in it.
     pub fn evidence(&mut self, network: &Network, bin: usize) -> Option<Evidence> {
-        let layout = self.layout;
-        for &place in layout.screen {
-            self.encode(network, layout.offsets[place], bin);
-        }
-        let mut codes = [network.silence(); MAX_OFFSETS];
-        let screened = &mut codes[..layout.screen.len()];
-        for (code, &place) in screened.iter_mut().zip(layout.screen) {
-            *code = self.code(network, layout.offsets[place], bin);
-        }
-        if !network.passes(pitch_of(bin), screened) {
-            return None;
-        }
-        for &offset in layout.offsets {
+        let Layout {
+            screen, offsets, ..
+        } = self.layout;
+        let pitch = pitch_of(bin);
+        let passes = self.with_codes(network, screen, bin, |c| network.passes(pitch, c));
+        passes.then(|| self.with_codes(network, offsets, bin, |c| network.evidence(pitch, c)))
+    }
+
+    /// What `read` makes of a bin's codes at some offsets.
+    fn with_codes<T>(
+        &mut self,
+        network: &Network,
+        offsets: &[i32],
+        bin: usize,
+        read: impl FnOnce(&[&Code]) -> T,
+    ) -> T {
+        for &offset in offsets {
             self.encode(network, offset, bin);
         }
         let mut codes = [network.silence(); MAX_OFFSETS];
-        let codes = &mut codes[..layout.offsets.len()];
-        for (code, &offset) in codes.iter_mut().zip(layout.offsets) {
+        let codes = &mut codes[..offsets.len()];
+        for (code, &offset) in codes.iter_mut().zip(offsets) {
             *code = self.code(network, offset, bin);
         }
-        Some(network.evidence(pitch_of(bin), codes))
+        read(codes)
     }
 
     /// Encodes a bin at an offset from the moment whose cells were given last, if it is not
@@ -545,8 +549,7 @@ impl ToneReader {
                 }
                 let evidence = self.grid.evidence(&self.network, cell.bin);
                 let evidence = evidence.filter(|e| e.tone >= MIN_TONE || e.onset >= MIN_ONSET);
-                let hopeless = evidence.is_none();
-                let until = if hopeless { now + 1 + self.rest } else { 0 };
+                let until = evidence.map_or(now + 1 + self.rest, |_| 0);
                 let near = cell.bin.saturating_sub(1)..(cell.bin + 2).min(BINS);
                 self.resting[near].fill(until);
                 out.cells.extend(evidence.map(|evidence| ToneCell {
@@ -580,7 +583,7 @@ fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usiz
             tops.insert(place, bin);
             tops.truncate(most);
             if tops.len() == most {
-                least = here.max(least).min(values[tops[most - 1]]);
+                least = values[tops[most - 1]];
             }
         }
     }

@@ -2,7 +2,7 @@
 //!
 //! One encoder for every offset, then two layers over all of them (`training/train.py`
 //! has the same network and writes the weights). Most pitches asked about are hopeless; a
-//! screen, one layer over the codes of three offsets, keeps two thirds of those back before
+//! screen, one layer over the codes of three offsets, keeps seven tenths of those back before
 //! the other offsets are read. Rectified values are often zero, and
 //! a zero costs nothing: layers run over their inputs and add each one's row of weights.
 //! Products and sums are rounded one by one, without fused operations, so that every

@@ -17,8 +17,8 @@ const TURN_DB: f32 = 5.0;
 const TURN_S: f64 = 0.2;
 /// What the offline pitch path adds to the log odds of its pitch, times the share of the
 /// sound over one half that it explains: the network has heard few horns, the correlation
-/// needs to have heard none. Of 0, 0.7, 1.5 and 3, this one does best over lines that no weight
-/// was learned from.
+/// needs to have heard none. On made lines that no weight was learned from it matters little
+/// from 0 to 3.
 const CORRELATION_SHARE: f32 = 0.7;
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
