@@ -32,6 +32,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             }
         }
     }
+    if off[0].is_empty() {
+        return Err(format!("no notes in .wav or .flac files below {folder}").into());
+    }
     println!("{} takes, {} notes", takes.len(), off[0].len());
     println!("after (ms)  median  90 %  95 %  (cents from where the note settles)");
     for (after_s, off) in AFTER_S.iter().zip(&mut off) {

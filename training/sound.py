@@ -80,9 +80,9 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     for note in notes:
         tone = samples[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)]
         note["level_db"] = 20 * float(np.log10(rms(tone) / horn_level))
-    # what a room or noise hides best: the dip between repeated notes, and soft low notes
+    # what a room or noise hides best: the dip between repeated notes, fast notes, and soft low notes
     hidden = []
-    if info.get("style") in ("repeated", "double tonguing"):
+    if info.get("style") in ("repeated", "double tonguing", "fast"):
         hidden.append("reverberation")
     if info.get("soft"):
         hidden.append("noise")

@@ -20,13 +20,15 @@ def scaled(samples, level):
 
 
 def impulse_response(rng):
-    """The reverberant part of a room: early reflections, then noise that decays faster in the treble."""
+    """The reverberant part of a room: early reflections, then noise that decays faster in the treble, or all alike."""
     decay_s = log_uniform(rng, 0.2, 2.8)
     length = int(min(1.2 * decay_s, 3.0) * RATE)
     times = np.arange(length) / RATE
     spectrum = np.fft.rfft(rng.standard_normal(length))
     octave = np.log2(np.maximum(np.fft.rfftfreq(length, 1 / RATE), 20.0))
-    low, high = rng.uniform(0.8, 1.5), rng.uniform(0.25, 0.9)
+    low, high = rng.uniform(0.8, 1.5), rng.uniform(0.25, 1.0)
+    if rng.random() < 0.25:
+        low = high = 1.0
     tail = np.zeros(length)
     edges = [math.log2(f) for f in (250, 1000, 3500)]
     below = [np.clip(0.5 + (edge - octave), 0, 1) for edge in edges]  # crossovers an octave wide
@@ -67,6 +69,8 @@ def hum(rng, length):
     return periodic(mains, strengths, rng.uniform(0, 2 * math.pi, 12), 0, length)
 
 
+# Neighbouring harmonics: chords that have a common fundamental which does not sound.
+HARMONICS = [(2, 3), (3, 4), (3, 5), (2, 3, 4), (2, 3, 5), (3, 4, 5), (4, 5, 6), (2, 3, 4, 5), (3, 4, 5, 6), (4, 5, 6, 8), (4, 6, 9)]
 CHORDS = [(0, 7), (0, 4, 7), (0, 3, 7), (0, 5, 7), (0, 4, 7, 10), (0, 4, 7, 11), (0, 3, 7, 10)]
 
 
@@ -90,8 +94,12 @@ def pad(rng, length):
         hold = min(int(rng.uniform(1, 4) * RATE), length - at)
         root = rng.uniform(33, 66)
         exponent, count = rng.uniform(0.8, 2.5), int(rng.integers(1, 12))
-        if rng.random() < 0.5:
+        kind = rng.random()
+        if kind < 0.35:
             chord = voicing(rng)
+        elif kind < 0.65:
+            series = HARMONICS[rng.integers(len(HARMONICS))]
+            chord = [round(12 * math.log2(harmonic / series[0])) for harmonic in series]
         else:
             chord = rng.choice([0, 3, 4, 7, 10, 12, 14, 15, 16, 19, 24], int(rng.integers(2, 6)), replace=False)
         detuned = rng.choice((0.0, 0.05))  # an organ's tones are in tune, an ensemble's are not quite
@@ -99,6 +107,8 @@ def pad(rng, length):
                              1 / np.arange(1, count + 1) ** exponent, rng.uniform(0, 2 * math.pi, count), at, hold)
                     for step in chord)
         rise = min(hold // 2, int(log_uniform(rng, 0.005, 1.0 if slow else 0.1) * RATE))
+        if rng.random() < 0.25:  # cut from one chord to the next
+            rise = 0
         if rise:
             tones[:rise] *= np.linspace(0, 1, rise)
             tones[-rise:] *= np.linspace(1, 0, rise)

@@ -30,6 +30,8 @@ OFFSETS = {"offline": 20, "causal": 15}
 SCREEN = {"offline": (6, 10, 14), "causal": (8, 12, 14)}
 # Share of the cells that the network would believe in that may be lost to the screen.
 LOST = 0.002
+# Notes shorter than this count for more.
+SHORT_S = 0.3
 # Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
 FADE_S = 0.016
 # A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
@@ -64,6 +66,8 @@ def labels(rows, notes, causal):
             low, high = (np.interp(time_s, contour["times_s"], edge) for edge in (around.min(1), around.max(1)))
             beside |= ~near & (pitch > low - 0.5) & (pitch < high + 0.5)
         want[inside & near, 0] = 1
+        # Each note counts, and a short one has few cells.
+        weight[inside & near, 0] = np.clip(SHORT_S / max(1e-3, offset_s - onset_s), 1, 4) ** 0.5
         weight[inside & beside, 0] = 0
         edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
         weight[edge & (off < 0.8), 0] *= 0.3
@@ -148,7 +152,7 @@ def main():
     parser.add_argument("lines")
     parser.add_argument("cells")
     parser.add_argument("out")
-    parser.add_argument("--seconds", type=float, default=240)
+    parser.add_argument("--seconds", type=float, default=400, help="in all, loading too")
     parser.add_argument("--size", default="24,96,32", help="of the encoder and the two layers after it")
     parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
     parser.add_argument("--seed", type=int, default=1)
@@ -160,13 +164,19 @@ def main():
     held = max(1, len(paths) // 12)
 
     def stack(paths, first):
-        """Rows of many lines on the device, each as soon as it is read."""
-        parts = []
+        """Rows of many lines on the device, copied there line by line: together they may be half of its memory."""
         jobs = [(options.kind, options.lines, path, first + i, options.without) for i, path in enumerate(paths)]
         with ProcessPoolExecutor() as pool:
-            for part in pool.map(load, jobs, chunksize=4):
-                parts.append([torch.from_numpy(array).to(device) for array in part])
-        return [torch.cat(arrays) for arrays in zip(*parts)]
+            parts = list(pool.map(load, jobs, chunksize=4))
+        count, columns = sum(len(part[0]) for part in parts), []
+        for column in range(len(parts[0])):
+            whole = torch.empty((count, *parts[0][column].shape[1:]), dtype=torch.from_numpy(parts[0][column]).dtype, device=device)
+            at = 0
+            for part in parts:
+                whole[at : at + len(part[column])] = torch.from_numpy(part[column])
+                at += len(part[column])
+            columns.append(whole)
+        return columns
 
     check, train = stack(paths[:held], 0), stack(paths[held:], held)
     print(len(train[0]), "cells to learn from,", len(check[0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
@@ -190,10 +200,10 @@ def main():
         return torch.cat([torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1), passed[None]])
 
     scale = torch.tensor([1.0, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2], device=device)
-    started, step, size = time.time(), 0, 16384
+    learning, step, size = time.time(), 0, 16384
     recent = []
-    while (gone := time.time() - started) < options.seconds:
-        share = gone / options.seconds
+    while time.time() - started < options.seconds:
+        share = (time.time() - learning) / (options.seconds - (learning - started))
         for group in optimiser.param_groups:
             group["lr"] = 3e-3 * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
         pick = torch.randint(len(train[0]), (size,), device=device)
@@ -206,7 +216,7 @@ def main():
         if step % 50 == 0:
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
-            print(step, round(gone), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+            print(step, round(time.time() - started), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     parts = [[t[i : i + 65536] for t in check] for i in range(0, len(check[0]), 65536)]

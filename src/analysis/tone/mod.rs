@@ -24,7 +24,7 @@ use std::ops::Range;
 use pulp::{Arch, Simd, WithSimd};
 
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Code, Evidence, Network};
+use network::{Code, Evidence, Network, Networks};
 use salience::{PitchAxis, Salience};
 use spectra::{Centring, Spectra, Spectrum};
 
@@ -135,7 +135,8 @@ struct Moment {
     strength: Vec<f32>,
     /// Whether the gate was open.
     open: bool,
-    /// What has been encoded of it: by bin, one more than the code's place, or zero.
+    /// What has been encoded of it: by bin, one more than the place of the code of the first
+    /// network, or zero.
     known: Vec<u16>,
     codes: Vec<Code>,
 }
@@ -346,58 +347,68 @@ impl Grid {
         )
     }
 
-    /// Evidence for a bin at the moment whose cells were given last; none if the screen sees
-    /// that there is nothing in it.
-    pub fn evidence(&mut self, network: &Network, bin: usize) -> Option<Evidence> {
+    /// Evidence for a bin at the moment whose cells were given last, the mean of all networks';
+    /// none if no screen lets it pass.
+    pub fn evidence(&mut self, networks: &Networks, bin: usize) -> Option<Evidence> {
         let Layout {
             screen, offsets, ..
         } = self.layout;
         let pitch = pitch_of(bin);
-        let passes = self.with_codes(network, screen, bin, |c| network.passes(pitch, c));
-        passes.then(|| self.with_codes(network, offsets, bin, |c| network.evidence(pitch, c)))
+        self.encode(networks, screen, bin);
+        let passes = |(at, network): (usize, &Network)| {
+            network.passes(pitch, &self.codes(network, at, screen, bin)[..screen.len()])
+        };
+        if !networks.iter().enumerate().any(passes) {
+            return None;
+        }
+        self.encode(networks, offsets, bin);
+        let share = 1.0 / networks.iter().len() as f32;
+        let evidence = networks.iter().enumerate().map(|(at, network)| {
+            let codes = self.codes(network, at, offsets, bin);
+            network.evidence(pitch, &codes[..offsets.len()])
+        });
+        evidence
+            .map(|evidence| evidence.scaled(share))
+            .reduce(Evidence::sum)
     }
 
-    /// What `read` makes of a bin's codes at some offsets.
-    fn with_codes<T>(
-        &mut self,
-        network: &Network,
+    /// Encodes a bin at offsets from the moment whose cells were given last, where it is not
+    /// yet.
+    fn encode(&mut self, networks: &Networks, offsets: &[i32], bin: usize) {
+        for &offset in offsets {
+            let Some(at) = self.there(offset) else {
+                continue;
+            };
+            if self.moments[at].known[bin] != 0 {
+                continue;
+            }
+            self.moments[at].known[bin] = self.moments[at].codes.len() as u16 + 1;
+            for network in networks.iter() {
+                let code = network.encode(
+                    #[inline(always)]
+                    || self.features(at, bin),
+                );
+                self.moments[at].codes.push(code);
+            }
+        }
+    }
+
+    /// The codes that [`Self::encode`] made, of the network in a place among all.
+    fn codes<'a>(
+        &'a self,
+        network: &'a Network,
+        place: usize,
         offsets: &[i32],
         bin: usize,
-        read: impl FnOnce(&[&Code]) -> T,
-    ) -> T {
-        for &offset in offsets {
-            self.encode(network, offset, bin);
-        }
+    ) -> [&'a Code; MAX_OFFSETS] {
         let mut codes = [network.silence(); MAX_OFFSETS];
-        let codes = &mut codes[..offsets.len()];
         for (code, &offset) in codes.iter_mut().zip(offsets) {
-            *code = self.code(network, offset, bin);
+            if let Some(at) = self.there(offset) {
+                let moment = &self.moments[at];
+                *code = &moment.codes[usize::from(moment.known[bin]) - 1 + place];
+            }
         }
-        read(codes)
-    }
-
-    /// Encodes a bin at an offset from the moment whose cells were given last, if it is not
-    /// yet.
-    fn encode(&mut self, network: &Network, offset: i32, bin: usize) {
-        if let Some(at) = self.there(offset)
-            && self.moments[at].known[bin] == 0
-        {
-            let code = network.encode(
-                #[inline(always)]
-                || self.features(at, bin),
-            );
-            let moment = &mut self.moments[at];
-            moment.codes.push(code);
-            moment.known[bin] = moment.codes.len() as u16;
-        }
-    }
-
-    /// The code that [`Self::encode`] made.
-    fn code<'a>(&'a self, network: &'a Network, offset: i32, bin: usize) -> &'a Code {
-        self.there(offset).map_or(network.silence(), |at| {
-            let moment = &self.moments[at];
-            &moment.codes[usize::from(moment.known[bin]) - 1]
-        })
+        codes
     }
 }
 
@@ -499,7 +510,7 @@ const MIN_ONSET: f32 = -4.5;
 #[derive(Debug, Clone)]
 pub struct ToneReader {
     grid: Grid,
-    network: Network,
+    networks: Networks,
     /// By bin, the number of the moment until which it need not be asked about again: a
     /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
@@ -511,7 +522,7 @@ impl ToneReader {
     pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
         ToneReader {
             grid: Grid::new(layout, analyser),
-            network: Network::learned(layout),
+            networks: Networks::learned(layout),
             resting: vec![0; BINS],
             rest: layout.rest,
         }
@@ -547,7 +558,7 @@ impl ToneReader {
                 if self.resting[cell.bin] > now {
                     continue;
                 }
-                let evidence = self.grid.evidence(&self.network, cell.bin);
+                let evidence = self.grid.evidence(&self.networks, cell.bin);
                 let evidence = evidence.filter(|e| e.tone >= MIN_TONE || e.onset >= MIN_ONSET);
                 let until = evidence.map_or(now + 1 + self.rest, |_| 0);
                 let near = cell.bin.saturating_sub(1)..(cell.bin + 2).min(BINS);

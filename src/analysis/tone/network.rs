@@ -3,7 +3,9 @@
 //! One encoder for every offset, then two layers over all of them (`training/train.py`
 //! has the same network and writes the weights). Most pitches asked about are hopeless; a
 //! screen, one layer over the codes of three offsets, keeps seven tenths of those back before
-//! the other offsets are read. Rectified values are often zero, and
+//! the other offsets are read. For whole takes two networks that learned from different
+//! lines are asked, and their evidence is averaged (bagging: Breiman, Machine Learning 24,
+//! 1996). Rectified values are often zero, and
 //! a zero costs nothing: layers run over their inputs and add each one's row of weights.
 //! Products and sums are rounded one by one, without fused operations, so that every
 //! processor gets the same.
@@ -26,8 +28,11 @@ const REGISTER: usize = 2;
 
 /// Learned weights, made by `training/train.py` (see `training/README.md` for the sound
 /// they were learned from).
-static OFFLINE: &[u8] = include_bytes!("offline.bin");
-static CAUSAL: &[u8] = include_bytes!("causal.bin");
+static OFFLINE: [&[u8]; 2] = [
+    include_bytes!("offline-1.bin"),
+    include_bytes!("offline-2.bin"),
+];
+static CAUSAL: [&[u8]; 1] = [include_bytes!("causal.bin")];
 
 /// What one offset reads, encoded. About half of the rectified values are zero: only the
 /// others are kept, with their places.
@@ -69,6 +74,28 @@ pub struct Evidence {
     pub tongue: f32,
     /// If one begins about now, how long ago, in seconds (not log odds).
     pub age_s: f32,
+}
+
+impl Evidence {
+    /// All of it times a factor.
+    pub(super) fn scaled(self, by: f32) -> Self {
+        Evidence {
+            tone: by * self.tone,
+            onset: by * self.onset,
+            tongue: by * self.tongue,
+            age_s: by * self.age_s,
+        }
+    }
+
+    /// All of it added.
+    pub(super) fn sum(self, other: Self) -> Self {
+        Evidence {
+            tone: self.tone + other.tone,
+            onset: self.onset + other.onset,
+            tongue: self.tongue + other.tongue,
+            age_s: self.age_s + other.age_s,
+        }
+    }
 }
 
 /// A layer: weights by input, so that an input's weights lie side by side.
@@ -149,7 +176,28 @@ fn rectify<const N: usize>(values: [f32; N]) -> [f32; N] {
     values.map(|value| if value > 0.0 { value } else { 0.0 })
 }
 
-/// The network with its weights.
+/// All networks that are asked, with their weights.
+#[derive(Debug, Clone)]
+pub struct Networks(Vec<Network>);
+
+impl Networks {
+    /// The networks with the weights that are part of the program.
+    pub fn learned(layout: &Layout) -> Self {
+        let weights: &[&[u8]] = match layout.centring {
+            Centring::Centred => &OFFLINE,
+            Centring::Trailing => &CAUSAL,
+        };
+        let networks = weights.iter().map(|bytes| Network::read(bytes, layout));
+        Networks(networks.collect())
+    }
+
+    /// Each of them.
+    pub fn iter(&self) -> impl ExactSizeIterator<Item = &Network> {
+        self.0.iter()
+    }
+}
+
+/// One network with its weights.
 #[derive(Debug, Clone)]
 pub struct Network {
     encoder: Layer<CODE>,
@@ -161,12 +209,7 @@ pub struct Network {
 }
 
 impl Network {
-    /// The network with the weights that are part of the program.
-    pub fn learned(layout: &Layout) -> Self {
-        let mut bytes = match layout.centring {
-            Centring::Centred => OFFLINE,
-            Centring::Trailing => CAUSAL,
-        };
+    fn read(mut bytes: &[u8], layout: &Layout) -> Self {
         let codes = layout.offsets.len() * CODE;
         let mut network = Network {
             encoder: Layer::read(&mut bytes, FEATURES),
