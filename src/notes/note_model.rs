@@ -362,7 +362,24 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
         state = way.from;
     }
     notes.reverse();
-    notes
+    joined(notes)
+}
+
+/// Gives to the next note what is no note of its own: what is dated closer to the next onset
+/// than any note is long, such as a pitch that a slur passes through.
+fn joined(notes: Vec<DraftNote>) -> Vec<DraftNote> {
+    let mut out: Vec<DraftNote> = Vec::with_capacity(notes.len());
+    for mut note in notes {
+        let passing = |last: &mut DraftNote| {
+            last.end() == note.first && note.onset - last.onset < GROWN as f64
+        };
+        if let Some(last) = out.pop_if(passing) {
+            note.first = last.first;
+            note.pitches.splice(..0, last.pitches);
+        }
+        out.push(note);
+    }
+    out
 }
 
 #[cfg(test)]
@@ -465,5 +482,22 @@ mod tests {
             )],
         });
         assert_eq!(spans(&gap), [(10, 50)]);
+    }
+
+    #[test]
+    fn what_a_slur_passes_through_is_no_note() {
+        let note = |onset: f64, first: usize, pitch: f32| DraftNote {
+            onset,
+            first,
+            pitches: vec![pitch; 3],
+            tongue_odds: 0.0,
+        };
+        let notes = joined(vec![
+            note(6.9, 7, 60.0),
+            note(9.8, 10, 62.0),
+            note(10.9, 13, 63.0),
+        ]);
+        let spans: Vec<_> = notes.iter().map(|n| (n.onset, n.first, n.end())).collect();
+        assert_eq!(spans, [(6.9, 7, 10), (10.9, 10, 16)]);
     }
 }
