@@ -6,21 +6,19 @@
 
 use std::f64::consts::TAU;
 
-use crate::line::Line;
-use crate::statistics::median;
+use pulp::Arch;
+
 use crate::units::Pitch;
 
 /// Harmonics that count (Peeters, Giordano, Susini, Misdariis and McAdams, "The Timbre
 /// Toolbox", J. Acoust. Soc. Am. 130, 2011: its harmonic representation has twenty; from
 /// memory).
-const HARMONICS: u32 = 20;
+const HARMONICS: usize = 20;
 /// Share of the sample rate up to which harmonics count: converters roll off above.
 const HIGHEST: f64 = 0.45;
 /// Fewest periods in a window: a Hann window's main lobe is four bins wide, so that
 /// neighbouring harmonics are apart from four periods on (Harris, Proc. IEEE 66, 1978).
 const MIN_PERIODS: f64 = 4.0;
-/// Periods of a note's windows.
-const PERIODS: f64 = 8.0;
 /// Mean square below which there is nothing to measure: digital silence.
 const SILENCE: f64 = 1e-12;
 
@@ -34,110 +32,101 @@ pub fn brightness(samples: &[f32], rate_hz: f64, pitch: Pitch) -> Option<f64> {
     let hz = pitch.hz();
     let count = samples.len();
     let power: f64 = samples.iter().map(|s| f64::from(*s).powi(2)).sum();
-    if (count as f64) < MIN_PERIODS * rate_hz / hz || power <= SILENCE * count as f64 {
+    // A window is a whole number of samples.
+    let enough = count as f64 + 0.5 >= MIN_PERIODS * rate_hz / hz;
+    if !enough || power <= SILENCE * count as f64 {
         return None;
     }
-    let highest = (HIGHEST * rate_hz / hz).floor().min(f64::from(HARMONICS)) as u32;
+    let highest = (HIGHEST * rate_hz / hz) as usize;
+    let amplitudes = amplitudes(samples, hz / rate_hz);
     let (mut weighted, mut total) = (0.0, 0.0);
-    for harmonic in 1..=highest {
-        let amplitude = amplitude(samples, f64::from(harmonic) * hz / rate_hz);
+    for (harmonic, amplitude) in (1..).zip(amplitudes).take(highest) {
         weighted += f64::from(harmonic) * amplitude;
         total += amplitude;
     }
     (total > 0.0).then(|| weighted / total)
 }
 
-/// Amplitude at a frequency in cycles per sample, through a Hann window: the magnitude of
-/// the Fourier sum, by Goertzel's recurrence (Am. Math. Monthly 65, 1958).
-fn amplitude(samples: &[f32], frequency: f64) -> f64 {
+/// Amplitudes at a frequency in cycles per sample and its multiples, through a Hann window:
+/// the magnitudes of the Fourier sums, by Goertzel's recurrence (Am. Math. Monthly 65,
+/// 1958), all in one pass over the samples.
+fn amplitudes(samples: &[f32], frequency: f64) -> [f64; HARMONICS] {
+    let twice: [f64; HARMONICS] =
+        std::array::from_fn(|at| 2.0 * (TAU * frequency * (at + 1) as f64).cos());
+    let [last, earlier] = Arch::new().dispatch(|| recurrences(samples, &twice));
+    std::array::from_fn(|at| {
+        let (last, earlier) = (last[at], earlier[at]);
+        (last * last + earlier * earlier - twice[at] * last * earlier)
+            .max(0.0)
+            .sqrt()
+    })
+}
+
+/// The last and the last but one value of each harmonic's recurrence.
+#[inline(always)]
+fn recurrences(samples: &[f32], twice: &[f64; HARMONICS]) -> [[f64; HARMONICS]; 2] {
     let step = TAU / samples.len() as f64;
-    let twice = 2.0 * (TAU * frequency).cos();
     let turn = 2.0 * step.cos();
-    // The window's cosine by the same recurrence, from half a sample before the first.
+    // The window's cosine by a recurrence too, from half a sample before the first.
     let (mut window, mut before) = ((0.5 * step).cos(), (0.5 * step).cos());
-    let (mut last, mut earlier) = (0.0, 0.0);
+    let (mut last, mut earlier) = ([0.0; HARMONICS], [0.0; HARMONICS]);
     for sample in samples {
-        let hann = 0.5 - 0.5 * window;
+        let windowed = (0.5 - 0.5 * window) * f64::from(*sample);
         (before, window) = (window, turn * window - before);
-        (earlier, last) = (last, hann * f64::from(*sample) + twice * last - earlier);
+        for at in 0..HARMONICS {
+            let next = windowed + twice[at] * last[at] - earlier[at];
+            (earlier[at], last[at]) = (last[at], next);
+        }
     }
-    (last * last + earlier * earlier - twice * last * earlier)
-        .max(0.0)
-        .sqrt()
+    [last, earlier]
 }
 
-/// A stretch of a take in which one note sounds steadily.
-#[derive(Debug)]
-struct Window {
-    note: usize,
-    from: usize,
-    to: usize,
-    pitch: Pitch,
-}
-
-/// Measures the notes of a line while their take passes block by block.
-#[derive(Debug)]
-pub struct Meter {
+/// Measures the brightness of the sound that has just passed.
+#[derive(Debug, Clone)]
+pub struct BrightnessMeter {
     rate_hz: f64,
-    /// Those still to come, the next one last.
-    windows: Vec<Window>,
-    /// Samples that are still needed, and the index of the first.
-    waiting: Vec<f32>,
-    first: usize,
-    heard: Vec<Vec<f64>>,
+    /// Shortest window, in seconds: the time between two measurements, so that no sound
+    /// goes unheard.
+    least_s: f64,
+    /// The newest samples, oldest first. Its capacity is never exceeded.
+    recent: Vec<f32>,
+    /// Samples that must be kept.
+    keep: usize,
 }
 
-impl Meter {
-    /// For a line whose take starts at `start_s` of the line's time.
-    pub fn new(line: &Line, rate_hz: f64, start_s: f64) -> Meter {
-        let at = |time_s: f64| ((time_s - start_s).max(0.0) * rate_hz) as usize;
-        let mut windows = Vec::new();
-        for (note, named) in line.notes.iter().enumerate() {
-            let (from, end) = (at(named.note.onset_s), at(named.note.body_end_s()));
-            let length = (PERIODS * rate_hz / Pitch(named.note.pitch).hz()).ceil() as usize;
-            // Every other stretch of the note: neighbours would say the same.
-            for from in (from..end.saturating_sub(length)).step_by(2 * length) {
-                windows.push(Window {
-                    note,
-                    from,
-                    to: from + length,
-                    pitch: Pitch(named.note.pitch),
-                });
-            }
-        }
-        windows.sort_by_key(|window| std::cmp::Reverse(window.from));
-        Meter {
+impl BrightnessMeter {
+    /// Meter for tones down to `lowest_hz`, asked every `least_s` seconds about sound that
+    /// ends up to `behind` samples before the newest.
+    pub fn new(rate_hz: f64, lowest_hz: f64, least_s: f64, behind: usize) -> Self {
+        let longest = MIN_PERIODS * rate_hz / lowest_hz + 2.0 * least_s * rate_hz;
+        let keep = longest.ceil() as usize + behind;
+        BrightnessMeter {
             rate_hz,
-            windows,
-            waiting: Vec::new(),
-            first: 0,
-            heard: vec![Vec::new(); line.notes.len()],
+            least_s,
+            recent: Vec::with_capacity(2 * keep + behind),
+            keep,
         }
     }
 
-    /// Takes the next samples.
-    pub fn push(&mut self, block: &[f32]) {
-        self.waiting.extend_from_slice(block);
-        let end = self.first + self.waiting.len();
-        while let Some(window) = self.windows.pop_if(|window| window.to <= end) {
-            let samples = &self.waiting[window.from - self.first..window.to - self.first];
-            if let Some(value) = brightness(samples, self.rate_hz, window.pitch) {
-                self.heard[window.note].push(value);
-            }
+    /// Takes the next samples, `behind` at most; one that is not finite counts as silence.
+    pub fn push(&mut self, samples: &[f32]) {
+        if self.recent.len() + samples.len() > self.recent.capacity() {
+            self.recent.drain(..self.recent.len() - self.keep);
         }
-        let needed = self
-            .windows
-            .last()
-            .map_or(end, |window| window.from.min(end));
-        self.waiting.drain(..needed - self.first);
-        self.first = needed;
+        let finite = |s: &f32| if s.is_finite() { *s } else { 0.0 };
+        self.recent.extend(samples.iter().map(finite));
     }
 
-    /// Brightness of each note: the median of its windows; `None` for one that is shorter
-    /// than eight periods.
-    pub fn finish(self) -> Vec<Option<f64>> {
-        let median_of = |values: Vec<f64>| median(values.into_iter());
-        self.heard.into_iter().map(median_of).collect()
+    /// Brightness of the tone of this pitch that ended `behind` samples before the newest:
+    /// over its last four periods, or as many whole ones as fill the time between two
+    /// measurements. `None` before so much has been heard, or of silence.
+    pub fn measure(&self, pitch: Pitch, behind: usize) -> Option<f64> {
+        let hz = pitch.hz();
+        let periods = (self.least_s * hz).ceil().max(MIN_PERIODS);
+        let count = (periods * self.rate_hz / hz).round() as usize;
+        let end = self.recent.len().checked_sub(behind)?;
+        let window = &self.recent[end.checked_sub(count)?..end];
+        brightness(window, self.rate_hz, pitch)
     }
 }
 
@@ -155,7 +144,9 @@ mod tests {
                 .sum();
             sum as f32
         };
-        (0..(rate_hz * seconds) as usize).map(sample).collect()
+        (0..(rate_hz * seconds).round() as usize)
+            .map(sample)
+            .collect()
     }
 
     proptest! {
@@ -166,10 +157,11 @@ mod tests {
             amplitudes in prop::collection::vec(0.01f64..1.0, 1..12),
             level in 0.001f64..0.1,
             rate_hz in prop::sample::select(vec![44_100.0, 48_000.0, 96_000.0]),
+            periods in prop::sample::select(vec![4.0, 8.0]),
         ) {
             let hz = Pitch(pitch).hz();
             let scaled: Vec<f64> = amplitudes.iter().map(|a| a * level).collect();
-            let samples = tone(&scaled, hz, rate_hz, PERIODS / hz);
+            let samples = tone(&scaled, hz, rate_hz, periods / hz);
             let expected = amplitudes.iter().enumerate().map(|(n, a)| (n + 1) as f64 * a).sum::<f64>()
                 / amplitudes.iter().sum::<f64>();
             let found = brightness(&samples, rate_hz, Pitch(pitch)).unwrap();
@@ -183,5 +175,34 @@ mod tests {
         let short = tone(&[0.5], 50.0, 48_000.0, 0.05);
         assert_eq!(brightness(&short, 48_000.0, Pitch::from_hz(50.0)), None);
         assert_eq!(brightness(&[], 48_000.0, Pitch(69.0)), None);
+    }
+
+    proptest! {
+        /// Whatever the blocks, what is measured is the window that ends there.
+        #[test]
+        fn the_meter_measures_the_newest_sound(
+            pitch in 34.0f64..84.0,
+            lengths in prop::collection::vec(1usize..=512, 80..160),
+            behind in 0usize..512,
+        ) {
+            const RATE_HZ: f64 = 48_000.0;
+            let hz = Pitch(pitch).hz();
+            let mut meter = BrightnessMeter::new(RATE_HZ, Pitch(34.0).hz(), 0.0107, 512);
+            let take: Vec<f32> = (0..lengths.iter().sum())
+                .map(|i: usize| 0.1 * (TAU * hz * i as f64 / RATE_HZ * (1.0 + 1e-5 * i as f64)).sin() as f32)
+                .collect();
+            let room = meter.recent.capacity();
+            let mut end = 0;
+            for length in lengths {
+                meter.push(&take[end..end + length]);
+                end += length;
+                prop_assert_eq!(meter.recent.capacity(), room);
+                let periods = (0.0107 * hz).ceil().max(4.0);
+                let count = (periods * RATE_HZ / hz).round() as usize;
+                let from = end.checked_sub(behind).and_then(|end| end.checked_sub(count));
+                let expected = from.and_then(|from| brightness(&take[from..from + count], RATE_HZ, Pitch(pitch)));
+                prop_assert_eq!(meter.measure(Pitch(pitch), behind), expected);
+            }
+        }
     }
 }

@@ -6,6 +6,7 @@ use std::borrow::Borrow;
 use crate::horn::Horn;
 use crate::notation::key::Key;
 use crate::notes::{Attack, Note};
+use crate::sending::brightness::BrightnessRange;
 use crate::sending::note_source::NoteSource;
 use crate::sending::{PlayedNote, SentNote};
 use crate::tuning::Tuning;
@@ -29,6 +30,9 @@ pub struct LineContext {
     /// Transposition of everything sent, in semitones.
     #[doc(hidden)]
     pub shift: i32,
+    /// What brightness is sent as, if it is sent.
+    #[doc(hidden)]
+    pub brightness: Option<BrightnessRange>,
 }
 
 /// Default MIDI key at 0 V: middle C.
@@ -44,6 +48,7 @@ impl LineContext {
             zero_volt_note: ZERO_VOLT_NOTE,
             source: NoteSource::Follow,
             shift: 0,
+            brightness: None,
         }
     }
 

@@ -54,6 +54,7 @@ struct Row {
     techniques: Vec<Technique>,
     level_db: Option<f32>,
     confidence: Option<f32>,
+    brightness: Option<f32>,
     #[serde(default)]
     measured: Measured,
 }
@@ -181,6 +182,7 @@ fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
                 )?,
                 level_db: number!("level_db"),
                 confidence: number!("confidence"),
+                brightness: number!("brightness"),
                 measured: Measured {
                     dip_db: number!("dip_db").unwrap_or_default(),
                     rise_s: number!("rise_s").unwrap_or_default(),
@@ -276,12 +278,14 @@ fn from_midi(path: &Path) -> Result<NoteList> {
             techniques: Vec::new(),
             level_db: ANY_LEVEL_DB,
             confidence: 1.0,
+            brightness: None,
             measured: Measured::default(),
             contour: even(
                 n.start_s,
                 n.start_s + n.length_s,
                 f64::from(n.concert.0),
                 ANY_LEVEL_DB,
+                None,
             ),
         });
     let notes: Vec<Note> = rows.collect();
@@ -332,6 +336,7 @@ fn assembled(
             techniques: row.techniques,
             level_db,
             confidence: row.confidence.unwrap_or(1.0),
+            brightness: row.brightness.filter(|times| times.is_finite()),
             measured: row.measured,
             contour: Contour::default(),
         });
@@ -349,7 +354,13 @@ fn assembled(
             ));
         }
         note.offset_s = note.offset_s.min(until_s);
-        note.contour = even(note.onset_s, note.offset_s, note.pitch, note.level_db);
+        note.contour = even(
+            note.onset_s,
+            note.offset_s,
+            note.pitch,
+            note.level_db,
+            note.brightness,
+        );
     }
     let end_s = notes.last().map_or(0.0, |n| n.offset_s);
     let length_s = length_s.filter(|s| (0.0..=LONGEST_S).contains(s));
@@ -377,12 +388,19 @@ fn pitch(row: &Row, reference: Reference) -> Option<f64> {
 }
 
 /// A contour that stays where it is.
-fn even(onset_s: f64, offset_s: f64, pitch: f64, level_db: f32) -> Contour {
+fn even(
+    onset_s: f64,
+    offset_s: f64,
+    pitch: f64,
+    level_db: f32,
+    brightness: Option<f32>,
+) -> Contour {
     let count = ((offset_s - onset_s) / HOP_S).ceil().max(1.0) as usize;
     let point = Point {
         pitch: pitch as f32,
         level_db,
         confidence: 1.0,
+        brightness: brightness.unwrap_or(f32::NAN),
     };
     Contour {
         start_s: onset_s,

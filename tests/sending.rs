@@ -1,6 +1,6 @@
 //! Files and sessions send the same: the same notes and frames, written to a file and
 //! played by a session, give the same MIDI messages in the same order and the same
-//! voltages, whatever source, snap, tuning and transposition.
+//! voltages, whatever source, snap, tuning and transposition, and the same brightness.
 #![cfg(feature = "live")]
 
 use std::io::Cursor;
@@ -11,6 +11,7 @@ use leadpipe::internals::live::note_mapper::NoteMapper;
 use leadpipe::internals::output::cv_renderer::{CvRenderer, CvScale};
 use leadpipe::internals::output::midi_encoder::{Bytes, MidiEncoder};
 use leadpipe::internals::sending::DynamicRange;
+use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{Draw, NoteSource, Sequence};
 use leadpipe::internals::tuning::catalogue;
 use leadpipe::{
@@ -54,6 +55,11 @@ fn points(from_s: f64, to_s: f64, pitch: f32) -> Vec<Point> {
             pitch: pitch + (0.45 * bent).min(1.2),
             level_db: -20.0 - 4.0 * (5.0 * since_s as f32).sin(),
             confidence: 1.0,
+            // It rises and falls in steps, with moments in which it is not measured.
+            brightness: match hop / 16 % 5 {
+                0 => f32::NAN,
+                _ => 1.5 + 3.0 * (hop / 8 * 8) as f32 / hops as f32,
+            },
         }
     };
     (0..hops).map(point).collect()
@@ -72,6 +78,7 @@ fn notes() -> Vec<Note> {
         },
         level_db: -20.0,
         confidence: 1.0,
+        brightness: None,
         length: Length::Normal,
         accent: false,
         techniques: Vec::new(),
@@ -120,6 +127,7 @@ fn session(context: &LineContext) -> Vec<(f64, ControlEvent)> {
                 margin: 5.0,
                 confidence: 1.0,
                 level_db: point.level_db,
+                brightness: Some(point.brightness).filter(|times| !times.is_nan()),
             };
             mapper.hop(frame, HOP_S, &mut events);
             take(&mut events, time_s);
@@ -133,8 +141,11 @@ fn session(context: &LineContext) -> Vec<(f64, ControlEvent)> {
     timed
 }
 
-fn session_midi(events: &[(f64, ControlEvent)]) -> Vec<(f64, Bytes)> {
-    let mut encoder = MidiEncoder::new(0);
+fn session_midi(
+    events: &[(f64, ControlEvent)],
+    brightness: Option<BrightnessRange>,
+) -> Vec<(f64, Bytes)> {
+    let mut encoder = MidiEncoder::new(0, brightness);
     let (mut timed, mut messages) = (Vec::new(), Vec::new());
     encoder.setup(&mut messages);
     timed.extend(messages.drain(..).map(|bytes| (0.0, bytes)));
@@ -180,7 +191,7 @@ fn file_midi(file: &MidiFile, line: &Line) -> Vec<(f64, Bytes)> {
 const CV_RATE_HZ: f64 = 4_000.0;
 const FULL_SCALE_V: f64 = 10.0;
 
-fn file_volts(line: &Line) -> Vec<[f64; 4]> {
+fn file_volts(line: &Line) -> Vec<[f64; 5]> {
     let cv = ControlVoltage {
         full_scale_v: FULL_SCALE_V,
         sample_rate_hz: CV_RATE_HZ as u32,
@@ -197,13 +208,13 @@ fn file_volts(line: &Line) -> Vec<[f64; 4]> {
 }
 
 /// Voltages of the session, without an interface's smoothing.
-fn session_volts(events: &[(f64, ControlEvent)], zero_volt_note: f64) -> Vec<[f64; 4]> {
+fn session_volts(events: &[(f64, ControlEvent)], context: &LineContext) -> Vec<[f64; 5]> {
     let scale = CvScale {
         full_scale_v: FULL_SCALE_V,
         offset_v: 0.0,
-        zero_volt_note,
+        zero_volt_note: context.zero_volt_note,
     };
-    let mut renderer = CvRenderer::new(scale, 1.0, 0);
+    let mut renderer = CvRenderer::new(scale, context.brightness.unwrap(), 1.0, 0);
     let mut events = events.iter().peekable();
     let sample = |at: usize| {
         let time_s = at as f64 / CV_RATE_HZ;
@@ -212,7 +223,7 @@ fn session_volts(events: &[(f64, ControlEvent)], zero_volt_note: f64) -> Vec<[f6
                 renderer.handle(&sent, *at_s);
             }
         }
-        let mut volts = [0.0; 4];
+        let mut volts = [0.0; 5];
         renderer.next(time_s, |at, v| volts[at] = FULL_SCALE_V * f64::from(v));
         volts
     };
@@ -241,6 +252,7 @@ fn contexts() -> impl Iterator<Item = (String, LineContext)> {
                 for shift in [0, -7] {
                     let mut context = LineContext::new(tuning.clone());
                     (context.source, context.snap, context.shift) = (source.clone(), snap, shift);
+                    context.brightness = Some(BrightnessRange::default());
                     let name = format!("{} {} {snap:?} {shift}", tuning.name(), source.name());
                     all.push((name, context));
                 }
@@ -262,7 +274,9 @@ fn midi_is_the_same_event_by_event() {
         ..MidiFile::default()
     };
     for (name, context) in contexts() {
-        let live = session_midi(&session(&context));
+        let live = session_midi(&session(&context), context.brightness);
+        let bright = live.iter().filter(|(_, bytes)| bytes[..2] == [0xb0, 74]);
+        assert!(bright.count() > 50, "{name}");
         let written = file_midi(&file, &Line::new("take", LENGTH_S, notes(), context));
         let starts = live.iter().filter(|(_, bytes)| bytes[0] == 0x90);
         assert_eq!(starts.count(), NOTES.len(), "{name}");
@@ -281,7 +295,7 @@ fn midi_is_the_same_event_by_event() {
 #[test]
 fn voltages_are_the_same() {
     for (name, context) in contexts() {
-        let live = session_volts(&session(&context), context.zero_volt_note);
+        let live = session_volts(&session(&context), &context);
         let file = file_volts(&Line::new("take", LENGTH_S, notes(), context));
         assert_eq!(live.len(), file.len());
         // A file fills the time between frames with a straight line: after a step it may
@@ -290,8 +304,8 @@ fn voltages_are_the_same() {
         let first = (NOTES[0].0 * CV_RATE_HZ) as usize + 1;
         for at in first..live.len() {
             let near = &file[at.saturating_sub(reach)..(at + reach).min(file.len())];
-            // A cent, and a hundredth of a volt of loudness.
-            for (channel, tolerance) in [(0, 1.0 / 1200.0), (3, 0.02)] {
+            // A cent, and two hundredths of a volt of loudness and of brightness.
+            for (channel, tolerance) in [(0, 1.0 / 1200.0), (3, 0.02), (4, 0.02)] {
                 let volts = live[at][channel];
                 let low = near.iter().fold(f64::MAX, |m, v| m.min(v[channel])) - tolerance;
                 let high = near.iter().fold(f64::MIN, |m, v| m.max(v[channel])) + tolerance;

@@ -95,6 +95,7 @@ impl BaselineDetector {
             }),
             confidence: found.map_or(0.0, |p| p.clarity.clamp(0.0, 1.0)),
             level_db: power_db(power as f32),
+            centroid_hz: f32::NAN,
         }
     }
 }

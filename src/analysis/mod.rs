@@ -28,6 +28,8 @@ mod settings;
 pub mod tone;
 mod vector_math;
 
+use crate::brightness::BrightnessMeter;
+use crate::units::Pitch;
 use candidate_finder::CandidateFinder;
 use candidates::Candidates;
 use correlator::{Correlator, Window};
@@ -42,6 +44,9 @@ const HOP_S: f64 = 0.004 / 3.0;
 
 /// Most samples that are decimated at once.
 const MAX_BLOCK: usize = 1024;
+
+/// Hops between two measurements of brightness: 10.7 ms, some four periods of a middle note.
+const BRIGHTNESS_HOPS: usize = 8;
 
 /// High-pass cutoff in hertz: removes a DC offset and its drift before anything
 /// else. No higher, because the burst of air at an attack must show in the level.
@@ -70,6 +75,9 @@ pub struct Frame {
     pub best_path: BestPath,
     /// Precise pitch of the best path, where it can be measured.
     pub fine_pitch: Option<FinePitch>,
+    /// Harmonic spectral centroid of the best path's pitch, in hertz (see
+    /// [`crate::brightness`]), as last measured; none without a pitch.
+    pub centroid_hz: Option<f32>,
     /// Pitch of the note that sounds, once one is known to (see
     /// [`crate::notes::segment`]), in MIDI semitones.
     pub note_pitch: Option<f32>,
@@ -129,6 +137,10 @@ pub struct Analyser {
     finder: CandidateFinder,
     decoder: Decoder,
     gate: Gate,
+    brightness: BrightnessMeter,
+    centroid_hz: Option<f32>,
+    /// Hops until brightness is measured again.
+    until_measured: usize,
     /// Decimated samples, with capacity that is never exceeded: the audio path must
     /// not allocate.
     low: Vec<f32>,
@@ -136,6 +148,8 @@ pub struct Analyser {
     hop: usize,
     /// Input samples up to the newest decimated one.
     samples: u64,
+    /// Input samples received.
+    received: u64,
     tone: bool,
     candidates: Candidates,
     /// Lowest and highest pitch that is looked for, MIDI semitones.
@@ -151,7 +165,7 @@ impl Analyser {
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
         let hop_s = hop as f64 / rate_hz;
         let (lowest_hz, highest_hz) = settings.range_hz();
-        let pitch = |hz: f64| crate::units::Pitch::from_hz(hz).0 as f32;
+        let pitch = |hz: f64| Pitch::from_hz(hz).0 as f32;
         // A few lags beyond the lowest pitch: a peak needs its far side.
         let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
         // `fine_pitch` needs 12 ms and its kernel, however narrow the range.
@@ -165,10 +179,19 @@ impl Analyser {
             finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
             decoder: Decoder::new(TransitionCosts::default(), hop_s),
             gate: Gate::new(settings.gate_db(), hop_s),
+            brightness: BrightnessMeter::new(
+                sample_rate_hz,
+                lowest_hz,
+                BRIGHTNESS_HOPS as f64 * hop_s,
+                MAX_BLOCK,
+            ),
+            centroid_hz: None,
+            until_measured: 0,
             low: Vec::with_capacity(MAX_BLOCK),
             block: Vec::with_capacity(hop),
             hop,
             samples: 0,
+            received: 0,
             tone: false,
             candidates: Candidates::default(),
             range: (pitch(lowest_hz), pitch(highest_hz)),
@@ -198,6 +221,8 @@ impl Analyser {
         for block in samples.chunks(MAX_BLOCK) {
             low.clear();
             self.decimator.push(block, &mut low);
+            self.brightness.push(block);
+            self.received += block.len() as u64;
             for &sample in &low {
                 self.samples += self.decimator.factor() as u64;
                 self.block.push(self.rumble.push(sample));
@@ -228,6 +253,8 @@ impl Analyser {
         let fine_pitch = best_path
             .hypothesis
             .and_then(|best| self.fine_pitch(best.pitch));
+        let best = best_path.hypothesis.map(|best| best.pitch);
+        self.measure_brightness(fine_pitch.map(|fine| fine.pitch).or(best));
         let delay = self.decimator.delay() as f64;
         Frame {
             time_s: (self.samples as f64 - delay) / self.sample_rate_hz,
@@ -235,23 +262,40 @@ impl Analyser {
             candidates: self.candidates,
             best_path,
             fine_pitch,
+            centroid_hz: self.centroid_hz,
             note_pitch: None,
             samples,
         }
     }
 
+    /// Measures the brightness of a pitch now and then, and first of all when it begins.
+    fn measure_brightness(&mut self, pitch: Option<f32>) {
+        let Some(pitch) = pitch.map(|pitch| Pitch(f64::from(pitch))) else {
+            self.centroid_hz = None;
+            self.until_measured = 0;
+            return;
+        };
+        if self.until_measured == 0 {
+            self.until_measured = BRIGHTNESS_HOPS;
+            let behind = self.received.saturating_sub(self.samples) as usize;
+            let measured = self.brightness.measure(pitch, behind);
+            self.centroid_hz = measured.map(|times| (times * pitch.hz()) as f32);
+        }
+        self.until_measured -= 1;
+    }
+
     fn fine_pitch(&self, pitch: f32) -> Option<FinePitch> {
-        let hz = crate::units::Pitch(f64::from(pitch)).hz();
+        let hz = Pitch(f64::from(pitch)).hz();
         let (lag, span) = fine_pitch::refine(&self.correlator, self.rate_hz, self.rate_hz / hz)?;
         Some(FinePitch {
-            pitch: crate::units::Pitch::from_hz(self.rate_hz / lag).0 as f32,
+            pitch: Pitch::from_hz(self.rate_hz / lag).0 as f32,
             age_s: (0.5 * span / self.rate_hz) as f32,
         })
     }
 
     /// Span of sound that a window takes in for a pitch, in seconds.
     pub fn span_s(&self, set: Window, pitch: f32) -> f64 {
-        let lag = self.rate_hz / crate::units::Pitch(f64::from(pitch)).hz();
+        let lag = self.rate_hz / Pitch(f64::from(pitch)).hz();
         let window = self.correlator.window(set, lag.round() as usize);
         (window as f64 + lag) / self.rate_hz
     }

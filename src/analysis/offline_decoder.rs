@@ -33,6 +33,8 @@ pub struct DecodedFrame {
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
+    /// Harmonic spectral centroid in hertz, or NaN where none was measured.
+    pub centroid_hz: f32,
 }
 
 /// One hop: first candidates are collected for it, then it is decoded.
@@ -41,6 +43,7 @@ struct Slot {
     candidates: Candidates,
     fine_pitch: f32,
     level_db: f32,
+    centroid_hz: f32,
     under_threshold: bool,
     closed: bool,
     /// For each state its best predecessor, once decoded. State [`SILENCE`] is
@@ -132,6 +135,7 @@ impl OfflineDecoder {
             candidates: Candidates::default(),
             fine_pitch: f32::NAN,
             level_db: frame.level.hop_db,
+            centroid_hz: frame.centroid_hz.unwrap_or(f32::NAN),
             under_threshold: frame.level.under_threshold,
             closed: frame.level.closed,
             from: [SILENCE as u8; STATES],
@@ -302,6 +306,7 @@ fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
         pitch,
         confidence,
         level_db: slot.level_db,
+        centroid_hz: slot.centroid_hz,
     }
 }
 
@@ -331,6 +336,7 @@ mod tests {
             candidates: Candidates::of(candidates),
             best_path: Default::default(),
             fine_pitch: None,
+            centroid_hz: None,
             note_pitch: None,
             samples: HopSamples::new(&[]),
         }
@@ -432,6 +438,7 @@ mod tests {
                     candidates: Candidates::of(hop),
                     fine_pitch: f32::NAN,
                     level_db: -20.0,
+                    centroid_hz: f32::NAN,
                     under_threshold: false,
                     closed: false,
                     from: [SILENCE as u8; STATES],

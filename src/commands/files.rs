@@ -124,7 +124,7 @@ impl Writers<'_> {
             FileKind::Report => Box::new(Html {
                 temperature_c: self.temperature_c,
                 sound: (self.sound)()?,
-                spectrum: None,
+                spectrogram: None,
             }),
             FileKind::Svg => Box::new(Picture),
         })

@@ -35,6 +35,7 @@ use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::output::paint::Paint;
+use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::{A4_HZ, parse_key};
@@ -168,6 +169,20 @@ pub struct SendOptions {
     /// Notes to send instead of those played: one per attack, in turn
     #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = key)]
     pub sequence: Vec<i32>,
+    /// Write the tone's brightness into MIDI (controller 74) and voltages (a fifth channel),
+    /// from dark to bright in multiples of the fundamental, such as --brightness=1.5:6
+    #[arg(long, value_name = "DARK:BRIGHT", num_args = 0..=1, require_equals = true, default_missing_value = "1:10", value_parser = brightness_range)]
+    pub brightness: Option<BrightnessRange>,
+}
+
+/// Reads the ends of a brightness range, such as `1:10`.
+fn brightness_range(text: &str) -> std::result::Result<BrightnessRange, String> {
+    let ends = text.split_once(':').and_then(|(dark, bright)| {
+        let number = |text: &str| text.trim().parse().ok();
+        Some((number(dark)?, number(bright)?))
+    });
+    let (dark, bright) = ends.ok_or("give two multiples of the fundamental, such as 1:10")?;
+    BrightnessRange::new(dark, bright).map_err(|e| e.to_string())
 }
 
 impl SendOptions {
@@ -390,6 +405,7 @@ impl TuningOptions {
             context.zero_volt_note = send.zero_volt_note;
             context.source = send.source(context.tuning.reference());
             context.shift = send.shift;
+            context.brightness = send.brightness;
         }
         Ok(context)
     }

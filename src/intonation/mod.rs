@@ -34,8 +34,8 @@ pub struct NoteReport {
     pub spread_cents: f64,
     /// Straight-line change from start to end, cents.
     pub drift_cents: f64,
-    /// Harmonic spectral centroid in units of the fundamental, where the take was heard
-    /// again for it and the note is long enough (see `brightness`).
+    /// Harmonic spectral centroid in units of the fundamental, where it was measured (see
+    /// [`Note::brightness`](crate::Note::brightness)).
     pub brightness: Option<f64>,
 }
 
@@ -115,15 +115,6 @@ pub struct IntonationReport {
 }
 
 impl IntonationReport {
-    /// The same with the brightness of each note, in order.
-    #[doc(hidden)]
-    pub fn with_brightness(mut self, values: &[Option<f64>]) -> Self {
-        for (note, value) in self.notes.iter_mut().zip(values) {
-            note.brightness = *value;
-        }
-        self
-    }
-
     /// Pitches that deviate most from the rest, the worst first: those to practise.
     #[doc(hidden)]
     pub fn watch(&self) -> Vec<&PitchReport> {
@@ -244,7 +235,7 @@ fn note_report(named: &LineNote) -> NoteReport {
         mean_cents: named.cents,
         spread_cents,
         drift_cents: slope(&cents) * note.duration_s(),
-        brightness: None,
+        brightness: note.brightness.map(f64::from),
     }
 }
 

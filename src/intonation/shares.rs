@@ -145,6 +145,7 @@ mod tests {
             techniques: Vec::new(),
             level_db: -12.0,
             confidence: 1.0,
+            brightness: None,
             measured: Measured::default(),
             contour: Default::default(),
         };

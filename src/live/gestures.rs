@@ -304,6 +304,7 @@ mod tests {
                     margin: 9.0,
                     confidence: 1.0,
                     level_db: (shape.level_db)(since_s) as f32,
+                    brightness: None,
                 };
                 contour.points.push(moment.point());
                 depths.extend(self.gestures.hop(moment, &mut events));
@@ -320,6 +321,7 @@ mod tests {
                 techniques: Vec::new(),
                 level_db: start.level_db,
                 confidence: 1.0,
+                brightness: None,
                 measured: Measured::default(),
                 contour,
             };

@@ -8,6 +8,7 @@ use crate::line::LineContext;
 use crate::notes::articulation::STEADY;
 use crate::notes::live_model::ATTACK_REACH;
 use crate::notes::{Attack, PitchFrame, segment};
+use crate::sending::brightness::BrightnessFollower;
 use crate::sending::note_source::NoteSource;
 use crate::sending::{DynamicRange, LevelFollower, PlayedNote, SentNote};
 use crate::tuning::Tuning;
@@ -61,6 +62,7 @@ pub struct NoteMapper {
     was_sent: bool,
     active: Option<ActiveNote>,
     level: LevelFollower,
+    brightness: BrightnessFollower,
     /// Vibrato depth to send, in cents.
     pub vibrato_cents: f32,
     /// When the end of a note was decided that the next may yet be slurred from.
@@ -85,6 +87,7 @@ impl NoteMapper {
             was_sent: false,
             active: None,
             level: LevelFollower::default(),
+            brightness: BrightnessFollower::default(),
             vibrato_cents: 0.0,
             ended_s: None,
         }
@@ -196,6 +199,9 @@ impl NoteMapper {
             strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: self.vibrato_cents,
+            brightness: self
+                .brightness
+                .push(frame.brightness.unwrap_or(f32::NAN), hop_s),
         }));
     }
 
@@ -295,6 +301,7 @@ mod tests {
                 margin: 5.0,
                 confidence: 1.0,
                 level_db: -20.0,
+                brightness: Some(2.0),
             };
             player.hop(frame, HOP_S, &mut out);
         }

@@ -11,8 +11,9 @@ use super::routes::{Action, Routes};
 use super::streams::{self, OutputRequest, OutputStream};
 use super::ui_snapshot::PortStatus;
 use crate::error::Result;
-use crate::output::cv_renderer::{CvRenderer, CvScale};
+use crate::output::cv_renderer::{CvRenderer, CvScale, VOLTAGES};
 use crate::sending::Sent;
+use crate::sending::brightness::BrightnessRange;
 use crate::voice::{self, Voice};
 
 /// What to play on an output device. Channels count from 0.
@@ -24,9 +25,11 @@ pub struct OutputConfig {
     pub block: Option<u32>,
     /// The doubling voice and its channels.
     pub voice: Option<(voice::Settings, Vec<usize>)>,
-    /// Control voltages and their channels: pitch, gate, trigger, loudness, then
+    /// Control voltages and their channels: pitch, gate, trigger, loudness, brightness, then
     /// route triggers; `None` for an unused one.
     pub cv: Option<(CvScale, Vec<Option<usize>>)>,
+    /// Range of the brightness voltage.
+    pub brightness: BrightnessRange,
     /// What its ports are connected to.
     pub patch: Patch,
 }
@@ -89,10 +92,15 @@ struct CvStream {
 const SMOOTH_S: f64 = 0.002;
 
 impl CvStream {
-    fn new(rate_hz: f64, scale: CvScale, route_triggers: usize) -> Self {
+    fn new(
+        rate_hz: f64,
+        scale: CvScale,
+        brightness: BrightnessRange,
+        route_triggers: usize,
+    ) -> Self {
         let share = 1.0 / (SMOOTH_S * rate_hz).max(1.0);
         CvStream {
-            renderer: CvRenderer::new(scale, share, route_triggers),
+            renderer: CvRenderer::new(scale, brightness, share, route_triggers),
             rate_hz,
             samples: 0,
         }
@@ -147,7 +155,15 @@ impl OutputDevice {
         let settings = self.config.voice.as_ref().map(|(settings, _)| *settings);
         self.voice = settings.map(|s| Voice::new(rate_hz, s));
         let cv = self.config.cv.as_ref();
-        self.cv = cv.map(|(scale, to)| CvStream::new(rate_hz, *scale, to.len().saturating_sub(4)));
+        let brightness = self.config.brightness;
+        self.cv = cv.map(|(scale, to)| {
+            CvStream::new(
+                rate_hz,
+                *scale,
+                brightness,
+                to.len().saturating_sub(VOLTAGES),
+            )
+        });
         self.frame = vec![0.0; stream.channels];
         self.device.clone_from(&stream.device);
         self.opened = Instant::now();

@@ -9,6 +9,9 @@ pub struct Point {
     pub level_db: f32,
     /// Share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
+    /// Harmonic spectral centroid in units of the fundamental, or NaN where none was
+    /// measured.
+    pub brightness: f32,
 }
 
 /// Evenly spaced points, the first at `start_s`.

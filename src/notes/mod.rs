@@ -16,6 +16,8 @@ pub mod timeline;
 use contour::{Contour, Point};
 use serde::{Deserialize, Serialize};
 
+use crate::units::Pitch;
+
 /// How a note begins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -152,6 +154,16 @@ pub struct PitchFrame {
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
+    /// Harmonic spectral centroid in units of the fundamental, measured every 10.7 ms, where
+    /// there is tone and enough of it has been heard: 1 for a sine, more the brassier.
+    pub brightness: Option<f32>,
+}
+
+/// A centroid in hertz in units of a pitch's fundamental. One below the fundamental was
+/// measured for another pitch, and is none.
+pub(crate) fn brightness_of(centroid_hz: Option<f32>, pitch: Option<f32>) -> Option<f32> {
+    let hz = Pitch(f64::from(pitch?)).hz() as f32;
+    centroid_hz.map(|c| c / hz).filter(|times| *times >= 0.999)
 }
 
 impl PitchFrame {
@@ -161,6 +173,7 @@ impl PitchFrame {
             pitch: self.pitch.unwrap_or(f32::NAN),
             level_db: self.level_db,
             confidence: self.confidence,
+            brightness: self.brightness.unwrap_or(f32::NAN),
         }
     }
 }
@@ -222,6 +235,9 @@ pub struct Note {
     pub level_db: f32,
     /// Mean share of the sound that the pitch explains, 0 to 1.
     pub confidence: f32,
+    /// Harmonic spectral centroid in units of the fundamental: 1 for a sine, more the
+    /// brassier; the median over its hops. None where it was not measured.
+    pub brightness: Option<f32>,
     /// The quantities behind attack and length.
     #[doc(hidden)]
     pub measured: Measured,

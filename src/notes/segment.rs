@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use super::contour::Contour;
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
-use super::{Attack, Length, Measured, Note, PitchFrame, STRAY, attack_of};
+use super::{Attack, Length, Measured, Note, PitchFrame, STRAY, attack_of, brightness_of};
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
 use crate::units::{db_power, power_db};
@@ -48,6 +48,7 @@ impl NoteStart {
             techniques: Vec::new(),
             level_db,
             confidence: 0.0,
+            brightness: None,
             measured: Measured {
                 dip_db,
                 ..Measured::default()
@@ -156,6 +157,7 @@ impl Segmenter {
             margin: frame.best_path.margin,
             confidence: best.map_or(0.0, |b| b.confidence),
             level_db: frame.level.hop_db,
+            brightness: brightness_of(frame.centroid_hz, pitch),
         }
     }
 

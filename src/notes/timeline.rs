@@ -2,7 +2,7 @@
 
 use super::contour::Contour;
 use super::note_model::DraftNote;
-use super::{Note, PitchFrame, STRAY};
+use super::{Note, PitchFrame, STRAY, brightness_of};
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::OFFLINE;
 use crate::units::{Pitch, db_power, power_db};
@@ -146,12 +146,14 @@ impl Timeline {
     /// The frame at an index.
     pub(crate) fn frame(&self, at: usize) -> PitchFrame {
         let frame = self.frames[at];
+        let pitch = (!frame.pitch.is_nan()).then_some(frame.pitch);
         PitchFrame {
             time_s: self.start_s + at as f64 * self.hop_s,
-            pitch: (!frame.pitch.is_nan()).then_some(frame.pitch),
+            pitch,
             margin: f32::INFINITY,
             confidence: frame.confidence,
             level_db: frame.level_db,
+            brightness: brightness_of(Some(frame.centroid_hz), pitch),
         }
     }
 

@@ -13,7 +13,7 @@ use crate::units::Pitch;
 pub struct Csv;
 
 /// Columns in order. The first fourteen keep their place; new ones are appended.
-pub const HEADER: [&str; 19] = [
+pub const HEADER: [&str; 20] = [
     "onset_s",
     "offset_s",
     "decided_s",
@@ -33,6 +33,7 @@ pub const HEADER: [&str; 19] = [
     "rise_s",
     "sounding",
     "technique_detail",
+    "brightness",
 ];
 
 impl Output for Csv {
@@ -55,7 +56,7 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
     rows.flush()
 }
 
-fn row(named: &LineNote) -> [String; 19] {
+fn row(named: &LineNote) -> [String; 20] {
     let note = &named.note;
     let techniques: Vec<&str> = note.techniques.iter().map(Technique::name).collect();
     let details: Vec<String> = note.techniques.iter().map(detail).collect();
@@ -79,6 +80,9 @@ fn row(named: &LineNote) -> [String; 19] {
         format!("{:.3}", note.measured.rise_s),
         format!("{:.3}", note.measured.sounding),
         details.join("; "),
+        note.brightness
+            .map(|times| format!("{times:.2}"))
+            .unwrap_or_default(),
     ]
 }
 

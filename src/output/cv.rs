@@ -1,5 +1,5 @@
-//! Control voltages as a four-channel 32-bit float WAV: pitch, gate, trigger,
-//! loudness.
+//! Control voltages as a 32-bit float WAV of four channels: pitch, gate, trigger,
+//! loudness; and brightness as a fifth, if it is asked for.
 //!
 //! A sample of 1.0 is the interface's full-scale voltage. Pitch is 1 V
 //! per octave and holds its last value between notes (sample and hold), as
@@ -7,12 +7,14 @@
 
 use std::io;
 
-use super::cv_renderer::{CvRenderer, CvScale};
+use super::cv_renderer::{CvRenderer, CvScale, VOLTAGES};
 use super::performance::{PerformedNote, is_slurred};
 use super::provenance::CONTROL_VOLTAGES;
 use super::wav::{Coding, Header};
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
+use crate::notes::contour::Point;
+use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, Sent};
 
 /// Settings of the control-voltage file.
@@ -45,8 +47,10 @@ impl Output for ControlVoltage {
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
         let rate_hz = f64::from(self.sample_rate_hz);
         let length = (line.length_s * rate_hz).ceil() as u64;
+        let brightness = line.context.brightness;
+        let channels = VOLTAGES - usize::from(brightness.is_none());
         let header = Header {
-            channels: 4,
+            channels: channels as u16,
             sample_rate_hz: self.sample_rate_hz,
             coding: Coding::Float32,
             frames: length,
@@ -58,13 +62,14 @@ impl Output for ControlVoltage {
             offset_v: 0.0,
             zero_volt_note: line.context.zero_volt_note,
         };
-        let mut voltages = Voltages::new(line, CvRenderer::new(scale, 1.0, 0), 1.0 / rate_hz);
+        let renderer = CvRenderer::new(scale, brightness.unwrap_or_default(), 1.0, 0);
+        let mut voltages = Voltages::new(line, renderer, 1.0 / rate_hz);
         for sample in 0..length {
             let time_s = sample as f64 / rate_hz;
             voltages.go_on(time_s);
             let mut written = Ok(());
-            voltages.renderer.next(time_s, |_, value| {
-                if written.is_ok() {
+            voltages.renderer.next(time_s, |at, value| {
+                if at < channels && written.is_ok() {
                     written = to.write_all(&value.to_le_bytes());
                 }
             });
@@ -80,6 +85,8 @@ struct Voltages<'a> {
     next: &'a [LineNote],
     renderer: CvRenderer,
     now: Option<PerformedNote<'a>>,
+    /// Brightness of the notes that have ended.
+    ended: BrightnessFollower,
     /// Length of a sample, in seconds.
     sample_s: f64,
 }
@@ -93,6 +100,7 @@ impl<'a> Voltages<'a> {
             next: &line.notes,
             renderer,
             now: None,
+            ended: BrightnessFollower::default(),
             sample_s,
         }
     }
@@ -104,7 +112,9 @@ impl<'a> Voltages<'a> {
             && next.note.onset_s <= time_s
         {
             // Loudness is a voltage of its own, whatever the player's dynamic range.
-            let (performed, start) = PerformedNote::start(next, DynamicRange::default());
+            let brightness = self.brightness();
+            let (performed, start) =
+                PerformedNote::start(next, DynamicRange::default(), brightness);
             self.renderer.handle(&start, next.note.onset_s);
             (self.now, self.next) = (Some(performed), rest);
             self.stop_before(time_s);
@@ -112,8 +122,8 @@ impl<'a> Voltages<'a> {
         let Some(now) = &mut self.now else {
             return;
         };
-        if let Some((played, level_db)) = at(now.named, time_s) {
-            let update = now.update(time_s, played, level_db, self.sample_s);
+        if let Some(point) = at(now.named, time_s) {
+            let update = now.update(time_s, &point, self.sample_s);
             self.renderer.handle(&update, time_s);
         }
     }
@@ -126,14 +136,20 @@ impl<'a> Voltages<'a> {
             && !slurred_on
         {
             self.renderer.handle(&Sent::Stop, now.named.note.offset_s);
+            self.ended = self.brightness();
             self.now = None;
         }
     }
+
+    /// Brightness of the note that sounds, or of the last one.
+    fn brightness(&self) -> BrightnessFollower {
+        self.now.as_ref().map_or(self.ended, |now| now.brightness)
+    }
 }
 
-/// Pitch played at a time, NaN where the tone is lost, and level in dBFS; none without a
+/// A note at a time, its pitch on the straight line to the next point; none without a
 /// contour.
-fn at(named: &LineNote, time_s: f64) -> Option<(f32, f32)> {
+fn at(named: &LineNote, time_s: f64) -> Option<Point> {
     let contour = &named.note.contour;
     let points = &contour.points;
     let last = points.len().checked_sub(1)?;
@@ -147,7 +163,10 @@ fn at(named: &LineNote, time_s: f64) -> Option<(f32, f32)> {
     } else {
         here.pitch + (there - here.pitch) * position.fract() as f32
     };
-    Some((played, here.level_db))
+    Some(Point {
+        pitch: played,
+        ..*here
+    })
 }
 
 #[cfg(test)]
@@ -180,7 +199,10 @@ mod tests {
             fn a_synthesizer_plays_what_was_played(shapes in shapes(), full_scale_v in 8.0f64..20.0) {
                 let line = line(&shapes);
                 let rate_hz = 4_000.0;
-                let settings = ControlVoltage { full_scale_v, sample_rate_hz: rate_hz as u32 };
+                let settings = ControlVoltage {
+                    full_scale_v,
+                    sample_rate_hz: rate_hz as u32,
+                };
                 let volts = written(&line, settings);
                 prop_assert_eq!(volts.len(), (line.length_s * rate_hz).ceil() as usize);
                 let at = |time_s: f64| volts[(time_s * rate_hz).ceil() as usize];

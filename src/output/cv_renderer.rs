@@ -1,7 +1,9 @@
 //! Renders control voltages sample by sample, for files and sessions alike: 1 V per
-//! octave, the pitch held after a note, gate and trigger at 5 V, no trigger on a slur.
+//! octave, the pitch held after a note, gate and trigger at 5 V, no trigger on a slur,
+//! loudness and brightness from 0 to 5 V.
 
 use crate::sending::Sent;
+use crate::sending::brightness::BrightnessRange;
 use crate::units::Pitch;
 
 /// Gate and trigger, in volts (common practice).
@@ -37,8 +39,10 @@ impl CvScale {
     }
 }
 
-/// Renderer of pitch, gate, trigger, loudness, and one trigger per route that has
-/// one. Times are seconds on the clock of whoever drives it.
+/// Voltages that every renderer has: pitch, gate, trigger, loudness, brightness.
+pub const VOLTAGES: usize = 5;
+
+/// Renderer of [`VOLTAGES`], and one trigger per route that has one. Times are seconds on the clock of whoever drives it.
 #[derive(Debug, Clone)]
 pub struct CvRenderer {
     scale: CvScale,
@@ -48,6 +52,9 @@ pub struct CvRenderer {
     target_v: f64,
     loudness_v: f64,
     loudness_target_v: f64,
+    brightness: BrightnessRange,
+    brightness_v: f64,
+    brightness_target_v: Option<f64>,
     /// When the gate rises and falls.
     gate_s: (f64, f64),
     trigger_until_s: f64,
@@ -56,8 +63,13 @@ pub struct CvRenderer {
 
 impl CvRenderer {
     /// Renderer at rest, with `route_triggers` extra triggers. `share` of the way to
-    /// the newest pitch and loudness is gone in each sample; 1 follows at once.
-    pub fn new(scale: CvScale, share: f64, route_triggers: usize) -> Self {
+    /// the newest pitch, loudness and brightness is gone in each sample; 1 follows at once.
+    pub fn new(
+        scale: CvScale,
+        brightness: BrightnessRange,
+        share: f64,
+        route_triggers: usize,
+    ) -> Self {
         CvRenderer {
             scale,
             share,
@@ -65,6 +77,9 @@ impl CvRenderer {
             target_v: 0.0,
             loudness_v: 0.0,
             loudness_target_v: 0.0,
+            brightness,
+            brightness_v: 0.0,
+            brightness_target_v: None,
             gate_s: (f64::INFINITY, f64::NEG_INFINITY),
             trigger_until_s: f64::NEG_INFINITY,
             route_triggers_until_s: vec![f64::NEG_INFINITY; route_triggers],
@@ -86,6 +101,9 @@ impl CvRenderer {
             Sent::Update(update) => {
                 self.follow(update.pitch);
                 self.set_level(update.level_db);
+                if let Some(brightness) = update.brightness {
+                    self.set_brightness(brightness);
+                }
             }
             Sent::Stop => self.stop(at_s),
             Sent::Silence => self.silence(at_s),
@@ -123,6 +141,15 @@ impl CvRenderer {
         self.loudness_target_v = loudness_v(f64::from(level_db));
     }
 
+    /// Brightness in units of the fundamental that its voltage moves to: at once where there
+    /// was none before. It is held after the note.
+    fn set_brightness(&mut self, brightness: f32) {
+        let volts = GATE_V * f64::from(self.brightness.share(brightness));
+        if self.brightness_target_v.replace(volts).is_none() {
+            self.brightness_v = volts;
+        }
+    }
+
     /// The note ends; its pitch is held.
     fn stop(&mut self, at_s: f64) {
         self.gate_s.1 = at_s;
@@ -130,7 +157,7 @@ impl CvRenderer {
         self.loudness_target_v = 0.0;
     }
 
-    /// Everything low at once; the pitch is held.
+    /// Everything low at once; pitch and brightness are held.
     fn silence(&mut self, at_s: f64) {
         self.stop(at_s);
         self.loudness_v = 0.0;
@@ -146,16 +173,19 @@ impl CvRenderer {
     }
 
     /// Sample of each voltage at a time, written to `out`: pitch, gate, trigger,
-    /// loudness, route triggers. To be asked for at rising times.
+    /// loudness, brightness, route triggers. To be asked for at rising times.
     pub fn next(&mut self, time_s: f64, mut out: impl FnMut(usize, f32)) {
         self.pitch_v = toward(self.pitch_v, self.target_v, self.share);
         self.loudness_v = toward(self.loudness_v, self.loudness_target_v, self.share);
+        let brightness_v = self.brightness_target_v.unwrap_or_default();
+        self.brightness_v = toward(self.brightness_v, brightness_v, self.share);
         let high = |on: bool| if on { GATE_V } else { 0.0 };
-        let volts = [
+        let volts: [f64; VOLTAGES] = [
             self.pitch_v,
             high(self.gate(time_s)),
             high(time_s < self.trigger_until_s),
             self.loudness_v,
+            self.brightness_v,
         ];
         let routes = self.route_triggers_until_s.iter();
         let routes = routes.map(|until_s| high(time_s < *until_s));
@@ -184,6 +214,11 @@ mod tests {
         zero_volt_note: 60.0,
     };
 
+    const BRIGHTNESS: BrightnessRange = BrightnessRange {
+        dark: 1.0,
+        bright: 8.0,
+    };
+
     const RATE_HZ: f64 = 48_000.0;
 
     /// A renderer on the clock of a stream.
@@ -195,7 +230,7 @@ mod tests {
     impl Stream {
         fn new(route_triggers: usize) -> Self {
             Stream {
-                renderer: CvRenderer::new(SCALE, 0.01, route_triggers),
+                renderer: CvRenderer::new(SCALE, BRIGHTNESS, 0.01, route_triggers),
                 samples: 0,
             }
         }
@@ -211,11 +246,11 @@ mod tests {
             self.renderer.set_level(-30.0);
         }
 
-        /// Volts of the five channels over so many samples.
-        fn run(&mut self, samples: usize) -> Vec<[f32; 5]> {
+        /// Volts of the channels over so many samples.
+        fn run(&mut self, samples: usize) -> Vec<[f32; 6]> {
             let mut frames = Vec::new();
             for _ in 0..samples {
-                let mut frame = [0.0; 5];
+                let mut frame = [0.0; 6];
                 let time_s = (self.samples as f64 + 0.5) / RATE_HZ;
                 self.renderer
                     .next(time_s, |at, sample| frame[at] = sample * 10.0);
@@ -278,12 +313,29 @@ mod tests {
     }
 
     #[test]
+    fn brightness_moves_without_steps_and_is_held() {
+        let mut cv = Stream::new(0);
+        cv.start(60.0, false);
+        assert!(cv.run(10).iter().all(|v| v[4] == 0.0));
+        // An octave above the fundamental of three.
+        cv.renderer.set_brightness(2.0);
+        assert!(cv.run(10).iter().all(|v| (v[4] - 5.0 / 3.0).abs() < 1e-4));
+        cv.renderer.set_brightness(8.0);
+        let got = cv.run(4_800);
+        assert!(got.windows(2).all(|v| (v[1][4] - v[0][4]).abs() < 0.034));
+        let now_s = cv.now_s();
+        cv.renderer.stop(now_s);
+        cv.renderer.silence(now_s);
+        assert!(cv.run(480).iter().all(|v| (v[4] - 5.0).abs() < 1e-3));
+    }
+
+    #[test]
     fn routes_have_triggers_of_their_own() {
         let mut cv = Stream::new(1);
         cv.renderer.fire_trigger(0.0, 0);
         cv.renderer.fire_trigger(0.0, 9);
         let got = cv.run(480);
-        assert_eq!(got.iter().filter(|v| v[4] == 5.0).count(), 240);
+        assert_eq!(got.iter().filter(|v| v[5] == 5.0).count(), 240);
         assert!(got.iter().all(|v| v[1] == 0.0));
     }
 

@@ -56,6 +56,7 @@ pub fn line_in(context: LineContext, shapes: &[Shape]) -> Line {
             pitch: (shape.pitch + shape.glide * (hop as f64 * HOP_S / shape.length_s - 0.5)) as f32,
             level_db: -20.0,
             confidence: 1.0,
+            brightness: 2.0,
         };
         Note {
             onset_s,
@@ -72,6 +73,7 @@ pub fn line_in(context: LineContext, shapes: &[Shape]) -> Line {
             techniques: Vec::new(),
             level_db: -20.0,
             confidence: 1.0,
+            brightness: Some(2.0),
             measured: Measured::default(),
             contour: Contour {
                 start_s: onset_s,

@@ -68,6 +68,7 @@ pub struct Entry<'a> {
     level_db: f32,
     confidence: f32,
     measured: Measured,
+    brightness: Option<f64>,
 }
 
 impl Output for Json {
@@ -129,6 +130,7 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
         level_db: note.level_db,
         confidence: note.confidence,
         measured: note.measured,
+        brightness: note.brightness.map(|times| rounded(f64::from(times), 2)),
     }
 }
 

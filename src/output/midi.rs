@@ -20,8 +20,9 @@ use super::performance::{PerformedNote, is_slurred};
 use super::provenance::PROGRAM;
 use super::{Output, Sink};
 use crate::horn::Horn;
-use crate::line::{Line, LineNote};
+use crate::line::Line;
 use crate::notation::{LazyPart, Part, QUARTER};
+use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, Sent};
 
 /// The MIDI file.
@@ -72,7 +73,7 @@ impl Output for MidiFile {
         events.tempi();
         let program = u7::from(program(line.context.horn.as_ref()));
         events.message(0.0, MidiMessage::ProgramChange { program });
-        events.notes(&line.notes, self.dynamic_range(line));
+        events.notes(line, self.dynamic_range(line));
         let smf = Smf {
             header: Header::new(
                 Format::SingleTrack,
@@ -230,23 +231,26 @@ impl<'a> Events<'a> {
     }
 
     /// The notes as they are sent.
-    fn notes(&mut self, notes: &[LineNote], dynamic_range: DynamicRange) {
-        let mut encoder = MidiEncoder::new(CHANNEL);
+    fn notes(&mut self, line: &Line, dynamic_range: DynamicRange) {
+        let notes = &line.notes;
+        let mut encoder = MidiEncoder::new(CHANNEL, line.context.brightness);
+        let mut brightness = BrightnessFollower::default();
         let mut messages = Vec::new();
         encoder.setup(&mut messages);
         self.messages(0.0, &mut messages);
         for (at, named) in notes.iter().enumerate() {
             let note = &named.note;
-            let (mut performed, start) = PerformedNote::start(named, dynamic_range);
+            let (mut performed, start) = PerformedNote::start(named, dynamic_range, brightness);
             encoder.encode(&start, &mut messages);
             self.messages(note.onset_s, &mut messages);
             let hop_s = note.contour.hop_s;
             for (time_s, point) in note.contour.timed() {
                 let time_s = time_s.clamp(note.onset_s, note.offset_s);
-                let update = performed.update(time_s, point.pitch, point.level_db, hop_s);
+                let update = performed.update(time_s, point, hop_s);
                 encoder.encode(&update, &mut messages);
                 self.messages(time_s, &mut messages);
             }
+            brightness = performed.brightness;
             if !notes.get(at + 1).is_some_and(is_slurred) {
                 encoder.encode(&Sent::Stop, &mut messages);
                 self.messages(note.offset_s, &mut messages);

@@ -1,7 +1,10 @@
 //! Encodes what is sent as MIDI 1.0 messages, for files and sessions alike: monophonic on
 //! one channel, with pitch bend.
 
-use super::midi_values::{BREATH, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits};
+use super::midi_values::{
+    BREATH, BRIGHTNESS, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits,
+};
+use crate::sending::brightness::BrightnessRange;
 use crate::sending::{NoteUpdate, Sent, SentStart};
 use crate::units::Pitch;
 
@@ -24,13 +27,16 @@ pub struct MidiEncoder {
     held: Option<u8>,
     bend: Option<i16>,
     controls: [Option<u8>; 128],
+    /// What brightness is sent as, if it is sent.
+    brightness: Option<BrightnessRange>,
     updated_s: f64,
 }
 
 impl MidiEncoder {
-    /// Encoder for a channel from 0 to 15.
-    pub fn new(channel: u8) -> Self {
+    /// Encoder for a channel from 0 to 15. Brightness is sent if there is a range for it.
+    pub fn new(channel: u8, brightness: Option<BrightnessRange>) -> Self {
         MidiEncoder {
+            brightness,
             channel: channel & 15,
             held: None,
             bend: None,
@@ -41,7 +47,7 @@ impl MidiEncoder {
 
     /// Messages that a receiver needs first: the bend range, and all notes off.
     pub fn setup(&mut self, out: &mut Vec<Bytes>) {
-        *self = MidiEncoder::new(self.channel);
+        *self = MidiEncoder::new(self.channel, self.brightness);
         self.bend_range(out);
         self.silence(out);
     }
@@ -111,6 +117,9 @@ impl MidiEncoder {
         self.loudness(update.strength, out);
         let depth = (update.vibrato_cents / FULL_VIBRATO_CENTS).min(1.0);
         self.change(MODULATION, seven_bits(depth), out);
+        if let (Some(range), Some(brightness)) = (self.brightness, update.brightness) {
+            self.change(BRIGHTNESS, seven_bits(range.share(brightness)), out);
+        }
     }
 
     fn stop(&mut self, out: &mut Vec<Bytes>) {
@@ -193,7 +202,7 @@ mod tests {
     #[test]
     fn setup_sets_the_bend_range_first() {
         let mut out = Vec::new();
-        MidiEncoder::new(2).setup(&mut out);
+        MidiEncoder::new(2, None).setup(&mut out);
         assert_eq!(
             out[..4],
             [[0xb2, 101, 0], [0xb2, 100, 0], [0xb2, 6, 12], [0xb2, 38, 0]]
@@ -202,7 +211,7 @@ mod tests {
 
     #[test]
     fn tongued_parts_and_slurred_joins() {
-        let mut encoder = MidiEncoder::new(0);
+        let mut encoder = MidiEncoder::new(0, None);
         encode(&mut encoder, &start(60, 60.0, false));
         let tongued = encode(&mut encoder, &start(62, 62.0, false));
         assert_eq!(notes(&tongued), [(0x80, 60), (0x90, 62)]);
@@ -215,9 +224,45 @@ mod tests {
 
     #[test]
     fn the_bend_is_there_before_the_note() {
-        let out = encode(&mut MidiEncoder::new(0), &start(60, 60.25, false));
+        let out = encode(&mut MidiEncoder::new(0, None), &start(60, 60.25, false));
         // 25 cents of 1200 over 8192 steps: 171 above the middle.
         assert_eq!(out[0], [0xe0, (8192u16 + 171).to_le_bytes()[0] & 127, 65]);
+    }
+
+    /// Brightness is a controller of its own where it is asked for, and holds its value
+    /// after the note.
+    #[test]
+    fn brightness_is_sent_where_it_is_asked_for() {
+        let update = |at_s: f64, brightness| {
+            Sent::Update(NoteUpdate {
+                at_s,
+                pitch: Pitch(60.0),
+                strength: 0.5,
+                level_db: -20.0,
+                vibrato_cents: 0.0,
+                brightness,
+            })
+        };
+        let range = BrightnessRange {
+            dark: 1.0,
+            bright: 4.0,
+        };
+        for (wanted, values) in [(Some(range), vec![64, 127]), (None, vec![])] {
+            let mut encoder = MidiEncoder::new(0, wanted);
+            let mut sent = encode(&mut encoder, &start(60, 60.0, false));
+            for (at_s, brightness) in [
+                (0.01, None),
+                (0.02, Some(2.0)),
+                (0.03, Some(2.0)),
+                (0.04, Some(9.0)),
+            ] {
+                sent.extend(encode(&mut encoder, &update(at_s, brightness)));
+            }
+            sent.extend(encode(&mut encoder, &Sent::Stop));
+            sent.extend(encode(&mut encoder, &Sent::Silence));
+            let sent = sent.iter().filter(|b| b[..2] == [0xb0, 74]);
+            assert_eq!(sent.map(|b| b[2]).collect::<Vec<_>>(), values);
+        }
     }
 
     #[derive(Debug, Clone)]
@@ -240,7 +285,7 @@ mod tests {
         /// and none after it ends.
         #[test]
         fn no_note_ever_hangs(steps in prop::collection::vec(step(), 1..60)) {
-            let mut encoder = MidiEncoder::new(0);
+            let mut encoder = MidiEncoder::new(0, None);
             let mut held: Vec<u8> = Vec::new();
             for step in steps {
                 let (event, sounds) = match step {

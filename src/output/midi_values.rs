@@ -2,6 +2,9 @@
 //! range, 7-bit controllers (MIDI 1.0 Detailed Specification, table III).
 
 pub const BREATH: u8 = 2;
+/// Sound Controller 5, by default Brightness (MIDI 1.0 Detailed Specification; RP-021, Sound
+/// Controller Defaults).
+pub const BRIGHTNESS: u8 = 74;
 const DATA_COARSE: u8 = 6;
 const DATA_FINE: u8 = 38;
 const RPN_FINE: u8 = 100;

@@ -3,6 +3,8 @@
 
 use crate::line::LineNote;
 use crate::notes::Attack;
+use crate::notes::contour::Point;
+use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, LevelFollower, NoteUpdate, Sent, SentStart};
 use crate::units::Pitch;
 
@@ -15,11 +17,17 @@ pub struct PerformedNote<'a> {
     body_end_s: f64,
     pitch: Pitch,
     level: LevelFollower,
+    /// Goes on from note to note.
+    pub brightness: BrightnessFollower,
 }
 
 impl<'a> PerformedNote<'a> {
-    /// Starts a note.
-    pub fn start(named: &'a LineNote, dynamic_range: DynamicRange) -> (Self, Sent) {
+    /// Starts a note after those whose brightness was followed.
+    pub fn start(
+        named: &'a LineNote,
+        dynamic_range: DynamicRange,
+        brightness: BrightnessFollower,
+    ) -> (Self, Sent) {
         let note = &named.note;
         let first = note.contour.voiced().map(|(_, p)| p.pitch).next();
         let pitch = first.map_or(named.sent, |played| named.sent_at(played));
@@ -31,6 +39,7 @@ impl<'a> PerformedNote<'a> {
             body_end_s: note.body_end_s(),
             pitch,
             level: LevelFollower::new(level_db),
+            brightness,
         };
         let start = SentStart {
             at_s: note.onset_s,
@@ -44,18 +53,19 @@ impl<'a> PerformedNote<'a> {
         (performed, Sent::Start(start))
     }
 
-    /// Goes on for `length_s`: `played` (MIDI semitones) is NaN where the tone is lost.
-    pub fn update(&mut self, at_s: f64, played: f32, level_db: f32, length_s: f64) -> Sent {
-        if at_s <= self.body_end_s && !played.is_nan() {
-            self.pitch = self.named.sent_at(played);
+    /// Goes on for `length_s` as a point of its contour says.
+    pub fn update(&mut self, at_s: f64, point: &Point, length_s: f64) -> Sent {
+        if at_s <= self.body_end_s && !point.pitch.is_nan() {
+            self.pitch = self.named.sent_at(point.pitch);
         }
-        let level_db = self.level.push(level_db, length_s);
+        let level_db = self.level.push(point.level_db, length_s);
         Sent::Update(NoteUpdate {
             at_s,
             pitch: self.pitch,
             strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: 0.0,
+            brightness: self.brightness.push(point.brightness, length_s),
         })
     }
 }

@@ -7,6 +7,7 @@
 //! a session's (live/note_mapper.rs) -------/
 //! ```
 
+pub mod brightness;
 pub mod note_source;
 
 use crate::tuning::Reference;
@@ -180,6 +181,8 @@ pub struct NoteUpdate {
     pub level_db: f32,
     /// Depth of the vibrato, half of peak to peak, in cents; 0 for none.
     pub vibrato_cents: f32,
+    /// Brightness, in units of the fundamental; none before the first was measured.
+    pub brightness: Option<f32>,
 }
 
 #[cfg(test)]

@@ -90,6 +90,7 @@ impl BaselineTranscriber {
                 pitch: found.map_or(f32::NAN, |f| f.pitch),
                 confidence: found.map_or(0.0, |f| f.confidence),
                 level_db: level.hop_db,
+                centroid_hz: f32::NAN,
             }
         });
         let first_s = self.hops.first().map_or(0.0, |hop| hop.0);

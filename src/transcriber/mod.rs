@@ -9,8 +9,8 @@ mod baseline;
 mod take;
 
 use crate::analysis::{Analyser, Frame, Settings};
-use crate::notes::PitchFrame;
 use crate::notes::segment::{NoteEvent, Segmenter};
+use crate::notes::{PitchFrame, brightness_of};
 
 #[cfg(feature = "pitch-detection")]
 pub use baseline::BaselineTranscriber;
@@ -117,11 +117,13 @@ fn causal_frame(frame: &Frame) -> PitchFrame {
         Some(pitch) if (pitch - b.pitch).abs() < 0.3 => pitch,
         _ => b.pitch,
     });
+    let pitch = frame.note_pitch.or(leading);
     PitchFrame {
         time_s: frame.time_s,
-        pitch: frame.note_pitch.or(leading),
+        pitch,
         margin: frame.best_path.margin,
         confidence: best.map_or(0.0, |b| b.confidence),
         level_db: frame.level.hop_db,
+        brightness: brightness_of(frame.centroid_hz, pitch),
     }
 }

@@ -276,11 +276,12 @@ fn keep(causal: &mut Vec<Note>, mut note: Note, mode: Mode) {
 }
 
 fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
-    let frame = causal_frame(frame);
+    let causal = causal_frame(frame);
     DecodedFrame {
-        pitch: frame.pitch.unwrap_or(f32::NAN),
-        confidence: frame.confidence,
-        level_db: frame.level_db,
+        pitch: causal.pitch.unwrap_or(f32::NAN),
+        confidence: causal.confidence,
+        level_db: causal.level_db,
+        centroid_hz: frame.centroid_hz.unwrap_or(f32::NAN),
     }
 }
 

@@ -6,7 +6,7 @@ use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::across::{Across, Kept, day};
 use leadpipe::internals::output::StagedFile;
 use leadpipe::internals::output::provenance::check_free;
-use leadpipe::internals::output::report::{Html, Spectrum, across::AcrossHtml};
+use leadpipe::internals::output::report::{Html, Spectrogram, across::AcrossHtml};
 use leadpipe::internals::text::shown_path;
 use leadpipe::intonation;
 use leadpipe::{Error, Output, Result};
@@ -52,8 +52,7 @@ pub struct Options {
     /// Also write the report as one HTML file
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
-    /// Hear the take again for its spectrum: a spectrogram under the report's pitch trace, and
-    /// the brightness of each note there and in CSV and JSON
+    /// Hear the take again for a spectrogram under the report's pitch trace
     #[arg(long)]
     spectrum: bool,
     /// Format of the report on standard output
@@ -102,7 +101,7 @@ impl PageOptions {
 impl Options {
     /// Refuses, before the take is heard, one that cannot be heard again.
     fn check_spectrum(&self, take: &Path) -> Result<()> {
-        match self.spectrum && !take.is_file() {
+        match self.spectrum && self.report.is_some() && !take.is_file() {
             true => Err(Error::setting(
                 format!(
                     "{}: read from a pipe, so not again for its spectrum",
@@ -139,18 +138,15 @@ pub fn run(options: &Options) -> Result<()> {
         options.check_spectrum(take)?;
         let line = listen(take, true)?;
         let temperature_c = options.page.temperature;
-        let hear = || Spectrum::read(take, &excerpt.selection(), &line);
-        let spectrum = options.spectrum.then(hear).transpose()?;
-        let mut report = intonation(&line, temperature_c);
-        if let Some(spectrum) = &spectrum {
-            report = report.with_brightness(&spectrum.brightness);
-        }
+        let report = intonation(&line, temperature_c);
         if let Some(page) = &options.report {
             let sound = options.page.sound(take, excerpt)?;
+            let hear = || Spectrogram::read(take, &excerpt.selection());
+            let spectrogram = options.spectrum.then(hear).transpose()?;
             let html = Html {
                 temperature_c,
                 sound,
-                spectrum,
+                spectrogram,
             };
             let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
             super::print_written(&[staged.commit()?]);

@@ -20,6 +20,8 @@ use leadpipe::internals::live::session::SessionParts;
 use leadpipe::internals::live::setup::{Choices, Setup};
 use leadpipe::internals::live::streams::InputRequest;
 use leadpipe::internals::live::ui_snapshot::Display;
+use leadpipe::internals::output::cv_renderer::VOLTAGES;
+use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::text::STDIN;
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
@@ -117,6 +119,14 @@ fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
         rig.cv.device = device;
         rig.cv.channels = channels;
     }
+    if let Some(range) = options.brightness {
+        rig.brightness.on = true;
+        // Without a range of its own the option takes the rig's.
+        if range != BrightnessRange::default() {
+            rig.brightness.dark = Some(range.dark);
+            rig.brightness.bright = Some(range.bright);
+        }
+    }
     replace(&mut rig.cv.full_scale_v, &options.volts_full_scale);
     replace(&mut rig.cv.zero_volt_note, &options.zero_volt_note);
     if !options.osc.is_empty() {
@@ -189,6 +199,7 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
     context.zero_volt_note = rig.cv_scale()?.zero_volt_note;
+    context.brightness = Some(rig.brightness_range()?).filter(|_| rig.brightness.on);
     let sources = rig.sources(&tunings[0])?;
     // What is drawn from must be there in every tuning of the set.
     for other in &tunings[1..] {
@@ -233,6 +244,7 @@ pub fn build(
     } = validate(rig)?;
     let (displays, invitation) = page(rig, commands)?;
     let capture = Capture::open(capture_config(rig, from)?)?;
+    let brightness = context.brightness;
     let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
     let range = rig.dynamic_range();
     let recordings = match &rig.record.folder {
@@ -243,7 +255,7 @@ pub fn build(
         .into_iter()
         .map(|config| OutputDevice::open(config, routes.clone()))
         .collect::<Result<_>>()?;
-    let senders = senders(rig, &routes, jsonl)?;
+    let senders = senders(rig, &routes, brightness, jsonl)?;
     let pedals = rig.midi.listen.as_ref();
     let pedals = pedals.map(|port| Pedals::open(port, switches));
     let pedals = pedals.transpose()?;
@@ -373,14 +385,14 @@ fn output_configs(
     if !rig.cv.channels.is_empty() {
         let channels = channel_indices("--cv", &rig.cv.channels)?;
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
-        // Route triggers follow the four standard channels, even if not all of
-        // these are used.
-        channels.resize(4, None);
+        // Route triggers follow the standard channels, even if not all of these are used.
+        channels.resize(VOLTAGES, None);
         channels.extend(triggers.iter().copied().map(Some));
         configs.push(output_device::OutputConfig {
             device: rig.cv.device.clone(),
             block: rig.input.block,
             cv: Some((rig.cv_scale()?, channels)),
+            brightness: rig.brightness_range()?,
             ..Default::default()
         });
     } else if !triggers.is_empty() {
@@ -437,11 +449,16 @@ fn same_device(one: &Option<String>, other: &Option<String>) -> Result<bool> {
     Ok(one == other || id(one)? == id(other)?)
 }
 
-fn senders(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<SenderThread>> {
+fn senders(
+    rig: &Rig,
+    routes: &Routes,
+    brightness: Option<BrightnessRange>,
+    jsonl: bool,
+) -> Result<Vec<SenderThread>> {
     let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
         let channel = rig.midi.channel.unwrap_or(1).clamp(1, 16) - 1;
-        let port = MidiPort::new(PortName::parse(text), channel, routes.clone());
+        let port = MidiPort::new(PortName::parse(text), channel, routes.clone(), brightness);
         let started = SenderThread::start(&format!("MIDI to {text}"), Box::new(port));
         senders.push(started.map_err(|problem| {
             Error::device(
@@ -455,7 +472,7 @@ fn senders(rig: &Rig, routes: &Routes, jsonl: bool) -> Result<Vec<SenderThread>>
         let to = controls::address("--osc", text)?;
         let started = SenderThread::start(
             &format!("OSC to {to}"),
-            Box::new(Osc::new(to, routes.clone())),
+            Box::new(Osc::new(to, routes.clone(), brightness)),
         );
         senders.push(started.map_err(|problem| {
             Error::device(

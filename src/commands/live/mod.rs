@@ -23,6 +23,7 @@ use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::Rig;
 use leadpipe::internals::live::screen::View;
 use leadpipe::internals::live::session::{Session, Summary};
+use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::voice::Timbre;
 use leadpipe::{Error, Result};
 
@@ -45,7 +46,8 @@ Keys: h horn, t tuning, o note source, b timbre, + and - shift, [ and ] voice le
 m mute, p panic, r record, g mark a good moment, w address of the page, q quit, ? help.
 
 OSC in (--listen): /leadpipe/horn, tuning, source, shift, mute, panic, timbre,
-voice-level, record, mark, quit. OSC out: /leadpipe/start, pitch, level, vibrato, stop, note, cue, silence;
+voice-level, record, mark, quit. OSC out: /leadpipe/start, pitch, level, brightness,
+vibrato, stop, note, cue, silence;
 docs/osc.md has their arguments.
 
 Before you play: turn the monitors down, and try headphones before speakers; a
@@ -168,7 +170,12 @@ pub struct OutOptions {
     /// MIDI port that your pedals are on, or "virtual" for a new virtual port
     #[arg(long, value_name = "PORT")]
     pub midi_in: Option<String>,
-    /// Control-voltage outputs: device and channels, such as `NAME:3-6`
+    /// Send your tone's brightness: MIDI controller 74 and OSC. From dark to bright in
+    /// multiples of the fundamental, such as --brightness=1.5:6
+    #[arg(long, value_name = "DARK:BRIGHT", num_args = 0..=1, require_equals = true, default_missing_value = "1:10", value_parser = super::brightness_range)]
+    pub brightness: Option<BrightnessRange>,
+    /// Control-voltage outputs: device and channels, such as `NAME:3-6`; a fifth channel
+    /// is brightness
     #[arg(long, value_name = "DEVICE:CHANNELS")]
     pub cv: Option<String>,
     /// Voltage that the interface puts out at digital full scale

@@ -41,6 +41,8 @@ pub struct Rig {
     pub double: Double,
     /// MIDI out and in.
     pub midi: Midi,
+    /// Brightness as a control.
+    pub brightness: Brightness,
     /// Control voltages.
     pub cv: Cv,
     /// OSC out and in.
@@ -101,6 +103,15 @@ pub struct Midi {
     pub port: Option<String>,
     pub channel: Option<u8>,
     pub listen: Option<String>,
+}
+
+/// `[brightness]`
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Brightness {
+    pub on: bool,
+    pub dark: Option<f32>,
+    pub bright: Option<f32>,
 }
 
 /// `[cv]`
@@ -343,6 +354,12 @@ mod tests {
             parse("[sequence]\nnotes = [\"H2\"]")
                 .unwrap()
                 .sources(&table())
+                .is_err()
+        );
+        assert!(
+            parse("[brightness]\ndark = 4.0\nbright = 2.0")
+                .unwrap()
+                .brightness_range()
                 .is_err()
         );
         assert!(

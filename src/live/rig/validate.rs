@@ -10,6 +10,7 @@ use crate::live::routes::{Action, Routes};
 use crate::output::cv::FULL_SCALE_V;
 use crate::output::cv_renderer::CvScale;
 use crate::sending::DynamicRange;
+use crate::sending::brightness::BrightnessRange;
 use crate::sending::note_source::{Draw, NoteSource, Sequence};
 use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
@@ -44,6 +45,18 @@ impl Rig {
             soft_db: self.levels.soft_db.unwrap_or(default.soft_db),
             loud_db: self.levels.loud_db.unwrap_or(default.loud_db),
         }
+    }
+
+    /// What the ends of the brightness control stand for.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where they make no sense.
+    pub fn brightness_range(&self) -> Result<BrightnessRange> {
+        let default = BrightnessRange::default();
+        BrightnessRange::new(
+            self.brightness.dark.unwrap_or(default.dark),
+            self.brightness.bright.unwrap_or(default.bright),
+        )
     }
 
     /// Noise gate, dBFS.

@@ -8,6 +8,7 @@ use crate::live::devices;
 use crate::live::midi_system::{Bytes, Output, Patch, PortName};
 use crate::live::routes::{Action, Routes};
 use crate::output::midi_encoder::MidiEncoder;
+use crate::sending::brightness::BrightnessRange;
 
 /// Time between repeats of the bend range.
 const BEND_RANGE_INTERVAL: Duration = Duration::from_millis(900);
@@ -29,12 +30,18 @@ pub struct MidiPort {
 }
 
 impl MidiPort {
-    /// Sender to a port on a channel from 0 to 15.
-    pub fn new(port: PortName, channel: u8, routes: Routes) -> Self {
+    /// Sender to a port on a channel from 0 to 15. Brightness is sent if there is a range for
+    /// it.
+    pub fn new(
+        port: PortName,
+        channel: u8,
+        routes: Routes,
+        brightness: Option<BrightnessRange>,
+    ) -> Self {
         MidiPort {
             port,
             patch: Patch::default(),
-            encoder: MidiEncoder::new(channel),
+            encoder: MidiEncoder::new(channel, brightness),
             routes,
             output: None,
             messages: Vec::with_capacity(MESSAGES_PER_EVENT),

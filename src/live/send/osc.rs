@@ -7,6 +7,7 @@
 //! | `/leadpipe/start` | i key sent, f pitch sent, f strength 0 to 1, s attack, s written, s concert, f cents, f age: time since the onset |
 //! | `/leadpipe/pitch` | f pitch sent |
 //! | `/leadpipe/level` | f strength 0 to 1, f level dBFS |
+//! | `/leadpipe/brightness` | f 0 to 1 over the brightness range, f units of the fundamental; where it is sent |
 //! | `/leadpipe/vibrato` | f half of peak to peak, cents; when it changes |
 //! | `/leadpipe/stop` | none |
 //! | `/leadpipe/note` | a finished note: s written, s concert, f cents, f duration, s attack, s length, s techniques |
@@ -14,7 +15,7 @@
 //! | `/leadpipe/mark` | f stream time, i whether it is kept with a take |
 //! | `/leadpipe/silence` | none: forget whatever sounds |
 //!
-//! A route to an OSC address sends one message without arguments. Pitch and level
+//! A route to an OSC address sends one message without arguments. Pitch, level and brightness
 //! come together in a bundle, at most every 10 ms.
 
 use std::net::{SocketAddr, UdpSocket};
@@ -24,6 +25,7 @@ use rosc::{OscBundle, OscMessage, OscPacket, OscTime, OscType, encoder};
 use super::Sender;
 use crate::live::control_event::{ControlEvent, NoteUpdate};
 use crate::live::routes::{Action, Routes};
+use crate::sending::brightness::BrightnessRange;
 
 /// Time between two values of pitch and level, in seconds.
 const STEP_S: f64 = 0.01;
@@ -41,17 +43,19 @@ pub struct Osc {
     routes: Routes,
     updated_s: f64,
     vibrato_cents: f32,
+    brightness: Option<BrightnessRange>,
 }
 
 impl Osc {
-    /// Sender to `to`.
-    pub fn new(to: SocketAddr, routes: Routes) -> Self {
+    /// Sender to `to`. Brightness is sent if there is a range for it.
+    pub fn new(to: SocketAddr, routes: Routes, brightness: Option<BrightnessRange>) -> Self {
         Osc {
             to,
             socket: None,
             routes,
             updated_s: f64::NEG_INFINITY,
             vibrato_cents: 0.0,
+            brightness,
         }
     }
 
@@ -131,6 +135,11 @@ impl Osc {
                 ],
             ),
         ];
+        if let (Some(range), Some(brightness)) = (self.brightness, update.brightness) {
+            let share = OscType::Float(range.share(brightness));
+            let times = OscType::Float(brightness);
+            content.push(message("/leadpipe/brightness", vec![share, times]));
+        }
         if update.vibrato_cents != self.vibrato_cents {
             self.vibrato_cents = update.vibrato_cents;
             let depth = OscType::Float(update.vibrato_cents);
@@ -191,7 +200,7 @@ mod tests {
 
     fn sender() -> Osc {
         let routes = vec![(Gesture::Accent, Action::Osc("/lamp/flash".into()))];
-        Osc::new(([127, 0, 0, 1], 9).into(), Routes::new(routes))
+        Osc::new(([127, 0, 0, 1], 9).into(), Routes::new(routes), None)
     }
 
     fn note_on(pitch: f64, strength: f32, cents: f64) -> NoteOn {
@@ -217,6 +226,7 @@ mod tests {
             strength: 0.5,
             level_db: -20.0,
             vibrato_cents,
+            brightness: Some(2.0),
         })
     }
 
@@ -283,6 +293,18 @@ mod tests {
     }
 
     #[test]
+    fn brightness_comes_with_the_level_where_it_is_asked_for() {
+        let mut sender = sender();
+        assert_eq!(received(&mut sender, &update(1.0, 0.0)).len(), 2);
+        sender.brightness = Some(BrightnessRange::new(1.0, 8.0).unwrap());
+        let got = received(&mut sender, &update(2.0, 0.0));
+        assert_eq!(got[2].addr, "/leadpipe/brightness");
+        // Twice the fundamental is one of three octaves.
+        let want = [1.0f32 / 3.0, 2.0].map(OscType::Float);
+        assert_eq!(got[2].args, want);
+    }
+
+    #[test]
     fn a_gesture_is_told_and_sets_off_its_routes() {
         let cue = |gesture| ControlEvent::Gesture(GestureEvent { at_s: 1.0, gesture });
         let got = received(&mut sender(), &cue(Gesture::Accent));
@@ -301,7 +323,7 @@ mod tests {
         socket
             .set_read_timeout(Some(Duration::from_secs(10)))
             .unwrap();
-        let mut sender = Osc::new(socket.local_addr().unwrap(), Routes::default());
+        let mut sender = Osc::new(socket.local_addr().unwrap(), Routes::default(), None);
         assert!(
             sender.send(&ControlEvent::Silence).is_err(),
             "it was not open"

@@ -30,6 +30,17 @@ pub fn measure_pitch(note: &mut Note) {
     note.confidence = confidence;
 }
 
+/// Reads a note's brightness: the median over its body.
+fn measure_brightness(note: &mut Note) {
+    let points = &note.contour.points;
+    let measured = (points.iter())
+        .step_by(points.len().div_ceil(MAX_HOPS).max(1))
+        .filter(|p| p.level_db > note.level_db - BODY_DB as f32)
+        .map(|p| f64::from(p.brightness))
+        .filter(|times| !times.is_nan());
+    note.brightness = median(measured).map(|times| times as f32);
+}
+
 /// Length of the taper at either end of a note, in seconds; half of a note that is shorter
 /// than two.
 const TAPER_S: f64 = 0.08;
@@ -125,6 +136,7 @@ pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
 /// Names the articulation of one note that had `time_s` seconds available.
 pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     measure_level(note);
+    measure_brightness(note);
     let body_s = f64::from(note.measured.body_s);
     let sounding = (body_s / time_s.max(body_s).max(1e-3)) as f32;
     note.measured.sounding = sounding;
@@ -239,6 +251,7 @@ mod tests {
                 pitch: pitch(t) as f32,
                 level_db: level(t) as f32,
                 confidence: 1.0,
+                brightness: f32::NAN,
             }
         });
         Contour {

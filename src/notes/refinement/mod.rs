@@ -87,6 +87,7 @@ fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
         techniques: Vec::new(),
         level_db: 0.0,
         confidence: 0.0,
+        brightness: None,
         measured: Measured::default(),
         contour: Contour::default(),
     }

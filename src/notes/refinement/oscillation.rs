@@ -373,6 +373,7 @@ mod tests {
             pitch: pitch(f64::from(i) * hop_s) as f32,
             level_db: -20.0,
             confidence: 1.0,
+            brightness: f32::NAN,
         };
         Contour {
             start_s: 0.0,

@@ -8,7 +8,6 @@ pub mod across;
 mod plots;
 mod sections;
 mod spectrogram;
-mod spectrum;
 
 use std::io;
 
@@ -24,7 +23,7 @@ use crate::intonation::{self, IntonationReport};
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
 use sections::articulation_text;
-pub use spectrum::Spectrum;
+pub use spectrogram::Spectrogram;
 
 /// The report.
 #[derive(Debug)]
@@ -33,8 +32,8 @@ pub struct Html {
     pub temperature_c: f64,
     /// The take's sound, if it is embedded.
     pub sound: Option<Flac>,
-    /// The take's spectrum, if it is drawn under the trace.
-    pub spectrum: Option<Spectrum>,
+    /// The take's spectrogram, if it is drawn under the trace.
+    pub spectrogram: Option<Spectrogram>,
 }
 
 const STYLE: &str = include_str!("page.css");
@@ -46,10 +45,7 @@ impl Output for Html {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        let mut report = intonation::intonation(line, self.temperature_c);
-        if let Some(spectrum) = &self.spectrum {
-            report = report.with_brightness(&spectrum.brightness);
-        }
+        let report = intonation::intonation(line, self.temperature_c);
         let sound = self.sound.as_ref();
         write_page(&line.source, to, |to| {
             sections::head(line, &report, to)?;
@@ -117,8 +113,8 @@ impl Html {
         write!(to, "</div><div id=\"still\">")?;
         for (row, (from_s, to_s)) in picture::svg_rows(line).zip(picture::row_times(line)) {
             write!(to, "<div class=\"row\">{row}")?;
-            if let Some(spectrum) = &self.spectrum {
-                to.write_all(spectrum.spectrogram.svg(from_s, to_s).as_bytes())?;
+            if let Some(spectrogram) = &self.spectrogram {
+                to.write_all(spectrogram.svg(from_s, to_s).as_bytes())?;
             }
             write!(to, "</div>")?;
         }

@@ -1,12 +1,15 @@
 //! A take's spectrogram, drawn under the rows of the pitch trace: air, partials, the room.
 
 use std::fmt::Write as _;
+use std::path::Path;
 
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
 use super::picture;
+use crate::audio::decode::{Selection, Take};
+use crate::error::Result;
 
 /// Length of a window, in seconds: long enough to tell the partials of a tuba's lowest notes
 /// apart.
@@ -46,6 +49,20 @@ impl std::fmt::Debug for Spectrogram {
 }
 
 impl Spectrogram {
+    /// Hears a take again, once its notes are known.
+    ///
+    /// # Errors
+    /// Those of [`Take`].
+    pub fn read(path: &Path, selection: &Selection) -> Result<Spectrogram> {
+        let mut take = Take::open(path, selection)?;
+        let mut spectrogram = Spectrogram::new(take.sample_rate_hz(), take.start_s());
+        let mut block = Vec::new();
+        while take.next_block(&mut block)? {
+            spectrogram.push(&block);
+        }
+        Ok(spectrogram)
+    }
+
     /// Of a take that starts at `start_s`.
     pub fn new(rate_hz: f64, start_s: f64) -> Spectrogram {
         let length = (WINDOW_S * rate_hz).round() as usize & !1;
