@@ -6,7 +6,7 @@
 
 use std::f64::consts::TAU;
 
-use pulp::Arch;
+use pulp::{Arch, Simd, WithSimd};
 
 use crate::units::Pitch;
 
@@ -53,7 +53,11 @@ pub fn brightness(samples: &[f32], rate_hz: f64, pitch: Pitch) -> Option<f64> {
 fn amplitudes(samples: &[f32], frequency: f64) -> [f64; HARMONICS] {
     let twice: [f64; HARMONICS] =
         std::array::from_fn(|at| 2.0 * (TAU * frequency * (at + 1) as f64).cos());
-    let [last, earlier] = Arch::new().dispatch(|| recurrences(samples, &twice));
+    let recurrences = Recurrences {
+        samples,
+        twice: &twice,
+    };
+    let [last, earlier] = Arch::new().dispatch(recurrences);
     std::array::from_fn(|at| {
         let (last, earlier) = (last[at], earlier[at]);
         (last * last + earlier * earlier - twice[at] * last * earlier)
@@ -62,31 +66,64 @@ fn amplitudes(samples: &[f32], frequency: f64) -> [f64; HARMONICS] {
     })
 }
 
-/// The last and the last but one value of each harmonic's recurrence.
-#[inline(always)]
-fn recurrences(samples: &[f32], twice: &[f64; HARMONICS]) -> [[f64; HARMONICS]; 2] {
-    let step = TAU / samples.len() as f64;
-    let turn = 2.0 * step.cos();
-    // The window's cosine by a recurrence too, from half a sample before the first.
-    let (mut window, mut before) = ((0.5 * step).cos(), (0.5 * step).cos());
-    let (mut last, mut earlier) = ([0.0; HARMONICS], [0.0; HARMONICS]);
-    for sample in samples {
-        let windowed = (0.5 - 0.5 * window) * f64::from(*sample);
-        (before, window) = (window, turn * window - before);
-        for at in 0..HARMONICS {
-            let next = windowed + twice[at] * last[at] - earlier[at];
-            (earlier[at], last[at]) = (last[at], next);
+/// Goertzel's recurrence for each harmonic, compiled for several vector instruction sets
+/// with the same results to the last bit.
+struct Recurrences<'a> {
+    samples: &'a [f32],
+    /// Twice the cosine of each harmonic's phase in a sample.
+    twice: &'a [f64; HARMONICS],
+}
+
+/// Registers whose values stay in place over all samples: with last, earlier and twice some
+/// fit into sixteen.
+const REGISTERS: usize = 5;
+
+impl WithSimd for Recurrences<'_> {
+    /// The last values, and the last but one.
+    type Output = [[f64; HARMONICS]; 2];
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> Self::Output {
+        let (mut last_of_all, mut earlier_of_all) = ([0.0; HARMONICS], [0.0; HARMONICS]);
+        let step = TAU / self.samples.len() as f64;
+        let turn = 2.0 * step.cos();
+        // Four lanes take all harmonics at once, two want another pass.
+        let pass = REGISTERS * S::F64_LANES;
+        for from in (0..HARMONICS).step_by(pass) {
+            let lanes = |register: usize| {
+                let at = (from + register * S::F64_LANES).min(HARMONICS);
+                at..(at + S::F64_LANES).min(HARMONICS)
+            };
+            let twice: [S::f64s; REGISTERS] =
+                std::array::from_fn(|r| simd.partial_load_f64s(&self.twice[lanes(r)]));
+            let mut last = [simd.splat_f64s(0.0); REGISTERS];
+            let mut earlier = last;
+            // The window's cosine by a recurrence too, from half a sample before the first.
+            let (mut window, mut before) = ((0.5 * step).cos(), (0.5 * step).cos());
+            for sample in self.samples {
+                let windowed = simd.splat_f64s((0.5 - 0.5 * window) * f64::from(*sample));
+                (before, window) = (window, turn * window - before);
+                for r in 0..REGISTERS {
+                    let turned = simd.mul_f64s(twice[r], last[r]);
+                    let next = simd.add_f64s(turned, simd.sub_f64s(windowed, earlier[r]));
+                    (earlier[r], last[r]) = (last[r], next);
+                }
+            }
+            for r in 0..REGISTERS {
+                simd.partial_store_f64s(&mut last_of_all[lanes(r)], last[r]);
+                simd.partial_store_f64s(&mut earlier_of_all[lanes(r)], earlier[r]);
+            }
         }
+        [last_of_all, earlier_of_all]
     }
-    [last, earlier]
 }
 
 /// Measures the brightness of the sound that has just passed.
 #[derive(Debug, Clone)]
 pub struct BrightnessMeter {
     rate_hz: f64,
-    /// Shortest window, in seconds: the time between two measurements, so that no sound
-    /// goes unheard.
+    /// Shortest window, in seconds: the shortest time between two measurements, so that no
+    /// sound goes unheard.
     least_s: f64,
     /// The newest samples, oldest first. Its capacity is never exceeded.
     recent: Vec<f32>,
@@ -95,7 +132,7 @@ pub struct BrightnessMeter {
 }
 
 impl BrightnessMeter {
-    /// Meter for tones down to `lowest_hz`, asked every `least_s` seconds about sound that
+    /// Meter for tones down to `lowest_hz`, asked `least_s` seconds apart about sound that
     /// ends up to `behind` samples before the newest.
     pub fn new(rate_hz: f64, lowest_hz: f64, least_s: f64, behind: usize) -> Self {
         let longest = MIN_PERIODS * rate_hz / lowest_hz + 2.0 * least_s * rate_hz;
@@ -117,13 +154,16 @@ impl BrightnessMeter {
         self.recent.extend(samples.iter().map(finite));
     }
 
-    /// Brightness of the tone of this pitch that ended `behind` samples before the newest:
-    /// over its last four periods, or as many whole ones as fill the time between two
-    /// measurements. `None` before so much has been heard, or of silence.
+    /// Length of the window for a pitch, in seconds: four periods, or as many whole ones as
+    /// fill the time between two measurements.
+    pub fn window_s(&self, pitch: Pitch) -> f64 {
+        (self.least_s * pitch.hz()).ceil().max(MIN_PERIODS) / pitch.hz()
+    }
+
+    /// Brightness of the tone of this pitch that ended `behind` samples before the newest.
+    /// `None` before a window has been heard, or of silence.
     pub fn measure(&self, pitch: Pitch, behind: usize) -> Option<f64> {
-        let hz = pitch.hz();
-        let periods = (self.least_s * hz).ceil().max(MIN_PERIODS);
-        let count = (periods * self.rate_hz / hz).round() as usize;
+        let count = (self.window_s(pitch) * self.rate_hz).round() as usize;
         let end = self.recent.len().checked_sub(behind)?;
         let window = &self.recent[end.checked_sub(count)?..end];
         brightness(window, self.rate_hz, pitch)

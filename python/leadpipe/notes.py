@@ -56,11 +56,13 @@ NOTE_DTYPE = np.dtype(
         ("scoop_cents", "f4"),
         ("fall_cents", "f4"),
         ("doit_cents", "f4"),
+        ("brightness", "f4"),
     ]
 )
 """A row of :meth:`Transcription.to_numpy`. The first eighteen columns are those of the
 command line's CSV, unrounded (the main README describes them); the rest are the
-measurements behind each technique, NaN for a note without it. Seconds, hertz, cents
+measurements behind each technique, NaN for a note without it, and last the brightness, NaN
+where it was not measured. Seconds, hertz, cents
 (positive is sharp), volts at 1 V per octave, dBFS (RMS) and dB."""
 
 _TECHNIQUES = {
@@ -162,6 +164,9 @@ class Note:
     """The same in seconds."""
     accent_db: float
     """Early peak against the body of the note."""
+    brightness: float
+    """Harmonic spectral centroid in units of the fundamental: 1 for a sine, more the
+    brassier. NaN where it was not measured."""
 
     @property
     def duration_s(self) -> float:

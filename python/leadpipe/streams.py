@@ -48,7 +48,7 @@ class NoteEnded:
     """A note that had begun is over."""
 
     note: Note
-    """The note. Length, accent and techniques are named for whole takes alone:
+    """The note. Length, accent, techniques and brightness are known for whole takes alone:
     ``transcribe(..., causal=True)`` has them."""
 
 

@@ -24,7 +24,7 @@ pub fn columns<'py>(py: Python<'py>, line: &leadpipe::Line) -> PyResult<Bound<'p
     for (name, value) in doubles {
         columns.set_item(name, PyArray1::from_iter(py, notes.iter().map(value)))?;
     }
-    let singles: [Column<f32>; 17] = [
+    let singles: [Column<f32>; 18] = [
         ("level_db", |n| n.note.level_db),
         ("confidence", |n| n.note.confidence),
         ("dip_db", |n| n.note.measured.dip_db),
@@ -42,6 +42,7 @@ pub fn columns<'py>(py: Python<'py>, line: &leadpipe::Line) -> PyResult<Bound<'p
         ("scoop_cents", |n| measured(n, "scoop", 0)),
         ("fall_cents", |n| measured(n, "fall", 0)),
         ("doit_cents", |n| measured(n, "doit", 0)),
+        ("brightness", |n| n.note.brightness.unwrap_or(f32::NAN)),
     ];
     for (name, value) in singles {
         columns.set_item(name, PyArray1::from_iter(py, notes.iter().map(value)))?;

@@ -177,6 +177,7 @@ fn begun(start: NoteStart) -> Note {
         techniques: Vec::new(),
         level_db: start.level_db,
         confidence: f32::NAN,
+        brightness: None,
         measured: Measured::default(),
         contour: leadpipe::Contour::default(),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -45,12 +46,13 @@ def csv_row(note: leadpipe.Note) -> list[str]:
         f"{note.dip_db:.1f}",
         f"{note.rise_s:.3f}",
         f"{note.sounding:.3f}",
+        "" if math.isnan(note.brightness) else f"{note.brightness:.2f}",
     ]
 
 
 COLUMNS = (
     "onset_s offset_s decided_s midi frequency_hz concert written attack length technique "
-    "level_db confidence accent dip_db rise_s sounding"
+    "level_db confidence accent dip_db rise_s sounding brightness"
 ).split()
 
 

@@ -45,7 +45,8 @@ const HOP_S: f64 = 0.004 / 3.0;
 /// Most samples that are decimated at once.
 const MAX_BLOCK: usize = 1024;
 
-/// Hops between two measurements of brightness: 10.7 ms, some four periods of a middle note.
+/// Fewest hops between two measurements of brightness: 10.7 ms. Low notes, whose windows are
+/// long, are measured every half window.
 const BRIGHTNESS_HOPS: usize = 8;
 
 /// High-pass cutoff in hertz: removes a DC offset and its drift before anything
@@ -276,7 +277,8 @@ impl Analyser {
             return;
         };
         if self.until_measured == 0 {
-            self.until_measured = BRIGHTNESS_HOPS;
+            let half = (0.5 * self.brightness.window_s(pitch) / self.hop_s()) as usize;
+            self.until_measured = half.max(BRIGHTNESS_HOPS);
             let behind = self.received.saturating_sub(self.samples) as usize;
             let measured = self.brightness.measure(pitch, behind);
             self.centroid_hz = measured.map(|times| (times * pitch.hz()) as f32);

@@ -13,7 +13,7 @@ use serde::Serialize;
 
 use crate::line::{Line, LineNote, Spelling};
 use crate::statistics::StraightLine;
-use crate::units::{Concert, Written, cents_in_words};
+use crate::units::{Concert, Written, cents_in_words, whole};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
 
@@ -235,7 +235,9 @@ fn note_report(named: &LineNote) -> NoteReport {
         mean_cents: named.cents,
         spread_cents,
         drift_cents: slope(&cents) * note.duration_s(),
-        brightness: note.brightness.map(f64::from),
+        brightness: note
+            .brightness
+            .map(|times| whole(100.0 * f64::from(times)) / 100.0),
     }
 }
 

@@ -81,7 +81,7 @@ fn row(named: &LineNote) -> [String; 20] {
         format!("{:.3}", note.measured.sounding),
         details.join("; "),
         note.brightness
-            .map(|times| format!("{times:.2}"))
+            .map(|times| format!("{:.2}", rounded(f64::from(times), 2)))
             .unwrap_or_default(),
     ]
 }

@@ -101,7 +101,7 @@ impl PageOptions {
 impl Options {
     /// Refuses, before the take is heard, one that cannot be heard again.
     fn check_spectrum(&self, take: &Path) -> Result<()> {
-        match self.spectrum && self.report.is_some() && !take.is_file() {
+        match self.spectrum && !take.is_file() {
             true => Err(Error::setting(
                 format!(
                     "{}: read from a pipe, so not again for its spectrum",
