@@ -183,15 +183,17 @@ fn a_session_sends_it_and_records_what_a_file_has() {
         })
         .collect();
     assert!(bright.len() > 300, "{}", bright.len());
-    let (share, times) = bright[bright.len() - 20];
-    assert!(
-        (f64::from(times) / centroid(0.75) - 1.0).abs() < 0.05,
-        "{times}"
-    );
-    assert!(
-        (times.log2() / 2.0 - share).abs() < 1e-3,
-        "{share}, {times}"
-    );
+    let most = bright
+        .iter()
+        .fold(0f32, |most, (_, times)| most.max(*times));
+    let off = f64::from(most) / centroid(0.75) - 1.0;
+    assert!(off.abs() < 0.05, "{most}");
+    for (share, times) in bright {
+        assert!(
+            (times.log2() / 2.0 - share).abs() < 1e-3,
+            "{share}, {times}"
+        );
+    }
     let out = folder.path().join("out");
     let out = out.to_str().unwrap();
     let write = ["transcribe", take, "--causal", "--out", out, "--write"];

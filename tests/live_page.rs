@@ -213,6 +213,13 @@ fn a_touch_on_one_page_is_seen_on_the_other() {
         "{written:?}"
     );
 
+    // Panic is one touch away while a list is open.
+    browser.tap("#tuning");
+    let silences = session.count("silence");
+    browser.tap("#sheet-panic");
+    assert!(wait(10.0, || session.count("silence") > silences));
+    browser.wait("!document.getElementById('sheet').open");
+    other.hear(|m| m["muted"] == false && m["note"].is_object());
     browser.tap("#tuning");
     browser.tap("[data-name=just]");
     other.hear(|m| m["tuning"] == "just");
@@ -357,7 +364,7 @@ fn it_fits_every_screen_without_scrolling() {
         120.0,
         &[
             "--horn",
-            "trumpet,flugelhorn",
+            "trumpet,flugelhorn,cornet,trombone,horn,euphonium,tuba-f,tuba-eb,tenor-horn,baritone",
             "--tuning",
             "equal-12,just",
             "--page",
@@ -390,6 +397,28 @@ fn it_fits_every_screen_without_scrolling() {
                 &format!("page-{name}-{}.png", if dark { "dark" } else { "light" }),
             );
         }
+    }
+    // However long a list is and wherever it stands, panic is seen and touched.
+    for (name, width, height) in [("small-phone", 360, 640), ("phone", 844, 390)] {
+        browser.screen(width, height, true);
+        browser.wait(&format!("innerWidth === {width}"));
+        browser.tap("#horn");
+        browser.wait("document.getElementById('sheet').open");
+        for to in ["0", "sheet.scrollHeight"] {
+            let scrolled =
+                format!("(sheet.scrollTop = {to}, sheet.scrollHeight > sheet.clientHeight)");
+            assert_eq!(browser.value(&scrolled), true, "{name}");
+            let hit = "(r => document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2).id + ' ' + Math.round(Math.min(r.width, r.height)))(document.getElementById('sheet-panic').getBoundingClientRect())";
+            assert_eq!(browser.value(hit), "sheet-panic 60", "{name}");
+            keep(
+                &browser,
+                &format!(
+                    "page-sheet-{name}-{}.png",
+                    if to == "0" { "top" } else { "end" }
+                ),
+            );
+        }
+        browser.tap("#sheet-close");
     }
     let paper = "getComputedStyle(document.body).backgroundColor";
     let dark = browser.value(paper);
@@ -471,6 +500,12 @@ fn a_screen_reader_gets_it_all() {
     assert!(
         tree.iter().any(|(r, n)| r == "dialog" && n == "Horn"),
         "{tree:?}"
+    );
+    // Panic is in the list too, but not where the next key would press it.
+    assert!(tree.iter().any(|(r, n)| r == "button" && n == "Panic"));
+    assert_eq!(
+        browser.value("document.activeElement.dataset.name"),
+        "trumpet"
     );
     browser.keys("#sheet-close", "\u{E00C}");
     browser.wait("!document.getElementById('sheet').open");

@@ -57,6 +57,8 @@
     $('lost').hidden = false;
     write($('lost').querySelector('span'), `${why} It is tried again by itself.`);
     write($('ports'), 'Not connected');
+    // What is lost must be seen.
+    if ($('sheet').open) $('sheet').close();
     for (const [, ask] of waiting) { ask.button.removeAttribute('aria-busy'); say(`Not known whether it was done: ${ask.label}`); }
     waiting.clear();
     enable();
@@ -103,7 +105,8 @@
   }
 
   const press = (id, command, label, done) => $(id).addEventListener('click', event => ask(command(), label(), event.currentTarget, done));
-  press('panic', () => 'panic', () => 'Panic', 'Panic: everything is silent until the next attack');
+  for (const id of ['panic', 'sheet-panic']) press(id, () => 'panic', () => 'Panic', 'Panic: everything is silent until the next attack');
+  $('sheet-panic').addEventListener('click', () => $('sheet').close());
   press('mute', () => `mute ${state.muted ? 'off' : 'on'}`, () => state.muted ? 'Unmute' : 'Mute');
   press('record', () => `record ${state.recording_s === null ? 'on' : 'off'}`, () => state.recording_s === null ? 'Record' : 'End the take');
   press('mark', () => 'mark', () => 'Mark');
@@ -143,6 +146,8 @@
     write($('sheet-title'), title);
     $('sheet-list').replaceChildren(...rows);
     $('sheet').showModal();
+    // Not where the browser would put it: a key that is pressed twice must not be panic.
+    ($('sheet-list').querySelector('[aria-pressed=true]') || $('sheet-close')).focus();
   }
   $('sheet-close').addEventListener('click', () => $('sheet').close());
   $('sheet').addEventListener('click', event => { if (event.target === $('sheet')) $('sheet').close(); });
@@ -289,6 +294,7 @@
       const alone = button.classList.contains('choice') && options(button.id).length < 2;
       if (button.disabled !== (off || alone)) button.disabled = off || alone;
     }
+    $('sheet-panic').disabled = off;
   }
 
   // ---- From the decision to the glass: only where both have the same clock.
