@@ -163,7 +163,12 @@ fn one_line(wrong: &clap::Error) -> String {
     let problem = said
         .join(" ")
         .replacen("error: ", "", 1)
-        .replace(" tip: ", "; ");
+        .replace(" tip: ", "; ")
+        // The standard library's words for a number.
+        .replace("invalid float literal", "give a number")
+        .replace("invalid digit found in string", "give a whole number")
+        .replace(" is not in ", ": give ")
+        .replace("..=", " to ");
     let mut command = Cli::command();
     let named = std::env::args().skip(1).find(|word| !word.starts_with('-'));
     let of_command = named.filter(|name| command.find_subcommand_mut(name).is_some());

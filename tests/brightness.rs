@@ -157,9 +157,15 @@ fn files_have_it_as_a_control_where_it_is_asked_for() {
     );
     let at = |time_s: f64| 10.0 * f64::from(volts[5 * (time_s * RATE_HZ) as usize + 4]);
     assert!(near(at(1.0) / 5.0, share(0.3)) && near(at(2.5) / 5.0, share(0.75)));
-    // Held in the rest.
+    // Held in the rest, as it was in the note and not in its last moments.
     assert_eq!(at(1.5), at(1.7));
-    assert!(near(at(1.5) / 5.0, share(0.3)), "{}", at(1.5));
+    for (time_s, factor) in [(1.5, 0.3), (3.1, 0.75), (5.8, 0.75)] {
+        assert!(
+            near(at(time_s) / 5.0, share(factor)),
+            "{time_s}: {}",
+            at(time_s)
+        );
+    }
 }
 
 #[test]

@@ -71,6 +71,63 @@ fn kinds_of_file_and_list_are_settings() {
     assert!(done.status.success() && !text(&done.stderr).contains("svg"));
 }
 
+/// The key of a player's part, and the air that a report's theory is for.
+#[test]
+fn a_key_and_a_temperature_are_settings() {
+    let take = take();
+    let key = ["transcribe", &take, "--format", "csv"];
+    let done = with("key = \"B\"\n", &key);
+    let spelled = succeed(&[&key[..], &["--key", "B"]].concat());
+    assert_eq!(text(&done.stdout), spelled);
+    assert!(spelled.contains("G#3") && succeed(&key).contains("Ab3"));
+    assert_eq!(text(&done.stderr), "leadpipe: from your settings: key B\n");
+    // Of the air in the horn only a report tells.
+    let folder = tempfile::tempdir().unwrap();
+    let report = [
+        "--out",
+        folder.path().to_str().unwrap(),
+        "--write",
+        "report",
+    ];
+    for (more, words) in [(&[][..], ""), (&report, "temperature 12")] {
+        let horn = [&["transcribe", &take, "--horn", "trombone"], more].concat();
+        let done = with("temperature_c = 12.0\n", &horn);
+        assert_eq!(
+            text(&done.stderr).contains("from your settings"),
+            !words.is_empty()
+        );
+        assert!(text(&done.stderr).contains(words));
+    }
+    let page = folder.path().join("tenor-trombone-Ab3.html");
+    assert!(std::fs::read_to_string(page).unwrap().contains("12 °C"));
+}
+
+/// Every list on standard output has the format that is set.
+#[test]
+fn a_format_is_for_every_list() {
+    for args in [
+        &["horns"][..],
+        &["tunings"],
+        &["tunings", "just"],
+        &["compare", &take(), &take()],
+        &["track", &take()],
+    ] {
+        let done = with("format = \"json\"\n", args);
+        assert_eq!(
+            text(&done.stdout),
+            succeed(&[args, &["--format", "json"]].concat())
+        );
+        assert_eq!(
+            text(&done.stderr),
+            "leadpipe: from your settings: format json\n",
+            "{args:?}"
+        );
+    }
+    let rows = with("format = \"table\"\n", &["track", &take()]);
+    assert_eq!(text(&rows.stdout), succeed(&["track", &take()]));
+    assert_eq!(text(&rows.stderr), "");
+}
+
 /// A tonic belongs to its tuning.
 #[test]
 fn another_tuning_leaves_the_tonic_behind() {
@@ -135,6 +192,8 @@ fn times_and_frequencies_are_read_as_they_are_said() {
         ("--end", "soon", "such as 12.5 or 1:23.5"),
         ("--reference", "high", "give hertz, such as 442"),
         ("--key", "H", "give a key such as F"),
+        ("--jobs", "0", "give 1 to 256"),
+        ("--shift", "far", "give a whole number"),
     ] {
         let (code, errors) = fail(&["transcribe", "x.wav", option, value]);
         assert_eq!(code, 2, "{option} {value}");

@@ -159,7 +159,8 @@ fn swing(text: &str) -> std::result::Result<f64, String> {
     sane.ok_or_else(|| "give a share from 0.5 to 0.8, a ratio such as 2:1, or off".into())
 }
 
-fn key(text: &str) -> std::result::Result<Key, String> {
+/// Reads a key by its name or its sharps.
+pub fn key(text: &str) -> std::result::Result<Key, String> {
     Key::parse(text).ok_or_else(|| {
         "give a key such as F, \"E flat minor\" or F#m, or its number of sharps, -7 to 7".into()
     })

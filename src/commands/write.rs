@@ -33,6 +33,9 @@ pub struct Options {
     horn: Option<String>,
     #[command(flatten)]
     tuning: TuningOptions,
+    /// Temperature of the air in the horn for a report, degrees Celsius
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
+    temperature: f64,
     #[command(flatten)]
     send: SendOptions,
     #[command(flatten)]
@@ -49,7 +52,7 @@ pub fn run(options: &Options) -> Result<()> {
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
     let line = files.spelled(line);
     files.check_apart(&options.list)?;
-    let written = files.save(&line, &line.source, &part, tube::TEMPERATURE_C, &|| {
+    let written = files.save(&line, &line.source, &part, options.temperature, &|| {
         Ok(None)
     })?;
     super::print_written(&written);

@@ -157,6 +157,7 @@ impl NoteMapper {
         };
         let sent = SentNote::start(&as_played, &mut self.source, snap, self.shift, reference);
         self.level = LevelFollower::new(start.level_db);
+        self.brightness.start();
         self.active = Some(ActiveNote {
             since_s: start.decided_s,
             sent,
@@ -199,9 +200,11 @@ impl NoteMapper {
             strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: self.vibrato_cents,
-            brightness: self
-                .brightness
-                .push(frame.brightness.unwrap_or(f32::NAN), hop_s),
+            brightness: self.brightness.push(
+                frame.brightness.unwrap_or(f32::NAN),
+                frame.level_db,
+                hop_s,
+            ),
         }));
     }
 

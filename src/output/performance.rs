@@ -26,8 +26,9 @@ impl<'a> PerformedNote<'a> {
     pub fn start(
         named: &'a LineNote,
         dynamic_range: DynamicRange,
-        brightness: BrightnessFollower,
+        mut brightness: BrightnessFollower,
     ) -> (Self, Sent) {
+        brightness.start();
         let note = &named.note;
         let first = note.contour.voiced().map(|(_, p)| p.pitch).next();
         let pitch = first.map_or(named.sent, |played| named.sent_at(played));
@@ -58,6 +59,7 @@ impl<'a> PerformedNote<'a> {
         if at_s <= self.body_end_s && !point.pitch.is_nan() {
             self.pitch = self.named.sent_at(point.pitch);
         }
+        let brightness = (self.brightness).push(point.brightness, point.level_db, length_s);
         let level_db = self.level.push(point.level_db, length_s);
         Sent::Update(NoteUpdate {
             at_s,
@@ -65,7 +67,7 @@ impl<'a> PerformedNote<'a> {
             strength: self.dynamic_range.strength(level_db),
             level_db,
             vibrato_cents: 0.0,
-            brightness: self.brightness.push(point.brightness, length_s),
+            brightness,
         })
     }
 }

@@ -6,19 +6,41 @@ use crate::error::{Error, Result};
 /// that no steps remain between them.
 const SMOOTH_S: f64 = 0.02;
 
+/// This far below its loudest a note is decaying, in dB: its last moments are the room's, and
+/// noise is bright.
+const DECAY_DB: f32 = 20.0;
+
 /// Smooths the brightness that is sent, in octaves over the fundamental. Where nothing is
 /// measured it stays as it was, through rests too.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct BrightnessFollower {
     octaves: Option<f32>,
+    /// Loudest hop of the note, dBFS.
+    peak_db: f32,
+}
+
+impl Default for BrightnessFollower {
+    fn default() -> Self {
+        BrightnessFollower {
+            octaves: None,
+            peak_db: f32::NEG_INFINITY,
+        }
+    }
 }
 
 impl BrightnessFollower {
-    /// Takes the brightness in units of the fundamental that lasts for `length_s`, not
-    /// finite where none was measured; returns the smoothed one, if any was measured yet.
-    pub fn push(&mut self, brightness: f32, length_s: f64) -> Option<f32> {
+    /// A note starts; what was followed goes on.
+    pub fn start(&mut self) {
+        self.peak_db = f32::NEG_INFINITY;
+    }
+
+    /// Takes the brightness in units of the fundamental, not finite where none was measured,
+    /// of a hop of `length_s` at a level in dBFS; returns the smoothed one, if any was
+    /// measured yet.
+    pub fn push(&mut self, brightness: f32, level_db: f32, length_s: f64) -> Option<f32> {
+        self.peak_db = self.peak_db.max(level_db);
         let measured = brightness.log2();
-        if measured.is_finite() {
+        if measured.is_finite() && level_db > self.peak_db - DECAY_DB {
             let alpha = (length_s / SMOOTH_S).min(1.0) as f32;
             let before = self.octaves.unwrap_or(measured);
             self.octaves = Some(before + alpha * (measured - before));
@@ -101,9 +123,9 @@ mod tests {
         #[test]
         fn there_are_no_steps(values in prop::collection::vec(1f32..20.0, 2..200)) {
             let mut follower = BrightnessFollower::default();
-            let mut before = follower.push(values[0], HOP_S).unwrap();
+            let mut before = follower.push(values[0], -20.0, HOP_S).unwrap();
             for value in values {
-                let now = follower.push(value, HOP_S).unwrap();
+                let now = follower.push(value, -20.0, HOP_S).unwrap();
                 let (step, left) = ((now / before).log2(), (value / before).log2());
                 prop_assert!(step.abs() <= left.abs() / 14.0 + 1e-4);
                 before = now;
@@ -112,10 +134,15 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_measured_is_held() {
+    fn what_is_not_measured_and_what_decays_is_held() {
         let mut follower = BrightnessFollower::default();
-        assert_eq!(follower.push(f32::NAN, HOP_S), None);
-        assert_eq!(follower.push(3.0, HOP_S), Some(3.0));
-        assert_eq!(follower.push(f32::NAN, HOP_S), Some(3.0));
+        let mut push = |brightness, level_db| follower.push(brightness, level_db, HOP_S);
+        assert_eq!(push(f32::NAN, -20.0), None);
+        assert_eq!(push(2.0, -20.0), Some(2.0));
+        assert_eq!(push(f32::NAN, -20.0), Some(2.0));
+        assert_eq!(push(9.0, -45.0), Some(2.0));
+        // A soft note after a loud one is no decay.
+        follower.start();
+        assert!(follower.push(9.0, -45.0, HOP_S) > Some(2.0));
     }
 }

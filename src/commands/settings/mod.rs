@@ -11,6 +11,7 @@ use leadpipe::internals::settings_file;
 use leadpipe::internals::text::{shown, shown_path};
 use leadpipe::{Error, Result};
 
+use super::files::FileKind;
 use super::{ListFormat, say};
 pub use player::{Colour, PlayerSettings};
 
@@ -104,8 +105,9 @@ fn in_words(value: &serde_json::Value) -> String {
     }
 }
 
-/// Commands that settings are defaults for.
+/// Commands that settings are defaults for, and those whose lists have the format alone.
 const COMMANDS: [&str; 5] = ["transcribe", "write", "track", "intonation", "compare"];
+const LISTS: [&str; 4] = ["horns", "tunings", "devices", "soundcheck"];
 
 /// The player's settings, once they are read.
 static PLAYER: OnceLock<PlayerSettings> = OnceLock::new();
@@ -130,6 +132,7 @@ impl PlayerSettings {
             ("reference", number(self.reference_hz)),
             ("tuning", one(&self.tuning)),
             ("tonic", one(&self.tonic)),
+            ("key", one(&self.key)),
             ("temperature", number(self.temperature_c)),
             ("format", one(&self.format)),
             ("write", self.write.clone()),
@@ -167,13 +170,18 @@ impl PlayerSettings {
         for (id, values) in self.defaults() {
             let commands = COMMANDS.iter().chain(match id {
                 "reference" => &["tunings"][..],
+                "format" => &LISTS[..],
                 _ => &[],
             });
             for name in commands {
+                // A build without live commands has fewer.
+                if program.find_subcommand(name).is_none() {
+                    continue;
+                }
                 program = program.mut_subcommand(*name, |command| {
                     let known = command.get_arguments().any(|arg| arg.get_id() == id)
                         // Its rows are no table.
-                        && (id, *name) != ("format", "track");
+                        && !(id == "format" && *name == "track" && values == ["table"]);
                     match known {
                         true => command.mut_arg(id, |arg| arg.default_values(values.clone())),
                         false => command,
@@ -189,17 +197,23 @@ impl PlayerSettings {
         let Some((name, given)) = matches.subcommand() else {
             return;
         };
-        if !COMMANDS.contains(&name) {
+        if !COMMANDS.contains(&name) && !LISTS.contains(&name) {
             return;
         }
         let has = |id: &str| given.try_contains_id(id).unwrap_or(false);
+        let writes_report = || {
+            let kinds = given.try_get_many::<FileKind>("write").ok().flatten();
+            has("out") && kinds.is_some_and(|mut kinds| kinds.any(|k| *k == FileKind::Report))
+        };
         let decided = |id: &str| {
             has(id)
                 && given.value_source(id) == Some(ValueSource::DefaultValue)
                 // Kinds of file count where files are written, the air in the horn where
                 // intonation is reported.
                 && (id != "write" || has("out"))
-                && (id != "temperature" || name == "intonation")
+                && (id != "temperature" || name == "intonation" || writes_report())
+                // By its own default a track is rows.
+                && !(id == "format" && name == "track" && self.format.as_deref() == Some("table"))
         };
         let defaults = self.defaults();
         let words = defaults.iter().filter(|(id, _)| decided(id));

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use toml::Spanned;
 
 use super::super::files::FileKind;
+use super::super::part;
 use super::super::{ListFormat, TEMPERATURES_C};
 
 /// A settings file to start from, with every setting explained.
@@ -22,6 +23,7 @@ pub struct PlayerSettings {
     pub reference_hz: Option<f64>,
     pub tuning: Option<String>,
     pub tonic: Option<String>,
+    pub key: Option<String>,
     pub temperature_c: Option<f64>,
     pub input: Option<String>,
     pub channel: Option<usize>,
@@ -49,6 +51,7 @@ struct File {
     reference_hz: Option<Spanned<f64>>,
     tuning: Option<Spanned<String>>,
     tonic: Option<Spanned<String>>,
+    key: Option<Spanned<String>>,
     temperature_c: Option<Spanned<f64>>,
     input: Option<String>,
     channel: Option<Spanned<i64>>,
@@ -102,6 +105,9 @@ pub fn parse(text: &str) -> std::result::Result<PlayerSettings, ParseError> {
         let tuning = file.tuning.as_ref().map_or("equal-12", |t| t.as_ref());
         Tuning::find(tuning, tonic, reference).map_err(|e| wrong(tonic_at.span(), said(e)))?;
     }
+    if let Some(key) = &file.key {
+        part::key(key.as_ref()).map_err(|what| wrong(key.span(), format!("key: {what}")))?;
+    }
     if let Some(c) = &file.temperature_c
         && !TEMPERATURES_C.contains(c.as_ref())
     {
@@ -127,6 +133,7 @@ pub fn parse(text: &str) -> std::result::Result<PlayerSettings, ParseError> {
         reference_hz: file.reference_hz.map(Spanned::into_inner),
         tuning: text(file.tuning),
         tonic: text(file.tonic),
+        key: text(file.key),
         temperature_c: file.temperature_c.map(Spanned::into_inner),
         input: file.input,
         channel: file.channel.map(|channel| channel.into_inner() as usize),
@@ -180,6 +187,7 @@ mod tests {
             ("\nreference_hz = 44", (2, 16), "380"),
             ("tuning = \"jsut\"", (1, 10), "just"),
             ("tonic = \"H\"", (1, 9), "tonic such as"),
+            ("key = \"H\"", (1, 7), "a key such as F"),
             ("temperature_c = 99.0", (1, 17), "degrees Celsius"),
             ("channel = 0", (1, 11), "from 1"),
             ("format = \"tabel\"", (1, 10), "\"table\""),
