@@ -19,7 +19,7 @@ pub fn text() -> String {
             .to_owned();
     let steps = |text: &mut String, steps: [(String, &str); 2]| {
         for (command, what) in steps {
-            let _ = writeln!(text, "  {command:<45} {what}");
+            let _ = writeln!(text, "  {command}\n      {what}");
         }
     };
     let microphone = microphone();
@@ -28,8 +28,9 @@ pub fn text() -> String {
             let _ = write!(
                 text,
                 "
-With your microphone ({}): first put on headphones or turn the monitors down, for a
-microphone and a speaker in one room feed back. Then play; q ends it.
+Your input: {}
+First put on headphones or turn the monitors down, for a microphone and a speaker in
+one room feed back. Then play; q ends it.
 ",
                 shown(name)
             );
@@ -64,10 +65,12 @@ you and records takes; without one:
     );
     text.push('\n');
     text += match set {
-        Some(_) => "`leadpipe settings` shows what you have set;",
-        None => "Another horn: `leadpipe horns` lists them, `leadpipe settings new` keeps yours;",
+        Some(_) => "`leadpipe settings` shows what you have set.\n",
+        None => {
+            "Another horn: `leadpipe horns` lists them, and `leadpipe settings new` keeps yours.\n"
+        }
     };
-    text += " `leadpipe --help` lists all commands.\n";
+    text += "`leadpipe --help` lists all commands.\n";
     text
 }
 

@@ -101,8 +101,11 @@ fn plot(rows: &[Row], to: &mut dyn Sink) -> io::Result<()> {
         .iter()
         .map(|r| r.mean_cents.abs() + r.spread_cents)
         .fold(20.0, f64::max);
-    let (left, half, width) = (44.0, 80.0, 720.0);
-    let step = (width - left) / rows.len() as f64;
+    let (half, width) = (80.0, 720.0);
+    let step_from = |left: f64| (width - left) / rows.len() as f64;
+    // Slanted names begin to the left of what they name.
+    let left = f64::max(44.0, Names::new(rows, step_from(44.0)).overhang);
+    let step = step_from(left);
     let names = Names::new(rows, step);
     let y = |cents: f64| half - cents / reach * (half - 8.0);
     write!(
@@ -152,6 +155,8 @@ struct Names {
     slanted: bool,
     every: usize,
     height: f64,
+    /// How far a name reaches to the left of its place.
+    overhang: f64,
 }
 
 /// Width of a letter and distance of slanted lines, in pixels.
@@ -172,12 +177,14 @@ impl Names {
                 slanted: false,
                 every: 1,
                 height: 20.0,
+                overhang: 0.5 * longest,
             },
             false => Names {
                 slanted: true,
                 every: (SLANTED / step).ceil() as usize,
                 // At 40 degrees.
                 height: 20.0 + 0.64 * longest,
+                overhang: 0.77 * longest,
             },
         }
     }

@@ -93,7 +93,7 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
         .fold(MIN_CENTS, f64::max);
     let (left, half) = (44.0, 70.0);
     let count = report.pitches.len().max(1) as f64;
-    let step = ((WIDTH - left - 10.0) / count).max(34.0);
+    let step = ((WIDTH - left - 10.0) / count).max(24.0);
     let width = left + step * count + 10.0;
     let y = |cents: f64| half - cents / reach * (half - 10.0);
     write!(

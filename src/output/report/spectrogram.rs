@@ -127,7 +127,7 @@ impl Spectrogram {
 
     /// The part between two times as an SVG that stands under a row of the pitch trace.
     pub(super) fn svg(&self, from_s: f64, to_s: f64) -> String {
-        let (width, height) = (1020.0, 130.0);
+        let (width, height) = (1020.0, 110.0);
         let (left, right) = picture::PLOT_SHARE;
         let (left, right) = (left * width, right * width);
         let mut svg = format!(
