@@ -214,8 +214,12 @@ fn a_session_sends_it_and_records_what_a_file_has() {
         controls(&recorded[0]),
         controls(&Path::new(out).join("tones.mid")),
     );
-    assert!(live.len() > 40);
-    assert_eq!(live, file);
+    // Where it moves fast, which values are sent depends on where the 5 ms between them fall;
+    // the long crescendo of harmonics has each.
+    let long = |values: &[u8]| values[values.len() - 70..].to_vec();
+    assert!(live.len().abs_diff(file.len()) <= 3);
+    assert_eq!(long(&live), long(&file));
+    assert_eq!((live[0], live.iter().max()), (file[0], file.iter().max()));
 }
 
 #[test]

@@ -19,7 +19,7 @@ pub use player::{Colour, PlayerSettings};
 #[derive(Args)]
 #[command(after_help = "\
 The settings file keeps what stays the same from day to day: your horn, reference
-pitch, tuning, temperature, input, output formats, colour. It is settings.toml in the
+pitch, tuning, key, temperature, input, output formats, colour. It is settings.toml in the
 folder leadpipe of your configuration folder (XDG_CONFIG_HOME, ~/.config). Options on
 the command line override it, and so does a rig file when you play live.
 
