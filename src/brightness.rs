@@ -127,6 +127,8 @@ pub struct BrightnessMeter {
     least_s: f64,
     /// The newest samples, oldest first. Its capacity is never exceeded.
     recent: Vec<f32>,
+    /// Longest window, in samples.
+    longest: usize,
     /// Samples that must be kept.
     keep: usize,
 }
@@ -136,11 +138,13 @@ impl BrightnessMeter {
     /// ends up to `behind` samples before the newest.
     pub fn new(rate_hz: f64, lowest_hz: f64, least_s: f64, behind: usize) -> Self {
         let longest = MIN_PERIODS * rate_hz / lowest_hz + 2.0 * least_s * rate_hz;
-        let keep = longest.ceil() as usize + behind;
+        let longest = longest.ceil() as usize;
+        let keep = longest + behind;
         BrightnessMeter {
             rate_hz,
             least_s,
             recent: Vec::with_capacity(2 * keep + behind),
+            longest,
             keep,
         }
     }
@@ -161,9 +165,13 @@ impl BrightnessMeter {
     }
 
     /// Brightness of the tone of this pitch that ended `behind` samples before the newest.
-    /// `None` before a window has been heard, or of silence.
+    /// `None` before a window has been heard, for a tone below the lowest, or of silence.
     pub fn measure(&self, pitch: Pitch, behind: usize) -> Option<f64> {
         let count = (self.window_s(pitch) * self.rate_hz).round() as usize;
+        // What is beyond may or may not be kept, as the blocks fall.
+        if count > self.longest {
+            return None;
+        }
         let end = self.recent.len().checked_sub(behind)?;
         let window = &self.recent[end.checked_sub(count)?..end];
         brightness(window, self.rate_hz, pitch)

@@ -122,7 +122,7 @@ fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
     if let Some(range) = options.brightness {
         rig.brightness.on = true;
         // Without a range of its own the option takes the rig's.
-        if range != BrightnessRange::default() {
+        if let Some(range) = range {
             rig.brightness.dark = Some(range.dark);
             rig.brightness.bright = Some(range.bright);
         }

@@ -172,8 +172,8 @@ pub struct OutOptions {
     pub midi_in: Option<String>,
     /// Send your tone's brightness: MIDI controller 74 and OSC. From dark to bright in
     /// multiples of the fundamental, such as --brightness=1.5:6
-    #[arg(long, value_name = "DARK:BRIGHT", num_args = 0..=1, require_equals = true, default_missing_value = "1:10", value_parser = super::brightness_range)]
-    pub brightness: Option<BrightnessRange>,
+    #[arg(long, value_name = "DARK:BRIGHT", num_args = 0..=1, require_equals = true, value_parser = super::brightness_range)]
+    pub brightness: Option<Option<BrightnessRange>>,
     /// Control-voltage outputs: device and channels, such as `NAME:3-6`; a fifth channel
     /// is brightness
     #[arg(long, value_name = "DEVICE:CHANNELS")]
