@@ -10,7 +10,7 @@ from scipy.signal import butter, resample_poly, sosfilt
 from shapes import dynamics, flutter, next_pitch, pitch_shape, puff
 
 RATE = 24000
-SETTLING_S = 0.005 + 0.010 * np.arange(40)  # as in pack.py
+SETTLING_S = 0.005 + 0.010 * np.arange(40)  # when pack.py measures how far off a note is, after its tone begins
 LONGEST_FADE_S = 0.035  # of a note that is cut short
 SHARE_OF_ORIGIN = {"samples": 0.6}  # of the others', for it has few notes
 LOWEST, HIGHEST = 21.0, 90.0  # MIDI: pedal notes of a bass trombone or tuba to a high trumpet

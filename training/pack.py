@@ -30,11 +30,12 @@ import tempfile
 import numpy as np
 from scipy.signal import butter, resample_poly, sosfiltfilt
 
+from joined import SETTLING_S
+
 RATE = 24000
 LONGEST_S = 3.5
 BEFORE_S = 0.2
 AFTER_S = 0.3
-SETTLING_STEP_S, SETTLING_STEPS = 0.010, 40
 
 # name, General MIDI program (from 0), lowest and highest note, step in semitones
 SAMPLED = [
@@ -168,9 +169,9 @@ def settling(samples, on_s, midi):
     period = RATE / (440 * 2 ** ((midi - 69) / 12))
     half = int(max(1.7 * period, 0.012 * RATE))
     low, high = int(period * 2 ** (-1.6 / 12)), int(period * 2 ** (1.6 / 12)) + 2
-    off = np.full(SETTLING_STEPS, np.nan)
-    for step in range(SETTLING_STEPS):
-        centre = int((on_s + (step + 0.5) * SETTLING_STEP_S) * RATE)
+    off = np.full(len(SETTLING_S), np.nan)
+    for step, after_s in enumerate(SETTLING_S):
+        centre = int((on_s + after_s) * RATE)
         if centre < half or centre + half > len(samples):
             continue
         repeats = repetition(samples[centre - half: centre + half].astype(float))[: high + 1]
@@ -180,8 +181,8 @@ def settling(samples, on_s, midi):
             off[step] = 12 * np.log2(period / (at + 0.5 * (a - c) / (a - 2 * b + c)))
     known = np.flatnonzero(np.isfinite(off))
     if not len(known):
-        return np.zeros(SETTLING_STEPS)
-    off = np.interp(np.arange(SETTLING_STEPS), known, off[known])
+        return np.zeros(len(SETTLING_S))
+    off = np.interp(np.arange(len(SETTLING_S)), known, off[known])
     return np.median(np.lib.stride_tricks.sliding_window_view(np.pad(off, 1, "edge"), 3), 1)
 
 

@@ -140,7 +140,7 @@ impl Length {
     }
 }
 
-/// One hop as the segmenter gets it, from either pass.
+/// One hop, from either pass.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PitchFrame {
     /// Stream time in seconds.

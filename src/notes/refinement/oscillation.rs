@@ -1,7 +1,7 @@
 //! Trills, shakes and wide vibrato: pitch that goes back and forth too fast to
 //! be a melody.
 //!
-//! The segmenter takes the extremes of an oscillation for notes and misses some where
+//! The note model takes the extremes of an oscillation for notes and misses some where
 //! the lip is uneven. What they all share is that the pitch crosses the middle of its
 //! range again and again and never stays on one side for long; a run or an arpeggio
 //! crosses it once.
@@ -16,7 +16,7 @@ use crate::notes::{Attack, Note, Technique};
 use crate::statistics::median;
 
 /// A note within an oscillation is at most this long, in seconds: two of the slowest
-/// turns that the segmenter missed.
+/// turns that the note model missed.
 const NOTE_S: f64 = 0.67;
 /// Fewest notes that make one.
 const NOTES: usize = 3;
@@ -214,7 +214,7 @@ fn missed(note: &Note) -> bool {
     note.duration_s() >= NOTE_S && Oscillation::measure(&note.contour).is_some()
 }
 
-/// How many notes one counts for: a long one is several that the segmenter missed.
+/// How many notes one counts for: a long one is several that the note model missed.
 fn turns(note: &Note) -> usize {
     if note.duration_s() < NOTE_S { 1 } else { 2 }
 }
