@@ -251,7 +251,9 @@ fn a_graph_that_another_client_blocks_is_waited_for() {
 fn a_process_that_is_stopped_and_goes_on_keeps_its_connections() {
     let _stage = alone();
     for in_note in [true, false] {
-        stands_still(in_note, Server::restless(128), |_, live, _| {
+        // What it does not wait for is lost, note-offs and sound alike: its blocks are long
+        // enough for a busy machine.
+        stands_still(in_note, Server::restless(1_024), |_, live, _| {
             live.signal("STOP");
             // Longer than a device may be silent.
             wait(4.0, || false);

@@ -2,14 +2,16 @@
 //! comes back, all by the server's own clock.
 //!
 //! ```sh
-//! cargo run --features jack --example room -- TAKE.wav CAPTURE.wav MIDI.csv
+//! cargo run --features jack --example room -- TAKE.wav CAPTURE.wav MIDI.csv [TEMPO]
 //! ```
 //!
 //! Waits until leadpipe's ports are there, connects them, plays the take and
 //! writes one channel of CAPTURE (none if that is "-") for each of leadpipe's
 //! output ports (times count from the take's first sample) and a row of MIDI for
 //! each message:
-//! `time_s,status,data1,data2`. `tests/live_jack.rs` and the measurements use it.
+//! `time_s,status,data1,data2`. With TEMPO, in quarters a minute, the room's MIDI clock
+//! starts with the take; its messages are up to a millisecond early or late, as clocks are.
+//! `tests/live_jack.rs` and the measurements use it.
 
 use std::error::Error;
 use std::io::Write;
@@ -18,11 +20,14 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use jack::{
-    AudioIn, AudioOut, Client, ClientOptions, Control, MidiIn, Port, PortFlags, ProcessScope,
+    AudioIn, AudioOut, Client, ClientOptions, Control, MidiIn, MidiOut, Port, PortFlags,
+    ProcessScope, RawMidi,
 };
 
 /// Most output ports that are captured.
 const CHANNELS: usize = 10;
+/// Messages of the clock are that early or late at most, in seconds.
+const JITTER_S: f64 = 0.001;
 /// Sound after the take that is still captured, in seconds.
 const TAIL_S: f64 = 1.0;
 
@@ -45,6 +50,10 @@ struct Room {
     horn: Port<AudioOut>,
     back: Vec<Port<AudioIn>>,
     notes: Port<MidiIn>,
+    clock: Port<MidiOut>,
+    /// Frames between two messages of the clock, and how many have been sent.
+    tick_frames: Option<f64>,
+    ticks: usize,
 }
 
 impl jack::ProcessHandler for Room {
@@ -54,6 +63,24 @@ impl jack::ProcessHandler for Room {
         let sound = self.horn.as_mut_slice(scope);
         sound.fill(0.0);
         let started = self.go.load(Ordering::Acquire);
+        let mut clock = self.clock.writer(scope);
+        if let (true, Some(tick_frames)) = (started, self.tick_frames) {
+            let due = |ticks: usize| {
+                // Evenly distributed: the fractions of the golden ratio's multiples.
+                let jitter = (ticks as f64 * 0.618_034).fract() - 0.5;
+                (ticks as f64 * tick_frames + 2.0 * JITTER_S * rate_hz * jitter) as usize
+            };
+            while due(self.ticks) < self.at + frames {
+                let time = (due(self.ticks) - self.at) as u32;
+                let start = (self.ticks == 0).then_some(&[0xfa][..]);
+                for bytes in start.into_iter().chain([&[0xf8][..]]) {
+                    clock
+                        .write(&RawMidi { time, bytes })
+                        .expect("room for a tick");
+                }
+                self.ticks += 1;
+            }
+        }
         let mut caught = self.caught.lock().expect("caught");
         for message in self.notes.iter(scope) {
             // Before the take there is the set-up: at negative times.
@@ -79,8 +106,11 @@ impl jack::ProcessHandler for Room {
 
 fn main() -> Result<(), Box<dyn Error>> {
     let args: Vec<String> = std::env::args().skip(1).collect();
-    let [take, capture, midi] = &args[..] else {
-        return Err("usage: room TAKE.wav CAPTURE.wav MIDI.csv".into());
+    let ([take, capture, midi], tempo) = (match &args[..] {
+        [files @ .., tempo] if files.len() == 3 => (files, Some(tempo.parse::<f64>()?)),
+        files => (files, None),
+    }) else {
+        return Err("usage: room TAKE.wav CAPTURE.wav MIDI.csv [TEMPO]".into());
     };
     let (client, _) = Client::new("room", ClientOptions::NO_START_SERVER)?;
     let rate_hz = f64::from(client.sample_rate());
@@ -106,6 +136,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         horn: client.register_port("horn", AudioOut::default())?,
         back: back.collect::<Result<_, _>>()?,
         notes: client.register_port("notes", MidiIn::default())?,
+        clock: client.register_port("clock", MidiOut::default())?,
+        tick_frames: tempo.map(|tempo| 60.0 * rate_hz / tempo / 24.0),
+        ticks: 0,
     };
     let active = client.activate_async((), room)?;
     let client = active.as_client();
@@ -121,6 +154,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     let midi_ports = client.ports(Some("^leadpipe:notes"), None, PortFlags::IS_OUTPUT);
     for port in &midi_ports {
         client.connect_ports_by_name(port, "room:notes")?;
+    }
+    for port in &client.ports(Some("^leadpipe-beat:beat"), None, PortFlags::IS_OUTPUT) {
+        client.connect_ports_by_name(port, "room:notes")?;
+    }
+    if tempo.is_some() {
+        client.connect_ports_by_name("room:clock", "leadpipe-clock:clock")?;
     }
     if !midi_ports.is_empty() {
         wait_for_bend_range(&caught)?;

@@ -13,6 +13,8 @@ use assert_no_alloc::assert_no_alloc;
 use cpal::{FromSample, Sample};
 use rtrb::{Consumer, Producer, RingBuffer};
 
+use super::clock::stream_time::{BlockTime, Moment};
+
 /// State of a stream, written by its callback and read by the engine thread.
 #[derive(Debug, Default)]
 pub struct StreamStatus {
@@ -52,6 +54,34 @@ impl StreamStatus {
     }
 }
 
+/// Tells the engine when blocks are captured or played.
+#[derive(Default)]
+struct BlockTimes {
+    times: Option<Producer<BlockTime>>,
+    /// Frames that have gone through the ring.
+    frames: u64,
+}
+
+/// Times that wait for the engine: if it is later than that, the newest are lost.
+const BLOCK_TIMES: usize = 256;
+
+impl BlockTimes {
+    fn report(&mut self) -> Consumer<BlockTime> {
+        let (times, reported) = RingBuffer::new(BLOCK_TIMES);
+        self.times = Some(times);
+        reported
+    }
+
+    fn push(&mut self, moment: Moment) {
+        assert_no_alloc(|| {
+            let frame = self.frames;
+            if let Some(times) = &mut self.times {
+                let _ = times.push(BlockTime { moment, frame });
+            }
+        });
+    }
+}
+
 /// Input callback: copies one channel of each block into the ring.
 pub struct CaptureCallback {
     ring: Producer<f32>,
@@ -59,6 +89,7 @@ pub struct CaptureCallback {
     /// Channel from 0; `None` mixes all.
     channel: Option<usize>,
     status: Arc<StreamStatus>,
+    times: BlockTimes,
 }
 
 /// Callback for an input of `channels` channels that copies `channel` (from 0) or
@@ -75,11 +106,22 @@ pub fn capture_callback(
         channels: channels.max(1),
         channel,
         status: status.clone(),
+        times: BlockTimes::default(),
     };
     (callback, consumer, status)
 }
 
 impl CaptureCallback {
+    /// Blocks' times are reported from now on.
+    pub fn report_times(&mut self) -> Consumer<BlockTime> {
+        self.times.report()
+    }
+
+    /// When the first frame of the next block was captured.
+    pub fn dated(&mut self, moment: Moment) {
+        self.times.push(moment);
+    }
+
     /// Copies a block of interleaved frames into the ring; what does not fit is
     /// counted and dropped.
     pub fn process<T: Sample>(&mut self, data: &[T])
@@ -106,6 +148,7 @@ impl CaptureCallback {
                 };
                 chunk.fill_from_iter(data.chunks_exact(channels).take(count).map(value));
             }
+            self.times.frames += count as u64;
             self.status.block(frames);
         });
     }
@@ -123,6 +166,7 @@ pub struct PlaybackCallback {
     /// Channels that carry control voltages: these are held, sound is faded.
     is_cv: Vec<bool>,
     status: Arc<StreamStatus>,
+    times: BlockTimes,
 }
 
 /// How long voltages are held when the engine is late, in seconds. Longer than any
@@ -149,11 +193,22 @@ pub fn playback_callback(
         hold_frames: (HOLD_S * rate_hz) as u64,
         is_cv,
         status: status.clone(),
+        times: BlockTimes::default(),
     };
     (callback, producer, status)
 }
 
 impl PlaybackCallback {
+    /// Blocks' times are reported from now on.
+    pub fn report_times(&mut self) -> Consumer<BlockTime> {
+        self.times.report()
+    }
+
+    /// When the first frame of the next block will be played.
+    pub fn dated(&mut self, moment: Moment) {
+        self.times.push(moment);
+    }
+
     /// Fills a block of interleaved frames.
     pub fn process<T: Sample + FromSample<f32>>(&mut self, data: &mut [T]) {
         assert_no_alloc(|| {
@@ -182,6 +237,7 @@ impl PlaybackCallback {
                     .fetch_add(missed, Ordering::Relaxed);
                 self.fill_gap(rest);
             }
+            self.times.frames += count as u64;
             self.status.block(frames);
         });
     }

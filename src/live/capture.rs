@@ -3,6 +3,7 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use super::clock::stream_time::{BlockTime, Moment, StreamTime};
 use super::devices;
 use super::reconnect::Reconnect;
 use super::streams::{self, InputRequest, InputStream};
@@ -39,6 +40,13 @@ pub enum CaptureEvent {
     Finished,
 }
 
+impl CaptureEvent {
+    /// Whether stream time no longer runs on evenly.
+    pub fn begins_anew(&self) -> bool {
+        !matches!(self, CaptureEvent::Samples | CaptureEvent::Finished)
+    }
+}
+
 /// Block size when a take is played: that of a good interface.
 const FILE_BLOCK: u32 = 128;
 /// A device that delivers nothing for this long counts as lost, whatever it
@@ -50,6 +58,9 @@ pub struct Capture {
     config: CaptureConfig,
     state: CaptureState,
     rate_hz: f64,
+    /// When its frames were captured, and how many have been read.
+    time: StreamTime,
+    frames: u64,
     /// When it was last read.
     read: Instant,
     /// Frames lost to a full ring, and xruns.
@@ -90,8 +101,17 @@ impl Capture {
         {
             request.device = Some(input.device.clone());
         }
+        let mut time = StreamTime::new(state.rate_hz());
+        if let CaptureState::Take(playback) = &state {
+            time.block(BlockTime {
+                moment: Moment::system(playback.started),
+                frame: 0,
+            });
+        }
         Ok(Capture {
             rate_hz: state.rate_hz(),
+            time,
+            frames: 0,
             name: state.name(&config),
             state,
             config,
@@ -127,11 +147,39 @@ impl Capture {
         PortStatus::new(self.name.clone(), self.error.clone(), &lost)
     }
 
+    /// How long before the end of what has been read a moment was, in seconds, negative
+    /// after it; none before anything was captured.
+    pub fn before_end_s(&self, moment: Moment) -> Option<f64> {
+        let frame = self.time.frame_at(moment)?;
+        Some((self.frames as f64 - frame) / self.rate_hz)
+    }
+
+    /// The moment so many seconds after the end of what has been read.
+    pub fn moment_after(&self, after_s: f64) -> Option<Moment> {
+        self.time
+            .moment_of(self.frames as f64 + after_s * self.rate_hz)
+    }
+
     /// Appends the samples that have arrived since the last call; never blocks.
     ///
     /// # Errors
     /// Where a take cannot be read further.
     pub fn read(&mut self, to: &mut Vec<f32>) -> Result<CaptureEvent> {
+        let before = to.len();
+        let event = self.read_state(to)?;
+        self.frames += (to.len() - before) as u64;
+        match &mut self.state {
+            CaptureState::Device(input, _) => {
+                while let Ok(block) = input.times.pop() {
+                    self.time.block(block);
+                }
+            }
+            CaptureState::Take(_) | CaptureState::Lost(_) => {}
+        }
+        Ok(event)
+    }
+
+    fn read_state(&mut self, to: &mut Vec<f32>) -> Result<CaptureEvent> {
         let unread = std::mem::replace(&mut self.read, Instant::now()).elapsed();
         match &mut self.state {
             // The whole process was stopped: what sounded then is long over.
@@ -178,6 +226,7 @@ impl Capture {
                 None => Ok(CaptureEvent::Samples),
                 Some(Ok(state)) => {
                     self.rate_hz = state.rate_hz();
+                    (self.time, self.frames) = (StreamTime::new(self.rate_hz), 0);
                     self.name = state.name(&self.config);
                     self.state = state;
                     self.error = None;
@@ -262,9 +311,10 @@ mod tests {
 
     /// A device of two channels of which one is taken, whose ring holds so many frames.
     fn device(channel: Option<usize>, room: usize) -> (Capture, CaptureCallback) {
-        let (callback, ring, status) = capture_callback(2, channel, room);
+        let (mut callback, ring, status) = capture_callback(2, channel, room);
         let stream = InputStream {
             ring,
+            times: callback.report_times(),
             status,
             rate_hz: RATE_HZ,
             device: "a test".into(),
@@ -278,6 +328,8 @@ mod tests {
             }),
             state: CaptureState::Device(stream, Instant::now()),
             rate_hz: RATE_HZ,
+            time: StreamTime::new(RATE_HZ),
+            frames: 0,
             read: Instant::now(),
             missed: 0,
             xruns: 0,

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::clock::beat_clock::ClockEvent;
 use super::setup::Setup;
 use crate::line::LineNote;
 use crate::notes::Attack;
@@ -38,6 +39,8 @@ pub enum ControlEvent {
     Mark(Mark),
     /// Horn, tuning, note source or sample rate have changed.
     SetupChanged(Arc<Setup>),
+    /// A pulse of the clock that follows the player's beat.
+    Clock(ClockEvent),
     /// All outputs silent at once: panic, mute, a lost device, end of the session.
     Silence,
 }
@@ -61,6 +64,7 @@ impl ControlEvent {
             ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
             | ControlEvent::Mark(_)
+            | ControlEvent::Clock(_)
             | ControlEvent::SetupChanged(_) => None,
         }
     }

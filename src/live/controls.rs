@@ -7,9 +7,7 @@ use std::time::Duration;
 use rosc::{OscMessage, OscPacket, OscType, decoder};
 
 use super::command::Command;
-use super::devices;
-use super::midi_system::{Input, Patch, PortName};
-use super::reconnect::Reconnect;
+use super::midi_listener::MidiListener;
 use super::rig::{Switch, Trigger};
 use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
@@ -50,29 +48,10 @@ pub fn midi_command(bytes: &[u8], switches: &[Switch], down: &mut u128) -> Optio
 
 /// A MIDI input for foot controllers.
 pub struct Pedals {
-    config: PedalConfig,
+    listener: MidiListener,
     switches: Vec<Switch>,
     /// Controllers that are down, a bit each.
     down: u128,
-    input: Option<Input>,
-    reconnect: Reconnect<Input>,
-    error: Option<String>,
-}
-
-/// What is opened, and opened again.
-#[derive(Clone)]
-struct PedalConfig {
-    port: PortName,
-    patch: Patch,
-}
-
-impl PedalConfig {
-    fn open(&self) -> Result<Input> {
-        let _lock = devices::open_close_lock();
-        Input::open(&self.port, self.patch.clone()).map_err(|problem| {
-            Error::device("MIDI in", problem, "`leadpipe devices` lists the ports")
-        })
-    }
 }
 
 impl Pedals {
@@ -81,39 +60,16 @@ impl Pedals {
     /// # Errors
     /// [`Error::Device`] where there is no such port.
     pub fn open(port: &str, switches: Vec<Switch>) -> Result<Self> {
-        let config = PedalConfig {
-            port: PortName::parse(port),
-            patch: Patch::default(),
-        };
         Ok(Pedals {
-            input: Some(config.open()?),
-            config,
+            listener: MidiListener::open("pedals", port)?,
             switches,
             down: 0,
-            reconnect: Reconnect::new(),
-            error: None,
         })
     }
 
-    /// The next command that a foot has given, if any. Opens the port again where it
-    /// was lost; never blocks.
+    /// The next command that a foot has given, if any; never blocks.
     pub fn next_command(&mut self) -> Option<Command> {
-        let Some(input) = &mut self.input else {
-            match self.reconnect.poll(&self.config, PedalConfig::open) {
-                Some(Ok(input)) => (self.input, self.error) = (Some(input), None),
-                Some(Err(error)) => self.error = Some(error.to_string()),
-                None => {}
-            }
-            return None;
-        };
-        if let Err(problem) = input.check() {
-            self.error = Some(problem);
-            self.input = None;
-            self.reconnect = Reconnect::new();
-            self.down = 0;
-            return None;
-        }
-        while let Some(bytes) = input.next_message() {
+        while let Some((_, bytes)) = self.listener.next_message() {
             // A program change has one data byte.
             let length = if bytes[0] & 0xf0 == 0xc0 { 2 } else { 3 };
             let command = midi_command(&bytes[..length], &self.switches, &mut self.down);
@@ -121,16 +77,15 @@ impl Pedals {
                 return command;
             }
         }
+        if self.listener.is_lost() {
+            self.down = 0;
+        }
         None
     }
 
     /// Name and error for the screen.
     pub fn status(&self) -> PortStatus {
-        let name = match &self.config.port {
-            PortName::Virtual => "virtual",
-            PortName::Named(name) => name,
-        };
-        PortStatus::new(format!("pedals on {name}"), self.error.clone(), &[])
+        self.listener.status()
     }
 }
 

@@ -9,6 +9,7 @@
 pub mod calibration;
 pub mod callbacks;
 pub mod capture;
+pub mod clock;
 pub mod closing;
 pub mod command;
 pub mod control_event;
@@ -19,6 +20,7 @@ pub mod engine;
 pub mod gestures;
 #[cfg(feature = "jack")]
 pub mod jack_client;
+pub mod midi_listener;
 pub mod midi_system;
 pub mod note_mapper;
 pub mod output_device;

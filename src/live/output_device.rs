@@ -1,9 +1,14 @@
 //! An open output device: renders the doubling voice and control voltages into its
 //! ring, just ahead of the device.
 
+use std::collections::VecDeque;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use super::clock::beat_clock::ClockEvent;
+use super::clock::generator::Pulse;
+use super::clock::message::TICKS_PER_QUARTER;
+use super::clock::stream_time::StreamTime;
 use super::control_event::ControlEvent;
 use super::midi_system::Patch;
 use super::reconnect::Reconnect;
@@ -30,6 +35,8 @@ pub struct OutputConfig {
     pub cv: Option<(CvScale, Vec<Option<usize>>)>,
     /// Range of the brightness voltage.
     pub brightness: BrightnessRange,
+    /// Trigger that is the clock's, counted from 0, and pulses in a quarter.
+    pub clock: Option<(usize, u32)>,
     /// What its ports are connected to.
     pub patch: Patch,
 }
@@ -66,6 +73,8 @@ pub struct OutputDevice {
     config: OutputConfig,
     routes: Routes,
     stream: Option<OutputStream>,
+    /// When its frames are played.
+    time: StreamTime,
     opened: Instant,
     reconnect: Reconnect<OutputStream>,
     voice: Option<Voice>,
@@ -85,6 +94,8 @@ struct CvStream {
     renderer: CvRenderer,
     rate_hz: f64,
     samples: u64,
+    /// The clock's trigger, counted from 0, and the samples at which it will be fired.
+    pulses: (usize, VecDeque<u64>),
 }
 
 /// Time constant for pitch bends and loudness, in seconds: a little more than a
@@ -97,12 +108,14 @@ impl CvStream {
         scale: CvScale,
         brightness: BrightnessRange,
         route_triggers: usize,
+        clock: usize,
     ) -> Self {
         let share = 1.0 / (SMOOTH_S * rate_hz).max(1.0);
         CvStream {
             renderer: CvRenderer::new(scale, brightness, share, route_triggers),
             rate_hz,
             samples: 0,
+            pulses: (clock, VecDeque::new()),
         }
     }
 
@@ -112,6 +125,12 @@ impl CvStream {
     }
 
     fn next(&mut self, out: impl FnMut(usize, f32)) {
+        let (clock, pulses) = &mut self.pulses;
+        while pulses.front().is_some_and(|at| *at <= self.samples) {
+            pulses.pop_front();
+            let now_s = self.samples as f64 / self.rate_hz;
+            self.renderer.fire_trigger(now_s, *clock);
+        }
         // By its middle, so that no rounding says on which side of a time it lies.
         let time_s = (self.samples as f64 + 0.5) / self.rate_hz;
         self.samples += 1;
@@ -135,6 +154,7 @@ impl OutputDevice {
         let mut output_device = OutputDevice {
             config,
             routes,
+            time: StreamTime::new(stream.rate_hz),
             stream: None,
             opened: Instant::now(),
             reconnect: Reconnect::new(),
@@ -152,16 +172,19 @@ impl OutputDevice {
 
     fn attach(&mut self, stream: OutputStream) {
         let rate_hz = stream.rate_hz;
+        self.time = StreamTime::new(rate_hz);
         let settings = self.config.voice.as_ref().map(|(settings, _)| *settings);
         self.voice = settings.map(|s| Voice::new(rate_hz, s));
         let cv = self.config.cv.as_ref();
         let brightness = self.config.brightness;
+        let clock = self.config.clock.map_or(0, |(trigger, _)| trigger);
         self.cv = cv.map(|(scale, to)| {
             CvStream::new(
                 rate_hz,
                 *scale,
                 brightness,
                 to.len().saturating_sub(VOLTAGES),
+                clock,
             )
         });
         self.frame = vec![0.0; stream.channels];
@@ -215,6 +238,9 @@ impl OutputDevice {
                 cv.renderer.handle(&sent, now_s);
             }
         }
+        if let ControlEvent::Clock(clock) = event {
+            self.clock(*clock);
+        }
         if let (ControlEvent::Gesture(gesture_event), Some(cv)) = (event, &mut self.cv) {
             for action in self.routes.actions(gesture_event.gesture) {
                 if let Action::Trigger(at) = action {
@@ -222,6 +248,17 @@ impl OutputDevice {
                     cv.renderer.fire_trigger(now_s, *at);
                 }
             }
+        }
+    }
+
+    /// Sends a pulse of the clock when it is due.
+    fn clock(&mut self, clock: ClockEvent) {
+        if let (Some(cv), Some((_, pulses)), Pulse::Tick(number)) =
+            (&mut self.cv, self.config.clock, clock.pulse)
+            && number.is_multiple_of(u64::from(TICKS_PER_QUARTER / pulses))
+            && let Some(frame) = self.time.frame_at(clock.moment)
+        {
+            cv.pulses.1.push_back(frame.round().max(0.0) as u64);
         }
     }
 
@@ -252,6 +289,9 @@ impl OutputDevice {
         let Some(mut stream) = self.stream.take() else {
             return 0;
         };
+        while let Ok(block) = stream.times.pop() {
+            self.time.block(block);
+        }
         self.count_underruns(&stream);
         let free = stream.ring.slots() / stream.channels;
         let capacity = stream.ring.buffer().capacity() / stream.channels;
@@ -355,9 +395,10 @@ mod tests {
 
     fn device() -> (OutputDevice, PlaybackCallback) {
         let is_cv = vec![false, true, true];
-        let (callback, ring, status) = playback_callback(is_cv, RATE_HZ, RATE_HZ as usize);
+        let (mut callback, ring, status) = playback_callback(is_cv, RATE_HZ, RATE_HZ as usize);
         let stream = OutputStream {
             ring,
+            times: callback.report_times(),
             status,
             rate_hz: RATE_HZ,
             channels: CHANNELS,

@@ -12,12 +12,18 @@ use std::thread::JoinHandle;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
+use super::clock::input::ClockBlock;
+use super::clock::log::ClockLog;
+use super::clock::tempo_file;
 use super::setup::Setup;
 use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
 use crate::line::{ContextChange, Line};
+use crate::notation::{Metre, QUARTER};
 use crate::notes::Note;
-use crate::output::{self, Output, csv::Csv, cue_points, json::Json, midi::MidiFile};
+use crate::output::{
+    self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile,
+};
 use crate::sending::DynamicRange;
 use crate::transcriber::{Mode, Transcriber};
 
@@ -38,6 +44,17 @@ struct Block {
     setup: Arc<Setup>,
     /// Whether its first sample is marked.
     marked: bool,
+    /// What the rig's clock said.
+    clock: ClockBlock,
+}
+
+/// How the notes and the beat of a take are kept.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct RecordOptions {
+    /// Velocities are those of a session with this dynamic range.
+    pub dynamic_range: DynamicRange,
+    /// Metre of the rig's clock, which itself tells none.
+    pub metre: Option<Metre>,
 }
 
 /// A running recording.
@@ -70,14 +87,13 @@ pub struct Recorded {
 }
 
 impl Recorder {
-    /// Starts a take in `folder`, which is created where it is missing. Its MIDI file has
-    /// the velocities of a session with this dynamic range.
+    /// Starts a take in `folder`, which is created where it is missing.
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn start(folder: &Path, setup: Arc<Setup>, dynamic_range: DynamicRange) -> Result<Self> {
+    pub fn start(folder: &Path, setup: Arc<Setup>, options: RecordOptions) -> Result<Self> {
         let state = Arc::<RecorderState>::default();
-        let mut writing = TakeWriter::begin(folder, setup.clone(), dynamic_range, state.clone())?;
+        let mut writing = TakeWriter::begin(folder, setup.clone(), options, state.clone())?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
@@ -93,9 +109,9 @@ impl Recorder {
         })
     }
 
-    /// Queues samples; never blocks.
-    pub fn push(&self, samples: &[f32]) {
-        if self.queue(samples, false) {
+    /// Queues samples, and what the rig's clock said meanwhile; never blocks.
+    pub fn push(&self, samples: &[f32], clock: ClockBlock) {
+        if self.queue(samples, clock, false) {
             let count = samples.len() as u64;
             self.state.queued.fetch_add(count, Ordering::Relaxed);
         } else {
@@ -105,14 +121,16 @@ impl Recorder {
 
     /// Marks this moment of the take with a cue point; says whether it could. Never blocks.
     pub fn mark(&self) -> bool {
-        self.queue(&[], true) && self.state.error.lock().is_ok_and(|error| error.is_none())
+        self.queue(&[], ClockBlock::default(), true)
+            && self.state.error.lock().is_ok_and(|error| error.is_none())
     }
 
-    fn queue(&self, samples: &[f32], marked: bool) -> bool {
+    fn queue(&self, samples: &[f32], clock: ClockBlock, marked: bool) -> bool {
         let block = Block {
             samples: samples.to_vec(),
             setup: self.setup.clone(),
             marked,
+            clock,
         };
         self.queue.try_send(block).is_ok()
     }
@@ -171,7 +189,9 @@ struct TakeWriter {
     transcriber_start_s: f64,
     /// Notes of the transcribers before it.
     notes: Vec<Note>,
-    dynamic_range: DynamicRange,
+    options: RecordOptions,
+    /// The rig's clock; times count from the start of the file.
+    clock: ClockLog,
     state: Arc<RecorderState>,
     recorded: Recorded,
 }
@@ -180,7 +200,7 @@ impl TakeWriter {
     fn begin(
         folder: &Path,
         setup: Arc<Setup>,
-        dynamic_range: DynamicRange,
+        options: RecordOptions,
         state: Arc<RecorderState>,
     ) -> Result<Self> {
         std::fs::create_dir_all(folder)
@@ -202,7 +222,8 @@ impl TakeWriter {
             changes: Vec::new(),
             marks: Vec::new(),
             notes: Vec::new(),
-            dynamic_range,
+            options,
+            clock: ClockLog::default(),
             state,
             recorded: Recorded::default(),
         })
@@ -217,7 +238,14 @@ impl TakeWriter {
                 // No file is long enough for it not to fit.
                 self.marks.extend(u32::try_from(self.samples));
             }
+            if self.samples == 0 && self.part == 1 {
+                self.clock = ClockLog::starting(block.clock.song);
+            }
             self.take(&block.samples);
+            for (before_s, message) in block.clock.messages {
+                self.clock
+                    .push((self.length_s() - before_s).max(0.0), message);
+            }
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
                 self.next_part(self.setup.clone());
             }
@@ -304,6 +332,7 @@ impl TakeWriter {
         (self.first, self.setup) = (setup.clone(), setup);
         self.transcriber_start_s = 0.0;
         (self.samples, self.since_flush) = (0, 0);
+        self.clock = self.clock.continued();
         match open(&self.path, self.setup.rate_hz()) {
             Ok(writer) => self.writer = Some(writer),
             Err(error) => self.fail(error),
@@ -339,11 +368,24 @@ impl TakeWriter {
             std::mem::take(&mut self.changes),
         );
         let midi = MidiFile {
-            dynamic_range: Some(self.dynamic_range),
+            dynamic_range: Some(self.options.dynamic_range),
             ..MidiFile::default()
         };
         let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(midi)];
-        let save = |folder: &Path| output::save_all(&line, folder, &stem, &kinds);
+        let bar = self
+            .options
+            .metre
+            .map(|m| f64::from(m.bar()) / f64::from(QUARTER));
+        let places = self.clock.places(bar);
+        let save = |folder: &Path| {
+            let mut files = output::save_all(&line, folder, &stem, &kinds)?;
+            if let Some(places) = &places {
+                let path = folder.join(format!("{stem}.tempo.mid"));
+                let write = |to: &mut dyn Sink| tempo_file::write(places, self.options.metre, to);
+                files.push(StagedFile::write(path, write)?.commit()?);
+            }
+            Ok(files)
+        };
         match save(&self.folder) {
             Ok(files) => self.recorded.files.extend(files),
             Err(error) => {
@@ -434,7 +476,7 @@ mod tests {
     }
 
     fn recorder(folder: &Path) -> Recorder {
-        Recorder::start(folder, Arc::new(setup(48_000.0)), DynamicRange::default()).unwrap()
+        Recorder::start(folder, Arc::new(setup(48_000.0)), RecordOptions::default()).unwrap()
     }
 
     #[test]
@@ -442,7 +484,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let recorder = recorder(folder.path());
         for _ in 0..200 {
-            recorder.push(&[0.25; 480]);
+            recorder.push(&[0.25; 480], ClockBlock::default());
         }
         let deadline = std::time::Instant::now() + Duration::from_secs(5);
         let readable = loop {
@@ -477,7 +519,7 @@ mod tests {
         let mut writer = TakeWriter::begin(
             folder.path(),
             first.clone(),
-            DynamicRange::default(),
+            RecordOptions::default(),
             state.clone(),
         )
         .unwrap();
@@ -505,7 +547,7 @@ mod tests {
         let takes = folder.path().join("takes");
         let recorder = recorder(&takes);
         std::fs::remove_dir_all(&takes).unwrap();
-        recorder.push(&[0.25; 96_000]);
+        recorder.push(&[0.25; 96_000], ClockBlock::default());
         assert!(error_of(&recorder).contains("removed"));
         let recorded = recorder.finish();
         assert_eq!(recorded.failed.unwrap().exit_code(), 5);
@@ -516,9 +558,9 @@ mod tests {
     fn another_rate_is_another_file() {
         let folder = tempfile::tempdir().unwrap();
         let mut recorder = recorder(folder.path());
-        recorder.push(&[0.0; 480]);
+        recorder.push(&[0.0; 480], ClockBlock::default());
         recorder.set_setup(Arc::new(setup(44_100.0)));
-        recorder.push(&[f32::NAN; 441]);
+        recorder.push(&[f32::NAN; 441], ClockBlock::default());
         let files = recorder.finish().files;
         let rates: Vec<u32> = files
             .iter()
@@ -541,10 +583,10 @@ mod tests {
             )
         };
         let mut setup = setup(48_000.0);
-        recorder.push(&note(70.0));
+        recorder.push(&note(70.0), ClockBlock::default());
         setup.select(&Command::NextHorn).unwrap();
         recorder.set_setup(Arc::new(setup));
-        recorder.push(&note(41.0));
+        recorder.push(&note(41.0), ClockBlock::default());
         let files = recorder.finish().files;
         let json = files
             .iter()

@@ -7,11 +7,11 @@ use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use super::record::{Recorded, Recorder};
+use super::clock::input::ClockBlock;
+use super::record::{RecordOptions, Recorded, Recorder};
 use super::setup::Setup;
 use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
-use crate::sending::DynamicRange;
 
 /// How long a file may take to be opened, at the end.
 const OPEN: Duration = Duration::from_secs(1);
@@ -21,7 +21,7 @@ pub const FOLDER: &str = "takes";
 /// What is recorded now, and what has been.
 pub struct Recordings {
     folder: PathBuf,
-    dynamic_range: DynamicRange,
+    options: RecordOptions,
     state: State,
     /// Takes that have ended, while their notes are written.
     closing: Vec<JoinHandle<Recorded>>,
@@ -42,10 +42,10 @@ enum State {
 
 impl Recordings {
     /// Nothing is recorded yet; `folder` is where takes go, [`FOLDER`] where there is none.
-    pub fn new(folder: Option<PathBuf>, dynamic_range: DynamicRange) -> Self {
+    pub fn new(folder: Option<PathBuf>, options: RecordOptions) -> Self {
         Recordings {
             folder: folder.unwrap_or_else(|| FOLDER.into()),
-            dynamic_range,
+            options,
             state: State::Off,
             closing: Vec::new(),
             recorded: Recorded::default(),
@@ -57,9 +57,9 @@ impl Recordings {
     ///
     /// # Errors
     /// [`Error::Output`] where it cannot be written.
-    pub fn begun(folder: PathBuf, setup: Arc<Setup>, dynamic_range: DynamicRange) -> Result<Self> {
-        let recorder = Recorder::start(&folder, setup, dynamic_range)?;
-        let mut recordings = Recordings::new(Some(folder), dynamic_range);
+    pub fn begun(folder: PathBuf, setup: Arc<Setup>, options: RecordOptions) -> Result<Self> {
+        let recorder = Recorder::start(&folder, setup, options)?;
+        let mut recordings = Recordings::new(Some(folder), options);
         recordings.state = State::On(recorder);
         Ok(recordings)
     }
@@ -94,9 +94,9 @@ impl Recordings {
     fn begin(&mut self, setup: Arc<Setup>) {
         self.error = None;
         let (opened, opening) = sync_channel(1);
-        let (folder, dynamic_range) = (self.folder.clone(), self.dynamic_range);
+        let (folder, options) = (self.folder.clone(), self.options);
         let open = move || {
-            let _ = opened.send(Recorder::start(&folder, setup, dynamic_range));
+            let _ = opened.send(Recorder::start(&folder, setup, options));
         };
         let thread = std::thread::Builder::new().name("leadpipe take".into());
         match thread.spawn(open) {
@@ -167,9 +167,9 @@ impl Recordings {
     }
 
     /// Queues samples; never blocks.
-    pub fn push(&self, samples: &[f32]) {
+    pub fn push(&self, samples: &[f32], clock: ClockBlock) {
         if let State::On(recorder) = &self.state {
-            recorder.push(samples);
+            recorder.push(samples, clock);
         }
     }
 
@@ -257,12 +257,12 @@ mod tests {
     fn takes_begin_and_end_as_asked() {
         let folder = tempfile::tempdir().unwrap();
         let mut recordings =
-            Recordings::new(Some(folder.path().join("takes")), DynamicRange::default());
+            Recordings::new(Some(folder.path().join("takes")), RecordOptions::default());
         assert!(!recordings.mark(), "there is nothing to mark");
         for _ in 0..2 {
             recordings.set(true, &setup());
             wait_for(&mut recordings, |r| matches!(r.state, State::On(_)));
-            recordings.push(&[0.1; 4_800]);
+            recordings.push(&[0.1; 4_800], ClockBlock::default());
             assert!(recordings.mark());
             recordings.set(false, &setup());
             assert!(!recordings.is_on());
@@ -279,7 +279,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("takes");
         std::fs::write(&file, b"in the way").unwrap();
-        let mut recordings = Recordings::new(Some(file), DynamicRange::default());
+        let mut recordings = Recordings::new(Some(file), RecordOptions::default());
         recordings.set(true, &setup());
         wait_for(&mut recordings, |r| !r.is_on());
         let status = recordings.status().unwrap();

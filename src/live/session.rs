@@ -6,6 +6,8 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime};
 
 use super::capture::{Capture, CaptureEvent};
+use super::clock::beat_clock::BeatClock;
+use super::clock::input::{ClockBlock, ClockInput};
 use super::closing;
 use super::command::Command;
 use super::control_event::{ControlEvent, Mark};
@@ -37,6 +39,10 @@ pub struct SessionParts {
     pub recordings: Recordings,
     /// MIDI input for foot controllers.
     pub pedals: Option<Pedals>,
+    /// MIDI input for the rig's clock.
+    pub clock: Option<ClockInput>,
+    /// The clock that follows the player, if one is sent.
+    pub beat: Option<BeatClock>,
     /// What else shows the session.
     pub displays: Vec<Box<dyn Display>>,
 }
@@ -269,6 +275,9 @@ impl EngineLoop {
                 }
             }
             parts.recordings.poll(&self.setup);
+            if let (true, Some(clock)) = (event.begins_anew(), &mut parts.clock) {
+                clock.reset();
+            }
             let mut quit = event == CaptureEvent::Finished;
             for _ in 0..COMMANDS_PER_TURN {
                 let from_pedals = parts.pedals.as_mut().and_then(Pedals::next_command);
@@ -315,14 +324,22 @@ impl EngineLoop {
             let Some(parts) = &mut self.parts else {
                 return Ok(());
             };
-            if !samples.is_empty() {
+            let end_s = parts.engine.now_s() + samples.len() as f64 / parts.capture.rate_hz();
+            let clock = parts.clock.as_mut();
+            let clock = clock.map_or_else(ClockBlock::default, |clock| {
+                clock.read(&parts.capture, end_s)
+            });
+            if !samples.is_empty() || !clock.messages.is_empty() {
                 // NaN and infinity are recorded as silence.
                 samples
                     .iter_mut()
                     .filter(|s| !s.is_finite())
                     .for_each(|s| *s = 0.0);
-                parts.recordings.push(&samples);
+                parts.recordings.push(&samples, clock);
                 parts.engine.process(&samples, &mut events);
+                if let Some(beat) = &mut parts.beat {
+                    beat.run(end_s, |s| parts.capture.moment_after(s), &mut events);
+                }
             }
             // What has ended is silenced before it is described.
             self.dispatch(&mut events);
@@ -394,6 +411,7 @@ impl EngineLoop {
                     parts.recordings.set_setup(setup.clone());
                 }
                 ControlEvent::Mark(mark) => self.next.marks.push(*mark),
+                ControlEvent::Clock(_) => {}
                 ControlEvent::Gesture(gesture_event) => {
                     self.next.gestures.push(gesture_event.gesture)
                 }
@@ -454,6 +472,9 @@ impl EngineLoop {
         snapshot.realtime = self.realtime;
         snapshot.voice = parts.output_devices.iter().find_map(OutputDevice::voice);
         snapshot.recording_s = parts.recordings.length_s();
+        let clock = parts.clock.as_ref();
+        snapshot.clock_tempo = clock.and_then(|clock| clock.tempo(snapshot.now_s));
+        snapshot.beat_tempo = parts.beat.as_ref().and_then(BeatClock::tempo);
         snapshot.input = parts.capture.status();
         snapshot.output_latency_s = parts
             .output_devices
@@ -491,6 +512,11 @@ impl EngineLoop {
             self.describer.finish(DESCRIBE, &mut events);
         }
         events.push(ControlEvent::Silence);
+        if let Some(parts) = &mut self.parts
+            && let Some(beat) = parts.beat.take()
+        {
+            beat.stop(|s| parts.capture.moment_after(s), &mut events);
+        }
         self.dispatch(&mut events);
         self.snapshot(true);
         let Some(parts) = self.parts.take() else {
@@ -504,7 +530,7 @@ impl EngineLoop {
             .into_iter()
             .for_each(OutputDevice::close);
         parts.senders.into_iter().for_each(SenderThread::close);
-        drop((parts.capture, parts.pedals, parts.displays));
+        drop((parts.capture, parts.pedals, parts.clock, parts.displays));
         self.summary.recorded = parts.recordings.finish();
         // What hangs is left to the end of the program.
         closing::wait(CLOSE);
@@ -526,7 +552,8 @@ fn ports(parts: &SessionParts) -> Vec<PortStatus> {
     let pedals = parts.pedals.iter().map(Pedals::status);
     let displays = parts.displays.iter().map(|display| display.status());
     let outputs = output_devices.chain(senders).chain(recording);
-    outputs.chain(pedals).chain(displays).collect()
+    let clock = parts.clock.iter().map(ClockInput::status);
+    outputs.chain(pedals).chain(clock).chain(displays).collect()
 }
 
 /// Changes the settings of the doubling voice, wherever it plays.
@@ -546,6 +573,7 @@ mod tests {
     use crate::demo::brass::{Played, Room, play};
     use crate::line::LineContext;
     use crate::live::capture::CaptureConfig;
+    use crate::live::record::RecordOptions;
     use crate::live::send::Sender;
     use crate::live::setup::Choices;
     use crate::output::{StagedFile, wav};
@@ -601,9 +629,11 @@ mod tests {
             .unwrap(),
             senders: vec![SenderThread::start("log", Box::new(EventLog(log.clone()))).unwrap()],
             output_devices: Vec::new(),
-            recordings: Recordings::new(None, DynamicRange::default()),
+            recordings: Recordings::new(None, RecordOptions::default()),
             pedals: None,
             displays: Vec::new(),
+            clock: None,
+            beat: None,
         };
         let (session, _monitor) = Session::start(parts, Session::channel()).unwrap();
         (session, log)

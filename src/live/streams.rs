@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Instant;
 
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{
@@ -11,6 +12,7 @@ use cpal::{
 use rtrb::{Consumer, Producer};
 
 use super::callbacks::{self, CaptureCallback, PlaybackCallback, StreamStatus};
+use super::clock::stream_time::{BlockTime, Moment};
 use super::closing;
 use super::devices::{self, Direction, SoundDevice};
 #[cfg(feature = "jack")]
@@ -29,6 +31,8 @@ const OPEN_TIMEOUT: std::time::Duration = std::time::Duration::from_secs(15);
 pub struct InputStream {
     /// Frames of the chosen channel.
     pub ring: Consumer<f32>,
+    /// When its blocks were captured.
+    pub times: Consumer<BlockTime>,
     /// State reported by the callback.
     pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
@@ -43,6 +47,8 @@ pub struct InputStream {
 pub struct OutputStream {
     /// Interleaved frames.
     pub ring: Producer<f32>,
+    /// When its blocks are played.
+    pub times: Consumer<BlockTime>,
     /// State reported by the callback.
     pub status: Arc<StreamStatus>,
     /// Sample rate in hertz.
@@ -111,7 +117,8 @@ fn open_system_input(
     check_channels(device, channels, most_channels(&default, supported))?;
     let config = stream_config(device, &default, channels, wanted.block)?;
     let rate_hz = f64::from(config.sample_rate);
-    let (callback, ring, status) = wanted.capture(rate_hz, channels);
+    let (mut callback, ring, status) = wanted.capture(rate_hz, channels);
+    let times = callback.report_times();
     let format = default.sample_format();
     let stream = match format {
         SampleFormat::F32 => build_input::<f32>(system, config, callback, &status),
@@ -125,6 +132,7 @@ fn open_system_input(
     };
     Ok(InputStream {
         ring,
+        times,
         status,
         rate_hz,
         _stream: Some(started(stream).map_err(failed)?),
@@ -188,7 +196,8 @@ fn open_system_output(
     check_channels(device, channels, most_channels(&default, supported))?;
     let config = stream_config(device, &default, channels, wanted.block)?;
     let rate_hz = f64::from(config.sample_rate);
-    let (callback, ring, status) = wanted.playback(rate_hz, channels);
+    let (mut callback, ring, status) = wanted.playback(rate_hz, channels);
+    let times = callback.report_times();
     let format = default.sample_format();
     let stream = match format {
         SampleFormat::F32 => build_output::<f32>(system, config, callback, &status),
@@ -202,6 +211,7 @@ fn open_system_output(
     };
     Ok(OutputStream {
         ring,
+        times,
         status,
         rate_hz,
         channels,
@@ -234,10 +244,12 @@ fn open_jack_input(device: &SoundDevice, wanted: &InputRequest) -> Result<InputS
     let opened = Opened::input(wanted.patch.clone()).map_err(failed)?;
     let rate_hz = opened.rate_hz();
     let channels = wanted.channels(sound::CHANNELS);
-    let (callback, ring, status) = wanted.capture(rate_hz, channels);
+    let (mut callback, ring, status) = wanted.capture(rate_hz, channels);
+    let times = callback.report_times();
     let client = opened.capture(channels, callback, &status);
     Ok(InputStream {
         ring,
+        times,
         status,
         rate_hz,
         _stream: Some(RunningStream(Some(StreamOf::Jack(client.map_err(failed)?)))),
@@ -251,10 +263,12 @@ fn open_jack_output(device: &SoundDevice, wanted: &OutputRequest) -> Result<Outp
     let opened = Opened::output(wanted.patch.clone()).map_err(failed)?;
     let rate_hz = opened.rate_hz();
     let channels = wanted.min_channels.max(sound::CHANNELS);
-    let (callback, ring, status) = wanted.playback(rate_hz, channels);
+    let (mut callback, ring, status) = wanted.playback(rate_hz, channels);
+    let times = callback.report_times();
     let client = opened.playback(channels, callback, &status);
     Ok(OutputStream {
         ring,
+        times,
         status,
         rate_hz,
         channels,
@@ -350,7 +364,13 @@ where
 {
     device.build_input_stream::<T, _, _>(
         config,
-        move |data, _| callback.process(data),
+        move |data, info| {
+            let times = info.timestamp();
+            let ago = times.callback.duration_since(times.capture);
+            let now = Instant::now();
+            callback.dated(Moment::system(now.checked_sub(ago).unwrap_or(now)));
+            callback.process(data);
+        },
         on_error(status),
         Some(OPEN_TIMEOUT),
     )
@@ -367,7 +387,13 @@ where
 {
     device.build_output_stream::<T, _, _>(
         config,
-        move |data, _| callback.process(data),
+        move |data, info| {
+            let times = info.timestamp();
+            let ahead = times.playback.duration_since(times.callback);
+            let now = Instant::now();
+            callback.dated(Moment::system(now.checked_add(ahead).unwrap_or(now)));
+            callback.process(data);
+        },
         on_error(status),
         Some(OPEN_TIMEOUT),
     )

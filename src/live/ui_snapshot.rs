@@ -46,6 +46,11 @@ pub struct UiSnapshot {
     pub held_back: bool,
     /// Length of the take that is recorded, in seconds; `None` where none is.
     pub recording_s: Option<f64>,
+    /// Tempo of the rig's clock in quarters a minute, while it runs.
+    pub clock_tempo: Option<f64>,
+    /// Tempo of the clock that follows the player, in quarters a minute, and how sure the
+    /// beat is, 0 to 1.
+    pub beat_tempo: Option<(f64, f64)>,
     /// State of the input and the outputs.
     pub input: PortStatus,
     pub outputs: Vec<PortStatus>,

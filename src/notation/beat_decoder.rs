@@ -121,7 +121,7 @@ const GRACE_MOST_S: f64 = 0.2;
 const ACCENTS: [f64; 4] = [-0.4, 0.0, 0.4, 0.9];
 
 /// Logarithm of how usual a tempo is.
-fn log_usual(period_s: f64) -> f64 {
+pub(crate) fn log_usual(period_s: f64) -> f64 {
     let tempo = 60.0 / period_s;
     let octaves = (tempo / USUAL).log2() / USUAL_OCTAVES;
     let out = (WRITTEN.0 / tempo).log2().max((tempo / WRITTEN.1).log2());

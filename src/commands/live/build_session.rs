@@ -4,15 +4,19 @@ use std::path::Path;
 use std::sync::Arc;
 
 use leadpipe::internals::live::capture::{self, Capture};
+use leadpipe::internals::live::clock::beat_clock::BeatClock;
+use leadpipe::internals::live::clock::input::ClockInput;
 use leadpipe::internals::live::controls::{self, Commands, Pedals};
 use leadpipe::internals::live::devices::{self, Direction};
 use leadpipe::internals::live::engine::Engine;
 use leadpipe::internals::live::midi_system::PortName;
 use leadpipe::internals::live::output_device::{self, OutputDevice};
+use leadpipe::internals::live::record::RecordOptions;
 use leadpipe::internals::live::recordings::Recordings;
 use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_indices};
 use leadpipe::internals::live::routes::Routes;
 use leadpipe::internals::live::send::SenderThread;
+use leadpipe::internals::live::send::clock_port::ClockPort;
 use leadpipe::internals::live::send::json_lines::JsonLines;
 use leadpipe::internals::live::send::midi_port::MidiPort;
 use leadpipe::internals::live::send::osc::Osc;
@@ -27,7 +31,7 @@ use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
 use super::super::say;
-use super::{DoubleOptions, InputOptions, Options, OutOptions};
+use super::{ClockArg, DoubleOptions, InputOptions, Options, OutOptions};
 
 /// The rig, with the command-line options applied.
 pub fn rig(options: &Options) -> Result<Rig> {
@@ -114,6 +118,13 @@ fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
     replace(&mut rig.midi.port, &options.midi);
     replace(&mut rig.midi.channel, &options.midi_channel);
     replace(&mut rig.midi.listen, &options.midi_in);
+    for clock in &options.clock {
+        match clock {
+            ClockArg::In(port) => rig.clock.listen = Some(port.clone()),
+            ClockArg::Out(port) => rig.clock.port = Some(port.clone()),
+        }
+    }
+    replace(&mut rig.clock.metre, &options.clock_meter);
     if let Some(text) = &options.cv {
         let (device, channels) = device_and_channels(text)?;
         rig.cv.device = device;
@@ -186,6 +197,7 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tunings = tunings(rig)?;
+    rig.clock_metre()?;
     let (routes, triggers) = rig.routes()?;
     let switches = rig.switches()?;
     check_names(&switches, &horns, &tunings)?;
@@ -246,10 +258,13 @@ pub fn build(
     let capture = Capture::open(capture_config(rig, from)?)?;
     let brightness = context.brightness;
     let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
-    let range = rig.dynamic_range();
+    let record_options = RecordOptions {
+        dynamic_range: rig.dynamic_range(),
+        metre: rig.clock_metre()?,
+    };
     let recordings = match &rig.record.folder {
-        Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), range)?,
-        None => Recordings::new(None, range),
+        Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), record_options)?,
+        None => Recordings::new(None, record_options),
     };
     let output_devices = output_configs(rig, &triggers, same_device)?
         .into_iter()
@@ -259,10 +274,13 @@ pub fn build(
     let pedals = rig.midi.listen.as_ref();
     let pedals = pedals.map(|port| Pedals::open(port, switches));
     let pedals = pedals.transpose()?;
+    let clock = rig.clock.listen.as_deref().map(ClockInput::open);
+    let clock = clock.transpose()?;
     if let Some(text) = &rig.osc.listen {
         let at = controls::address("--listen", text)?;
         controls::listen_osc(at, commands.clone())?;
     }
+    let follows = rig.clock.port.is_some() || rig.clock.channel.is_some();
     let engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
     let parts = SessionParts {
         engine,
@@ -271,6 +289,8 @@ pub fn build(
         output_devices,
         recordings,
         pedals,
+        clock,
+        beat: follows.then(BeatClock::default),
         displays,
     };
     Ok((parts, invitation))
@@ -388,13 +408,24 @@ fn output_configs(
         // Route triggers follow the standard channels, even if not all of these are used.
         channels.resize(VOLTAGES, None);
         channels.extend(triggers.iter().copied().map(Some));
+        let clock = rig.clock_voltage()?;
+        let clock = clock.map(|(channel, pulses)| {
+            channels.push(Some(channel));
+            (triggers.len(), pulses)
+        });
         configs.push(output_device::OutputConfig {
             device: rig.cv.device.clone(),
             block: rig.input.block,
             cv: Some((rig.cv_scale()?, channels)),
             brightness: rig.brightness_range()?,
+            clock,
             ..Default::default()
         });
+    } else if rig.clock.channel.is_some() {
+        return Err(Error::setting(
+            "the clock has an output channel, but there are no control voltages",
+            "give --cv, or [cv] channels in the rig",
+        ));
     } else if !triggers.is_empty() {
         return Err(Error::setting(
             "a route has a trigger, but there are no control voltages",
@@ -463,6 +494,17 @@ fn senders(
         senders.push(started.map_err(|problem| {
             Error::device(
                 format!("MIDI to {text}"),
+                problem,
+                "`leadpipe devices` lists the ports",
+            )
+        })?);
+    }
+    if let Some(text) = &rig.clock.port {
+        let port = ClockPort::new(PortName::parse(text));
+        let started = SenderThread::start(&format!("clock to {text}"), Box::new(port));
+        senders.push(started.map_err(|problem| {
+            Error::device(
+                format!("clock to {text}"),
                 problem,
                 "`leadpipe devices` lists the ports",
             )

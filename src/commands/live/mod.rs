@@ -20,6 +20,7 @@ use std::time::{Duration, Instant};
 use clap::{Args, ValueEnum};
 use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::devices;
+use leadpipe::internals::live::midi_listener::TRANSPORT;
 use leadpipe::internals::live::rig::Rig;
 use leadpipe::internals::live::screen::View;
 use leadpipe::internals::live::session::{Session, Summary};
@@ -38,6 +39,8 @@ Examples:
   leadpipe live --horn trumpet --midi virtual --osc 127.0.0.1:9000
   leadpipe live --cv 'alsa:hw:2:3-6' --volts-full-scale 10
   leadpipe live --source draw --tuning blues --midi virtual
+  leadpipe live --clock in --record takes      keeps the beat of the rig's MIDI clock
+  leadpipe live --clock out                    MIDI clock that follows your beat
   leadpipe live --from take.wav --jsonl        a file, through the same engine
   leadpipe live --horn trumpet --page          and a page to play from, in a browser
   leadpipe live --page 0.0.0.0:8080            the same for a tablet on your network
@@ -174,6 +177,13 @@ pub struct OutOptions {
     /// multiples of the fundamental, such as --brightness=1.5:6
     #[arg(long, value_name = "DARK:BRIGHT", num_args = 0..=1, require_equals = true, value_parser = super::brightness_range)]
     pub brightness: Option<Option<BrightnessRange>>,
+    /// in: recorded takes keep the beat of the rig's MIDI clock; transport: that of JACK's
+    /// transport; out: send a MIDI clock that follows your beat. On a new virtual port, or PORT
+    #[arg(long, value_name = "in[:PORT]|transport|out[:PORT]", value_parser = clock_arg)]
+    pub clock: Vec<ClockArg>,
+    /// Time signature of the clock that comes in, such as 3/4, which it does not tell itself
+    #[arg(long, value_name = "BEATS/VALUE")]
+    pub clock_meter: Option<String>,
     /// Control-voltage outputs: device and channels, such as `NAME:3-6`; a fifth channel
     /// is brightness
     #[arg(long, value_name = "DEVICE:CHANNELS")]
@@ -205,6 +215,25 @@ pub struct OutOptions {
     #[cfg(feature = "page")]
     #[arg(long)]
     pub page_read_only: bool,
+}
+
+/// A clock and its port.
+#[derive(Clone)]
+pub enum ClockArg {
+    /// That of the rig.
+    In(String),
+    /// One that follows the player.
+    Out(String),
+}
+
+fn clock_arg(text: &str) -> std::result::Result<ClockArg, String> {
+    let (way, port) = text.split_once(':').unwrap_or((text, "virtual"));
+    match (way, port.is_empty()) {
+        ("in", false) => Ok(ClockArg::In(port.into())),
+        ("out", false) => Ok(ClockArg::Out(port.into())),
+        (TRANSPORT, _) if text == TRANSPORT => Ok(ClockArg::In(TRANSPORT.into())),
+        _ => Err("give in, in:PORT, transport, out or out:PORT".into()),
+    }
 }
 
 pub fn run(options: &Options) -> Result<()> {

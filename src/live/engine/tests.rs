@@ -119,6 +119,7 @@ impl Receiver {
             ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
             | ControlEvent::Mark(_)
+            | ControlEvent::Clock(_)
             | ControlEvent::SetupChanged(_) => return,
         };
         assert!(at_s >= self.now_s, "{event:?} after {}", self.now_s);

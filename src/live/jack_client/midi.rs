@@ -11,9 +11,11 @@ use jack::{
 };
 use rtrb::{Consumer, Producer, RingBuffer};
 
-use super::{Counted, Patch, Running, open};
+use super::transport::TransportClock;
+use super::{Counted, Patch, Running, frame_time, moment, open};
 use crate::live::callbacks::StreamStatus;
-use crate::live::midi_system::{Bytes, PortName, find_port};
+use crate::live::clock::stream_time::Moment;
+use crate::live::midi_system::{Bytes, PortName, find_port, length};
 
 /// Messages that wait for the callback, either way.
 const QUEUE: usize = 256;
@@ -77,22 +79,35 @@ fn check(client: &Running) -> Result<(), String> {
 /// A MIDI output.
 pub struct Output {
     client: Running,
-    queue: Producer<Bytes>,
+    queue: Producer<(Option<Moment>, Bytes)>,
 }
 
 struct OutputClient {
     port: Port<MidiOut>,
-    queue: Consumer<Bytes>,
+    /// Messages in the order they are sent, each with its moment or at once.
+    queue: Consumer<(Option<Moment>, Bytes)>,
 }
 
 impl ProcessHandler for OutputClient {
-    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
         let mut writer = self.port.writer(scope);
+        let mut earliest = 0;
         for _ in 0..MESSAGES_PER_BLOCK {
-            let Ok(bytes) = self.queue.peek() else {
+            let Ok((moment, bytes)) = self.queue.peek() else {
                 break;
             };
-            if writer.write(&RawMidi { time: 0, bytes }).is_err() {
+            if let Some(moment) = moment {
+                let due = frame_time(client, *moment).wrapping_sub(scope.last_frame_time());
+                match u32::try_from(due.cast_signed()) {
+                    Ok(due) if due >= scope.n_frames() => break,
+                    Ok(due) => earliest = earliest.max(due),
+                    // It is late.
+                    Err(_) => {}
+                }
+            }
+            let bytes = &bytes[..length(bytes[0])];
+            let time = earliest;
+            if writer.write(&RawMidi { time, bytes }).is_err() {
                 break;
             }
             let _ = self.queue.pop();
@@ -102,22 +117,27 @@ impl ProcessHandler for OutputClient {
 }
 
 impl Output {
-    /// Opens the client `leadpipe` with a port `notes`.
+    /// Opens a client with a port called `own`: `leadpipe` with `notes`, `leadpipe-beat`
+    /// with `beat`.
     ///
     /// # Errors
     /// Why it cannot be opened.
-    pub fn open(port: &PortName, patch: Patch) -> Result<Self, String> {
-        let (counted, client) = open("leadpipe")?;
+    pub fn open(own: &str, port: &PortName, patch: Patch) -> Result<Self, String> {
+        let name = match own {
+            "notes" => "leadpipe".to_owned(),
+            other => format!("leadpipe-{other}"),
+        };
+        let (counted, client) = open(&name)?;
         let (queue, waiting) = RingBuffer::new(QUEUE);
-        let own = client.register_port("notes", MidiOut::default());
+        let registered = client.register_port(own, MidiOut::default());
         let process = OutputClient {
-            port: own.map_err(|e| e.to_string())?,
+            port: registered.map_err(|e| e.to_string())?,
             queue: waiting,
         };
         let client = start(
             (counted, client),
             process,
-            ("notes", port, PortFlags::IS_INPUT),
+            (own, port, PortFlags::IS_INPUT),
             patch,
         )?;
         Ok(Output { client, queue })
@@ -128,14 +148,20 @@ impl Output {
         self.queue.slots() >= messages
     }
 
-    /// Sends a message.
+    /// Sends a message, at a moment or at once, but after those sent before. The moment is
+    /// kept to the frame if it has not passed.
     ///
     /// # Errors
     /// Where the server is gone or stands still.
-    pub fn send(&mut self, bytes: Bytes) -> Result<(), String> {
+    pub fn send(&mut self, bytes: Bytes, moment: Option<Moment>) -> Result<(), String> {
         check(&self.client)?;
         let full = |_| "the JACK server takes no more messages".to_owned();
-        self.queue.push(bytes).map_err(full)
+        self.queue.push((moment, bytes)).map_err(full)
+    }
+
+    /// Whether all has been sent.
+    pub fn is_drained(&self) -> bool {
+        self.queue.slots() == QUEUE
     }
 
     /// Whether server and receiver are still there; for about once a second.
@@ -150,52 +176,91 @@ impl Output {
 /// A MIDI input.
 pub struct Input {
     client: Running,
-    queue: Consumer<Bytes>,
+    queue: Consumer<(Moment, Bytes)>,
 }
 
 struct InputClient {
     port: Port<MidiIn>,
-    queue: Producer<Bytes>,
+    queue: Producer<(Moment, Bytes)>,
 }
 
 impl ProcessHandler for InputClient {
-    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
         for message in self.port.iter(scope) {
             let mut bytes = Bytes::default();
             if let Some(to) = bytes.get_mut(..message.bytes.len()) {
                 to.copy_from_slice(message.bytes);
-                // A flood beyond the queue is no pedal's.
-                let _ = self.queue.push(bytes);
+                // A flood beyond the queue is no pedal's and no clock's.
+                let _ = self
+                    .queue
+                    .push((moment(client, scope, message.time), bytes));
             }
         }
         Control::Continue
     }
 }
 
+struct TransportClient {
+    clock: TransportClock,
+    queue: Producer<(Moment, Bytes)>,
+}
+
+impl ProcessHandler for TransportClient {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
+        let queue = &mut self.queue;
+        self.clock.cycle(client, scope.n_frames(), |frame, bytes| {
+            let _ = queue.push((moment(client, scope, frame), bytes));
+        });
+        Control::Continue
+    }
+}
+
 impl Input {
-    /// Opens the client `leadpipe-pedals` with a port `pedals`.
+    /// Opens a client with a port called `own`: `leadpipe-pedals` with `pedals`,
+    /// `leadpipe-clock` with `clock`.
     ///
     /// # Errors
     /// Why it cannot be opened.
-    pub fn open(port: &PortName, patch: Patch) -> Result<Self, String> {
-        let (counted, client) = open("leadpipe-pedals")?;
+    pub fn open(own: &str, port: &PortName, patch: Patch) -> Result<Self, String> {
+        let (counted, client) = open(&format!("leadpipe-{own}"))?;
         let (received, queue) = RingBuffer::new(QUEUE);
-        let own = client.register_port("pedals", MidiIn::default());
+        let registered = client.register_port(own, MidiIn::default());
         let process = InputClient {
-            port: own.map_err(|e| e.to_string())?,
+            port: registered.map_err(|e| e.to_string())?,
             queue: received,
         };
         let client = start(
             (counted, client),
             process,
-            ("pedals", port, PortFlags::IS_OUTPUT),
+            (own, port, PortFlags::IS_OUTPUT),
             patch,
         )?;
         Ok(Input { client, queue })
     }
 
-    /// The next message that was received.
-    pub fn next_message(&mut self) -> Option<Bytes> {
+    /// Opens a client that turns the server's transport into the messages of a clock.
+    ///
+    /// # Errors
+    /// Why it cannot be opened.
+    pub fn transport() -> Result<Self, String> {
+        let (received, queue) = RingBuffer::new(QUEUE);
+        let process = TransportClient {
+            clock: TransportClock::default(),
+            queue: received,
+        };
+        let client = Running::start(
+            open("leadpipe-clock")?,
+            process,
+            Arc::new(StreamStatus::default()),
+            Patch::default(),
+            Vec::new(),
+            None,
+        )?;
+        Ok(Input { client, queue })
+    }
+
+    /// The next message that was received, and when.
+    pub fn next_message(&mut self) -> Option<(Moment, Bytes)> {
         self.queue.pop().ok()
     }
 

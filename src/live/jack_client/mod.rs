@@ -1,5 +1,7 @@
 //! Clients of a JACK server: one for sound in (`leadpipe-in`), one for sound out
-//! (`leadpipe-out`), one for MIDI out (`leadpipe`), one for pedals (`leadpipe-pedals`).
+//! (`leadpipe-out`), one for MIDI out (`leadpipe`), one for pedals (`leadpipe-pedals`), one
+//! for the rig's clock (`leadpipe-clock`), one for the clock that follows the player
+//! (`leadpipe-beat`).
 //! The names stay the same from session to session, so that a patchbay can keep their
 //! connections. Several clients rather than one: whoever both feeds the program and
 //! hears it would make a loop in the server's graph otherwise, which costs a block.
@@ -11,17 +13,21 @@
 pub mod midi;
 mod patch;
 pub mod sound;
+mod transport;
 
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use jack::{Client, ClientOptions, ClientStatus, NotificationHandler, ProcessHandler};
+use jack::{
+    Client, ClientOptions, ClientStatus, NotificationHandler, ProcessHandler, ProcessScope,
+};
 
 pub use patch::Patch;
 
 use super::callbacks::StreamStatus;
+use super::clock::stream_time::Moment;
 use super::{closing, devices};
 
 const NOT_RUNNING: &str = "the JACK server is not running";
@@ -88,6 +94,33 @@ fn open(name: &str) -> Result<(Counted, Client), String> {
 pub fn server() -> Result<(u32, u32), String> {
     let (_counted, client) = open("leadpipe-probe")?;
     Ok((client.sample_rate(), client.buffer_size()))
+}
+
+/// Moment of a frame of a cycle, counted from its beginning. The sound and the messages of a
+/// cycle belong together, whoever takes them.
+fn moment(client: &Client, scope: &ProcessScope, frame: u32) -> Moment {
+    let jack_frame = scope.last_frame_time().wrapping_add(frame);
+    let (now, now_us) = (Instant::now(), client.time());
+    let at_us = client.frames_to_time(jack_frame);
+    let apart = Duration::from_micros(now_us.abs_diff(at_us));
+    let at = match at_us > now_us {
+        true => now.checked_add(apart),
+        false => now.checked_sub(apart),
+    };
+    Moment {
+        at: at.unwrap_or(now),
+        jack_frame: Some(jack_frame),
+    }
+}
+
+/// The server's frame time of a moment.
+fn frame_time(client: &Client, moment: Moment) -> u32 {
+    moment.jack_frame.unwrap_or_else(|| {
+        let (now, now_us) = (Instant::now(), client.time());
+        let after = moment.at.saturating_duration_since(now).as_micros() as u64;
+        let before = now.saturating_duration_since(moment.at).as_micros() as u64;
+        client.time_to_frames((now_us + after).saturating_sub(before))
+    })
 }
 
 /// Counts the server's xruns.

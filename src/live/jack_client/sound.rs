@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jack::{AudioIn, AudioOut, Client, Control, Port, PortFlags, ProcessHandler, ProcessScope};
 
-use super::{Counted, Patch, Running, open};
+use super::{Counted, Patch, Running, moment, open};
 use crate::live::callbacks::{CaptureCallback, PlaybackCallback, StreamStatus};
 
 /// A running client; closed when it is dropped.
@@ -135,7 +135,7 @@ struct CaptureClient {
 }
 
 impl ProcessHandler for CaptureClient {
-    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
         let channels = self.ports.len();
         for (at, port) in self.ports.iter().enumerate() {
             let frames = self.block[at..].iter_mut().step_by(channels);
@@ -144,6 +144,7 @@ impl ProcessHandler for CaptureClient {
                 .for_each(|(to, from)| *to = *from);
         }
         let filled = (channels * scope.n_frames() as usize).min(self.block.len());
+        self.callback.dated(moment(client, scope, 0));
         self.callback.process(&self.block[..filled]);
         Control::Continue
     }
@@ -162,9 +163,10 @@ struct PlaybackClient {
 }
 
 impl ProcessHandler for PlaybackClient {
-    fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
         let channels = self.ports.len();
         let filled = (channels * scope.n_frames() as usize).min(self.block.len());
+        self.callback.dated(moment(client, scope, 0));
         self.callback.process(&mut self.block[..filled]);
         for (at, port) in self.ports.iter_mut().enumerate() {
             let frames = self.block[at..filled].iter().step_by(channels);

@@ -1,9 +1,12 @@
 //! MIDI ports of the operating system, by `midir`.
 
+use std::time::Instant;
+
 use midir::{MidiInput, MidiInputConnection, MidiOutput, MidiOutputConnection};
 use rtrb::{Consumer, RingBuffer};
 
-use super::{Bytes, PortName, find_port};
+use super::{Bytes, PortName, find_port, length};
+use crate::live::clock::stream_time::Moment;
 
 /// Client name of this program.
 const CLIENT: &str = "leadpipe";
@@ -59,15 +62,15 @@ pub struct Output {
 }
 
 impl Output {
-    /// Opens a port.
+    /// Opens a port called `own`.
     ///
     /// # Errors
     /// Why it cannot be opened.
-    pub fn open(port: &PortName, _: Patch) -> Result<Self, String> {
+    pub fn open(own: &str, port: &PortName, _: Patch) -> Result<Self, String> {
         let output = output()?;
         match port {
             PortName::Virtual => Ok(Output {
-                connection: open_virtual_output(output)?,
+                connection: open_virtual_output(output, own)?,
                 watch: None,
             }),
             PortName::Named(wanted) => {
@@ -76,7 +79,7 @@ impl Output {
                 let names: Vec<String> = ports.iter().map(name).collect();
                 let at = find_port(&names, wanted)?;
                 let watch = MidiOutput::new("leadpipe-watch").ok();
-                let connected = output.connect(&ports[at], "notes");
+                let connected = output.connect(&ports[at], own);
                 Ok(Output {
                     connection: connected.map_err(|e| e.to_string())?,
                     watch: watch.map(|w| (w, names[at].clone())),
@@ -90,12 +93,21 @@ impl Output {
         true
     }
 
-    /// Sends a message.
+    /// Sends a message at once, or waits for its moment: the system takes no times.
     ///
     /// # Errors
     /// What the system says.
-    pub fn send(&mut self, bytes: Bytes) -> Result<(), String> {
-        self.connection.send(&bytes).map_err(|e| e.to_string())
+    pub fn send(&mut self, bytes: Bytes, moment: Option<Moment>) -> Result<(), String> {
+        if let Some(moment) = moment {
+            std::thread::sleep(moment.at.saturating_duration_since(Instant::now()));
+        }
+        let message = &bytes[..length(bytes[0])];
+        self.connection.send(message).map_err(|e| e.to_string())
+    }
+
+    /// Whether all has been sent.
+    pub fn is_drained(&self) -> bool {
+        true
     }
 
     /// Whether the receiver is still there; for about once a second.
@@ -118,33 +130,33 @@ impl Output {
 /// A MIDI input.
 pub struct Input {
     _connection: MidiInputConnection<()>,
-    queue: Consumer<Bytes>,
+    queue: Consumer<(Moment, Bytes)>,
 }
 
 impl Input {
-    /// Opens a port.
+    /// Opens a port called `own`.
     ///
     /// # Errors
     /// Why it cannot be opened.
-    pub fn open(port: &PortName, _: Patch) -> Result<Self, String> {
+    pub fn open(own: &str, port: &PortName, _: Patch) -> Result<Self, String> {
         let input = input()?;
         let (mut received, queue) = RingBuffer::new(QUEUE);
         let on_message = move |_: u64, message: &[u8], _: &mut ()| {
             let mut bytes = Bytes::default();
             if let Some(to) = bytes.get_mut(..message.len()) {
                 to.copy_from_slice(message);
-                // A flood beyond the queue is no pedal's.
-                let _ = received.push(bytes);
+                // A flood beyond the queue is no pedal's and no clock's.
+                let _ = received.push((Moment::system(Instant::now()), bytes));
             }
         };
         let connection = match port {
-            PortName::Virtual => open_virtual_input(input, on_message)?,
+            PortName::Virtual => open_virtual_input(input, own, on_message)?,
             PortName::Named(wanted) => {
                 let ports = input.ports();
                 let name = |port| input.port_name(port).unwrap_or_default();
                 let names: Vec<String> = ports.iter().map(name).collect();
                 let at = find_port(&names, wanted)?;
-                let connected = input.connect(&ports[at], "pedals", on_message, ());
+                let connected = input.connect(&ports[at], own, on_message, ());
                 connected.map_err(|e| e.to_string())?
             }
         };
@@ -154,8 +166,16 @@ impl Input {
         })
     }
 
-    /// The next message that was received.
-    pub fn next_message(&mut self) -> Option<Bytes> {
+    /// Only a JACK server has a transport.
+    ///
+    /// # Errors
+    /// That this program has none.
+    pub fn transport() -> Result<Self, String> {
+        Err("this program was built without JACK, whose transport it would follow".into())
+    }
+
+    /// The next message that was received, and when.
+    pub fn next_message(&mut self) -> Option<(Moment, Bytes)> {
         self.queue.pop().ok()
     }
 
@@ -169,18 +189,19 @@ impl Input {
 }
 
 #[cfg(unix)]
-fn open_virtual_output(output: MidiOutput) -> Result<MidiOutputConnection, String> {
+fn open_virtual_output(output: MidiOutput, own: &str) -> Result<MidiOutputConnection, String> {
     use midir::os::unix::VirtualOutput;
-    output.create_virtual("notes").map_err(|e| e.to_string())
+    output.create_virtual(own).map_err(|e| e.to_string())
 }
 
 #[cfg(unix)]
 fn open_virtual_input(
     input: MidiInput,
+    own: &str,
     on_message: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
 ) -> Result<MidiInputConnection<()>, String> {
     use midir::os::unix::VirtualInput;
-    let created = input.create_virtual("pedals", on_message, ());
+    let created = input.create_virtual(own, on_message, ());
     created.map_err(|e| e.to_string())
 }
 
@@ -188,13 +209,14 @@ fn open_virtual_input(
 const NO_VIRTUAL: &str = "this system has no virtual MIDI ports; give the name of an existing port";
 
 #[cfg(not(unix))]
-fn open_virtual_output(_: MidiOutput) -> Result<MidiOutputConnection, String> {
+fn open_virtual_output(_: MidiOutput, _: &str) -> Result<MidiOutputConnection, String> {
     Err(NO_VIRTUAL.into())
 }
 
 #[cfg(not(unix))]
 fn open_virtual_input(
     _: MidiInput,
+    _: &str,
     _: impl FnMut(u64, &[u8], &mut ()) + Send + 'static,
 ) -> Result<MidiInputConnection<()>, String> {
     Err(NO_VIRTUAL.into())

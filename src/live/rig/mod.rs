@@ -43,6 +43,8 @@ pub struct Rig {
     pub midi: Midi,
     /// Brightness as a control.
     pub brightness: Brightness,
+    /// MIDI clock in and out.
+    pub clock: Clock,
     /// Control voltages.
     pub cv: Cv,
     /// OSC out and in.
@@ -112,6 +114,21 @@ pub struct Brightness {
     pub on: bool,
     pub dark: Option<f32>,
     pub bright: Option<f32>,
+}
+
+/// `[clock]`
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Clock {
+    /// Port that the rig's clock comes from.
+    pub listen: Option<String>,
+    /// Its metre, such as 3/4.
+    pub metre: Option<String>,
+    /// Port that a clock goes to which follows the player.
+    pub port: Option<String>,
+    /// Output channel of the CV device, from 1, that carries it, and pulses in a quarter.
+    pub channel: Option<usize>,
+    pub pulses: Option<u32>,
 }
 
 /// `[cv]`

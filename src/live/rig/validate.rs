@@ -5,8 +5,10 @@ use super::{Rig, SwitchEntry};
 use crate::analysis::DEFAULT_GATE_DB;
 use crate::error::{Error, Result};
 use crate::line::ZERO_VOLT_NOTE;
+use crate::live::clock::message::TICKS_PER_QUARTER;
 use crate::live::command::{Command, LEVEL_STEP_DB};
 use crate::live::routes::{Action, Routes};
+use crate::notation::Metre;
 use crate::output::cv::FULL_SCALE_V;
 use crate::output::cv_renderer::CvScale;
 use crate::sending::DynamicRange;
@@ -36,6 +38,9 @@ pub enum Trigger {
 
 /// Default range of random notes.
 const DRAW_RANGE: (&str, &str) = ("C3", "C5");
+
+/// Pulses of a clock voltage in a quarter: sixteenths, as most sequencers count.
+const CLOCK_PULSES: u32 = 4;
 
 impl Rig {
     /// The player's dynamic range.
@@ -247,6 +252,40 @@ impl Rig {
             sources.rotate_left(at);
         }
         Ok(sources)
+    }
+
+    /// Metre of the rig's clock.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where it is none.
+    pub fn clock_metre(&self) -> Result<Option<Metre>> {
+        let Some(text) = &self.clock.metre else {
+            return Ok(None);
+        };
+        Metre::parse(text).map(Some).ok_or_else(|| {
+            Error::setting(
+                format!("clock.metre (--clock-meter) = \"{text}\""),
+                "give a time signature such as 4/4, 3/4 or 6/8",
+            )
+        })
+    }
+
+    /// Trigger channel (from 0) of the clock voltage, and its pulses in a quarter.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for a channel 0, or pulses that no clock has.
+    pub fn clock_voltage(&self) -> Result<Option<(usize, u32)>> {
+        let Some(channel) = self.clock.channel else {
+            return Ok(None);
+        };
+        let pulses = self.clock.pulses.unwrap_or(CLOCK_PULSES);
+        if pulses == 0 || !TICKS_PER_QUARTER.is_multiple_of(pulses) {
+            return Err(Error::setting(
+                format!("clock.pulses = {pulses}"),
+                "give 1, 2, 3, 4, 6, 8, 12 or 24 in a quarter",
+            ));
+        }
+        Ok(Some((channel_index("clock.channel", channel)?, pulses)))
     }
 
     /// The routes, and the CV channels (from 0) of their triggers.

@@ -242,6 +242,13 @@ impl View {
             " │ {} │ source {}",
             now.tuning, now.source
         )));
+        if let Some(tempo) = now.clock_tempo {
+            parts.push(Span::raw(format!(" │ clock {tempo:.1}")));
+        }
+        if let Some((tempo, sure)) = now.beat_tempo {
+            let sure = 100.0 * sure;
+            parts.push(Span::raw(format!(" │ beat {tempo:.0} ({sure:.0} % sure)")));
+        }
         if let Some(voice) = now.voice {
             let timbre = format!("{:?}", voice.timbre).to_lowercase();
             let level_db = voice.level_db;

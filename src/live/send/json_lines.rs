@@ -92,7 +92,11 @@ impl<W: Write + Send> Sender for JsonLines<W> {
                 kept: mark.kept,
             },
             ControlEvent::Silence => Event::Silence,
-            ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => return Ok(()),
+            ControlEvent::NoteUpdate(_)
+            | ControlEvent::SetupChanged(_)
+            | ControlEvent::Clock(_) => {
+                return Ok(());
+            }
         };
         let mut line = serde_json::to_vec(&event).map_err(|e| e.to_string())?;
         line.push(b'\n');

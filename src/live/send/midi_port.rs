@@ -81,7 +81,7 @@ impl MidiPort {
     fn flush(&mut self) -> Result<(), String> {
         let output = self.output.as_mut().ok_or("not connected")?;
         let mut messages = self.messages.drain(..);
-        messages.try_for_each(|bytes| output.send(bytes))
+        messages.try_for_each(|bytes| output.send(bytes, None))
     }
 }
 
@@ -90,7 +90,7 @@ impl Sender for MidiPort {
         // The old client is closed first: its name is taken while it exists.
         self.output = None;
         let _lock = devices::open_close_lock();
-        self.output = Some(Output::open(&self.port, self.patch.clone())?);
+        self.output = Some(Output::open("notes", &self.port, self.patch.clone())?);
         self.messages.clear();
         self.behind = false;
         self.encoder.setup(&mut self.messages);

@@ -1,6 +1,7 @@
 //! Senders of control events: MIDI, OSC and JSON lines, each on a thread of its
 //! own, so that none can block another or the engine.
 
+pub mod clock_port;
 pub mod json_lines;
 pub mod midi_port;
 pub mod osc;

@@ -81,7 +81,9 @@ impl Osc {
                 self.updated_s = update.at_s;
                 vec![self.moved(update)]
             }
-            ControlEvent::NoteUpdate(_) | ControlEvent::SetupChanged(_) => Vec::new(),
+            ControlEvent::NoteUpdate(_)
+            | ControlEvent::SetupChanged(_)
+            | ControlEvent::Clock(_) => Vec::new(),
             ControlEvent::NoteOff { .. } => vec![message("/leadpipe/stop", vec![])],
             ControlEvent::Mark(mark) => {
                 let kept = OscType::Int(mark.kept.into());
