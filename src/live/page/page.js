@@ -210,6 +210,12 @@
     pressed('record', on, 'Record');
     $('recording').hidden = !on;
     if (on) write($('recording'), clock(state.recording_s));
+    const tempo = state.tempo;
+    $('tempo').hidden = !tempo;
+    if (tempo) {
+      write($('tempo'), `♩ ${tempo.sure === null ? '' : '≈ '}${Math.round(tempo.bpm)}`);
+      set($('tempo'), 'aria-label', `Tempo ${tempo.sure === null ? '' : 'about '}${Math.round(tempo.bpm)}`);
+    }
     for (const id of ['horn', 'tuning', 'source']) {
       const found = options(id).find(([name]) => name === state[id]);
       const title = found ? found[1] : id === 'horn' && choices ? choices.horn_title : state[id] || '–';
@@ -282,6 +288,7 @@
     };
     const lines = [line('in', state.input), ...state.outputs.map(port => line('out', port))];
     if (state.known_ms !== null) lines.push([`Known ${state.known_ms} ms after the attack${state.out_ms ? `, sound out ${state.out_ms} ms later` : ''}`, false]);
+    if (state.tempo) lines.push([state.tempo.sure === null ? `Tempo ${state.tempo.bpm} by the clock` : `Tempo ${state.tempo.bpm} by your playing, ${Math.round(100 * state.tempo.sure)} % sure`, false]);
     if (glass.length) lines.push([`On this glass ${median()} ms after that`, false]);
     if (!state.realtime) lines.push(['No real-time priority', false]);
     if (readOnly) lines.push(['This page only shows', false]);

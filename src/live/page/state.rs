@@ -35,6 +35,7 @@ struct State<'a> {
     held_back: bool,
     voice: Option<Voice>,
     recording_s: Option<f64>,
+    tempo: Option<Tempo>,
     input: Port<'a>,
     outputs: Vec<Port<'a>>,
     known_ms: Option<f64>,
@@ -51,6 +52,29 @@ struct Note {
     /// The newest deviation.
     cents: Option<f64>,
     attack: &'static str,
+}
+
+/// The rig's clock, or the beat that is followed where there is none.
+#[derive(Serialize)]
+struct Tempo {
+    /// Quarters a minute.
+    bpm: f64,
+    /// How sure a followed beat is, 0 to 1.
+    sure: Option<f64>,
+}
+
+impl Tempo {
+    fn of(snapshot: &UiSnapshot) -> Option<Tempo> {
+        let (bpm, sure) = match (snapshot.clock_tempo, snapshot.beat_tempo) {
+            (Some(bpm), _) => (bpm, None),
+            (None, Some((bpm, sure))) => (bpm, Some(rounded(sure, 2))),
+            (None, None) => return None,
+        };
+        Some(Tempo {
+            bpm: rounded(bpm, 1),
+            sure,
+        })
+    }
 }
 
 #[derive(Serialize)]
@@ -118,6 +142,7 @@ pub fn state(snapshot: &UiSnapshot) -> String {
             level_db: voice.level_db,
         }),
         recording_s: snapshot.recording_s.map(|s| rounded(s, 1)),
+        tempo: Tempo::of(snapshot),
         input: (&snapshot.input).into(),
         outputs: snapshot.outputs.iter().map(Port::from).collect(),
         known_ms: snapshot.decision_latency_s.map(|s| rounded(1e3 * s, 0)),
@@ -257,5 +282,23 @@ mod tests {
         assert!((12..=13).contains(&points.len()), "{}", points.len());
         assert!(points[0][1].is_null() && points[10][1] == 58.1);
         assert!(told["note"].is_null());
+        assert!(told["tempo"].is_null(), "no tempo is known");
+    }
+
+    #[test]
+    fn the_rigs_clock_outweighs_the_beat_that_is_followed() {
+        let mut snapshot = UiSnapshot {
+            beat_tempo: Some((96.04, 0.8)),
+            ..UiSnapshot::default()
+        };
+        let told = read(&state(&snapshot));
+        assert_eq!(
+            (&told["tempo"]["bpm"], &told["tempo"]["sure"]),
+            (&96.0.into(), &0.8.into())
+        );
+        snapshot.clock_tempo = Some(120.0);
+        let told = read(&state(&snapshot));
+        assert_eq!(told["tempo"]["bpm"], 120.0);
+        assert!(told["tempo"]["sure"].is_null());
     }
 }
