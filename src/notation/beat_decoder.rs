@@ -7,10 +7,13 @@
 //! random walk. The places follow the [`MetricalModel`]. A beam keeps the best hypothesis
 //! of every place, division and period, and the best few hundred of those.
 
+use std::f64::consts::TAU;
+
 use super::QUARTER;
-use super::metrical_model::{AHEAD, Division, MetricalModel, log_last};
+use super::beam::{Beam, Node};
+use super::metrical_model::{AHEAD, Division, MetricalModel, Next, log_last};
 use super::pulse::Strength;
-use super::tempo_curve::Clock;
+use super::tempo_curve::{Clock, log_normal};
 use super::tempo_track::Grid;
 
 /// An onset as it is decoded.
@@ -68,32 +71,6 @@ pub struct Path {
     pub log_p: f64,
 }
 
-/// A hypothesis.
-#[derive(Clone, Copy)]
-struct Node {
-    parent: u32,
-    place: u32,
-    ticks: u32,
-    division: Division,
-    /// Whether the note at hand is a grace note: place and clock are those of the last
-    /// note that is none.
-    grace: bool,
-    log_p: f64,
-    clock: Clock,
-}
-
-/// What is kept of a hypothesis for the way back.
-struct Step {
-    parent: u32,
-    ticks: u32,
-    division: Division,
-    grace: bool,
-}
-
-/// Hypotheses kept after each note: the most, and how much less probable they may be than
-/// the best, in nats.
-const MOST: usize = 400;
-const WORSE: f64 = 16.0;
 /// Periods of a quarter that are looked for, in seconds: 37 to 270 a minute.
 pub const PERIODS_S: (f64, f64) = (0.22, 1.6);
 /// Periods that are told apart.
@@ -109,6 +86,8 @@ const LOOKED_FOR: f64 = 0.025;
 const GIVEN: f64 = 0.02;
 /// Standard deviations from its place beyond which an onset belongs to another.
 const GATE: f64 = 4.5;
+/// What rounding may make of a bound.
+const ROUNDING: f64 = 1e-6;
 /// Cost of an onset that fits nowhere, in nats.
 const LOST: f64 = 30.0;
 /// How often a note is a grace note, and how long before its main note it begins on the
@@ -174,23 +153,58 @@ impl Known {
 }
 
 /// One search.
-struct Beam<'a> {
+struct Decoder<'a> {
     onsets: &'a [Onset],
     model: &'a MetricalModel,
     timing: &'a Timing,
     known: &'a Known,
-    /// Place within the bar in quarters, as it is played.
+    /// For each place in the bar its quarters as it is played, and its strength.
     played: Vec<f64>,
+    strengths: Vec<Strength>,
+    /// How far a place may be moved by swing, in quarters.
+    moved: f64,
+    /// Logarithm of how probable an onset is that is just on its place, at most.
+    on_place: f64,
+    /// For each strength the same of the level of the note at hand.
+    accents: [f64; 4],
     spread_db: f64,
     /// Periods outside of which no hypothesis is followed.
     limits_s: (f64, f64),
-    /// Periods that are told apart within them.
-    periods: usize,
+    /// Where the classes of periods begin that are told apart.
+    classes_s: Vec<f64>,
     /// For each place, division and period the best node of the note at hand, and the same
     /// of grace notes.
-    best: Vec<u32>,
-    used: Vec<usize>,
-    nodes: Vec<Node>,
+    beam: Beam,
+    /// How probable the next places of a node may be, at most.
+    at_most: Vec<f64>,
+}
+
+/// What is kept of a hypothesis for the way back.
+struct Step {
+    parent: u32,
+    ticks: u32,
+    division: Division,
+    grace: bool,
+}
+
+/// The hypotheses of all notes, one after the other.
+struct Steps {
+    all: Vec<Step>,
+    /// Where those of each note begin.
+    starts: Vec<usize>,
+}
+
+impl Steps {
+    fn push(&mut self, nodes: &[Node]) {
+        let step = |n: &Node| Step {
+            parent: n.parent,
+            ticks: n.ticks,
+            division: n.division,
+            grace: n.grace,
+        };
+        self.starts.push(self.all.len());
+        self.all.extend(nodes.iter().map(step));
+    }
 }
 
 /// The most probable places of onsets, which rise strictly.
@@ -206,7 +220,8 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
     };
     let octaves = (limits_s.1 / limits_s.0).log2();
     let periods = (octaves * PERIODS_PER_OCTAVE) as usize + 1;
-    let mut beam = Beam {
+    let class_s = |class: usize| limits_s.0 * (class as f64 / PERIODS_PER_OCTAVE).exp2();
+    let mut decoder = Decoder {
         onsets,
         model,
         timing,
@@ -214,50 +229,49 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
         played: (0..bar)
             .map(|p| model.pulse.played(p, timing.swing))
             .collect(),
+        strengths: (0..bar).map(|p| model.pulse.strength(p)).collect(),
+        moved: (timing.swing - 0.5).abs(),
+        on_place: -0.5 * (TAU * timing.jitter_s * timing.jitter_s).ln(),
+        accents: [0.0; 4],
         spread_db: spread_db(onsets),
         limits_s,
-        periods,
-        best: vec![u32::MAX; 2 * bar as usize * Division::ALL.len() * periods],
-        used: Vec::new(),
-        nodes: Vec::new(),
+        classes_s: (0..periods).map(class_s).collect(),
+        beam: Beam::new(2 * bar as usize * Division::ALL.len() * periods),
+        at_most: Vec::new(),
     };
-    let mut before = beam.start();
-    let mut steps = vec![kept(&before)];
+    let mut before = decoder.start();
+    let mut steps = Steps {
+        all: Vec::new(),
+        starts: Vec::new(),
+    };
+    steps.push(&before);
+    let mut nodes = Vec::new();
     for at in 1..onsets.len() {
-        let mut nodes = beam.advance(at, &before);
+        decoder.advance(at, &before);
+        decoder.beam.take(&mut nodes);
         if nodes.iter().all(|node| node.grace) {
-            nodes.extend(beam.lost(at, &before));
+            nodes.extend(decoder.lost(at, &before));
         }
-        steps.push(kept(&nodes));
-        before = nodes;
+        steps.push(&nodes);
+        std::mem::swap(&mut nodes, &mut before);
     }
     let mut path = trace(model, &steps, &before);
     let accents = path.ticks.iter().zip(&path.placed);
     path.log_p -= accents
-        .map(|(t, at)| beam.log_accent(t % bar, &onsets[*at]))
+        .map(|(t, at)| decoder.log_accent(t % bar, &onsets[*at]))
         .sum::<f64>();
     path
 }
 
-fn kept(nodes: &[Node]) -> Vec<Step> {
-    let step = |n: &Node| Step {
-        parent: n.parent,
-        ticks: n.ticks,
-        division: n.division,
-        grace: n.grace,
-    };
-    nodes.iter().map(step).collect()
-}
-
 /// The way that led to the best of the last nodes.
-fn trace(model: &MetricalModel, steps: &[Vec<Step>], last: &[Node]) -> Path {
+fn trace(model: &MetricalModel, steps: &Steps, last: &[Node]) -> Path {
     let ended = |n: &Node| n.log_p + log_last(model.pulse.strength(n.place));
     let best = (0..last.len()).max_by(|a, b| ended(&last[*a]).total_cmp(&ended(&last[*b])));
     let mut at = best.expect("a hypothesis");
     let log_p = ended(&last[at]);
     let (mut placed, mut ticks, mut divisions) = (Vec::new(), Vec::new(), Vec::new());
-    for (onset, nodes) in steps.iter().enumerate().rev() {
-        let step = &nodes[at];
+    for (onset, start) in steps.starts.iter().enumerate().rev() {
+        let step = &steps.all[start + at];
         if !step.grace {
             placed.push(onset);
             ticks.push(step.ticks);
@@ -276,7 +290,7 @@ fn trace(model: &MetricalModel, steps: &[Vec<Step>], last: &[Node]) -> Path {
     }
 }
 
-impl Beam<'_> {
+impl Decoder<'_> {
     /// Hypotheses of the first note: every place, every period.
     fn start(&self) -> Vec<Node> {
         let onset = &self.onsets[0];
@@ -312,6 +326,7 @@ impl Beam<'_> {
                     ticks: place,
                     division: Division::Whole,
                     grace: false,
+                    class: 0,
                     log_p: log_first + log_period + log_time,
                     clock,
                 });
@@ -338,13 +353,16 @@ impl Beam<'_> {
     }
 
     fn log_accent(&self, place: u32, onset: &Onset) -> f64 {
-        let strength = self.model.pulse.strength(place);
+        let strength = self.strengths[place as usize];
         log_accent(strength, onset.accent_db, self.spread_db)
     }
 
-    /// Hypotheses of a note, given those of the one before.
-    fn advance(&mut self, at: usize, before: &[Node]) -> Vec<Node> {
+    /// Finds the hypotheses of a note, given those of the one before.
+    fn advance(&mut self, at: usize, before: &[Node]) {
         let model = self.model;
+        let accent_db = self.onsets[at].accent_db;
+        self.accents = Strength::ALL.map(|s| log_accent(s, accent_db, self.spread_db));
+        let loudest = self.accents.iter().copied().fold(f64::MIN, f64::max);
         for (parent, node) in (0..).zip(before) {
             self.grace(at, parent, node);
             let gap_s = self.onsets[at].time_s - node.clock.due_s;
@@ -353,18 +371,35 @@ impl Beam<'_> {
                 self.resume(at, parent, node, gap);
                 continue;
             }
-            // What can be meant: the gate decides, this spares the rest.
-            let loose = 0.35 * gap.max(0.0) + f64::from(QUARTER / 2);
+            // What can be meant: the gate and the beam decide, this spares the rest.
             let nexts = model.nexts(node.place, node.division);
-            let from = nexts.partition_point(|n| f64::from(n.ticks) < gap - loose);
-            for next in &nexts[from..] {
-                if f64::from(next.ticks) > gap + loose {
-                    break;
+            let likeliest = node.log_p + nexts.likeliest + loudest + self.on_place;
+            let room = likeliest - self.beam.floor() + ROUNDING;
+            if room < 0.0 {
+                continue;
+            }
+            let loose = 0.35 * gap.max(0.0) + f64::from(QUARTER / 2);
+            let loose = loose.min(self.reach(node, gap + loose, room));
+            let nexts = nexts.between(gap - loose, gap + loose);
+            self.weigh(at, node, nexts);
+            let floor = self.beam.floor() - loudest - self.on_place - node.log_p - ROUNDING;
+            for (number, next) in nexts.iter().enumerate() {
+                if self.at_most[number] > floor {
+                    self.step(at, parent, node, next);
                 }
-                self.step(at, parent, node, next.ticks, next.division, next.log_p);
             }
         }
-        self.take_best()
+    }
+
+    /// How far in ticks an onset may be from a place, no more than `farthest` ticks ahead,
+    /// if no more than `room` nats may be lost by it.
+    fn reach(&self, node: &Node, farthest: f64, room: f64) -> f64 {
+        let quarters = farthest / f64::from(QUARTER) + 2.0 * self.moved;
+        let due = node.clock.after(quarters, self.timing.drift);
+        let squares = (2.0 * room).min(GATE * GATE);
+        let most_s = (squares * due.variance(self.timing.jitter_s)).sqrt();
+        let most = most_s / node.clock.period_s + 2.0 * self.moved;
+        most * f64::from(QUARTER) + ROUNDING
     }
 
     /// A note may be a grace note: it takes no place, and the next one comes at once.
@@ -377,12 +412,15 @@ impl Beam<'_> {
             return;
         }
         let log_grace = GRACE.ln() - GRACE_S.ln() - ahead_s / GRACE_S;
-        self.keep(Node {
-            parent,
-            grace: true,
-            log_p: node.log_p + log_grace,
-            ..*node
-        });
+        let log_p = node.log_p + log_grace;
+        if log_p > self.beam.floor() {
+            self.keep(Node {
+                parent,
+                grace: true,
+                log_p,
+                ..*node
+            });
+        }
     }
 
     /// After a long rest a line begins anew, nearby.
@@ -397,99 +435,90 @@ impl Beam<'_> {
                 };
                 let near = (f64::from(ticks) - gap).abs() < f64::from(2 * QUARTER);
                 if ticks > 0 && near {
-                    self.step(
-                        at,
-                        parent,
-                        node,
+                    let next = Next {
                         ticks,
-                        Division::Whole,
-                        model.log_first(place),
-                    );
+                        place,
+                        bars: model.bars(node.place, ticks),
+                        division: Division::Whole,
+                        log_p: model.log_first(place),
+                    };
+                    self.step(at, parent, node, &next);
                 }
             }
         }
     }
 
-    fn step(
-        &mut self,
-        at: usize,
-        parent: u32,
-        node: &Node,
-        ticks: u32,
-        division: Division,
-        log_next: f64,
-    ) {
-        let bar = self.model.pulse.bar();
-        let place = (node.place + ticks) % bar;
-        if !self.known.fits(at, place, bar) {
+    /// How probable a hypothesis is at each of some next places, but for what they have in
+    /// common and for the logarithm of the variance, which can wait. One loop without
+    /// branches: which places come into question is hard to foresee.
+    fn weigh(&mut self, at: usize, node: &Node, nexts: &[Next]) {
+        let (drift, jitter_s) = (self.timing.drift, self.timing.jitter_s);
+        let (time_s, played) = (self.onsets[at].time_s, &self.played[..]);
+        let here = played[node.place as usize];
+        self.at_most.clear();
+        self.at_most.extend(nexts.iter().map(|next| {
+            let quarters = next.bars + played[next.place as usize] - here;
+            let due = node.clock.after(quarters, drift);
+            let off_s = time_s - due.due_s;
+            next.log_p - 0.5 * off_s * off_s / due.variance(jitter_s)
+        }));
+    }
+
+    /// Follows a hypothesis to its next place.
+    fn step(&mut self, at: usize, parent: u32, node: &Node, next: &Next) {
+        let place = next.place;
+        if !self.known.fits(at, place, self.model.pulse.bar()) {
             return;
         }
-        let onset = &self.onsets[at];
-        let due = node
-            .clock
-            .after(self.quarters(node.place, ticks), self.timing.drift);
-        let Some((clock, log_time)) = due.corrected(onset.time_s, self.timing.jitter_s, GATE)
-        else {
+        let quarters = self.quarters(node.place, next);
+        let due = node.clock.after(quarters, self.timing.drift);
+        let off_s = self.onsets[at].time_s - due.due_s;
+        let variance = due.variance(self.timing.jitter_s);
+        if off_s * off_s > GATE * GATE * variance {
             return;
-        };
+        }
+        let accent = self.accents[self.strengths[place as usize] as usize];
+        let log_p = node.log_p + next.log_p + log_normal(off_s, variance) + accent;
+        if log_p <= self.beam.floor() {
+            return;
+        }
+        let clock = due.moved(off_s, variance);
         let (low, high) = self.limits_s;
         if !(low..=high).contains(&clock.period_s) {
             return;
         }
-        let log_p = node.log_p + log_next + log_time + self.log_accent(place, onset);
         self.keep(Node {
             parent,
             place,
-            ticks: node.ticks + ticks,
-            division,
+            ticks: node.ticks + next.ticks,
+            division: next.division,
             grace: false,
+            class: node.class,
             log_p,
             clock,
         });
     }
 
     /// Keeps a node if it is the best of its place, division and period.
-    fn keep(&mut self, found: Node) {
-        let octaves = (found.clock.period_s / self.limits_s.0).log2();
-        let period = ((octaves * PERIODS_PER_OCTAVE) as usize).min(self.periods - 1);
+    fn keep(&mut self, mut found: Node) {
+        // The class of the node that it follows, or one nearby.
+        let classes_s = &self.classes_s;
+        let mut class = found.class as usize;
+        while class > 0 && found.clock.period_s < classes_s[class] {
+            class -= 1;
+        }
+        while class + 1 < classes_s.len() && found.clock.period_s >= classes_s[class + 1] {
+            class += 1;
+        }
+        found.class = class as u32;
         let place = 2 * found.place as usize + usize::from(found.grace);
-        let key = (place * Division::ALL.len() + found.division as usize) * self.periods + period;
-        match self.best[key] {
-            u32::MAX => {
-                self.best[key] = self.nodes.len() as u32;
-                self.used.push(key);
-                self.nodes.push(found);
-            }
-            other => {
-                let other = &mut self.nodes[other as usize];
-                if other.log_p < found.log_p {
-                    *other = found;
-                }
-            }
-        }
+        let place = place * Division::ALL.len() + found.division as usize;
+        self.beam.keep(place * classes_s.len() + class, found);
     }
 
-    /// Quarters from a place to one that is so many ticks later.
-    fn quarters(&self, place: u32, ticks: u32) -> f64 {
-        let bar = self.model.pulse.bar();
-        let bars = f64::from((place + ticks) / bar * bar) / f64::from(QUARTER);
-        let to = self.played[((place + ticks) % bar) as usize];
-        bars + to - self.played[place as usize]
-    }
-
-    /// Takes out the best nodes that were found.
-    fn take_best(&mut self) -> Vec<Node> {
-        for key in self.used.drain(..) {
-            self.best[key] = u32::MAX;
-        }
-        let mut nodes = std::mem::take(&mut self.nodes);
-        let top = nodes.iter().map(|n| n.log_p).fold(f64::MIN, f64::max);
-        nodes.retain(|n| n.log_p > top - WORSE);
-        if nodes.len() > MOST {
-            nodes.select_nth_unstable_by(MOST, |a, b| b.log_p.total_cmp(&a.log_p));
-            nodes.truncate(MOST);
-        }
-        nodes
+    /// Quarters from a place to the next as they are played.
+    fn quarters(&self, place: u32, next: &Next) -> f64 {
+        next.bars + self.played[next.place as usize] - self.played[place as usize]
     }
 
     /// An onset that fits nowhere goes to the nearest place there is, and the beat starts
@@ -508,7 +537,12 @@ impl Beam<'_> {
             let ticks = (gap..gap + 2 * bar).find(fits).unwrap_or(gap);
             let place = (node.place + ticks) % bar;
             let clock = match self.known.grid {
-                Some(_) => node.clock.after(self.quarters(node.place, ticks), 0.0),
+                Some(_) => {
+                    let played = |place: u32| self.played[place as usize];
+                    let bars = self.model.bars(node.place, ticks);
+                    let quarters = bars + played(place) - played(node.place);
+                    node.clock.after(quarters, 0.0)
+                }
                 None => node.clock.restarted(onset.time_s),
             };
             Node {
@@ -517,6 +551,7 @@ impl Beam<'_> {
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
                 grace: false,
+                class: node.class,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),
                 clock,
             }

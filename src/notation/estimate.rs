@@ -309,7 +309,9 @@ fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candi
     let jitters = JITTERS_S.map(|jitter_s| Timing { jitter_s, ..timing });
     look_at(&mut jitters.into_iter(), &mut best);
     let timing = best.timing;
+    // Its own drift went with every jitter.
     let drifts = search.drifts(&DRIFTS).iter();
+    let drifts = drifts.filter(|drift| **drift != timing.drift);
     look_at(
         &mut drifts.map(|drift| Timing {
             drift: *drift,
@@ -435,7 +437,7 @@ fn habits(path: &Path, model: &MetricalModel) -> f64 {
     let mut sum = 0.0;
     for (at, pair) in path.ticks.windows(2).enumerate() {
         let (place, step) = (pair[0] % model.pulse.bar(), pair[1] - pair[0]);
-        let nexts = model.nexts(place, path.divisions[at]);
+        let nexts = &model.nexts(place, path.divisions[at]).all;
         let Some(next) = nexts.iter().find(|n| n.ticks == step) else {
             continue;
         };

@@ -40,12 +40,54 @@ impl Division {
 pub struct Next {
     /// Ticks from the last one.
     pub ticks: u32,
-    /// Place in the bar, in ticks.
+    /// Place in the bar, in ticks, and quarters of whole bars between both bars' lines.
     pub place: u32,
+    pub bars: f64,
     /// How its beat is divided.
     pub division: Division,
     /// Logarithm of its probability.
     pub log_p: f64,
+}
+
+/// Places that the next note may have.
+#[derive(Debug, Default)]
+pub struct Nexts {
+    /// In order of time.
+    pub all: Vec<Next>,
+    /// The first of them from each quarter on, counted from the last note.
+    quarters: Vec<usize>,
+    /// Logarithm of the probability of the likeliest.
+    pub likeliest: f64,
+}
+
+impl Nexts {
+    fn new(all: Vec<Next>) -> Nexts {
+        let from = |quarter: u32| all.partition_point(|n| n.ticks < quarter * QUARTER);
+        Nexts {
+            quarters: (0..=AHEAD / QUARTER).map(from).collect(),
+            likeliest: all.iter().map(|n| n.log_p).fold(f64::MIN, f64::max),
+            all,
+        }
+    }
+
+    /// Those no less and no more ticks away.
+    pub fn between(&self, least: f64, most: f64) -> &[Next] {
+        let quarter = (least / f64::from(QUARTER)) as usize;
+        let from = self.quarters.get(quarter).copied();
+        let mut from = from.unwrap_or(self.all.len());
+        while self
+            .all
+            .get(from)
+            .is_some_and(|n| f64::from(n.ticks) < least)
+        {
+            from += 1;
+        }
+        let mut to = from;
+        while self.all.get(to).is_some_and(|n| f64::from(n.ticks) <= most) {
+            to += 1;
+        }
+        &self.all[from..to]
+    }
 }
 
 /// A pulse and what is usual in it.
@@ -55,7 +97,9 @@ pub struct MetricalModel {
     pub metre: Metre,
     /// Its beats.
     pub pulse: Pulse,
-    nexts: Vec<[Vec<Next>; Division::ALL.len()]>,
+    nexts: Vec<[Nexts; Division::ALL.len()]>,
+    /// Logarithm of the probability that a line begins at a place.
+    firsts: Vec<f64>,
 }
 
 /// How far ahead the next note is looked for, in ticks.
@@ -70,22 +114,28 @@ impl MetricalModel {
                     if pulse.has(place) {
                         nexts(&pulse, place, division)
                     } else {
-                        Vec::new()
+                        Nexts::default()
                     }
                 })
             };
             MetricalModel {
                 metre,
                 nexts: (0..pulse.bar()).map(at).collect(),
+                firsts: (0..pulse.bar()).map(|p| log_first(&pulse, p)).collect(),
                 pulse,
             }
         };
         Pulse::all(metre).into_iter().map(model).collect()
     }
 
-    /// Where the next note may be, in order of time. `place` is within the bar.
-    pub fn nexts(&self, place: u32, division: Division) -> &[Next] {
+    /// Where the next note may be. `place` is within the bar.
+    pub fn nexts(&self, place: u32, division: Division) -> &Nexts {
         &self.nexts[place as usize][division as usize]
+    }
+
+    /// Quarters of the whole bars from a place's bar line to that of one later.
+    pub fn bars(&self, place: u32, ticks: u32) -> f64 {
+        bars(&self.pulse, place, ticks)
     }
 
     /// Places that a note may have in a bar.
@@ -93,26 +143,37 @@ impl MetricalModel {
         (0..self.pulse.bar()).filter(|place| self.pulse.has(*place))
     }
 
-    /// Logarithm of the probability that a line begins at a place: six in ten begin on
-    /// the bar line, the rest with a pickup, which is rather short.
+    /// Logarithm of the probability that a line begins at a place.
     pub fn log_first(&self, place: u32) -> f64 {
-        let weight = |place: u32| {
-            let ahead = f64::from(self.pulse.bar() - place) / f64::from(QUARTER);
-            let near = 1.0 / (0.5 + ahead);
-            match (self.pulse.strength(place), place % (QUARTER / 2)) {
-                (Strength::Bar, _) => 0.0,
-                (Strength::Middle | Strength::Beat, _) => near,
-                (Strength::Within, 0) => 0.7 * near,
-                (Strength::Within, _) => 0.04 * near,
-            }
-        };
-        let on_bar: f64 = 0.6;
-        if place == 0 {
-            return on_bar.ln();
-        }
-        let all: f64 = self.places().map(weight).sum();
-        ((1.0 - on_bar) * weight(place) / all).ln()
+        self.firsts[place as usize]
     }
+}
+
+fn bars(pulse: &Pulse, place: u32, ticks: u32) -> f64 {
+    let bar = pulse.bar();
+    f64::from((place + ticks) / bar * bar) / f64::from(QUARTER)
+}
+
+/// Logarithm of the probability that a line begins at a place: six in ten begin on the bar
+/// line, the rest with a pickup, which is rather short.
+fn log_first(pulse: &Pulse, place: u32) -> f64 {
+    let weight = |place: u32| {
+        let ahead = f64::from(pulse.bar() - place) / f64::from(QUARTER);
+        let near = 1.0 / (0.5 + ahead);
+        match (pulse.strength(place), place % (QUARTER / 2)) {
+            (Strength::Bar, _) => 0.0,
+            (Strength::Middle | Strength::Beat, _) => near,
+            (Strength::Within, 0) => 0.7 * near,
+            (Strength::Within, _) => 0.04 * near,
+        }
+    };
+    let on_bar: f64 = 0.6;
+    if place == 0 {
+        return on_bar.ln();
+    }
+    let places = (0..pulse.bar()).filter(|place| pulse.has(*place));
+    let all: f64 = places.map(weight).sum();
+    ((1.0 - on_bar) * weight(place) / all).ln()
 }
 
 /// Logarithm of how probable it is that a line ends on a place of a strength.
@@ -127,12 +188,13 @@ pub fn log_last(strength: Strength) -> f64 {
 
 /// All places of the next note, in order, with what is left of the probability handed on
 /// from place to place.
-fn nexts(pulse: &Pulse, place: u32, division: Division) -> Vec<Next> {
+fn nexts(pulse: &Pulse, place: u32, division: Division) -> Nexts {
     let mut nexts = Vec::new();
     let mut add = |ticks: u32, division, log_p| {
         nexts.push(Next {
             ticks,
             place: (place + ticks) % pulse.bar(),
+            bars: bars(pulse, place, ticks),
             division,
             log_p,
         });
@@ -167,7 +229,7 @@ fn nexts(pulse: &Pulse, place: u32, division: Division) -> Vec<Next> {
         at += length;
         passed += 1;
     }
-    nexts
+    Nexts::new(nexts)
 }
 
 /// Probability of a note on a beat, if none has come since `from`, `passed` beats ago.
@@ -273,7 +335,7 @@ mod tests {
             for model in MetricalModel::all(Metre { beats, value }) {
                 for place in model.places() {
                     for division in Division::ALL {
-                        let nexts = model.nexts(place, division);
+                        let nexts = &model.nexts(place, division).all;
                         let sum: f64 = nexts.iter().map(|n| n.log_p.exp()).sum();
                         assert!(
                             (0.97..1.000_001).contains(&sum),

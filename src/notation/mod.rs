@@ -10,6 +10,7 @@
 //! `pulse.rs` has the beats of each metre, `metrical_model.rs` what is usual in it.
 
 pub mod bars;
+pub mod beam;
 pub mod beams;
 pub mod beat_decoder;
 pub mod estimate;

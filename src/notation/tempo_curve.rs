@@ -41,14 +41,25 @@ impl Clock {
     /// The clock after an onset was heard, and the logarithm of the onset's probability;
     /// nothing if it is more than `gate` standard deviations away.
     pub fn corrected(&self, time_s: f64, jitter_s: f64, gate: f64) -> Option<(Clock, f64)> {
-        let [time, both, period] = self.cov;
-        let variance = time + jitter_s * jitter_s;
+        let variance = self.variance(jitter_s);
         let off_s = time_s - self.due_s;
         if off_s * off_s > gate * gate * variance {
             return None;
         }
+        Some((self.moved(off_s, variance), log_normal(off_s, variance)))
+    }
+
+    /// Variance of an onset around the due time, if onsets stray by `jitter_s`.
+    pub fn variance(&self, jitter_s: f64) -> f64 {
+        self.cov[0] + jitter_s * jitter_s
+    }
+
+    /// The clock after an onset `off_s` seconds from the due time, where onsets have a
+    /// variance.
+    pub fn moved(&self, off_s: f64, variance: f64) -> Clock {
+        let [time, both, period] = self.cov;
         let (to_time, to_period) = (time / variance, both / variance);
-        let clock = Clock {
+        Clock {
             due_s: self.due_s + to_time * off_s,
             period_s: self.period_s + to_period * off_s,
             cov: [
@@ -56,9 +67,7 @@ impl Clock {
                 both - to_time * both,
                 period - to_period * both,
             ],
-        };
-        let log_p = -0.5 * (off_s * off_s / variance + (std::f64::consts::TAU * variance).ln());
-        Some((clock, log_p))
+        }
     }
 
     /// The clock set to a time, its period kept.
@@ -68,6 +77,11 @@ impl Clock {
             ..*self
         }
     }
+}
+
+/// Logarithm of the normal density of a variance, so far from its mean.
+pub fn log_normal(off: f64, variance: f64) -> f64 {
+    -0.5 * (off * off / variance + (std::f64::consts::TAU * variance).ln())
 }
 
 /// When each place was played, smoothed over the player's jitter.
