@@ -25,8 +25,9 @@ pub struct Node {
 
 /// Hypotheses kept after each note, at most.
 const MOST: usize = 400;
-/// How much less probable than the best they may be, in nats.
-const WIDE: f64 = 16.0;
+/// How much less probable than the best they may be, in nats. At 16 all of 340 played melodies
+/// have the same beat; takes that have none may be barred otherwise.
+const WIDE: f64 = 12.0;
 /// Classes of probability that hypotheses are counted in, for each nat and in all: down to
 /// twice [`WIDE`] below the anchor, the last one with all that is below.
 const PER_NAT: f64 = 4.0;
