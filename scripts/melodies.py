@@ -4,7 +4,10 @@
 Melodies of music21's corpus (folk songs in the public domain) are played by
 fluidsynth's trumpet at a known tempo, transcribed to MusicXML and read back with
 music21. Prints for each, with the tempo given and estimated: notes found, notes
-written, rhythm values right, and whether every bar is full.
+written, rhythm values right, and whether every bar is full. The same rhythm may be
+written in halves or in quarters, and nothing of it can be heard: where the values are
+other ones throughout, it prints which and how many are right as such, and the tempo in
+the score's values beside the written one.
 
     pip install music21 mido
     apt-get install fluidsynth fluid-soundfont-gm
@@ -16,6 +19,8 @@ import pathlib
 import subprocess
 import sys
 import tempfile
+from collections import Counter
+from fractions import Fraction
 
 import mido
 from music21 import converter, corpus
@@ -96,6 +101,12 @@ def melody_as_written(score):
     return notes
 
 
+def usual_factor(values):
+    """What most written values are of those in the score."""
+    factors = Counter(Fraction(there / here).limit_denominator(12) for here, there in values)
+    return factors.most_common(1)[0][0] if factors else Fraction(1)
+
+
 def main():
     program = pathlib.Path(sys.argv[1]).resolve()
     scores = [s for s in corpus.parse(COLLECTION).scores if len(melody(s)) >= 15]
@@ -110,11 +121,18 @@ def main():
                 pitches = [[p for p, _ in side] for side in (truth, written)]
                 blocks = difflib.SequenceMatcher(None, *pitches, False).get_matching_blocks()
                 pairs = [(b.a + i, b.b + i) for b in blocks for i in range(b.size)]
-                rhythm = sum(abs(truth[a][1] - written[b][1]) < 1e-6 for a, b in pairs)
+                right = lambda factor: sum(
+                    abs(factor * truth[a][1] - written[b][1]) < 1e-6 for a, b in pairs
+                ) / len(truth)
+                factor = usual_factor([(truth[a][1], written[b][1]) for a, b in pairs])
+                other = "" if factor == 1 else (
+                    f"; in values {factor} of the score's {right(factor):.2f}, "
+                    f"tempo {found / factor:.0f}"
+                )
                 print(
                     f"{number:2} {how:9} tempo {tempo} {found}  "
                     f"notes {len(pairs)} of {len(truth)}, {len(written)} written  "
-                    f"rhythm {rhythm / len(truth):.2f}  bars full {full}"
+                    f"rhythm {right(1):.2f}{other}  bars full {full}"
                 )
 
 
