@@ -4,10 +4,13 @@
 Melodies are made here (eight metres, pickups, dotted values, sixteenths, triplets,
 rests, swing) or come from music21's corpus (folk songs in the public domain), are
 played by a player who drifts, strays and shortens notes, and given to
-`leadpipe write` as note lists. The MusicXML that it writes is read back.
+`leadpipe write` as note lists. The MusicXML that it writes is read back. The column
+`swing` is the share of parts with the right marks of swing within a bar of where they belong,
+and no others.
 
     cargo build --release && scripts/rhythm.py target/release/leadpipe
     scripts/rhythm.py target/release/leadpipe --seeds 100-139 --show
+    scripts/rhythm.py target/release/leadpipe --seeds 7000-7039 --passages
     pip install music21 && scripts/rhythm.py target/release/leadpipe --corpus
 
 Seeds below 4000 were looked at while the decoder was made, those from 100 to 579 and songs
@@ -72,6 +75,8 @@ class Case:
     def __init__(self, name, metre, notes, bar, tempo, swing=F(1, 2)):
         self.name, self.metre, self.notes, self.bar = name, metre, notes, bar
         self.tempo, self.swing = tempo, swing
+        # Places between which a line swings that is straight elsewhere.
+        self.passage = None
         self.tags = set()
         self.played = []
 
@@ -97,7 +102,8 @@ class Case:
         def at(place):
             beat = place // 1
             within = place - beat
-            if self.swing != F(1, 2) and within * 12 % 4 != 0:
+            swings = self.passage is None or self.passage[0] <= place < self.passage[1]
+            if self.swing != F(1, 2) and swings and within * 12 % 4 != 0:
                 s = self.swing
                 within = within * 2 * s if within < E else s + (within - E) * 2 * (1 - s)
             x = float(beat + within) * 16
@@ -139,10 +145,10 @@ def strength(place, groups):
     return 0.5 if len(groups) == 4 and place == starts[2] else 0.0
 
 
-def made(seed, machine=False):
-    """A melody of our own."""
+def made(seed, machine=False, passage=False):
+    """A melody of our own; one that swings from its second third to its last, if asked for."""
     rng = random.Random(seed)
-    metre = list(METRES)[seed % len(METRES)]
+    metre = list(METRES)[seed % len(METRES)] if not passage else ["4/4", "3/4", "2/4"][seed % 3]
     groups = [F(g) for g in rng.choice(METRES[metre])]
     bar = sum(groups)
     compound = metre in ("6/8", "9/8", "12/8")
@@ -151,8 +157,9 @@ def made(seed, machine=False):
     if style == 1 and not compound:
         tempo = min(tempo, 140)
     swing = F(1, 2)
-    if metre in ("3/4", "4/4", "5/4", "2/4") and rng.random() < 0.3:
-        swing, tempo = F(rng.randint(54, 70), 100), max(tempo, 90)
+    if passage or metre in ("3/4", "4/4", "5/4", "2/4") and rng.random() < 0.3:
+        low, fastest = (58, 180) if passage else (54, 200)
+        swing, tempo = F(rng.randint(low, 70), 100), min(max(tempo, 90), fastest)
         style = 0
 
     def fill():
@@ -180,7 +187,8 @@ def made(seed, machine=False):
 
     motifs = [fill() for _ in range(rng.choice([2, 3, 4]))]
     bars = []
-    for i in range(rng.randint(8, 14)):
+    count = 8 * 4 // len(groups) if passage else 1
+    for i in range(3 * count if passage else rng.randint(8, 14)):
         again = rng.random() < 0.45
         bars.append(rng.choice(motifs) if again else fill())
     bars[-1] = [bar] if bar in (2, 3, 4) else [g for g in groups[:-1]] + [groups[-1]]
@@ -208,6 +216,10 @@ def made(seed, machine=False):
     case = Case(f"made {seed}", metre, notes, bar, tempo, swing)
     drift = rng.choice([0, 0.02, 0.04, 0.08, 0.1])
     jitter = rng.choice([0.010, 0.015, 0.025])
+    if passage:
+        drift, jitter = min(drift, 0.04), 0.015
+        first = bar if pickup else F(0)
+        case.passage = first + count * bar, first + 2 * count * bar
     case.tags = {f"metre {metre}", f"drift {drift:.2f}", f"jitter {jitter * 1000:.0f} ms"}
     case.tags |= {"pickup"} if pickup else set()
     case.tags |= {f"swing {'from 0.6' if swing >= F(6, 10) else 'below 0.6'}"} if swing != F(1, 2) else set()
@@ -277,11 +289,12 @@ def write_list(case, path):
 
 
 def read_part(path):
-    """Tempo, metre and notes (place in the bar, value) of a MusicXML part."""
+    """Tempo, metre, notes (place in the bar, value) and marks of swing (bar, whether it
+    swings from there) of a MusicXML part."""
     root = ElementTree.parse(path).getroot()
     tempo = metre = None
-    divisions, notes, tied, bar = 1, [], False, F(4)
-    for measure in root.iter("measure"):
+    divisions, notes, marks, bar = 1, [], [], F(4)
+    for number, measure in enumerate(root.iter("measure")):
         at, places = F(0), []
         for element in measure:
             if element.tag == "attributes":
@@ -293,6 +306,8 @@ def read_part(path):
             sound = element if element.tag == "sound" else element.find("sound")
             if sound is not None and sound.get("tempo") and tempo is None:
                 tempo = float(sound.get("tempo"))
+            if sound is not None and sound.find("swing") is not None:
+                marks.append((number, sound.find("swing/straight") is None))
             if element.tag != "note" or element.find("grace") is not None:
                 if element.tag == "note":
                     places.append((at, F(0), False))
@@ -309,11 +324,33 @@ def read_part(path):
                 notes[-1][1] += value
             else:
                 notes.append([place + lead, value])
-    return tempo, metre, notes
+    return tempo, metre, notes, marks
 
 
-def score(case, tempo, metre, notes):
+def expected_marks(case):
+    """Marks of swing that a part should have: first and last bar where each may stand, from
+    the last off-beat before the change to the first after it."""
+    if case.swing == F(1, 2):
+        return []
+    if case.passage is None:
+        return [(0, 0, True)]
+    first = case.notes[0][0] // case.bar
+    off_beats = [start for start, *_ in case.notes if start % 1 * 12 % 4 != 0]
+
+    def mark(place, swings):
+        before = max((o for o in off_beats if o < place), default=place)
+        after = min((o for o in off_beats if o >= place), default=place)
+        return before // case.bar - first, after // case.bar - first, swings
+
+    begins, ends = case.passage
+    return [mark(begins, True), mark(ends, False)]
+
+
+def score(case, tempo, metre, notes, marks):
     found = dict(tempo=0.0, metre=0.0, rhythm=0.0, beat=0.0)
+    right = expected_marks(case)
+    near = lambda a, b: b[0] - 1 <= a[0] <= b[1] + 1 and a[1] == b[2]
+    found["marks"] = float(len(marks) == len(right) and all(map(near, marks, right)))
     if tempo is not None:
         found["tempo"] = float(abs(tempo / case.mean - 1) <= 0.03)
     found["metre"] = float(metre == case.metre)
@@ -344,11 +381,12 @@ def main():
     parser.add_argument("program", type=pathlib.Path)
     parser.add_argument("--seeds", type=seeds, default=seeds("4000-4159"))
     parser.add_argument("--corpus", nargs="*", metavar="COLLECTION", help="folk songs (music21)")
+    parser.add_argument("--passages", action="store_true", help="each swings in its second third alone")
     parser.add_argument("--machine", action="store_true", help="played without drift and accents")
     parser.add_argument("--show", action="store_true", help="each melody's figures, too")
     options = parser.parse_args()
     if options.corpus is None:
-        cases = [made(seed, options.machine) for seed in options.seeds]
+        cases = [made(seed, options.machine, options.passages) for seed in options.seeds]
     else:
         songs = songs_of(options.corpus or ["altdeu10", "erk20", "irl"])
         cases = [from_corpus(seed, songs, options.machine) for seed in options.seeds]
@@ -368,11 +406,11 @@ def report(cases, results, show):
             text = " ".join(f"{k} {v:.2f}" for k, v in free.items())
             print(f"{case.name:12} {case.metre:5} {case.tempo:4}  {text}  given: "
                   f"rhythm {given['rhythm']:.2f} beat {given['beat']:.2f}  {', '.join(sorted(case.tags))}")
-    print(f"{'':18} {'cases':>5}  tempo  metre rhythm   beat | given: rhythm   beat")
+    print(f"{'':18} {'cases':>5}  tempo  metre rhythm   beat  swing | given: rhythm   beat")
     for tag in sorted(groups, key=lambda t: (t != "all", t)):
         rows = groups[tag]
         mean = lambda which, key: sum(r[which][key] for r in rows) / len(rows)
-        free = "".join(f" {mean(0, k):6.3f}" for k in ("tempo", "metre", "rhythm", "beat"))
+        free = "".join(f" {mean(0, k):6.3f}" for k in ("tempo", "metre", "rhythm", "beat", "marks"))
         print(f"{tag:18} {len(rows):5} {free} |        {mean(1, 'rhythm'):6.3f} {mean(1, 'beat'):6.3f}")
 
 

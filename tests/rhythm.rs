@@ -102,6 +102,35 @@ fn swung_eighths_are_straight_with_a_mark() {
     assert!(!texts.contains_key("first"));
 }
 
+/// A line that is straight, then swung, then straight again says so where it changes.
+#[test]
+fn a_passage_that_swings_is_marked_where_it_begins_and_ends() {
+    let folder = tempfile::tempdir().unwrap();
+    let bars = [0.5, 0.5, 0.5, 0.5, 1.0, 0.5, 0.5, 1.5, 0.5, 0.5, 0.5, 1.0];
+    let tune: Vec<f64> = bars
+        .iter()
+        .copied()
+        .cycle()
+        .take(144)
+        .chain([4.0])
+        .collect();
+    let time_s = |quarters: f64| {
+        let swings = (32.0..64.0).contains(&quarters) && quarters.fract() == 0.5;
+        0.8 + (quarters + if swings { 0.15 } else { 0.0 }) * 60.0 / 132.0
+    };
+    list(&folder.path().join("list.csv"), &tune, 0.0, 4.0, time_s);
+    let (_, notes) = part(folder.path(), &[]);
+    assert_eq!(notes, expected(&tune, 0.0, 4.0));
+    let text = std::fs::read_to_string(folder.path().join("list.musicxml")).unwrap();
+    let bar_of = |sign: &str| {
+        let before = &text[..text.find(sign).unwrap_or_else(|| panic!("no {sign}"))];
+        before.matches("<measure ").count()
+    };
+    assert_eq!(text.matches("<swing>").count(), 2);
+    assert_eq!((bar_of("<first>"), bar_of("<straight/>")), (9, 17));
+    assert!(text.contains("in bars 9 to 16"));
+}
+
 #[test]
 fn one_option_mends_a_wrong_guess() {
     let folder = tempfile::tempdir().unwrap();

@@ -127,6 +127,7 @@ impl PartOptions {
             smallest: self.smallest_note.as_deref().and_then(|v| v.parse().ok()),
             swing: self.swing,
             fifths: self.fifths(),
+            leave_out_doubtful: false,
         })
     }
 }

@@ -17,6 +17,8 @@ pub struct Node {
     /// Whether the note at hand is a grace note: place and clock are those of the last
     /// note that is none.
     pub grace: bool,
+    /// Whether the passage swings.
+    pub swung: bool,
     /// Class of its period.
     pub class: u32,
     pub log_p: f64,
@@ -178,6 +180,7 @@ mod tests {
                 ticks: 0,
                 division: Division::Whole,
                 grace: false,
+                swung: false,
                 class: 0,
                 log_p,
                 clock: Clock::new(0.0, 0.5, 0.01, 0.0),

@@ -34,6 +34,8 @@ pub struct Timing {
     pub drift: f64,
     /// Share of a quarter that its first eighth takes; a half where nothing swings.
     pub swing: f64,
+    /// Whether only passages of the line swing, and others are straight.
+    pub in_passages: bool,
 }
 
 /// What is known of the beat beforehand.
@@ -66,6 +68,8 @@ pub struct Path {
     pub ticks: Vec<u32>,
     /// How the beat of each is divided.
     pub divisions: Vec<Division>,
+    /// Whether each is played as swung.
+    pub swung: Vec<bool>,
     /// Logarithm of the probability of places and times; the levels are left out, for they
     /// only guide the search.
     pub log_p: f64,
@@ -88,6 +92,8 @@ const GIVEN: f64 = 0.02;
 const GATE: f64 = 4.5;
 /// What rounding may make of a bound.
 const ROUNDING: f64 = 1e-6;
+/// Cost of turning from straight to swung or back, in nats.
+const TURN: f64 = 4.0;
 /// Cost of an onset that fits nowhere, in nats.
 const LOST: f64 = 30.0;
 /// How often a note is a grace note, and how long before its main note it begins on the
@@ -158,8 +164,9 @@ struct Decoder<'a> {
     model: &'a MetricalModel,
     timing: &'a Timing,
     known: &'a Known,
-    /// For each place in the bar its quarters as it is played, and its strength.
-    played: Vec<f64>,
+    /// For each place in the bar its quarters as it is played straight and swung (the same
+    /// where the line is played in one way alone), and its strength.
+    played: [Vec<f64>; 2],
     strengths: Vec<Strength>,
     /// How far a place may be moved by swing, in quarters.
     moved: f64,
@@ -172,7 +179,7 @@ struct Decoder<'a> {
     limits_s: (f64, f64),
     /// Where the classes of periods begin that are told apart.
     classes_s: Vec<f64>,
-    /// For each place, division and period the best node of the note at hand, and the same
+    /// For each place, division, feel and period the best node of the note at hand, and the same
     /// of grace notes.
     beam: Beam,
     /// How probable the next places of a node may be, at most.
@@ -185,6 +192,7 @@ struct Step {
     ticks: u32,
     division: Division,
     grace: bool,
+    swung: bool,
 }
 
 /// The hypotheses of all notes, one after the other.
@@ -201,6 +209,7 @@ impl Steps {
             ticks: n.ticks,
             division: n.division,
             grace: n.grace,
+            swung: n.swung,
         };
         self.starts.push(self.all.len());
         self.all.extend(nodes.iter().map(step));
@@ -221,14 +230,18 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
     let octaves = (limits_s.1 / limits_s.0).log2();
     let periods = (octaves * PERIODS_PER_OCTAVE) as usize + 1;
     let class_s = |class: usize| limits_s.0 * (class as f64 / PERIODS_PER_OCTAVE).exp2();
+    let played = |swing| (0..bar).map(|p| model.pulse.played(p, swing)).collect();
+    let straight = if timing.in_passages {
+        0.5
+    } else {
+        timing.swing
+    };
     let mut decoder = Decoder {
         onsets,
         model,
         timing,
         known,
-        played: (0..bar)
-            .map(|p| model.pulse.played(p, timing.swing))
-            .collect(),
+        played: [straight, timing.swing].map(played),
         strengths: (0..bar).map(|p| model.pulse.strength(p)).collect(),
         moved: (timing.swing - 0.5).abs(),
         on_place: -0.5 * (TAU * timing.jitter_s * timing.jitter_s).ln(),
@@ -236,7 +249,7 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
         spread_db: spread_db(onsets),
         limits_s,
         classes_s: (0..periods).map(class_s).collect(),
-        beam: Beam::new(2 * bar as usize * Division::ALL.len() * periods),
+        beam: Beam::new(2 * 2 * bar as usize * Division::ALL.len() * periods),
         at_most: Vec::new(),
     };
     let mut before = decoder.start();
@@ -270,22 +283,26 @@ fn trace(model: &MetricalModel, steps: &Steps, last: &[Node]) -> Path {
     let mut at = best.expect("a hypothesis");
     let log_p = ended(&last[at]);
     let (mut placed, mut ticks, mut divisions) = (Vec::new(), Vec::new(), Vec::new());
+    let mut swung = Vec::new();
     for (onset, start) in steps.starts.iter().enumerate().rev() {
         let step = &steps.all[start + at];
         if !step.grace {
             placed.push(onset);
             ticks.push(step.ticks);
             divisions.push(step.division);
+            swung.push(step.swung);
         }
         at = step.parent as usize;
     }
     placed.reverse();
     ticks.reverse();
     divisions.reverse();
+    swung.reverse();
     Path {
         placed,
         ticks,
         divisions,
+        swung,
         log_p,
     }
 }
@@ -319,17 +336,20 @@ impl Decoder<'_> {
         for place in places {
             let log_first = self.model.log_first(place) + self.log_accent(place, onset);
             for (period_s, log_period, doubt) in &periods {
-                let (clock, log_time) = self.first_clock(place, *period_s, *doubt);
-                nodes.push(Node {
-                    parent: 0,
-                    place,
-                    ticks: place,
-                    division: Division::Whole,
-                    grace: false,
-                    class: 0,
-                    log_p: log_first + log_period + log_time,
-                    clock,
-                });
+                for swung in self.feels() {
+                    let (clock, log_time) = self.first_clock(place, *swung, *period_s, *doubt);
+                    nodes.push(Node {
+                        parent: 0,
+                        place,
+                        ticks: place,
+                        division: Division::Whole,
+                        grace: false,
+                        swung: *swung,
+                        class: 0,
+                        log_p: log_first + log_period + log_time,
+                        clock,
+                    });
+                }
             }
         }
         nodes
@@ -337,19 +357,33 @@ impl Decoder<'_> {
 
     /// The clock of the first note at a place, and the logarithm of the probability of
     /// its time: whatever it is, where nothing is known of the beat.
-    fn first_clock(&self, place: u32, period_s: f64, doubt: f64) -> (Clock, f64) {
+    fn first_clock(&self, place: u32, swung: bool, period_s: f64, doubt: f64) -> (Clock, f64) {
         let (time_s, jitter_s) = (self.onsets[0].time_s, self.timing.jitter_s);
         let at_onset = || (Clock::new(time_s, period_s, jitter_s, doubt), 0.0);
         let Some(grid) = self.known.grid else {
             return at_onset();
         };
-        let played = self.played[place as usize];
+        let played = self.played(place, swung);
         let due_s = period_s * (grid.bar_line(time_s / period_s, played) + played);
         // A player may be early or late all through, but knows the tempo.
         let clock = Clock::new(due_s, period_s, jitter_s, 0.0);
         clock
             .corrected(time_s, jitter_s, f64::INFINITY)
             .unwrap_or_else(at_onset)
+    }
+
+    /// Whether the line may begin swung.
+    fn feels(&self) -> &'static [bool] {
+        match (self.timing.in_passages, self.timing.swing > 0.5) {
+            (true, _) => &[false, true],
+            (false, true) => &[true],
+            (false, false) => &[false],
+        }
+    }
+
+    /// Quarters of a place in the bar as it is played.
+    fn played(&self, place: u32, swung: bool) -> f64 {
+        self.played[usize::from(swung)][place as usize]
     }
 
     fn log_accent(&self, place: u32, onset: &Onset) -> f64 {
@@ -381,11 +415,16 @@ impl Decoder<'_> {
             let loose = 0.35 * gap.max(0.0) + f64::from(QUARTER / 2);
             let loose = loose.min(self.reach(node, gap + loose, room));
             let nexts = nexts.between(gap - loose, gap + loose);
-            self.weigh(at, node, nexts);
-            let floor = self.beam.floor() - loudest - self.on_place - node.log_p - ROUNDING;
-            for (number, next) in nexts.iter().enumerate() {
-                if self.at_most[number] > floor {
-                    self.step(at, parent, node, next);
+            for swung in self.feels() {
+                if *swung != node.swung && room < TURN {
+                    continue;
+                }
+                self.weigh(at, node, nexts, *swung);
+                let floor = self.beam.floor() - loudest - self.on_place - node.log_p - ROUNDING;
+                for (number, next) in nexts.iter().enumerate() {
+                    if self.at_most[number] > floor {
+                        self.step(at, parent, node, next, *swung);
+                    }
                 }
             }
         }
@@ -442,7 +481,7 @@ impl Decoder<'_> {
                         division: Division::Whole,
                         log_p: model.log_first(place),
                     };
-                    self.step(at, parent, node, &next);
+                    self.step(at, parent, node, &next, node.swung);
                 }
             }
         }
@@ -451,10 +490,10 @@ impl Decoder<'_> {
     /// How probable a hypothesis is at each of some next places, but for what they have in
     /// common and for the logarithm of the variance, which can wait. One loop without
     /// branches: which places come into question is hard to foresee.
-    fn weigh(&mut self, at: usize, node: &Node, nexts: &[Next]) {
+    fn weigh(&mut self, at: usize, node: &Node, nexts: &[Next], swung: bool) {
         let (drift, jitter_s) = (self.timing.drift, self.timing.jitter_s);
-        let (time_s, played) = (self.onsets[at].time_s, &self.played[..]);
-        let here = played[node.place as usize];
+        let (time_s, played) = (self.onsets[at].time_s, &self.played[usize::from(swung)]);
+        let here = self.played(node.place, node.swung);
         self.at_most.clear();
         self.at_most.extend(nexts.iter().map(|next| {
             let quarters = next.bars + played[next.place as usize] - here;
@@ -464,13 +503,26 @@ impl Decoder<'_> {
         }));
     }
 
+    /// Whether a line may turn from straight to swung, or back, on its way to a place: one
+    /// that swing moves, and no other of its beat has come before.
+    fn may_turn(&self, node: &Node, next: &Next) -> bool {
+        let moved = |place: u32| self.played(place, false) != self.played(place, true);
+        let pulse = &self.model.pulse;
+        let same_beat = next.bars == 0.0 && pulse.beat(node.place) == pulse.beat(next.place);
+        moved(next.place) && !(same_beat && moved(node.place))
+    }
+
     /// Follows a hypothesis to its next place.
-    fn step(&mut self, at: usize, parent: u32, node: &Node, next: &Next) {
+    fn step(&mut self, at: usize, parent: u32, node: &Node, next: &Next, swung: bool) {
         let place = next.place;
         if !self.known.fits(at, place, self.model.pulse.bar()) {
             return;
         }
-        let quarters = self.quarters(node.place, next);
+        let turns = swung != node.swung;
+        if turns && !self.may_turn(node, next) {
+            return;
+        }
+        let quarters = next.bars + self.played(place, swung) - self.played(node.place, node.swung);
         let due = node.clock.after(quarters, self.timing.drift);
         let off_s = self.onsets[at].time_s - due.due_s;
         let variance = due.variance(self.timing.jitter_s);
@@ -478,7 +530,8 @@ impl Decoder<'_> {
             return;
         }
         let accent = self.accents[self.strengths[place as usize] as usize];
-        let log_p = node.log_p + next.log_p + log_normal(off_s, variance) + accent;
+        let turn = if turns { TURN } else { 0.0 };
+        let log_p = node.log_p + next.log_p + log_normal(off_s, variance) + accent - turn;
         if log_p <= self.beam.floor() {
             return;
         }
@@ -493,6 +546,7 @@ impl Decoder<'_> {
             ticks: node.ticks + next.ticks,
             division: next.division,
             grace: false,
+            swung,
             class: node.class,
             log_p,
             clock,
@@ -513,12 +567,8 @@ impl Decoder<'_> {
         found.class = class as u32;
         let place = 2 * found.place as usize + usize::from(found.grace);
         let place = place * Division::ALL.len() + found.division as usize;
+        let place = 2 * place + usize::from(found.swung);
         self.beam.keep(place * classes_s.len() + class, found);
-    }
-
-    /// Quarters from a place to the next as they are played.
-    fn quarters(&self, place: u32, next: &Next) -> f64 {
-        next.bars + self.played[next.place as usize] - self.played[place as usize]
     }
 
     /// An onset that fits nowhere goes to the nearest place there is, and the beat starts
@@ -538,7 +588,7 @@ impl Decoder<'_> {
             let place = (node.place + ticks) % bar;
             let clock = match self.known.grid {
                 Some(_) => {
-                    let played = |place: u32| self.played[place as usize];
+                    let played = |place: u32| self.played(place, node.swung);
                     let bars = self.model.bars(node.place, ticks);
                     let quarters = bars + played(place) - played(node.place);
                     node.clock.after(quarters, 0.0)
@@ -551,6 +601,7 @@ impl Decoder<'_> {
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
                 grace: false,
+                swung: node.swung,
                 class: node.class,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),
                 clock,

@@ -70,6 +70,10 @@ pub const METRES: [(u32, u32, f64); 8] = [
 /// Swing that is looked for, and how usual swing is where quarters are beats.
 const SWINGS: [f64; 4] = [0.57, 0.61, 0.65, 0.69];
 const SWUNG: f64 = 0.3;
+/// How usual it is that some passages swing and others do not, and candidates that are
+/// tried in that way.
+const IN_PASSAGES: f64 = 0.1;
+const TRIED_IN_PASSAGES: usize = 3;
 /// Bands of seconds a quarter that are decoded by themselves, so that each has its best.
 const BANDS_S: [(f64, f64); 3] = [(0.22, 0.44), (0.40, 0.76), (0.70, 1.6)];
 /// A player of whom nothing is known yet, and the players that are tried then.
@@ -208,6 +212,7 @@ pub fn candidates<'a>(
                     jitter_s: JITTER_S,
                     drift,
                     swing,
+                    in_passages: false,
                 };
                 let bands = BANDS_S.map(Some);
                 let looked_for = search.known.period_s.is_none();
@@ -229,9 +234,15 @@ pub fn candidates<'a>(
             best.push(candidate);
         }
     }
+    let mut best: Vec<Candidate> = best.iter().map(|c| refined(onsets, c, search)).collect();
+    sort(&mut best);
+    for candidate in best.iter_mut().take(TRIED_IN_PASSAGES) {
+        if let Some(better) = in_passages(onsets, candidate, search) {
+            *candidate = better;
+        }
+    }
     let mut close = Vec::new();
-    for candidate in &best {
-        let candidate = refined(onsets, candidate, search);
+    for candidate in best {
         close.extend(moved(onsets, &candidate, &search.known));
         close.push(candidate);
     }
@@ -328,6 +339,78 @@ fn refined<'a>(onsets: &[Onset], best: &Candidate<'a>, search: &Search) -> Candi
         );
     }
     best
+}
+
+/// A candidate again, its swing in passages alone, if that is more probable.
+fn in_passages<'a>(
+    onsets: &[Onset],
+    best: &Candidate<'a>,
+    search: &Search,
+) -> Option<Candidate<'a>> {
+    if best.model.metre.value != 4 || search.swing.is_some() {
+        return None;
+    }
+    let known = Known {
+        first: Some(best.first()),
+        band_s: Some(best.band_s()),
+        ..search.known
+    };
+    let (_, p) = swings(best.model, None)[usize::from(best.timing.swing > 0.5)];
+    let log_prior = best.log_prior + (passage_share() / p).ln();
+    let attempt = |timing| attempt(onsets, best.model, best.pulse, timing, &known, log_prior);
+    // A line in two feels strays and drifts more as it seems.
+    let timing = Timing {
+        jitter_s: best.timing.jitter_s.min(JITTER_S),
+        drift: best.timing.drift.min(DRIFT),
+        in_passages: true,
+        ..best.timing
+    };
+    let with = SWINGS.map(|swing| attempt(Timing { swing, ..timing }));
+    let mut found = with
+        .into_iter()
+        .max_by(|a, b| a.score.total_cmp(&b.score))?;
+    if found.score <= best.score {
+        return None;
+    }
+    let (timing, swing) = (found.timing, found.timing.swing);
+    let swings = [swing - 0.02, swing + 0.02].map(|swing| Timing { swing, ..timing });
+    let jitters = JITTERS_S.map(|jitter_s| Timing { jitter_s, ..timing });
+    for timing in jitters.into_iter().chain(swings) {
+        let other = attempt(timing);
+        if other.score > found.score {
+            found = other;
+        }
+    }
+    Some(found)
+}
+
+/// Probability of each swing that passages may have.
+fn passage_share() -> f64 {
+    IN_PASSAGES / SWINGS.len() as f64
+}
+
+/// Ways in which a line longer than what it was estimated from may be played, with the
+/// logarithm of how much less usual each is than what was found.
+pub fn feels(found: &Timing, metre: Metre, search: &Search) -> Vec<(Timing, f64)> {
+    let mut feels = vec![(*found, 0.0)];
+    if metre.value == 4 && search.swing.is_none() && !found.in_passages {
+        let found_p = match found.swing > 0.5 {
+            true => SWUNG / SWINGS.len() as f64,
+            false => 1.0 - SWUNG,
+        };
+        let swings = match found.swing > 0.5 {
+            true => vec![found.swing],
+            false => SWINGS.to_vec(),
+        };
+        let in_passages = |swing| Timing {
+            swing,
+            in_passages: true,
+            ..*found
+        };
+        let log_p = (passage_share() / found_p).ln();
+        feels.extend(swings.into_iter().map(|s| (in_passages(s), log_p)));
+    }
+    feels
 }
 
 fn attempt<'a>(
@@ -565,6 +648,30 @@ mod tests {
             "{}",
             found.timing.swing
         );
+    }
+
+    /// Straight, then swung, then straight again.
+    #[test]
+    fn a_passage_swings_where_it_does() {
+        let pulse = crate::notation::pulse::Pulse::of(Some(Metre::COMMON));
+        let bar = [
+            12, 12, 12, 12, 24, 24, 24, 12, 12, 12, 12, 24, 12, 12, 36, 12,
+        ];
+        let values: Vec<u32> = bar.iter().copied().cycle().take(9 * bar.len()).collect();
+        let ticks = places(&values);
+        let third = ticks[3 * bar.len()];
+        let swings = |t: u32| (third..2 * third).contains(&t);
+        let onset = |t: &u32| Onset {
+            time_s: 0.5 + 0.45 * pulse.played(*t, if swings(*t) { 0.65 } else { 0.5 }),
+            accent_db: if t % 96 == 0 { 1.0 } else { 0.0 },
+        };
+        let heard: Vec<Onset> = ticks.iter().map(onset).collect();
+        let found = estimate(&heard, &search(&[(4, 4), (12, 8)], None));
+        assert_eq!(steps(&found.path.ticks), steps(&ticks));
+        assert!(found.timing.in_passages);
+        for (t, swung) in ticks.iter().zip(&found.path.swung) {
+            assert!(t % 24 != 12 || *swung == swings(*t), "{t}");
+        }
     }
 
     proptest! {

@@ -7,7 +7,8 @@
 //!      -> key.rs (signature and spelling)
 //! ```
 //!
-//! `pulse.rs` has the beats of each metre, `metrical_model.rs` what is usual in it.
+//! `pulse.rs` has the beats of each metre, `metrical_model.rs` what is usual in it;
+//! `page_notes.rs` says which notes are none, `swing.rs` where eighths swing.
 
 pub mod bars;
 pub mod beam;
@@ -16,12 +17,15 @@ pub mod beat_decoder;
 pub mod estimate;
 pub mod key;
 pub mod metrical_model;
+pub mod page_notes;
 pub mod pulse;
 pub mod rhythm;
+pub mod swing;
 pub mod tempo_curve;
 pub mod tempo_marks;
 pub mod tempo_track;
 
+use std::borrow::Cow;
 use std::fmt;
 use std::ops::{Range, RangeInclusive};
 use std::sync::{Arc, OnceLock};
@@ -29,12 +33,13 @@ use std::sync::{Arc, OnceLock};
 use crate::error::{Error, Result};
 use crate::line::Line;
 use bars::Bar;
-use beat_decoder::{Known, Onset, Path, decode};
+use beat_decoder::{Known, Onset, Path, Timing, decode};
 use estimate::{Candidate, Estimate, Evidence, METRES, Search, estimate};
 use key::Key;
 use metrical_model::MetricalModel;
 use pulse::Pulse;
 use rhythm::Sounding;
+use swing::{Beaten, Swing};
 use tempo_curve::TempoCurve;
 use tempo_marks::TempoMark;
 use tempo_track::{Grid, TempoTrack};
@@ -102,6 +107,10 @@ pub struct NotationOptions {
     pub fifths: Option<i32>,
     /// The beat, where it is known from a click or a clock: instead of a tempo.
     pub tempo_track: Option<Arc<TempoTrack>>,
+    /// Whether notes are left out that are hardly any: the tail of another in the room, or
+    /// what a click cut off one. For a take as it was heard, not for a list that somebody has
+    /// read.
+    pub leave_out_doubtful: bool,
 }
 
 /// Tempi that make sense, in quarter notes a minute.
@@ -198,8 +207,8 @@ pub struct Part {
     pub metre: Option<Metre>,
     /// Its beats.
     pub pulse: Pulse,
-    /// Share of a quarter that its first eighth takes: a half where nothing swings.
-    pub swing: f64,
+    /// How its eighths are played.
+    pub swing: Swing,
     /// Key of the written part.
     pub key: Key,
     /// Place where the first bar begins, in ticks from a bar line: not nought where there
@@ -211,6 +220,9 @@ pub struct Part {
     pub graces: Vec<(Range<usize>, usize)>,
     /// What was estimated.
     pub sureness: Sureness,
+    /// Notes of the line that are left out, for they are hardly any. Indices of notes count
+    /// without them: they are those of [`Part::page`].
+    pub left_out: usize,
 }
 
 /// A line's part, made when it is first asked for and shared by all who write it: the
@@ -244,6 +256,21 @@ const ANY_TEMPO: f64 = 120.0;
 impl Part {
     /// Writes a line down.
     pub fn new(line: &Line, options: &NotationOptions) -> Part {
+        let doubtful = options.leave_out_doubtful;
+        match doubtful
+            .then(|| page_notes::without_doubtful(line))
+            .flatten()
+        {
+            Some((page, left_out)) => Part {
+                left_out,
+                ..Part::of_all(&page, options)
+            },
+            None => Part::of_all(line, options),
+        }
+    }
+
+    /// Writes all notes of a line down.
+    fn of_all(line: &Line, options: &NotationOptions) -> Part {
         let key = options.fifths.map_or(line.key(), |fifths| Key { fifths });
         let metre = options.metre.unwrap_or(Some(Metre::COMMON));
         let heard = onsets(line);
@@ -257,12 +284,13 @@ impl Part {
                 curve: TempoCurve::new(&[(0.0, 0.0)], 60.0 / tempo, 1.0, 0.0),
                 metre,
                 pulse,
-                swing: 0.5,
+                swing: Swing::all_through(0.5),
                 key,
                 begins,
                 bars,
                 graces: Vec::new(),
                 sureness: Sureness::default(),
+                left_out: 0,
             };
         }
         let search = search(&heard, options);
@@ -270,12 +298,11 @@ impl Part {
         let found = estimate(&onsets, &search);
         let mut models = MetricalModel::all(found.metre);
         let model = models.swap_remove(found.pulse);
-        let path = places(&onsets, &found, &model, &search.known);
-        let swing = found.timing.swing;
-        let played = path.ticks.iter().map(|t| model.pulse.played(*t, swing));
+        let (path, timing) = places(&onsets, &found, &model, &search);
+        let swing = swing(&path, &timing, &onsets, &model.pulse);
+        let played = path.ticks.iter().map(|t| swing.played(*t, &model.pulse));
         let times_s = path.placed.iter().map(|at| heard[*at].time_s);
         let played: Vec<(f64, f64)> = played.zip(times_s).collect();
-        let timing = found.timing;
         let curve = match (&options.tempo_track, search.known.grid) {
             (Some(track), Some(grid)) => {
                 let (quarters, time_s) = played[0];
@@ -295,7 +322,7 @@ impl Part {
             }
         });
         let sounding: Vec<Sounding> = sounding.collect();
-        let placed = rhythm::lengths(&sounding, &model.pulse, &curve, swing);
+        let placed = rhythm::lengths(&sounding, &model.pulse, &curve, &swing);
         let measured = options.metre != Some(None);
         let pulse = if measured {
             model.pulse
@@ -313,7 +340,7 @@ impl Part {
             None => options.tempo.unwrap_or_else(|| curve.tempo()),
         };
         let follows = measured && !options.steady;
-        let mut tempo_marks = match bar_times(&bars, begins, &pulse, &curve, swing) {
+        let mut tempo_marks = match bar_times(&bars, begins, &pulse, &curve, &swing) {
             times if follows => tempo_marks::marks(&times),
             _ => Vec::new(),
         };
@@ -337,11 +364,31 @@ impl Part {
                 bar_lines: estimated(bars_given, found.sure_of_bar),
                 swing_given: options.swing.is_some(),
             },
+            left_out: 0,
         }
     }
 }
 
 impl Part {
+    /// The notes of its line that it has.
+    pub fn page<'a>(&self, line: &'a Line) -> Cow<'a, Line> {
+        let without = || page_notes::without_doubtful(line);
+        let page = (self.left_out > 0).then(without).flatten();
+        page.map_or(Cow::Borrowed(line), |(page, _)| Cow::Owned(page))
+    }
+
+    /// What was left out, in words.
+    pub fn left_out_in_words(&self) -> Option<String> {
+        let count = match self.left_out {
+            0 => return None,
+            1 => "1 note that is hardly one".to_owned(),
+            more => format!("{more} notes that are hardly any"),
+        };
+        Some(format!(
+            "left out of the part: {count} (tails in the room, clicks)"
+        ))
+    }
+
     /// Quarters in the beats that its tempo counts: dotted ones where every beat is one.
     pub fn beat_quarters(&self) -> f64 {
         match self.metre.is_some() && self.pulse.compound() {
@@ -354,6 +401,17 @@ impl Part {
     pub fn tempo_mark(&self, bar: usize) -> Option<f64> {
         let mark = self.tempo_marks.iter().find(|mark| mark.bar == bar);
         mark.map(|mark| mark.tempo)
+    }
+
+    /// Where in a bar, by index, another way of playing eighths begins: ticks from its bar
+    /// line, and the share of a quarter that the first eighth takes, a half for straight ones.
+    pub fn swing_marks(&self, bar: usize) -> Vec<(u32, f64)> {
+        // Unmeasured, all is one bar.
+        let length = self.metre.map_or(u32::MAX, |_| self.pulse.bar());
+        let index = |place: u32| (place.max(self.begins) / length - self.begins / length) as usize;
+        let within = |p: &swing::Passage| (p.from.max(self.begins) % length, p.swing);
+        let here = self.swing.marks().filter(|p| index(p.from) == bar);
+        here.map(within).collect()
     }
 
     /// Grace notes before a note, by index.
@@ -389,14 +447,36 @@ impl Part {
         if let Some(sure) = self.sureness.bar_lines {
             parts.push(format!("bar lines ({})", percent(sure)));
         }
-        if self.swing != 0.5 && !self.sureness.swing_given {
-            parts.push(format!(
-                "swing {:.0} : {:.0}",
-                100.0 * self.swing,
-                100.0 - 100.0 * self.swing
-            ));
+        if !self.sureness.swing_given {
+            parts.extend(self.swing_in_words());
         }
         (!parts.is_empty()).then(|| format!("estimated: {}", parts.join(", ")))
+    }
+}
+
+impl Part {
+    /// Where the part swings, in words.
+    fn swing_in_words(&self) -> Option<String> {
+        let passages = self.swing.passages();
+        // Bars are counted as on the page, a pickup not at all.
+        let bar = |place: u32| {
+            let pickup = u32::from(self.begins != 0);
+            (place / self.pulse.bar() + 1).saturating_sub(self.begins / self.pulse.bar() + pickup)
+        };
+        let swung = passages.iter().enumerate().filter(|(_, p)| p.swing != 0.5);
+        let words = |(at, p): (usize, &swing::Passage)| {
+            let percent = 100.0 * p.swing;
+            let ratio = format!("{percent:.0} : {:.0}", 100.0 - percent);
+            let first = bar(p.from.max(self.begins));
+            match passages.get(at + 1) {
+                _ if self.metre.is_none() => ratio,
+                None if at == 0 => ratio,
+                None => format!("{ratio} from bar {first}"),
+                Some(next) => format!("{ratio} in bars {first} to {}", bar(next.from - 1)),
+            }
+        };
+        let words: Vec<String> = swung.map(words).collect();
+        (!words.is_empty()).then(|| format!("swing {}", words.join(" and ")))
     }
 }
 
@@ -503,13 +583,13 @@ fn bar_times(
     begins: u32,
     pulse: &Pulse,
     curve: &TempoCurve,
-    swing: f64,
+    swing: &Swing,
 ) -> Vec<(f64, f64)> {
     let mut start = begins;
     let mut times = Vec::with_capacity(bars.len());
     for bar in bars {
         let end = start + bar.written.iter().map(|w| w.length).sum::<u32>();
-        let [from, to] = [start, end].map(|place| pulse.played(place, swing));
+        let [from, to] = [start, end].map(|place| swing.played(place, pulse));
         times.push((to - from, curve.seconds(to) - curve.seconds(from)));
         start = end;
     }
@@ -523,16 +603,47 @@ fn graces(placed: &[usize]) -> Vec<(Range<usize>, usize)> {
     placed.windows(2).filter_map(before).collect()
 }
 
-/// Places of all notes: those that were estimated from, and the rest in the same metre.
-fn places(onsets: &[Onset], found: &Estimate, model: &MetricalModel, known: &Known) -> Path {
+/// Places of all notes: those that were estimated from, and the rest in the same metre. A
+/// longer line may turn to swing, or from it, later on.
+fn places(
+    onsets: &[Onset],
+    found: &Estimate,
+    model: &MetricalModel,
+    search: &Search,
+) -> (Path, Timing) {
     if found.path.placed.last() == Some(&(onsets.len() - 1)) {
-        return found.path.clone();
+        return (found.path.clone(), found.timing);
     }
     let known = Known {
         pickup: None,
         first: Some(found.first),
-        period_s: known.period_s.or(Some(found.period_s)),
-        ..*known
+        period_s: search.known.period_s.or(Some(found.period_s)),
+        ..search.known
     };
-    decode(onsets, model, &found.timing, &known)
+    let feels = estimate::feels(&found.timing, found.metre, search);
+    let mut best: Option<(f64, Path, Timing)> = None;
+    for (timing, log_usual) in feels {
+        let path = decode(onsets, model, &timing, &known);
+        let score = path.log_p + log_usual;
+        if best.as_ref().is_none_or(|(other, ..)| score > *other) {
+            best = Some((score, path, timing));
+        }
+    }
+    let (_, path, timing) = best.expect("a path");
+    (path, timing)
+}
+
+/// How the eighths of a path are played.
+fn swing(path: &Path, timing: &Timing, onsets: &[Onset], pulse: &Pulse) -> Swing {
+    if !timing.in_passages {
+        return Swing::all_through(timing.swing);
+    }
+    let places = path.ticks.iter().zip(&path.placed).zip(&path.swung);
+    let note = |((place, at), swung): ((&u32, &usize), &bool)| Beaten {
+        place: *place,
+        time_s: onsets[*at].time_s,
+        swung: *swung,
+    };
+    let notes: Vec<Beaten> = places.map(note).collect();
+    Swing::in_passages(&notes, pulse, timing.swing)
 }

@@ -3,6 +3,7 @@
 use super::QUARTER;
 use super::bars::value;
 use super::pulse::Pulse;
+use super::swing::Swing;
 use super::tempo_curve::TempoCurve;
 use crate::notes::Length;
 use crate::statistics::median;
@@ -66,8 +67,13 @@ const LONGEST: u32 = 16;
 /// Decides how long notes are written. A player shortens notes, each by about the same
 /// share: a note fills the time to the next one, or a rest follows it, whichever share is
 /// more like the others'.
-pub fn lengths(notes: &[Sounding], pulse: &Pulse, curve: &TempoCurve, swing: f64) -> Vec<Placed> {
-    let time_s = |place: u32| curve.seconds(pulse.played(place, swing));
+pub fn lengths(
+    notes: &[Sounding],
+    pulse: &Pulse,
+    curve: &TempoCurve,
+    swing: &Swing,
+) -> Vec<Placed> {
+    let time_s = |place: u32| curve.seconds(swing.played(place, pulse));
     // Share of the time to a place that a note sounds.
     let share = |note: &Sounding, to: u32| note.sounds_s / (time_s(to) - time_s(note.start));
     let usual = held(notes.windows(2).map(|pair| share(&pair[0], pair[1].start)));
@@ -177,7 +183,7 @@ mod tests {
             length: n.2,
         };
         let notes: Vec<_> = notes.iter().enumerate().map(sounding).collect();
-        let placed = lengths(&notes, &pulse, &curve, 0.5);
+        let placed = lengths(&notes, &pulse, &curve, &Swing::all_through(0.5));
         placed.iter().map(|p| p.length).collect()
     }
 

@@ -14,6 +14,7 @@ use crate::notation::{Metre, Part, QUARTER};
 
 /// The input for a line's part.
 pub fn text(line: &Line, part: &Part, heading: &Heading) -> String {
+    let line = &*part.page(line);
     let mut page = Page {
         signs: PageSigns::new(line, part),
         heading,
@@ -68,7 +69,11 @@ impl Page<'_> {
             let _ = writeln!(header, "  composer = {}", quoted(composer));
         }
         let _ = writeln!(header, "  poet = {}", quoted(self.heading.part_name(line)));
-        let notes = [part.estimated(), self.heading.footnote(line)];
+        let notes = [
+            part.estimated(),
+            part.left_out_in_words(),
+            self.heading.footnote(line),
+        ];
         let notes: Vec<String> = notes.into_iter().flatten().collect();
         if !notes.is_empty() {
             let small = format!("\\markup \\teeny \\italic {}", quoted(&notes.join("; ")));
@@ -83,10 +88,12 @@ impl Page<'_> {
         let mut at = 0;
         while at < part.bars.len() {
             let empty = |bar: &&Bar| is_rest(bar, part.metre);
-            let marked = |i: usize| i > 0 && part.tempo_mark(at + i).is_some();
+            let signed =
+                |at: usize| part.tempo_mark(at).is_some() || !part.swing_marks(at).is_empty();
+            let marked = |i: usize| i > 0 && signed(at + i);
             let rests = part.bars[at..].iter().take_while(empty).count();
             let rests = (0..rests).take_while(|i| !marked(*i)).count();
-            if rests > 1 && at > 0 && part.tempo_mark(at).is_none() {
+            if rests > 1 && at > 0 && !signed(at) {
                 let bar = ticks_of_whole(part.pulse.bar());
                 let _ = writeln!(self.text, "    R{bar}*{rests} |");
                 at += rests;
@@ -130,15 +137,27 @@ impl Page<'_> {
 
     fn bar(&mut self, at: usize, bar: &Bar) {
         let part = self.signs.part;
-        if let Some(tempo) = part.tempo_mark(at) {
-            let (first, second) = ratio(part.swing);
-            let swing = quoted(&format!("Swing {first}:{second}")) + " ";
-            let swings = at == 0 && part.swing != 0.5;
-            self.tempo(tempo, if swings { &swing } else { "" });
+        let start = bar.written.first().map_or(0, |w| w.start);
+        let marks = part.swing_marks(at);
+        let mut marks = marks.iter().peekable();
+        let at_start = marks.next_if(|mark| mark.0 <= start);
+        let words = at_start.map(|mark| swing_words(mark.1));
+        match (part.tempo_mark(at), words) {
+            (Some(tempo), words) => {
+                let words = words.map_or(String::new(), |words| words + " ");
+                self.tempo(tempo, &words);
+            }
+            (None, Some(words)) => {
+                let _ = writeln!(self.text, "    \\tempo {words}");
+            }
+            (None, None) => {}
         }
         self.text += "   ";
         let beams = beams::beams(&bar.written, &part.pulse);
         for (i, written) in bar.written.iter().enumerate() {
+            while let Some(mark) = marks.next_if(|mark| mark.0 <= written.start) {
+                let _ = write!(self.text, " \\tempo {}", swing_words(mark.1));
+            }
             let tuplet = tuplet(&bar.written, i, &part.pulse);
             if tuplet.is_some_and(|t| t.starts) {
                 self.text += " \\tuplet 3/2 {";
@@ -254,6 +273,15 @@ impl Page<'_> {
             add(!alone && grace + 1 == last, "]");
             add(grace + 1 == last, " }");
         }
+    }
+}
+
+/// What a mark of swing says, as a string.
+fn swing_words(swing: f64) -> String {
+    let (first, second) = ratio(swing);
+    match swing == 0.5 {
+        true => quoted("Straight"),
+        false => quoted(&format!("Swing {first}:{second}")),
     }
 }
 

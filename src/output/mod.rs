@@ -11,7 +11,7 @@ pub mod cue_points;
 pub mod cv;
 pub mod cv_renderer;
 #[cfg(test)]
-mod generated;
+pub(crate) mod generated;
 pub mod json;
 mod lilypond;
 pub mod midi;

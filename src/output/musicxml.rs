@@ -32,6 +32,7 @@ impl Output for MusicXml {
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
         let score = self.part.of(line);
+        let line = &*score.page(line);
         let mut page = Page {
             xml: Writer::new_with_indent(to, b' ', 1),
             heading: &self.heading,
@@ -95,12 +96,20 @@ impl<W: io::Write> Page<'_, W> {
         if let Some(tempo) = self.score.tempo_mark(at) {
             self.tempo(tempo)?;
         }
+        let marks = self.score.swing_marks(at);
+        let mut marks = marks.iter().peekable();
+        let start = bar.written.first().map_or(0, |w| w.start);
+        while let Some(mark) = marks.next_if(|mark| mark.0 <= start) {
+            self.swing(mark.1)?;
+        }
         if at == 0 {
-            self.swing()?;
             self.small_print()?;
         }
         let beams = beams::beams(&bar.written, &self.score.pulse);
         for (i, written) in bar.written.iter().enumerate() {
+            while let Some(mark) = marks.next_if(|mark| mark.0 <= written.start) {
+                self.swing(mark.1)?;
+            }
             let tuplet = tuplet(&bar.written, i, &self.score.pulse);
             match written.symbol {
                 Symbol::Rest => self.rest(written, tuplet)?,
@@ -176,21 +185,24 @@ impl<W: io::Write> Page<'_, W> {
         self.close("direction")
     }
 
-    /// Eighths are written straight and played long and short.
-    fn swing(&mut self) -> io::Result<()> {
-        if self.score.swing == 0.5 {
-            return Ok(());
-        }
-        let (first, second) = ratio(self.score.swing);
+    /// Eighths are written straight and, from here on, played long and short; or straight
+    /// again.
+    fn swing(&mut self, swing: f64) -> io::Result<()> {
+        let swings = swing != 0.5;
         self.open("direction", &[("placement", "above")])?;
         self.open("direction-type", &[])?;
-        self.text("words", "Swing")?;
+        self.text("words", if swings { "Swing" } else { "Straight" })?;
         self.close("direction-type")?;
         self.open("sound", &[])?;
         self.open("swing", &[])?;
-        self.number("first", first)?;
-        self.number("second", second)?;
-        self.text("swing-type", "eighth")?;
+        if swings {
+            let (first, second) = ratio(swing);
+            self.number("first", first)?;
+            self.number("second", second)?;
+            self.text("swing-type", "eighth")?;
+        } else {
+            self.empty("straight", &[])?;
+        }
         self.close("swing")?;
         self.close("sound")?;
         self.close("direction")
@@ -198,11 +210,12 @@ impl<W: io::Write> Page<'_, W> {
 
     /// What nobody has said, and how sure it is, and what the cents are: in small print.
     fn small_print(&mut self) -> io::Result<()> {
-        let estimated = self.score.estimated();
-        for text in estimated
-            .into_iter()
-            .chain(self.heading.footnote(self.line))
-        {
+        let small = [
+            self.score.estimated(),
+            self.score.left_out_in_words(),
+            self.heading.footnote(self.line),
+        ];
+        for text in small.into_iter().flatten() {
             self.open("direction", &[("placement", "below")])?;
             self.open("direction-type", &[])?;
             let small = [("font-size", "7"), ("font-style", "italic")];

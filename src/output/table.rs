@@ -53,8 +53,8 @@ pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> 
         );
         writeln!(to, "{}", row.trim_end())?;
     }
-    match part.estimated() {
-        Some(estimated) => writeln!(to, "{estimated}"),
-        None => Ok(()),
-    }
+    let said = [part.estimated(), part.left_out_in_words()];
+    said.iter()
+        .flatten()
+        .try_for_each(|said| writeln!(to, "{said}"))
 }

@@ -1,0 +1,109 @@
+//! Which notes of a take belong on a page: not the tail of a note in the room, nor a note
+//! that a click cut in two.
+//!
+//! Both touch a note of their pitch and begin without an attack of their own: the level hardly
+//! dips before them, and what rises is there at once. How much each of that counts was fitted
+//! by `scripts/page_notes.py` (logistic regression on melodies played with clicks and in
+//! rooms).
+
+use crate::line::{Line, LineNote};
+use crate::notes::Attack;
+
+/// Odds from which a note is left out: four to one.
+const LEFT_OUT: f64 = 1.386;
+/// Gap over which a note touches the one before, in seconds.
+const TOUCHING_S: f64 = 0.03;
+/// What speaks for a note being none, in the order of [`log_odds`].
+const WEIGHTS: [f64; 5] = [2.755, -1.677, 0.346, -1.051, 3.293];
+
+/// A line without the notes that are none, and how many those are: nothing if all belong on
+/// the page.
+pub fn without_doubtful(line: &Line) -> Option<(Line, usize)> {
+    let doubtful = |pair: &[LineNote]| log_odds(&pair[0], &pair[1]).is_some_and(|o| o > LEFT_OUT);
+    let doubtful: Vec<bool> = line.notes.windows(2).map(doubtful).collect();
+    let count = doubtful.iter().filter(|d| **d).count();
+    if count == 0 {
+        return None;
+    }
+    let mut page = line.clone();
+    page.notes.clear();
+    for (at, named) in line.notes.iter().enumerate() {
+        if at == 0 || !doubtful[at - 1] {
+            page.notes.push(named.clone());
+            continue;
+        }
+        let kept = page.notes.len() - 1;
+        extend(&mut page.notes[kept], named);
+    }
+    Some((page, count))
+}
+
+/// A note goes on through the second half of it.
+fn extend(kept: &mut LineNote, second: &LineNote) {
+    let (kept, second) = (&mut kept.note, &second.note);
+    kept.offset_s = second.offset_s;
+    kept.length = second.length;
+    kept.contour.points.extend(&second.contour.points);
+}
+
+/// Log odds that a note is none, given the one before; nothing for one that does not touch a
+/// note of its pitch.
+fn log_odds(before: &LineNote, named: &LineNote) -> Option<f64> {
+    let note = &named.note;
+    let touches = note.onset_s - before.note.offset_s < TOUCHING_S;
+    if named.concert != before.concert || !touches {
+        return None;
+    }
+    let rise_s = f64::from(note.measured.rise_s);
+    let features = [
+        1.0,
+        (f64::from(note.measured.dip_db) + 0.5).ln(),
+        (rise_s / 0.03).min(1.0),
+        (rise_s / 0.004).min(1.0),
+        f64::from(u8::from(note.attack == Attack::Slurred)),
+    ];
+    let weighed = features.iter().zip(WEIGHTS);
+    Some(weighed.map(|(x, weight)| x * weight).sum())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::output::generated::{self, Shape};
+
+    /// A line of notes given as (rest before it, pitch, dip, rise).
+    fn line(notes: &[(f64, f64, f32, f32)]) -> Line {
+        let shape = |&(rest_s, pitch, ..): &(f64, f64, f32, f32)| Shape {
+            rest_s,
+            length_s: 0.5,
+            pitch,
+            glide: 0.0,
+            slurred: false,
+        };
+        let shapes: Vec<Shape> = notes.iter().map(shape).collect();
+        let mut line = generated::line(&shapes);
+        for (named, (.., dip_db, rise_s)) in line.notes.iter_mut().zip(notes) {
+            named.note.measured.dip_db = *dip_db;
+            named.note.measured.rise_s = *rise_s;
+        }
+        line
+    }
+
+    /// A click cuts a note in two; a tongue, a rest and another pitch do not.
+    #[test]
+    fn a_note_cut_in_two_is_one() {
+        let line = line(&[
+            (0.4, 60.0, 20.0, 0.02),
+            (0.005, 60.0, 0.8, 0.0),
+            (0.005, 60.0, 12.0, 0.02),
+            (0.005, 62.0, 0.8, 0.0),
+            (0.2, 62.0, 0.8, 0.0),
+        ]);
+        let (page, left_out) = without_doubtful(&line).unwrap();
+        let ends: Vec<f64> = page.notes.iter().map(|n| n.note.offset_s).collect();
+        let all = |at: usize| line.notes[at].note.offset_s;
+        assert_eq!((left_out, ends), (1, vec![all(1), all(2), all(3), all(4)]));
+        assert_eq!(page.notes[0].note.onset_s, line.notes[0].note.onset_s);
+        assert!(without_doubtful(&page).is_none());
+    }
+}
