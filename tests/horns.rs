@@ -151,12 +151,19 @@ fn the_catalogue_reads_as_text_and_json() {
 
 #[test]
 fn scales_are_no_measure_of_intonation() {
-    let (code, errors) = fail(&["intonation", "take.wav", "--tuning", "dorian"]);
-    assert_eq!(code, 4);
-    assert!(
-        errors.contains("scale") && errors.contains("equal-12"),
-        "{errors}"
-    );
+    for command in [
+        &["intonation", "take.wav"][..],
+        &["compare", "take.wav", "part.musicxml"],
+        &["transcribe", "take.wav", "--report", "lesson.html"],
+        &["write", "take.csv", "--report", "lesson.html"],
+    ] {
+        let (code, errors) = fail(&[command, &["--tuning", "dorian"]].concat());
+        assert_eq!(code, 4);
+        assert!(
+            errors.contains("scale") && errors.contains("equal-12"),
+            "{errors}"
+        );
+    }
 }
 
 #[test]

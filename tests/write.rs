@@ -43,6 +43,27 @@ fn a_list_comes_back_as_it_is() {
     assert_eq!(names(&written(path, "lamplight.json", "csv")), names(&list));
 }
 
+/// `--report` writes the page that `--write report` does, with or without a folder.
+#[test]
+fn a_report_needs_no_folder() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let out = path("demo");
+    succeed(&["demo", "--out", &out]);
+    let take = path("demo/lamplight.wav");
+    let page = path("lesson.html");
+    let horn = ["--horn", "flugelhorn"];
+    succeed(&[&["transcribe", &take, "--report", &page][..], &horn].concat());
+    let kind = ["--out", &path("out"), "--write", "report"];
+    succeed(&[&["transcribe", &take][..], &horn, &kind].concat());
+    let read = |name: &str| std::fs::read_to_string(path(name)).unwrap();
+    assert_eq!(read("lesson.html"), read("out/lamplight.html"));
+    let list = path("demo/lamplight.csv");
+    succeed(&["write", &list, "--report", &page]);
+    let (code, errors) = fail(&["transcribe", &take, &list, "--report", &page]);
+    assert!(code == 4 && errors.contains("several takes"), "{errors}");
+}
+
 #[test]
 fn corrections_reach_every_file() {
     let folder = tempfile::tempdir().unwrap();

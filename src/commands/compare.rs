@@ -7,7 +7,7 @@ use leadpipe::internals::output::comparison_page::ComparisonPage;
 use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::reference::{self, ReferencePart};
 use leadpipe::internals::text::shown;
-use leadpipe::internals::units::whole;
+use leadpipe::internals::units::{cents_in_words, whole};
 use leadpipe::{Error, Line, Result, save};
 
 use super::transcription::{NoteDetail, transcribe_line};
@@ -56,6 +56,7 @@ pub struct Options {
 }
 
 pub fn run(options: &Options) -> Result<()> {
+    options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
     if let Some(page) = &options.report {
         check_free(page)?;
@@ -176,12 +177,15 @@ fn row(note: &Compared, other: bool) -> String {
         Some(v) => format!("{:>+width$.0}", whole(v)),
         None => format!("{:>width$}", ""),
     };
+    let cents = |value: Option<f64>, width: usize| {
+        format!("{:>width$}", value.map_or(String::new(), cents_in_words))
+    };
     let start = note.onset_s.map_or(String::new(), |s| format!("{s:.3}"));
     let length = note
         .length_percent
         .map_or(String::new(), |l| format!("{l:.0}"));
     let from = if other {
-        number(note.cents_from_target, 13)
+        cents(note.cents_from_target, 13)
     } else {
         String::new()
     };
@@ -194,6 +198,6 @@ fn row(note: &Compared, other: bool) -> String {
         start,
         number(note.late_ms, 9),
         length,
-        number(note.cents, 6),
+        cents(note.cents, 6),
     )
 }

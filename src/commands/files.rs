@@ -8,11 +8,12 @@ use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube::TEMPERATURE_C;
 use leadpipe::internals::output::cv::FULL_SCALE_V;
 use leadpipe::internals::output::pdf::check_engraver;
+use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::Html;
-use leadpipe::internals::output::{self, csv, json, table};
+use leadpipe::internals::output::{self, StagedFile, csv, json, table};
 use leadpipe::{
-    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, Output, Pdf,
-    Picture, Result, save_all,
+    ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, NotationOptions,
+    Output, Pdf, Picture, Result, save_all,
 };
 
 use super::part::PartOptions;
@@ -39,6 +40,9 @@ pub struct FileOptions {
         requires = "out"
     )]
     write: Vec<FileKind>,
+    /// Also write the intonation report as one HTML file
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
     // Last: its heading holds for all options after it.
     #[command(flatten)]
     part: PartOptions,
@@ -143,6 +147,10 @@ impl FileOptions {
         if self.kinds().contains(&FileKind::Pdf) {
             check_engraver()?;
         }
+        if let Some(page) = &self.report {
+            check_free(page)?;
+            StagedFile::write(page.clone(), |_| Ok(()))?;
+        }
         self.out.as_deref().map(check_folder).transpose()
     }
 
@@ -157,21 +165,40 @@ impl FileOptions {
 
     /// Whether a report is to be written.
     pub fn report(&self) -> bool {
-        self.kinds().contains(&FileKind::Report)
+        self.report.is_some() || self.kinds().contains(&FileKind::Report)
+    }
+
+    /// Refuses one report of several takes.
+    pub fn check_takes(&self, count: usize) -> Result<()> {
+        match &self.report {
+            Some(_) if count > 1 => Err(Error::setting(
+                "--report with several takes",
+                "give one take, or a report of each with --write report",
+            )),
+            _ => Ok(()),
+        }
     }
 
     /// What the files and the list on standard output say of a note.
     pub fn note_detail(&self) -> NoteDetail {
         let lists = |kind: &FileKind| !kind.needs_contours();
         NoteDetail {
-            contours: !self.kinds().iter().all(lists),
+            contours: self.report.is_some() || !self.kinds().iter().all(lists),
             decisions: self.format != ListFormat::Table || self.kinds().iter().any(lists),
         }
     }
 
-    /// The part of a take or a list as the options ask for it.
-    pub fn part(&self, take: &Path) -> Result<LazyPart> {
-        Ok(LazyPart::new(self.part.notation(take)?))
+    /// The part of a list as the options ask for it.
+    pub fn part(&self, list: &Path) -> Result<LazyPart> {
+        Ok(LazyPart::new(self.part.notation(list)?))
+    }
+
+    /// The part of a take: nobody has read its notes yet.
+    pub fn part_of_take(&self, take: &Path) -> Result<LazyPart> {
+        Ok(LazyPart::new(NotationOptions {
+            leave_out_doubtful: true,
+            ..self.part.notation(take)?
+        }))
     }
 
     /// A line spelled in the key that was asked for.
@@ -229,8 +256,8 @@ impl FileOptions {
         }
     }
 
-    /// Writes a line's files under a name, if there is a folder for them. `temperature_c`
-    /// and `sound` are the report's.
+    /// Writes a line's files under a name, if there is a folder for them, and its report.
+    /// `temperature_c` and `sound` are the report's.
     pub fn save(
         &self,
         line: &Line,
@@ -239,15 +266,28 @@ impl FileOptions {
         temperature_c: f64,
         sound: &dyn Fn() -> Result<Option<Flac>>,
     ) -> Result<Vec<PathBuf>> {
-        let Some(folder) = &self.out else {
-            return Ok(Vec::new());
+        let staged = match &self.report {
+            Some(page) => {
+                let html = Html {
+                    temperature_c,
+                    sound: sound()?,
+                    spectrum: None,
+                };
+                Some(StagedFile::write(page.clone(), |to| html.write(line, to))?)
+            }
+            None => None,
         };
-        save_all(
-            line,
-            folder,
-            name,
-            &self.outputs(part, temperature_c, sound)?,
-        )
+        let mut written = match &self.out {
+            Some(folder) => {
+                let outputs = self.outputs(part, temperature_c, sound)?;
+                save_all(line, folder, name, &outputs)?
+            }
+            None => Vec::new(),
+        };
+        if let Some(staged) = staged {
+            written.push(staged.commit()?);
+        }
+        Ok(written)
     }
 
     /// Prints the note list in the chosen format.

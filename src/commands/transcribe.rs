@@ -22,6 +22,7 @@ Examples:
   leadpipe transcribe take.wav --horn flugelhorn --tempo 96 --meter 3/4 \\
       --out written --write musicxml      a printable part
   leadpipe transcribe take.wav --out written --write report,svg --audio
+  leadpipe transcribe take.wav --horn trumpet --report lesson.html
   leadpipe transcribe takes/ --out written --write csv,midi    a whole folder
   leadpipe transcribe take.wav --causal      what the live engine would decide
 
@@ -55,19 +56,23 @@ pub fn run(options: &Options) -> Result<()> {
     }
     let files = &options.files;
     options.page.check(files.report())?;
+    if files.report() {
+        options.tuning.to_measure_against()?;
+    }
     let _folder_guard = files.check_folder()?;
     // Names first: a misspelt tuning should not be discovered after a minute's
     // analysis.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let takes = batch::find_takes(&options.takes)?;
+    files.check_takes(takes.len())?;
     let detail = files.note_detail();
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| -> Result<Line> {
         if files.has_folder() {
             files.check_free(&stem(take))?;
-            options.page.check_sound(take, excerpt)?;
         }
+        options.page.check_sound(take, excerpt)?;
         let line = transcribe_line(take, excerpt, &options.pitch, &context, progress, detail)?;
         Ok(files.spelled(line))
     };
@@ -76,7 +81,7 @@ pub fn run(options: &Options) -> Result<()> {
         files.save(line, &stem(take), part, options.page.temperature, &sound)
     };
     if let [take] = &takes[..] {
-        let part = files.part(take)?;
+        let part = files.part_of_take(take)?;
         let line = listen(take, true)?;
         super::print_written(&save(take, &line, &part)?);
         return files.print(&line, &part);
@@ -92,7 +97,7 @@ pub fn run(options: &Options) -> Result<()> {
     }
     check_distinct_names(&takes)?;
     let done = batch::process(&takes, options.many.jobs, |take| {
-        let part = files.part(take)?;
+        let part = files.part_of_take(take)?;
         let line = listen(take, false)?;
         let paths = save(take, &line, &part)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))

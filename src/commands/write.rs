@@ -45,6 +45,9 @@ pub struct Options {
 pub fn run(options: &Options) -> Result<()> {
     let files = &options.files;
     let _folder_guard = files.check_folder()?;
+    if files.report() {
+        options.tuning.to_measure_against()?;
+    }
     let horn = options.horn.as_deref().map(Horn::find).transpose()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
     let part = files.part(&options.list)?;
