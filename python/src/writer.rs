@@ -162,6 +162,7 @@ fn notation(
         swing,
         fifths,
         tempo_track: None,
+        leave_out_doubtful: true,
     };
     options.check()?;
     Ok(options)
