@@ -663,7 +663,7 @@ mod tests {
         let swings = |t: u32| (third..2 * third).contains(&t);
         let onset = |t: &u32| Onset {
             time_s: 0.5 + 0.45 * pulse.played(*t, if swings(*t) { 0.65 } else { 0.5 }),
-            accent_db: if t % 96 == 0 { 1.0 } else { 0.0 },
+            accent_db: if t.is_multiple_of(96) { 1.0 } else { 0.0 },
         };
         let heard: Vec<Onset> = ticks.iter().map(onset).collect();
         let found = estimate(&heard, &search(&[(4, 4), (12, 8)], None));
