@@ -271,7 +271,7 @@ impl FileOptions {
                 let html = Html {
                     temperature_c,
                     sound: sound()?,
-                    spectrum: None,
+                    spectrogram: None,
                 };
                 Some(StagedFile::write(page.clone(), |to| html.write(line, to))?)
             }
