@@ -104,7 +104,7 @@ impl BeatFollower {
                 log_p: before.log_p - ORNAMENT,
                 ..*before
             });
-            for place in self.model.nexts(before.place, before.division) {
+            for place in &self.model.nexts(before.place, before.division).all {
                 let quarters = f64::from(place.ticks) / f64::from(QUARTER);
                 let due = before.clock.after(quarters, DRIFT);
                 if due.due_s > time_s + before.clock.period_s {
