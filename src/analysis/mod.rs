@@ -77,7 +77,7 @@ pub struct Frame {
     /// Precise pitch of the best path, where it can be measured.
     pub fine_pitch: Option<FinePitch>,
     /// Harmonic spectral centroid of the best path's pitch, in hertz (see
-    /// [`crate::brightness`]), as last measured; none without a pitch.
+    /// `brightness.rs`), as last measured; none without a pitch.
     pub centroid_hz: Option<f32>,
     /// Pitch of the note that sounds, once one is known to (see
     /// [`crate::notes::segment`]), in MIDI semitones.

@@ -37,7 +37,7 @@ const CLASSES: usize = 128;
 
 /// The best node of each key, and of those the best few hundred.
 ///
-/// Nodes are counted by class of probability. Once [`MOST`] keys have nodes above some
+/// Nodes are counted by class of probability. Once `MOST` keys have nodes above some
 /// class, nothing below it will be kept, whatever is still found: nodes are only replaced
 /// by better ones.
 #[derive(Debug)]
