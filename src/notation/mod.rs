@@ -107,7 +107,7 @@ pub struct NotationOptions {
     pub fifths: Option<i32>,
     /// The beat, where it is known from a click or a clock: instead of a tempo.
     pub tempo_track: Option<Arc<TempoTrack>>,
-    /// Whether notes are left out that are hardly any: the tail of another in the room, or
+    /// Whether doubtful notes are left out: the tail of another in the room, or
     /// what a click cut off one. For a take as it was heard, not for a list that somebody has
     /// read.
     pub leave_out_doubtful: bool,
@@ -220,7 +220,7 @@ pub struct Part {
     pub graces: Vec<(Range<usize>, usize)>,
     /// What was estimated.
     pub sureness: Sureness,
-    /// Notes of the line that are left out, for they are hardly any. Indices of notes count
+    /// Doubtful notes of the line, which are left out. Indices of notes count
     /// without them: they are those of [`Part::page`].
     pub left_out: usize,
 }
@@ -381,8 +381,8 @@ impl Part {
     pub fn left_out_in_words(&self) -> Option<String> {
         let count = match self.left_out {
             0 => return None,
-            1 => "1 note that is hardly one".to_owned(),
-            more => format!("{more} notes that are hardly any"),
+            1 => "1 doubtful note".to_owned(),
+            more => format!("{more} doubtful notes"),
         };
         Some(format!(
             "left out of the part: {count} (tails in the room, clicks)"
