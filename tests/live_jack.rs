@@ -205,7 +205,7 @@ fn the_voice_follows(played: &Played) {
                 .filter(|m| (from_s..to_s).contains(&m.time_s))
         };
         let loudest_db = sounding().map(|m| m.level_db).fold(-200.0, f32::max);
-        // The take's last note stops before its end is decided. What the voice sounds from
+        // A note may stop before its end is decided. What the voice sounds from
         // there on falls by 20 dB in some 10 ms, in which nothing has a steady pitch.
         for moment in sounding().filter(|m| m.level_db > loudest_db - 20.0) {
             let Some(pitch) = moment.pitch else { continue };
