@@ -199,15 +199,18 @@ fn the_voice_follows(played: &Played) {
     for row in steady {
         let wanted = common::semitones(row.frequency_hz) - 12.0;
         let (from_s, to_s) = (row.decided_s + 0.1, row.offset_s - 0.05);
-        let sounding = || {
+        let heard = || {
             track
                 .frames()
                 .filter(|m| (from_s..to_s).contains(&m.time_s))
         };
-        let loudest_db = sounding().map(|m| m.level_db).fold(-200.0, f32::max);
-        // A note may stop before its end is decided. What the voice sounds from
-        // there on falls by 20 dB in some 10 ms, in which nothing has a steady pitch.
-        for moment in sounding().filter(|m| m.level_db > loudest_db - 20.0) {
+        // A note may stop before its end is decided, and the voice with it. A moment's pitch is
+        // read from two periods around it, in all of which the voice must sound.
+        let loudest_db = heard().map(|m| m.level_db).fold(-200.0, f32::max);
+        let sounds = heard().filter(|m| m.level_db > loudest_db - 20.0);
+        let stops_s = sounds.map(|m| m.time_s).fold(from_s, f64::max);
+        let periods_s = 2.0 / leadpipe::Pitch(wanted).hz();
+        for moment in heard().filter(|m| m.time_s < stops_s - periods_s) {
             let Some(pitch) = moment.pitch else { continue };
             let cents = 100.0 * (f64::from(pitch) - wanted);
             assert!(
