@@ -164,9 +164,9 @@ class Note:
     """The same in seconds."""
     accent_db: float
     """Early peak against the body of the note."""
-    brightness: float
+    brightness: float | None
     """Harmonic spectral centroid in units of the fundamental: 1 for a sine, more the
-    brassier. NaN where it was not measured."""
+    brassier. ``None`` where it was not measured."""
 
     @property
     def duration_s(self) -> float:
@@ -202,6 +202,9 @@ def _note(row: np.void) -> Note:
         rate_hz = None if rate is None else float(row[rate])
         techniques.append(Technique(name, rate_hz, float(row[extent])))
     values = {name: row[name].item() for name in _FIELDS}
+    # Notes are compared, and NaN is not equal to itself.
+    if np.isnan(row["brightness"]):
+        values["brightness"] = None
     return Note(**values, techniques=tuple(techniques))
 
 

@@ -46,7 +46,7 @@ def csv_row(note: leadpipe.Note) -> list[str]:
         f"{note.dip_db:.1f}",
         f"{note.rise_s:.3f}",
         f"{note.sounding:.3f}",
-        "" if math.isnan(note.brightness) else f"{note.brightness:.2f}",
+        "" if note.brightness is None else f"{note.brightness:.2f}",
     ]
 
 
