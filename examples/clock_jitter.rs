@@ -22,6 +22,7 @@ use leadpipe::internals::live::control_event::ControlEvent;
 use leadpipe::internals::live::engine::Engine;
 use leadpipe::internals::live::setup::{Choices, Setup};
 use leadpipe::internals::sending::DynamicRange;
+use leadpipe::internals::statistics;
 use leadpipe::{LineContext, Reference, Tuning};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -128,12 +129,7 @@ impl Found {
 }
 
 fn quantile(values: &mut [f64], share: f64) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let last = values.len().saturating_sub(1) as f64;
-    values
-        .get((share * last).round() as usize)
-        .copied()
-        .unwrap_or(f64::NAN)
+    statistics::quantile(values, share).unwrap_or(f64::NAN)
 }
 
 /// Notes, and the beats that were meant, in seconds. The tempo swings by `drift` either way

@@ -182,7 +182,7 @@ pub mod internals {
     }
 
     open!(analysis audio brightness compare demo error horn intonation line notation note_list notes
-        output reference sending settings_file text transcriber tuning units voice);
+        output reference sending settings_file statistics text transcriber tuning units voice);
     #[cfg(feature = "live")]
     open!(live);
 }

@@ -4,7 +4,6 @@
 /// rank of n - 1 (Hyndman and Fan, The American Statistician 50, 1996, discuss
 /// the alternatives), so that the answer is one of the values. Halfway between two
 /// ranks it is the upper one. Reorders the values; `None` of nothing.
-#[cfg(any(test, feature = "live"))]
 pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
     let last = values.len().checked_sub(1)?;
     let at = (share.clamp(0.0, 1.0) * last as f64).round() as usize;

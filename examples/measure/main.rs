@@ -22,6 +22,8 @@ mod tones;
 
 use std::path::Path;
 
+use leadpipe::internals::statistics;
+
 fn main() {
     let mut arguments = std::env::args().skip(1);
     let folder = arguments.next();
@@ -53,11 +55,5 @@ fn main() {
 
 /// Value at a share of the sorted list, `NaN` of nothing.
 fn quantile(values: &[f64], share: f64) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let last = sorted.len().saturating_sub(1) as f64;
-    sorted
-        .get((last * share).round() as usize)
-        .copied()
-        .unwrap_or(f64::NAN)
+    statistics::quantile(&mut values.to_vec(), share).unwrap_or(f64::NAN)
 }

@@ -7,12 +7,10 @@
 //! rooms).
 
 use crate::line::{Line, LineNote};
-use crate::notes::Attack;
+use crate::notes::{Attack, TOUCH_S};
 
 /// Odds from which a note is left out: four to one.
 const LEFT_OUT: f64 = 1.386;
-/// Gap over which a note touches the one before, in seconds.
-const TOUCHING_S: f64 = 0.03;
 /// What speaks for a note being none, in the order of [`log_odds`].
 const WEIGHTS: [f64; 5] = [2.755, -1.677, 0.346, -1.051, 3.293];
 
@@ -50,7 +48,7 @@ fn extend(kept: &mut LineNote, second: &LineNote) {
 /// note of its pitch.
 fn log_odds(before: &LineNote, named: &LineNote) -> Option<f64> {
     let note = &named.note;
-    let touches = note.onset_s - before.note.offset_s < TOUCHING_S;
+    let touches = note.onset_s - before.note.offset_s < TOUCH_S;
     if named.concert != before.concert || !touches {
         return None;
     }

@@ -198,7 +198,7 @@ pub struct Measured {
 /// A pitch measured this far from its note's is another sound's, in semitones.
 const STRAY: f32 = 0.7;
 /// A note that begins this soon after the one before touches it, in seconds.
-const TOUCH_S: f64 = 0.03;
+pub(crate) const TOUCH_S: f64 = 0.03;
 
 /// How a note begins that starts `gap_s` after the one before, from the evidence for the
 /// tongue as log odds: only what touches the note before can be slurred to it.

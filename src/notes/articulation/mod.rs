@@ -9,7 +9,7 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
-use super::{Attack, Length, Note, Technique};
+use super::{Attack, Length, Note, TOUCH_S, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 pub use shape::{GLISSANDO_S, HOME};
@@ -113,9 +113,6 @@ pub enum Next {
     /// After a gap, or not at all.
     Apart,
 }
-
-/// Notes closer than this touch, in seconds.
-const TOUCH_S: f64 = 0.03;
 
 /// Notes on either side whose pace counts.
 pub const NEIGHBOURS: usize = 4;
