@@ -156,11 +156,11 @@ def knock(rng, kind=None):
 def knocks(rng, length, level):
     """Short sounds at random times, each with its own strength against `level`."""
     out, kinds = np.zeros(length), set()
-    for _ in range(int(rng.integers(1, 9))):
+    for _ in range(int(log_uniform(rng, 1, 25))):
         sound, kind = knock(rng)
         at = int(rng.uniform(0, length - 100))
         sound = sound[: length - at]
-        out[at: at + len(sound)] += sound * level * 3 * 10 ** (-rng.uniform(10, 40) / 20)
+        out[at: at + len(sound)] += sound * level * 3 * 10 ** (-rng.uniform(4, 36) / 20)
         kinds.add(kind)
     return out, sorted(kinds)
 
@@ -206,7 +206,7 @@ def band_limited(rng, samples):
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
     "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.45, "fan": 0.12,
-    "knocks": 0.25, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
+    "knocks": 0.35, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 

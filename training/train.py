@@ -1,22 +1,20 @@
 """Learns the weights of the tone evidence from labelled cells. One command, seeded.
 
-usage: train.py offline|causal LINES CELLS OUT [--seconds 240] [--size 24,96,32] [--without ORIGIN ...]
+usage: train.py offline|causal LABELLED OUT [--seconds 240] [--size 32,128,40] [--without ORIGIN ...]
 
-LINES   folder of line-NNNNN.json (truth, written by make.py)
-CELLS   folder of line-NNNNN.cells (written by the example `tone_cells` from the sound)
-OUT     file of weights for the program
+LABELLED  folder of line-NNNNN.npz (written by label.py)
+OUT       file of weights for the program
 
-A row of a .cells file is one pitch asked about at one moment: the number of the take, time in
-seconds, pitch in MIDI semitones, rank, then the features at each offset (8-bit, times 60).
-The network is the same at every pitch. Needs PyTorch; an accelerator makes it minutes.
+The network is the same at every pitch. One pitch sounds at a moment, or none: the tone's log odds of all pitches asked
+about at a moment, and zero for silence, are learned together as one choice (softmax). Needs PyTorch; an accelerator makes
+it minutes.
 """
 import argparse
 import glob
-import json
 import os
 import struct
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import torch
@@ -24,93 +22,22 @@ from torch import nn
 from torch.nn import functional as F
 
 FEATURES = 42
-OFFSETS = {"offline": 20, "causal": 15}
+OFFSETS = {"offline": 22, "causal": 16}
 # Which of the offsets (their places in src/analysis/tone/mod.rs) the screen reads: 4 moments before, now and 4 after;
 # live, 7 and 2 before, and now.
-SCREEN = {"offline": (6, 10, 14), "causal": (8, 12, 14)}
+SCREEN = {"offline": (7, 11, 15), "causal": (9, 13, 15)}
 # Share of the cells that the network would believe in that may be lost to the screen.
 LOST = 0.002
-# Notes shorter than this count for more.
-SHORT_S = 0.3
-# Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
-FADE_S = 0.016
-# A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
-SWING_S = 0.12
-# Live, a note counts as just begun for so long; then its age is read, in tenths of a second.
-FRESH_S = 0.07
-
-
-def row_type(offsets):
-    return np.dtype([("file", "<u4"), ("time_s", "<f4"), ("pitch", "<f4"), ("rank", "<u4"), ("x", "i1", (offsets, FEATURES))])
-
-
-def labels(rows, notes, causal):
-    """Tone, onset, tongue and age of each row, and how much each counts (shape rows x 4)."""
-    time_s, pitch = rows["time_s"].astype(float), rows["pitch"].astype(float)
-    want = np.zeros((len(rows), 4), np.float32)
-    weight = np.ones((len(rows), 4), np.float32)
-    weight[:, 2:] = 0
-    for note in notes:
-        onset_s, offset_s = note["onset_s"], note["offset_s"]
-        contour = note.get("contour")
-        at = np.full(len(rows), note["midi"], float)
-        if contour:
-            at = np.interp(time_s, contour["times_s"], contour["midi"])
-        off = np.abs(pitch - at)
-        inside = (time_s > onset_s - 0.003) & (time_s < offset_s + 0.003)
-        near, beside = off < 0.35, (off >= 0.35) & (off < 0.8)
-        # A swing of a trill or vibrato shows at its neighbours too.
-        if contour:
-            reach = max(1, round(SWING_S / max(1e-3, contour["times_s"][1] - contour["times_s"][0])))
-            around = np.lib.stride_tricks.sliding_window_view(np.pad(contour["midi"], reach, "edge"), 2 * reach + 1)
-            low, high = (np.interp(time_s, contour["times_s"], edge) for edge in (around.min(1), around.max(1)))
-            beside |= ~near & (pitch > low - 0.5) & (pitch < high + 0.5)
-        want[inside & near, 0] = 1
-        # Each note counts, and a short one has few cells.
-        weight[inside & near, 0] = np.clip(SHORT_S / max(1e-3, offset_s - onset_s), 1, 4) ** 0.5
-        weight[inside & beside, 0] = 0
-        edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
-        weight[edge & (off < 0.8), 0] *= 0.3
-        age_s = time_s - onset_s
-        if causal:
-            fade = ((age_s > -0.002) & (age_s < FRESH_S) & inside).astype(float)
-        else:
-            fade = np.clip(1 - np.abs(age_s) / FADE_S, 0, 1)
-        start = contour["midi"][0] if contour else note["midi"]
-        here = (np.abs(pitch - start) < 0.5) | near
-        want[:, 1] = np.maximum(want[:, 1], np.where(here, fade, 0))
-        weight[~here & (np.abs(pitch - start) < 1.2) & (fade > 0), 1] = 0
-        known = here & (fade > 0.3)
-        want[known, 2] = note.get("attack") == "tongued"
-        weight[known, 2] = 1
-        want[known, 3] = 10 * age_s[known]
-        weight[known, 3] = 1
-        if causal:
-            border = here & (np.abs(age_s - FRESH_S) < 0.008)
-            weight[border, 1] = 0
-    return want, weight
-
-
-def load(job):
-    kind, lines, path, seed, without = job
-    rows = np.fromfile(path, row_type(OFFSETS[kind]))
-    name = os.path.basename(path)[: -len(".cells")]
-    with open(os.path.join(lines, name + ".json")) as file:
-        line = json.load(file)
-    notes = line["notes"]
-    if line["info"]["origin"] in without:
-        rows = rows[:0]
-    want, weight = labels(rows, notes, kind == "causal")
-    # Cells without a note are many, and live neighbours repeat each other: some will do. Knocks are short, and few.
-    share = np.where((want[:, :2].max(1) > 0) | (not notes), 1, 0.6) * (0.6 if kind == "causal" and notes else 1)
-    keep = np.random.default_rng(seed).random(len(rows)) < share
-    return rows["x"][keep], rows["pitch"][keep], want[keep], weight[keep]
+# Pitches asked about in a moment at most.
+CELLS = 14
+# Moments learned from in a step.
+BATCH = 4096
 
 
 class Net(nn.Module):
     """The same encoder for each offset, then two layers over all of them."""
 
-    def __init__(self, kind, encoder=24, wide=96, narrow=32):
+    def __init__(self, kind, encoder=32, wide=128, narrow=40):
         super().__init__()
         offsets = OFFSETS[kind]
         self.screened = SCREEN[kind]
@@ -136,6 +63,17 @@ class Net(nn.Module):
         return out, screen
 
 
+def choice(tone, want, weight, there):
+    """Loss of the choice among a moment's cells and silence, and whether the likeliest is right (shape moments x cells)."""
+    counts = there & (weight > 0)
+    odds = torch.cat([torch.where(counts, tone, -torch.inf), torch.zeros_like(tone[:, :1])], 1)
+    right = torch.cat([counts & (want > 0.5), ~(counts & (want > 0.5)).any(1, keepdim=True)], 1)
+    loss = odds.logsumexp(1) - torch.where(right, odds, -torch.inf).logsumexp(1)
+    sounding = right[:, :-1]
+    share = torch.where(sounding.any(1), (weight * sounding).sum(1) / sounding.sum(1).clamp(min=1), 1.0)
+    return (loss * share).sum() / share.sum(), right.gather(1, odds.argmax(1, keepdim=True)).float().mean()
+
+
 def write(layers, path):
     """Each layer: inputs and outputs (u32), weights by output, biases (f32, little-endian)."""
     with open(path, "wb") as file:
@@ -149,65 +87,92 @@ def write(layers, path):
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("kind", choices=OFFSETS)
-    parser.add_argument("lines")
-    parser.add_argument("cells")
+    parser.add_argument("labelled")
     parser.add_argument("out")
     parser.add_argument("--seconds", type=float, default=400, help="in all, loading too")
-    parser.add_argument("--size", default="24,96,32", help="of the encoder and the two layers after it")
+    parser.add_argument("--size", default="32,128,40", help="of the encoder and the two layers after it")
     parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
+    parser.add_argument("--each", action="store_true", help="learn each cell's tone by itself")
+    parser.add_argument("--blind", nargs="*", type=int, default=[], help="offsets' places that are not read")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     torch.manual_seed(options.seed)
+    torch.set_float32_matmul_precision("high")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.time()
-    paths = sorted(glob.glob(os.path.join(options.cells, "*.cells")))
+    paths = sorted(glob.glob(os.path.join(options.labelled, "*.npz")))
     held = max(1, len(paths) // 12)
 
-    def stack(paths, first):
-        """Rows of many lines on the device, copied there line by line: together they may be half of its memory."""
-        jobs = [(options.kind, options.lines, path, first + i, options.without) for i, path in enumerate(paths)]
-        with ProcessPoolExecutor() as pool:
-            parts = list(pool.map(load, jobs, chunksize=4))
-        count, columns = sum(len(part[0]) for part in parts), []
-        for column in range(len(parts[0])):
-            whole = torch.empty((count, *parts[0][column].shape[1:]), dtype=torch.from_numpy(parts[0][column]).dtype, device=device)
-            at = 0
-            for part in parts:
-                whole[at : at + len(part[column])] = torch.from_numpy(part[column])
-                at += len(part[column])
-            columns.append(whole)
-        return columns
+    def counts_of(path):
+        with np.load(path) as file:
+            return None if file["origin"] in options.without else file["count"]
 
-    check, train = stack(paths[:held], 0), stack(paths[held:], held)
-    print(len(train[0]), "cells to learn from,", len(check[0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
+    def columns_of(path):
+        with np.load(path) as file:
+            return [torch.from_numpy(file[name]) for name in ("x", "pitch", "want", "weight")]
+
+    def stack(paths):
+        """Cells of many lines on the device, copied there line by line (together they may be most of its memory); and
+        where each moment begins, and how many cells it has."""
+        with ThreadPoolExecutor(8) as pool:
+            found = [(path, counts) for path, counts in zip(paths, pool.map(counts_of, paths)) if counts is not None]
+            counts = np.concatenate([counts for _, counts in found]).astype(np.int64)
+            columns, at = None, 0
+            for from_ in range(0, len(found), 64):
+                for parts in pool.map(columns_of, [path for path, _ in found[from_ : from_ + 64]]):
+                    if columns is None:
+                        columns = [torch.empty((counts.sum(), *part.shape[1:]), dtype=part.dtype, device=device) for part in parts]
+                    for column, part in zip(columns, parts):
+                        column[at : at + len(part)] = part
+                    at += len(parts[0])
+        counts = torch.from_numpy(counts).to(device)
+        return columns, counts.cumsum(0) - counts, counts
+
+    check, train = stack(paths[:held]), stack(paths[held:])
+    print(len(train[0][0]), "cells to learn from,", len(check[0][0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
     net = Net(options.kind, *map(int, options.size.split(","))).to(device)
     print(sum(p.numel() for p in net.parameters()), "weights", flush=True)
     optimiser = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-2, fused=device == "cuda")
+    places = torch.arange(CELLS, device=device)
+    blind = torch.ones(OFFSETS[options.kind], 1, device=device)
+    blind[options.blind] = 0
 
-    def losses_of(batch, noise):
-        """Losses of tone, onset, tongue, age and screen."""
-        x, pitch, want, weight = batch
-        x = x.float() / 60
+    def cells_of(data, moments):
+        """The cells of some moments (shape moments x CELLS, flat), and which places are filled."""
+        columns, starts, counts = data
+        there = places < counts[moments, None]
+        rows = (starts[moments, None] + places * there).flatten()
+        return [column[rows] for column in columns], there
+
+    def losses_of(data, moments, noise):
+        """Losses of tone, onset, tongue, age and screen, and the share of moments whose likeliest choice is right."""
+        (x, pitch, want, weight), there = cells_of(data, moments)
+        x = x.float() / 60 * blind
         if noise:
             # The same shift of all levels, and a little of each.
             x = x + 0.03 * torch.randn(len(x), 1, 1, device=device) + 0.02 * torch.randn_like(x)
         out, screen = net(x, pitch)
+        weight = weight * there.flatten()[:, None]
+        shape = there.shape
+        tone, right = choice(out[:, 0].view(shape), want[:, 0].view(shape), weight[:, 0].view(shape), there)
         found = F.binary_cross_entropy_with_logits(out[:, :3], want[:, :3], weight[:, :3], reduction="none").sum(0)
         age = (F.smooth_l1_loss(out[:, 3], want[:, 3], reduction="none", beta=0.1) * weight[:, 3]).sum()
         some, known = want[:, :2].amax(1) > 0.3, weight[:, :2].amax(1)
         # A note lost costs more than a cell looked at for nothing.
-        passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="mean")
-        return torch.cat([torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1), passed[None]])
+        passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="sum") / there.sum()
+        losses = torch.cat([torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1), passed[None], right[None]])
+        if not options.each:
+            losses = torch.cat([tone[None], losses[1:]])
+        return losses, out, screen, there
 
-    scale = torch.tensor([1.0, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2], device=device)
-    learning, step, size = time.time(), 0, 16384
+    scale = torch.tensor([1.0 if options.each else 0.2, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2, 0.0], device=device)
+    learning, step = time.time(), 0
     recent = []
     while time.time() - started < options.seconds:
         share = (time.time() - learning) / (options.seconds - (learning - started))
         for group in optimiser.param_groups:
             group["lr"] = 3e-3 * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
-        pick = torch.randint(len(train[0]), (size,), device=device)
-        losses = losses_of([t[pick] for t in train], True)
+        losses = losses_of(train, torch.randint(len(train[1]), (BATCH,), device=device), True)[0]
         optimiser.zero_grad()
         (losses * scale).sum().backward()
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -219,16 +184,29 @@ def main():
             print(step, round(time.time() - started), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
-    parts = [[t[i : i + 65536] for t in check] for i in range(0, len(check[0]), 65536)]
+    read = []
     with torch.no_grad():
-        sums = [losses_of(part, False).cpu().numpy() for part in parts]
-        read = [net(x.float() / 60, pitch) for x, pitch, _, _ in parts]
-        out, screen = torch.cat([r[0] for r in read]), torch.cat([r[1] for r in read])
-        hot = (out[:, 0] > -2) | (out[:, 1] > -1)
+        for moments in torch.arange(len(check[1]), device=device).split(4096):
+            losses, out, screen, there = losses_of(check, moments, False)
+            tone = out[:, 0].view(there.shape).masked_fill(~there, -torch.inf)
+            # The log odds that a cell's pitch sounds, against all else.
+            odds = tone - torch.cat([tone, torch.zeros_like(tone[:, :1])], 1).logsumexp(1, keepdim=True)
+            if options.each:
+                odds = tone
+            hot = ((odds.flatten() > -2) | (out[:, 1] > -1)) & there.flatten()
+            read.append((losses, screen[there.flatten()], hot[there.flatten()]))
+        screen, hot = torch.cat([r[1] for r in read]), torch.cat([r[2] for r in read])
         limit = torch.sort(screen[hot])[0][int(LOST * hot.sum())]
         net.screen.bias -= limit
-        print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
-    print("held-out losses (tone, onset, tongue, age, screen)", np.round(np.mean(sums, 0), 4).tolist(), flush=True)
+        # What is not read counts for nothing.
+        wide = net.wide.weight[:, :-2].unflatten(1, (OFFSETS[options.kind], -1))
+        if options.blind:
+            net.encoder(torch.zeros(1, FEATURES, device=device))
+            code = F.relu(net.encoder.bias)
+            net.wide.bias += (wide[:, options.blind] * code).sum((1, 2))
+            wide[:, options.blind] = 0
+    print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
+    print("held out (tone, onset, tongue, age, screen, right)", np.round(torch.stack([r[0] for r in read]).mean(0).tolist(), 4).tolist(), flush=True)
     write([net.encoder, net.wide, net.narrow, net.out, net.screen], options.out)
 
 

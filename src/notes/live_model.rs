@@ -18,7 +18,7 @@ pub struct LiveModel {
     pub tone_share: f32,
     /// Share of its evidence for a note that has begun of late that is new.
     pub young_share: f32,
-    /// Log odds of a moment count up to here.
+    /// Log odds of that count up to here.
     pub max_odds: f32,
     /// Beginning a note.
     pub start: f32,
@@ -35,11 +35,11 @@ pub struct LiveModel {
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            tone_share: 0.65,
+            tone_share: 0.8,
             young_share: 0.7,
             max_odds: 5.0,
             start: 0.8,
-            end: 3.0,
+            end: 2.5,
             glide: 0.75,
             missing: 0.8,
             sure: 2.6,
@@ -193,11 +193,9 @@ impl LiveDecoder {
     /// The best way to a pitch.
     fn reach(&mut self, cell: &ToneCell, from_score: f32) -> State {
         let model = self.model;
-        let odds = |odds: f32| odds.clamp(-model.max_odds, model.max_odds);
-        let (tone, young) = (
-            model.tone_share * odds(cell.evidence.tone),
-            model.young_share * odds(cell.evidence.onset),
-        );
+        let tone = model.tone_share * cell.evidence.tone;
+        let onset = cell.evidence.onset;
+        let young = model.young_share * onset.clamp(-model.max_odds, model.max_odds);
         self.numbers += 1;
         let age_s = cell.evidence.age_s.clamp(0.0, YOUNG_S);
         let fresh = Begun {

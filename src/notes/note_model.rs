@@ -22,8 +22,6 @@ pub struct NoteModel {
     /// Share of a moment's evidence for tone that is new: neighbouring moments repeat the
     /// same sound.
     pub tone_share: f32,
-    /// Log odds of a moment's tone count up to here: one moment must not decide alone.
-    pub max_tone: f32,
     /// Starting a note, in nats.
     pub start: f32,
     /// Evidence for an onset counts up to here, log odds.
@@ -45,11 +43,10 @@ impl NoteModel {
     /// The fitted model for moments of so many seconds.
     pub fn new(moment_s: f64) -> Self {
         NoteModel {
-            tone_share: 0.25,
-            max_tone: 4.0,
+            tone_share: 0.4,
             start: 2.5,
             max_onset: 3.0,
-            onsets_seen: 0.775,
+            onsets_seen: 0.65,
             short: 1.5,
             glide: 2.0,
             missing: 1.0,
@@ -278,7 +275,7 @@ impl NoteModel {
 
     /// The best ways to a pitch: on from a pitch near it, or a note that starts.
     fn reach(&self, before: &States, start: Way, cell: &ToneCell, onset: Onset) -> Tone {
-        let tone = self.tone_share * cell.evidence.tone.clamp(-self.max_tone, self.max_tone);
+        let tone = self.tone_share * cell.evidence.tone;
         let mut ways = [LOST; AGES];
         for (i, past) in before.tones.iter().enumerate() {
             let glide = (past.pitch - cell.pitch).abs();

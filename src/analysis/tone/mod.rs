@@ -24,7 +24,7 @@ use std::ops::Range;
 use pulp::{Arch, Simd, WithSimd};
 
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Code, Evidence, Network, Networks};
+use network::{Code, Evidence, Network, weigh};
 use salience::{PitchAxis, Salience};
 use spectra::{Centring, Spectra, Spectrum};
 
@@ -64,10 +64,10 @@ pub const OFFLINE: Layout = Layout {
     centring: Centring::Centred,
     hops: 8,
     offsets: &[
-        -64, -40, -24, -16, -10, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 6, 10, 16, 24, 40,
+        -110, -64, -40, -24, -16, -10, -6, -4, -3, -2, -1, 0, 1, 2, 3, 4, 6, 10, 16, 24, 40, 64,
     ],
     screen: &[-4, 0, 4],
-    ahead: 40,
+    ahead: 64,
     foreseen: 24,
     carry: (8, 8),
     rise: (3, 2),
@@ -79,7 +79,7 @@ pub const CAUSAL: Layout = Layout {
     centring: Centring::Trailing,
     hops: 4,
     offsets: &[
-        -128, -80, -48, -32, -22, -16, -12, -9, -7, -5, -4, -3, -2, -1, 0,
+        -220, -128, -80, -48, -32, -22, -16, -12, -9, -7, -5, -4, -3, -2, -1, 0,
     ],
     screen: &[-7, -2, 0],
     ahead: 0,
@@ -121,7 +121,7 @@ pub struct Cell {
 }
 
 /// Offsets of a layout at most.
-const MAX_OFFSETS: usize = 20;
+const MAX_OFFSETS: usize = 22;
 
 /// What is known of one moment.
 #[derive(Debug, Clone, Default)]
@@ -135,8 +135,7 @@ struct Moment {
     strength: Vec<f32>,
     /// Whether the gate was open.
     open: bool,
-    /// What has been encoded of it: by bin, one more than the place of the code of the first
-    /// network, or zero.
+    /// What has been encoded of it: by bin, one more than the place of its code, or zero.
     known: Vec<u16>,
     codes: Vec<Code>,
 }
@@ -261,7 +260,7 @@ impl Grid {
 
     /// Ends the samples: what is missing of the last windows is silence.
     pub fn end_samples(&mut self) {
-        self.push_samples(&vec![0.0; spectra::SIZES[2]]);
+        self.push_samples(&vec![0.0; spectra::LONGEST]);
     }
 
     /// Ends the sound, once all candidates are given.
@@ -347,34 +346,25 @@ impl Grid {
         )
     }
 
-    /// Evidence for a bin at the moment whose cells were given last, the mean of all networks';
-    /// none if no screen lets it pass.
-    pub fn evidence(&mut self, networks: &Networks, bin: usize) -> Option<Evidence> {
+    /// Evidence for a bin at the moment whose cells were given last; none if the screen does
+    /// not let it pass.
+    pub fn evidence(&mut self, network: &Network, bin: usize) -> Option<Evidence> {
         let Layout {
             screen, offsets, ..
         } = self.layout;
         let pitch = pitch_of(bin);
-        self.encode(networks, screen, bin);
-        let passes = |(at, network): (usize, &Network)| {
-            network.passes(pitch, &self.codes(network, at, screen, bin)[..screen.len()])
-        };
-        if !networks.iter().enumerate().any(passes) {
+        self.encode(network, screen, bin);
+        if !network.passes(pitch, &self.codes(network, screen, bin)[..screen.len()]) {
             return None;
         }
-        self.encode(networks, offsets, bin);
-        let share = 1.0 / networks.iter().len() as f32;
-        let evidence = networks.iter().enumerate().map(|(at, network)| {
-            let codes = self.codes(network, at, offsets, bin);
-            network.evidence(pitch, &codes[..offsets.len()])
-        });
-        evidence
-            .map(|evidence| evidence.scaled(share))
-            .reduce(Evidence::sum)
+        self.encode(network, offsets, bin);
+        let codes = self.codes(network, offsets, bin);
+        Some(network.evidence(pitch, &codes[..offsets.len()]))
     }
 
     /// Encodes a bin at offsets from the moment whose cells were given last, where it is not
     /// yet.
-    fn encode(&mut self, networks: &Networks, offsets: &[i32], bin: usize) {
+    fn encode(&mut self, network: &Network, offsets: &[i32], bin: usize) {
         for &offset in offsets {
             let Some(at) = self.there(offset) else {
                 continue;
@@ -382,22 +372,19 @@ impl Grid {
             if self.moments[at].known[bin] != 0 {
                 continue;
             }
-            self.moments[at].known[bin] = self.moments[at].codes.len() as u16 + 1;
-            for network in networks.iter() {
-                let code = network.encode(
-                    #[inline(always)]
-                    || self.features(at, bin),
-                );
-                self.moments[at].codes.push(code);
-            }
+            let code = network.encode(
+                #[inline(always)]
+                || self.features(at, bin),
+            );
+            self.moments[at].codes.push(code);
+            self.moments[at].known[bin] = self.moments[at].codes.len() as u16;
         }
     }
 
-    /// The codes that [`Self::encode`] made, of the network in a place among all.
+    /// The codes that [`Self::encode`] made.
     fn codes<'a>(
         &'a self,
         network: &'a Network,
-        place: usize,
         offsets: &[i32],
         bin: usize,
     ) -> [&'a Code; MAX_OFFSETS] {
@@ -405,7 +392,7 @@ impl Grid {
         for (code, &offset) in codes.iter_mut().zip(offsets) {
             if let Some(at) = self.there(offset) {
                 let moment = &self.moments[at];
-                *code = &moment.codes[usize::from(moment.known[bin]) - 1 + place];
+                *code = &moment.codes[usize::from(moment.known[bin]) - 1];
             }
         }
         codes
@@ -502,7 +489,7 @@ impl ToneTrack {
     }
 }
 
-/// Log odds under which a cell is as good as none.
+/// Log probability of a tone and log odds of an onset under which a cell is as good as none.
 const MIN_TONE: f32 = -6.0;
 const MIN_ONSET: f32 = -4.5;
 
@@ -510,7 +497,7 @@ const MIN_ONSET: f32 = -4.5;
 #[derive(Debug, Clone)]
 pub struct ToneReader {
     grid: Grid,
-    networks: Networks,
+    network: Network,
     /// By bin, the number of the moment until which it need not be asked about again: a
     /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
@@ -522,7 +509,7 @@ impl ToneReader {
     pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
         ToneReader {
             grid: Grid::new(layout, analyser),
-            networks: Networks::learned(layout),
+            network: Network::learned(layout),
             resting: vec![0; BINS],
             rest: layout.rest,
         }
@@ -552,24 +539,42 @@ impl ToneReader {
     }
 
     fn read(&mut self, out: &mut ToneTrack) {
+        let (mut bins, mut read) = (Vec::new(), Vec::new());
         while let Some(cells) = self.grid.next_cells() {
             let now = self.grid.number();
+            bins.clear();
+            read.clear();
             for cell in cells {
                 if self.resting[cell.bin] > now {
                     continue;
                 }
-                let evidence = self.grid.evidence(&self.networks, cell.bin);
-                let evidence = evidence.filter(|e| e.tone >= MIN_TONE || e.onset >= MIN_ONSET);
-                let until = evidence.map_or(now + 1 + self.rest, |_| 0);
-                let near = cell.bin.saturating_sub(1)..(cell.bin + 2).min(BINS);
-                self.resting[near].fill(until);
-                out.cells.extend(evidence.map(|evidence| ToneCell {
-                    pitch: pitch_of(cell.bin),
+                match self.grid.evidence(&self.network, cell.bin) {
+                    None => self.rest(cell.bin, now),
+                    Some(evidence) => {
+                        bins.push(cell.bin);
+                        read.push(evidence);
+                    }
+                }
+            }
+            let sounds = weigh(&mut read);
+            for ((&bin, &evidence), sounds) in bins.iter().zip(&read).zip(sounds) {
+                if sounds < MIN_TONE && evidence.onset < MIN_ONSET {
+                    self.rest(bin, now);
+                    continue;
+                }
+                out.cells.push(ToneCell {
+                    pitch: pitch_of(bin),
                     evidence,
-                }));
+                });
             }
             out.ends.push(out.cells.len());
         }
+    }
+
+    /// Does not ask about a pitch and its neighbours for a while.
+    fn rest(&mut self, bin: usize, now: usize) {
+        let near = bin.saturating_sub(1)..(bin + 2).min(BINS);
+        self.resting[near].fill(now + 1 + self.rest);
     }
 }
 

@@ -3,13 +3,12 @@
 //! One encoder for every offset, then two layers over all of them (`training/train.py`
 //! has the same network and writes the weights). Most pitches asked about are hopeless; a
 //! screen, one layer over the codes of three offsets, keeps seven tenths of those back before
-//! the other offsets are read. For whole takes two networks that learned from different
-//! lines are asked, and their evidence is averaged (bagging: Breiman, Machine Learning 24,
-//! 1996). Rectified values are often zero, and
-//! a zero costs nothing: layers run over their inputs and add each one's row of weights.
+//! the other offsets are read. Rectified values are often zero, and a zero costs nothing:
+//! layers run over their inputs and add each one's row of weights.
 //! Products and sums are rounded one by one, without fused operations, so that every
 //! processor gets the same.
 
+use half::f16;
 use pulp::{Arch, Simd, WithSimd};
 
 use super::features::FEATURES;
@@ -17,10 +16,10 @@ use super::spectra::Centring;
 use super::{Layout, features};
 
 /// Numbers that the encoder makes of the features at one offset.
-pub const CODE: usize = 24;
+pub const CODE: usize = 48;
 /// Values of the layers after it.
-const WIDE: usize = 96;
-const NARROW: usize = 32;
+const WIDE: usize = 192;
+const NARROW: usize = 48;
 /// Evidence: tone, onset, tongue, age.
 const OUT: usize = 4;
 /// Inputs beside the codes: the register, and its square.
@@ -28,11 +27,8 @@ const REGISTER: usize = 2;
 
 /// Learned weights, made by `training/train.py` (see `training/README.md` for the sound
 /// they were learned from).
-static OFFLINE: [&[u8]; 2] = [
-    include_bytes!("offline-1.bin"),
-    include_bytes!("offline-2.bin"),
-];
-static CAUSAL: [&[u8]; 1] = [include_bytes!("causal.bin")];
+static OFFLINE: &[u8] = include_bytes!("offline.bin");
+static CAUSAL: &[u8] = include_bytes!("causal.bin");
 
 /// What one offset reads, encoded. About half of the rectified values are zero: only the
 /// others are kept, with their places.
@@ -63,39 +59,40 @@ impl Code {
     }
 }
 
-/// What the network says of a pitch at a moment, as log odds.
+/// What the network says of a pitch at a moment.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Evidence {
-    /// That it sounds as a tone.
+    /// That it sounds as a tone: log odds against silence, see [`weigh`].
     pub tone: f32,
-    /// That a note begins on it.
+    /// That a note begins on it, log odds.
     pub onset: f32,
-    /// If one does, that the tongue began it.
+    /// If one does, that the tongue began it, log odds.
     pub tongue: f32,
-    /// If one begins about now, how long ago, in seconds (not log odds).
+    /// If one begins about now, how long ago, in seconds.
     pub age_s: f32,
 }
 
-impl Evidence {
-    /// All of it times a factor.
-    pub(super) fn scaled(self, by: f32) -> Self {
-        Evidence {
-            tone: by * self.tone,
-            onset: by * self.onset,
-            tongue: by * self.tongue,
-            age_s: by * self.age_s,
-        }
-    }
+/// No moment is surer than this of what sounds: the probability of what nobody expects.
+/// Fitted on lines made by `training/make.py` (0.004 to 0.03 are as good).
+const UNEXPECTED: f32 = 0.015;
 
-    /// All of it added.
-    pub(super) fn sum(self, other: Self) -> Self {
-        Evidence {
-            tone: self.tone + other.tone,
-            onset: self.onset + other.onset,
-            tongue: self.tongue + other.tongue,
-            age_s: self.age_s + other.age_s,
-        }
+/// Weighs the pitches asked about in a moment against each other and silence. What the
+/// network says of their tones is a choice of one (softmax; `choice` in `training/train.py`).
+/// Each tone becomes the log odds that it sounds and not silence, where `UNEXPECTED` is
+/// added to each probability; returned are the log probabilities that each sounds and
+/// nothing else.
+pub fn weigh(evidence: &mut [Evidence]) -> Vec<f32> {
+    let top = evidence.iter().map(|e| e.tone).fold(0.0, f32::max);
+    let silence = (-top).exp();
+    let sum: f32 = silence + evidence.iter().map(|e| (e.tone - top).exp()).sum::<f32>();
+    let unexpected = UNEXPECTED * sum;
+    let mut weighed = Vec::with_capacity(evidence.len());
+    for each in evidence {
+        let odds = each.tone - top;
+        weighed.push(odds - sum.ln());
+        each.tone = ((odds.exp() + unexpected) / (silence + unexpected)).ln();
     }
+    weighed
 }
 
 /// A layer: weights by input, so that an input's weights lie side by side.
@@ -111,15 +108,22 @@ impl<const O: usize> Layer<O> {
     /// # Panics
     /// If the weights are of another shape: they are part of the program.
     fn read(bytes: &mut &[u8], inputs: usize) -> Self {
-        let shape = (number(bytes), number(bytes));
-        assert_eq!(shape, (inputs, O), "weights of another network");
+        let shape = (
+            take(bytes, u32::from_le_bytes),
+            take(bytes, u32::from_le_bytes),
+        );
+        assert_eq!(
+            shape,
+            (inputs as u32, O as u32),
+            "weights of another network"
+        );
         let mut weights = vec![[0.0; O]; inputs];
         for output in 0..O {
             for row in &mut weights {
-                row[output] = f32::from_bits(number(bytes) as u32);
+                row[output] = take(bytes, f16::from_le_bytes).to_f32();
             }
         }
-        let bias = std::array::from_fn(|_| f32::from_bits(number(bytes) as u32));
+        let bias = std::array::from_fn(|_| take(bytes, f16::from_le_bytes).to_f32());
         Layer { weights, bias }
     }
 
@@ -158,10 +162,11 @@ impl<const O: usize> Layer<O> {
     }
 }
 
-fn number(bytes: &mut &[u8]) -> usize {
-    let (head, rest) = bytes.split_at(4);
+/// Takes a number off the front.
+fn take<const N: usize, T>(bytes: &mut &[u8], of: fn([u8; N]) -> T) -> T {
+    let (head, rest) = bytes.split_first_chunk().expect("whole layers");
     *bytes = rest;
-    u32::from_le_bytes([head[0], head[1], head[2], head[3]]) as usize
+    of(*head)
 }
 
 /// What the network is told of a pitch beside its codes.
@@ -176,28 +181,7 @@ fn rectify<const N: usize>(values: [f32; N]) -> [f32; N] {
     values.map(|value| if value > 0.0 { value } else { 0.0 })
 }
 
-/// All networks that are asked, with their weights.
-#[derive(Debug, Clone)]
-pub struct Networks(Vec<Network>);
-
-impl Networks {
-    /// The networks with the weights that are part of the program.
-    pub fn learned(layout: &Layout) -> Self {
-        let weights: &[&[u8]] = match layout.centring {
-            Centring::Centred => &OFFLINE,
-            Centring::Trailing => &CAUSAL,
-        };
-        let networks = weights.iter().map(|bytes| Network::read(bytes, layout));
-        Networks(networks.collect())
-    }
-
-    /// Each of them.
-    pub fn iter(&self) -> impl ExactSizeIterator<Item = &Network> {
-        self.0.iter()
-    }
-}
-
-/// One network with its weights.
+/// The network with its weights.
 #[derive(Debug, Clone)]
 pub struct Network {
     encoder: Layer<CODE>,
@@ -209,7 +193,12 @@ pub struct Network {
 }
 
 impl Network {
-    fn read(mut bytes: &[u8], layout: &Layout) -> Self {
+    /// The network with the weights that are part of the program.
+    pub fn learned(layout: &Layout) -> Self {
+        let mut bytes = match layout.centring {
+            Centring::Centred => OFFLINE,
+            Centring::Trailing => CAUSAL,
+        };
         let codes = layout.offsets.len() * CODE;
         let mut network = Network {
             encoder: Layer::read(&mut bytes, FEATURES),

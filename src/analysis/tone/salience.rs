@@ -9,7 +9,7 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::features::{BESIDE_BINS, BINS, BINS_PER_SEMITONE, pitch_of};
-use super::spectra::{SIZES, STARTS, Spectrum};
+use super::spectra::{EMPTY as END, LONGEST, STARTS, Spectrum};
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 
@@ -65,12 +65,11 @@ pub struct PitchAxis {
 impl PitchAxis {
     /// Axis of spectra at `rate_hz`.
     pub fn new(rate_hz: f64) -> Self {
-        let size = SIZES[2];
         let place = |i: usize| {
             let pitch =
                 f64::from(pitch_of(0)) + (i as f64 - BELOW as f64) / BINS_PER_SEMITONE as f64;
-            let at = Pitch(pitch).hz() * size as f64 / rate_hz;
-            let last = (0.44 * size as f64) as usize;
+            let at = Pitch(pitch).hz() * LONGEST as f64 / rate_hz;
+            let last = (0.44 * LONGEST as f64) as usize;
             ((at as usize).min(last), at.fract() as f32)
         };
         PitchAxis {
@@ -107,8 +106,8 @@ impl WithSimd for Read<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) {
-        let longest = &self.spectrum.log_power[STARTS[2]..STARTS[2] + SIZES[2] / 2 + 1];
-        let last = (0.44 * SIZES[2] as f64) as usize;
+        let longest = &self.spectrum.log_power[STARTS[3]..END];
+        let last = (0.44 * LONGEST as f64) as usize;
         let mut levels = [0f32; BELOW + BINS + ABOVE];
         for (level, &(at, part)) in levels.iter_mut().zip(&self.axis.places) {
             let value = longest[at] + part * (longest[at + 1] - longest[at]);

@@ -1,9 +1,9 @@
-//! Log-power spectra of three window lengths around one moment, from which the
+//! Log-power spectra of four window lengths around one moment, from which the
 //! harmonics of any pitch are read.
 //!
 //! No single window serves a horn family: two periods of a pedal note last 60 ms, in
 //! which a trumpet tongues a new note. So each pitch is read from windows in proportion
-//! to its period (see [`super::features`]); here all three are transformed.
+//! to its period (see [`super::features`]); here all four are transformed.
 
 use std::fmt;
 use std::sync::Arc;
@@ -14,18 +14,21 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::analysis::vector_math::log2;
 
-/// Window lengths in samples at the analysis rate (11 to 22 kHz): 21, 43 and 85 ms at
+/// Window lengths in samples at the analysis rate (11 to 22 kHz): 11, 21, 43 and 85 ms at
 /// 12 kHz.
-pub const SIZES: [usize; 3] = [256, 512, 1024];
+pub const SIZES: [usize; 4] = [128, 256, 512, 1024];
+
+/// Length of the longest.
+pub const LONGEST: usize = SIZES[SIZES.len() - 1];
 
 /// Where each window's spectrum begins in [`Spectrum::log_power`].
-pub const STARTS: [usize; 3] = [0, 129, 129 + 257];
+pub const STARTS: [usize; 4] = [0, 65, 65 + 129, 65 + 129 + 257];
 
 /// Place in [`Spectrum::log_power`] of two values that stand for what is beyond the
 /// spectrum: no power at all.
-pub const EMPTY: usize = 129 + 257 + 513;
+pub const EMPTY: usize = STARTS[3] + LONGEST / 2 + 1;
 
-/// Values of all three spectra together, and those two.
+/// Values of all spectra together, and those two.
 pub const LENGTH: usize = EMPTY + 2;
 
 /// Base-2 logarithm of no power.
@@ -117,7 +120,7 @@ impl Transform {
 /// Makes a [`Spectrum`] every so many samples.
 #[derive(Clone)]
 pub struct Spectra {
-    transforms: [Transform; 3],
+    transforms: [Transform; SIZES.len()],
     centring: Centring,
     /// Samples between moments.
     step: usize,
@@ -142,28 +145,30 @@ impl fmt::Debug for Spectra {
 const LEVEL_BAND_HZ: (f64, f64) = (40.0, 5_000.0);
 /// Band in which the tongue's noise shows beside it, in hertz.
 const HIGH_BAND_HZ: (f64, f64) = (2_500.0, 5_000.0);
+/// Windows that they are read from.
+const LEVEL: usize = 2;
+const HIGH: usize = 1;
 
 impl Spectra {
     /// Spectra every `step` samples at `rate_hz`, the first around sample `step / 2`.
     pub fn new(rate_hz: f64, step: usize, centring: Centring) -> Self {
         let mut planner = RealFftPlanner::new();
-        let longest = SIZES[2];
         let bins = |size: usize, (low, high): (f64, f64)| {
             let at = |hz: f64| (hz * size as f64 / rate_hz).round() as usize;
             at(low).max(1)..(at(high) + 1).min(size / 2)
         };
         let ahead = match centring {
-            Centring::Centred => step / 2 + longest / 2,
+            Centring::Centred => step / 2 + LONGEST / 2,
             Centring::Trailing => step,
         };
         Spectra {
             transforms: SIZES.map(|size| Transform::new(&mut planner, size)),
             centring,
             step,
-            recent: vec![0.0; longest],
+            recent: vec![0.0; LONGEST],
             until_next: ahead,
-            level_bins: bins(SIZES[1], LEVEL_BAND_HZ),
-            high_bins: bins(SIZES[0], HIGH_BAND_HZ),
+            level_bins: bins(SIZES[LEVEL], LEVEL_BAND_HZ),
+            high_bins: bins(SIZES[HIGH], HIGH_BAND_HZ),
         }
     }
 
@@ -178,19 +183,18 @@ impl Spectra {
             }
         }
         // Seldom, so that moving what is kept costs little.
-        if self.recent.len() > 8 * SIZES[2] {
-            self.recent.drain(..self.recent.len() - SIZES[2]);
+        if self.recent.len() > 8 * LONGEST {
+            self.recent.drain(..self.recent.len() - LONGEST);
         }
     }
 
     fn transform(&mut self) -> Spectrum {
-        let longest = SIZES[2];
-        let recent = &self.recent[self.recent.len() - longest..];
+        let recent = &self.recent[self.recent.len() - LONGEST..];
         let mut power = Box::new([NO_POWER; LENGTH]);
         for ((transform, size), start) in self.transforms.iter_mut().zip(SIZES).zip(STARTS) {
             let from = match self.centring {
-                Centring::Centred => (longest - size) / 2,
-                Centring::Trailing => longest - size,
+                Centring::Centred => (LONGEST - size) / 2,
+                Centring::Trailing => LONGEST - size,
             };
             let bins = start..start + size / 2 + 1;
             transform.power(&recent[from..from + size], &mut power[bins]);
@@ -201,12 +205,12 @@ impl Spectra {
             log2(power[bins].iter().sum::<f32>() * (2.0 / 3.0) + MIN_POWER)
         };
         let (level, high) = (
-            band(STARTS[1], &self.level_bins),
-            band(STARTS[0], &self.high_bins),
+            band(STARTS[LEVEL], &self.level_bins),
+            band(STARTS[HIGH], &self.high_bins),
         );
         let end = match self.centring {
-            Centring::Centred => longest / 2 + self.step / 2,
-            Centring::Trailing => longest,
+            Centring::Centred => LONGEST / 2 + self.step / 2,
+            Centring::Trailing => LONGEST,
         };
         let dip = dip(&recent[end - self.step..end]);
         Arch::new().dispatch(Logarithms(&mut power[..EMPTY]));
@@ -254,7 +258,7 @@ mod tests {
     #[test]
     fn a_sine_reads_its_own_power() {
         let rate_hz = 12_000.0;
-        // On a bin of all three windows.
+        // On a bin of all windows.
         let hz = 40.0 * rate_hz / 1024.0;
         let sine = |i: usize| (std::f64::consts::TAU * hz * i as f64 / rate_hz).sin() as f32;
         let samples: Vec<f32> = (0..4_096).map(sine).collect();
@@ -262,7 +266,7 @@ mod tests {
             let mut found = Vec::new();
             Spectra::new(rate_hz, 128, centring).push(&samples, &mut |s| found.push(s));
             let last = found.pop().unwrap();
-            for (start, bin) in STARTS.iter().zip([10, 20, 40]) {
+            for (start, bin) in STARTS.iter().zip([5, 10, 20, 40]) {
                 assert!((last.log_power[start + bin] + 1.0).abs() < 1e-3);
             }
             assert!((last.level + 1.0).abs() < 0.01, "{}", last.level);
@@ -275,7 +279,7 @@ mod tests {
         samples[1_984] = 1.0;
         let mut levels = Vec::new();
         Spectra::new(12_000.0, 128, Centring::Centred).push(&samples, &mut |s| {
-            levels.push(s.log_power[STARTS[0] + 20]);
+            levels.push(s.log_power[STARTS[HIGH] + 20]);
         });
         let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b]));
         assert_eq!(top, Some(1_984 / 128));

@@ -1,0 +1,119 @@
+#!/usr/bin/env python3
+"""Labels cells and keeps some of them for learning.
+
+usage: label.py offline|causal LINES CELLS OUT [--share 0.35] [--seed 1]
+
+LINES   folder of line-NNNNN.json (truth, written by make.py)
+CELLS   folder of line-NNNNN.cells (written by the example `tone_cells` from the sound)
+OUT     folder for line-NNNNN.npz, see `labelled`
+
+A row of a .cells file is one pitch asked about at one moment: the number of the take, time in
+seconds, pitch in MIDI semitones, rank, then the features at each offset (8-bit, times 60).
+"""
+import argparse
+import glob
+import json
+import os
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+
+FEATURES = 42
+OFFSETS = {"offline": 22, "causal": 16}
+# Notes shorter than this count for more.
+SHORT_S = 0.3
+# Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
+FADE_S = 0.016
+# A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
+SWING_S = 0.12
+# Live, a note counts as just begun for so long; then its age is read, in tenths of a second.
+FRESH_S = 0.07
+
+
+def row_type(offsets):
+    return np.dtype([("file", "<u4"), ("time_s", "<f4"), ("pitch", "<f4"), ("rank", "<u4"), ("x", "i1", (offsets, FEATURES))])
+
+
+def labels(rows, notes, causal):
+    """Tone, onset, tongue and age of each row, and how much each counts (shape rows x 4)."""
+    time_s, pitch = rows["time_s"].astype(float), rows["pitch"].astype(float)
+    want = np.zeros((len(rows), 4), np.float32)
+    weight = np.ones((len(rows), 4), np.float32)
+    weight[:, 2:] = 0
+    for note in notes:
+        onset_s, offset_s = note["onset_s"], note["offset_s"]
+        contour = note.get("contour")
+        at = np.full(len(rows), note["midi"], float)
+        if contour:
+            at = np.interp(time_s, contour["times_s"], contour["midi"])
+        off = np.abs(pitch - at)
+        inside = (time_s > onset_s - 0.003) & (time_s < offset_s + 0.003)
+        near, beside = off < 0.35, (off >= 0.35) & (off < 0.8)
+        # A swing of a trill or vibrato shows at its neighbours too.
+        if contour:
+            reach = max(1, round(SWING_S / max(1e-3, contour["times_s"][1] - contour["times_s"][0])))
+            around = np.lib.stride_tricks.sliding_window_view(np.pad(contour["midi"], reach, "edge"), 2 * reach + 1)
+            low, high = (np.interp(time_s, contour["times_s"], edge) for edge in (around.min(1), around.max(1)))
+            beside |= ~near & (pitch > low - 0.5) & (pitch < high + 0.5)
+        want[inside & near, 0] = 1
+        # Each note counts, and a short one has few cells.
+        weight[inside & near, 0] = np.clip(SHORT_S / max(1e-3, offset_s - onset_s), 1, 4) ** 0.5
+        weight[inside & beside, 0] = 0
+        edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
+        weight[edge & (off < 0.8), 0] *= 0.3
+        age_s = time_s - onset_s
+        if causal:
+            fade = ((age_s > -0.002) & (age_s < FRESH_S) & inside).astype(float)
+        else:
+            fade = np.clip(1 - np.abs(age_s) / FADE_S, 0, 1)
+        start = contour["midi"][0] if contour else note["midi"]
+        here = (np.abs(pitch - start) < 0.5) | near
+        want[:, 1] = np.maximum(want[:, 1], np.where(here, fade, 0))
+        weight[~here & (np.abs(pitch - start) < 1.2) & (fade > 0), 1] = 0
+        known = here & (fade > 0.3)
+        want[known, 2] = note.get("attack") == "tongued"
+        weight[known, 2] = 1
+        want[known, 3] = 10 * age_s[known]
+        weight[known, 3] = 1
+        if causal:
+            border = here & (np.abs(age_s - FRESH_S) < 0.008)
+            weight[border, 1] = 0
+    return want, weight
+
+
+def labelled(job):
+    """Writes the kept cells of one line: x (cells x offsets x features), pitch, want and weight (see `labels`), count
+    (cells of each moment that is kept, in order) and origin."""
+    kind, lines, path, out, share, seed = job
+    rows = np.fromfile(path, row_type(OFFSETS[kind]))
+    name = os.path.basename(path)[: -len(".cells")]
+    with open(os.path.join(lines, name + ".json")) as file:
+        line = json.load(file)
+    # Moments are kept or left out whole. Knocks are short, and few.
+    moments, moment = np.unique(rows["time_s"], return_inverse=True)
+    kept = np.random.default_rng(seed).random(len(moments)) < (share if line["notes"] else min(1, 2 * share))
+    rows = rows[kept[moment]]
+    want, weight = labels(rows, line["notes"], kind == "causal")
+    count = np.bincount(moment[kept[moment]], minlength=len(moments))[kept]
+    np.savez(os.path.join(out, name + ".npz"), x=rows["x"], pitch=rows["pitch"], want=want, weight=weight,
+             count=count[count > 0].astype(np.uint8), origin=line["info"]["origin"])
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("kind", choices=OFFSETS)
+    parser.add_argument("lines")
+    parser.add_argument("cells")
+    parser.add_argument("out")
+    parser.add_argument("--share", type=float, default=0.35, help="of the moments that are kept")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    os.makedirs(options.out, exist_ok=True)
+    paths = sorted(glob.glob(os.path.join(options.cells, "*.cells")))
+    jobs = [(options.kind, options.lines, path, options.out, options.share, [options.seed, i]) for i, path in enumerate(paths)]
+    with ProcessPoolExecutor() as pool:
+        list(pool.map(labelled, jobs, chunksize=4))
+
+
+if __name__ == "__main__":
+    main()
