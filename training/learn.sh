@@ -1,32 +1,36 @@
 #!/usr/bin/env bash
-# All weights of the program, learned anew: makes lines, reads their cells, learns.
+# All weights of the program, learned anew: makes lines, reads and labels their cells, learns.
 #
-# usage: training/learn.sh [LINES] [SEED] [SECONDS]     (7000, 71, 400)
+# usage: training/learn.sh [LINES] [SEED] [SECONDS]     (13000, 91, 425)
 #
-# Wants training/sources.npz (pack.py), PyTorch with an accelerator or two, and 16 GB of disk and
-# 8 GB of memory for every 1000 lines. SECONDS is what each of the three large networks may take.
+# Wants training/sources.npz (pack.py), PyTorch with one or two accelerators, and for every 1000
+# lines 1 GB of disk and 5 GB more while their cells are read, and 5 GB of an accelerator's
+# memory. SECONDS is what each of the two networks may take.
 set -euo pipefail
 cd "$(dirname "$0")/.."
-lines=${1:-7000} seed=${2:-71} seconds=${3:-400}
+lines=${1:-13000} seed=${2:-91} seconds=${3:-425}
 work=${TMPDIR:-/tmp}/leadpipe-training
 accelerators=$(python3 -c 'import torch; print(max(1, torch.cuda.device_count()))')
 cargo build --release --example tone_cells
-mkdir -p "$work/lines" "$work/offline" "$work/causal"
+mkdir -p "$work/lines"
 training/make.py "$work/lines" "$lines" "$seed"
 for kind in offline causal; do
+  mkdir -p "$work/cells"
   find "$work/lines" -name '*.wav' -print0 | xargs -0 -P "$(nproc)" -I{} sh -c \
-    'exec "${CARGO_TARGET_DIR:-target}/release/examples/tone_cells" "$1" "$2/$1/$(basename "$3" .wav).cells" "$3"' - "$kind" "$work" {}
+    'exec "${CARGO_TARGET_DIR:-target}/release/examples/tone_cells" "$1" "$2/cells/$(basename "$3" .wav).cells" "$3"' - "$kind" "$work" {}
+  # Live moments are half as long: fewer of them say as much.
+  share=0.35
+  if [ $kind = causal ]; then share=0.2; fi
+  training/label.py $kind "$work/lines" "$work/cells" "$work/$kind" --share $share
+  rm -r "$work/cells"
 done
-rm -f "$work"/lines/*.wav
+rm -r "$work/lines"
 learn() {
-  CUDA_VISIBLE_DEVICES=$(($3 % accelerators)) python3 training/train.py "$1" "$work/lines" "$work/$1" "$work/$2.bin" \
-    --seconds "$seconds" --seed $(($3 + 1)) "${@:4}"
+  CUDA_VISIBLE_DEVICES=$(($2 % accelerators)) python3 training/train.py "$1" "$work/$1" "$work/$1.bin" \
+    --seconds "$seconds" --seed $(($2 + 11))
 }
-learn offline offline-1 0 &
+learn offline 0 &
 first=$!
-learn offline offline-2 1 --without samples &
-second=$!
-learn causal causal 2
+learn causal 2
 wait $first
-wait $second
-cp "$work"/{offline-1,offline-2,causal}.bin src/analysis/tone/
+cp "$work"/{offline,causal}.bin src/analysis/tone/

@@ -13,6 +13,7 @@ from synthesis import synthetic_line
 NO_HORN = 0.04  # share of lines that have surroundings only
 KNOCKS_ONLY = 0.07  # share of lines that have claps, clicks and the like instead of notes
 SYNTHETIC = 0.35  # share of the others that are synthesised
+IN_MID_NOTE = 0.12  # share of lines that begin in the middle of a note
 
 
 class Sources:
@@ -93,9 +94,15 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     samples, used = surrounded(rng, samples, horn_level, exclude, surely=hidden if rng.random() < 0.5 else ())
 
     skipped = int(rng.integers(0, 201))  # where a listener's first frame falls must not matter
+    if notes and rng.random() < IN_MID_NOTE:  # a recording that begins while a note sounds
+        long = [note for note in notes if note["offset_s"] - note["onset_s"] > 0.2 and note["onset_s"] < 0.6 * length_s]
+        if long:
+            first = long[rng.integers(len(long))]
+            skipped = int(RATE * rng.uniform(first["onset_s"], first["offset_s"] - 0.15))
     samples = samples[skipped:]
+    notes = [note for note in notes if note["offset_s"] > skipped / RATE]
     for note in notes:
-        note["onset_s"] -= skipped / RATE
+        note["onset_s"] = max(0.0, note["onset_s"] - skipped / RATE)
         note["offset_s"] -= skipped / RATE
         if note["contour"] is not None:
             note["contour"] = (note["contour"][0] - skipped / RATE, note["contour"][1])

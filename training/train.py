@@ -1,6 +1,6 @@
 """Learns the weights of the tone evidence from labelled cells. One command, seeded.
 
-usage: train.py offline|causal LABELLED OUT [--seconds 240] [--size 32,128,40] [--without ORIGIN ...]
+usage: train.py offline|causal LABELLED OUT [--seconds 400] [--size 48,192,48] [--without ORIGIN ...] [--from WEIGHTS]
 
 LABELLED  folder of line-NNNNN.npz (written by label.py)
 OUT       file of weights for the program
@@ -37,7 +37,7 @@ BATCH = 4096
 class Net(nn.Module):
     """The same encoder for each offset, then two layers over all of them."""
 
-    def __init__(self, kind, encoder=32, wide=128, narrow=40):
+    def __init__(self, kind, encoder=48, wide=192, narrow=48):
         super().__init__()
         offsets = OFFSETS[kind]
         self.screened = SCREEN[kind]
@@ -75,13 +75,24 @@ def choice(tone, want, weight, there):
 
 
 def write(layers, path):
-    """Each layer: inputs and outputs (u32), weights by output, biases (f32, little-endian)."""
+    """Each layer: inputs and outputs (u32), weights by output, biases (half precision, little-endian)."""
     with open(path, "wb") as file:
         for layer in layers:
             weights = layer.weight.detach().cpu().numpy()
             file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
-            file.write(weights.astype("<f4").tobytes())
-            file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
+            file.write(weights.astype("<f2").tobytes())
+            file.write(layer.bias.detach().cpu().numpy().astype("<f2").tobytes())
+
+
+def read_back(layers, path):
+    """Sets the layers to what `write` wrote."""
+    with open(path, "rb") as file:
+        for layer in layers:
+            inputs, outputs = struct.unpack("<II", file.read(8))
+            values = torch.from_numpy(np.frombuffer(file.read(2 * outputs * (inputs + 1)), "<f2").astype(np.float32))
+            with torch.no_grad():
+                layer.weight.copy_(values[: outputs * inputs].view(outputs, inputs))
+                layer.bias.copy_(values[outputs * inputs :])
 
 
 def main():
@@ -90,10 +101,9 @@ def main():
     parser.add_argument("labelled")
     parser.add_argument("out")
     parser.add_argument("--seconds", type=float, default=400, help="in all, loading too")
-    parser.add_argument("--size", default="32,128,40", help="of the encoder and the two layers after it")
+    parser.add_argument("--size", default="48,192,48", help="of the encoder and the two layers after it")
     parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
-    parser.add_argument("--each", action="store_true", help="learn each cell's tone by itself")
-    parser.add_argument("--blind", nargs="*", type=int, default=[], help="offsets' places that are not read")
+    parser.add_argument("--from", dest="begin", metavar="WEIGHTS", help="go on learning from these, an eighth as fast")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     torch.manual_seed(options.seed)
@@ -132,10 +142,13 @@ def main():
     print(len(train[0][0]), "cells to learn from,", len(check[0][0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
     net = Net(options.kind, *map(int, options.size.split(","))).to(device)
     print(sum(p.numel() for p in net.parameters()), "weights", flush=True)
-    optimiser = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-2, fused=device == "cuda")
+    layers = [net.encoder, net.wide, net.narrow, net.out, net.screen]
+    rate = 3e-3
+    if options.begin:
+        read_back(layers, options.begin)
+        rate /= 8
+    optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-2, fused=device == "cuda")
     places = torch.arange(CELLS, device=device)
-    blind = torch.ones(OFFSETS[options.kind], 1, device=device)
-    blind[options.blind] = 0
 
     def cells_of(data, moments):
         """The cells of some moments (shape moments x CELLS, flat), and which places are filled."""
@@ -147,7 +160,7 @@ def main():
     def losses_of(data, moments, noise):
         """Losses of tone, onset, tongue, age and screen, and the share of moments whose likeliest choice is right."""
         (x, pitch, want, weight), there = cells_of(data, moments)
-        x = x.float() / 60 * blind
+        x = x.float() / 60
         if noise:
             # The same shift of all levels, and a little of each.
             x = x + 0.03 * torch.randn(len(x), 1, 1, device=device) + 0.02 * torch.randn_like(x)
@@ -155,23 +168,21 @@ def main():
         weight = weight * there.flatten()[:, None]
         shape = there.shape
         tone, right = choice(out[:, 0].view(shape), want[:, 0].view(shape), weight[:, 0].view(shape), there)
-        found = F.binary_cross_entropy_with_logits(out[:, :3], want[:, :3], weight[:, :3], reduction="none").sum(0)
+        found = F.binary_cross_entropy_with_logits(out[:, 1:3], want[:, 1:3], weight[:, 1:3], reduction="none").sum(0)
         age = (F.smooth_l1_loss(out[:, 3], want[:, 3], reduction="none", beta=0.1) * weight[:, 3]).sum()
         some, known = want[:, :2].amax(1) > 0.3, weight[:, :2].amax(1)
         # A note lost costs more than a cell looked at for nothing.
         passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="sum") / there.sum()
-        losses = torch.cat([torch.cat([found, age[None]]) / weight.sum(0).clamp(min=1), passed[None], right[None]])
-        if not options.each:
-            losses = torch.cat([tone[None], losses[1:]])
-        return losses, out, screen, there
+        found = torch.cat([found, age[None]]) / weight[:, 1:].sum(0).clamp(min=1)
+        return torch.cat([tone[None], found, passed[None], right[None]]), out, screen, there
 
-    scale = torch.tensor([1.0 if options.each else 0.2, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2, 0.0], device=device)
+    scale = torch.tensor([0.2, 1.0 if options.kind == "causal" else 4.0, 0.2, 0.3, 0.2, 0.0], device=device)
     learning, step = time.time(), 0
     recent = []
     while time.time() - started < options.seconds:
         share = (time.time() - learning) / (options.seconds - (learning - started))
         for group in optimiser.param_groups:
-            group["lr"] = 3e-3 * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+            group["lr"] = rate * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
         losses = losses_of(train, torch.randint(len(train[1]), (BATCH,), device=device), True)[0]
         optimiser.zero_grad()
         (losses * scale).sum().backward()
@@ -191,23 +202,14 @@ def main():
             tone = out[:, 0].view(there.shape).masked_fill(~there, -torch.inf)
             # The log odds that a cell's pitch sounds, against all else.
             odds = tone - torch.cat([tone, torch.zeros_like(tone[:, :1])], 1).logsumexp(1, keepdim=True)
-            if options.each:
-                odds = tone
             hot = ((odds.flatten() > -2) | (out[:, 1] > -1)) & there.flatten()
             read.append((losses, screen[there.flatten()], hot[there.flatten()]))
         screen, hot = torch.cat([r[1] for r in read]), torch.cat([r[2] for r in read])
         limit = torch.sort(screen[hot])[0][int(LOST * hot.sum())]
         net.screen.bias -= limit
-        # What is not read counts for nothing.
-        wide = net.wide.weight[:, :-2].unflatten(1, (OFFSETS[options.kind], -1))
-        if options.blind:
-            net.encoder(torch.zeros(1, FEATURES, device=device))
-            code = F.relu(net.encoder.bias)
-            net.wide.bias += (wide[:, options.blind] * code).sum((1, 2))
-            wide[:, options.blind] = 0
     print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
     print("held out (tone, onset, tongue, age, screen, right)", np.round(torch.stack([r[0] for r in read]).mean(0).tolist(), 4).tolist(), flush=True)
-    write([net.encoder, net.wide, net.narrow, net.out, net.screen], options.out)
+    write(layers, options.out)
 
 
 if __name__ == "__main__":
