@@ -159,7 +159,7 @@ class Note:
     rise_s: float
     """Time from 20 dB to 3 dB under the note's early peak."""
     sounding: float
-    """Share of the time to the next onset in which it is within 10 dB of its loudest."""
+    """Share of the time to the next onset for which it is played, from its onset to its release."""
     body_s: float
     """The same in seconds."""
     accent_db: float

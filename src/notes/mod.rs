@@ -186,8 +186,8 @@ pub struct Measured {
     pub dip_db: f32,
     /// Time from 20 dB under the note's early peak to 3 dB under it, seconds.
     pub rise_s: f32,
-    /// Part of the time to the next onset in which the note is within 10 dB of
-    /// its loudest, 0 to 1.
+    /// Part of the time to the next onset for which it is played, from its onset to its
+    /// release, 0 to 1.
     pub sounding: f32,
     /// The same in seconds.
     pub body_s: f32,

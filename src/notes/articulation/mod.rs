@@ -3,15 +3,17 @@
 //! Everything is measured in the finished note's contour and its neighbours, and each
 //! decision keeps the measurement behind it.
 
+mod length;
 mod shape;
 mod waves;
 
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
-use super::{Attack, Length, Note, TOUCH_S, Technique};
+use super::{Attack, Note, TOUCH_S, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
+use length::{length, release};
 pub use shape::{GLISSANDO_S, HOME};
 use shape::{glides_s, linked, shape};
 pub use waves::{flutter, vibrato, wide_vibrato};
@@ -134,22 +136,10 @@ pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
 pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     measure_level(note);
     measure_brightness(note);
-    let body_s = f64::from(note.measured.body_s);
-    let sounding = (body_s / time_s.max(body_s).max(1e-3)) as f32;
-    note.measured.sounding = sounding;
-    note.length = if body_s < STACCATISSIMO_S || sounding < STACCATISSIMO_SHARE {
-        Length::Staccatissimo
-    } else if sounding < STACCATO_SHARE && body_s < STACCATO_S {
-        Length::Staccato
-    } else if sounding > TENUTO_SHARE {
-        Length::Tenuto
-    } else {
-        Length::Normal
-    };
-    // A note slurred to the next is not short, however quick.
-    if matches!(note.length, Length::Staccatissimo | Length::Staccato) && next == Next::Slurred {
-        note.length = Length::Normal;
-    }
+    let played_s = f64::from(note.measured.body_s);
+    let time_s = time_s.max(played_s).max(1e-3);
+    note.measured.sounding = (played_s / time_s) as f32;
+    note.length = length(played_s, time_s, next);
     note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
     if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
         note.attack = Attack::Breath;
@@ -180,21 +170,12 @@ fn is_swing(slide: &Technique, vibrato: Option<&Technique>) -> bool {
         Technique::Scoop { cents } | Technique::Fall { cents } | Technique::Doit { cents } => {
             cents.abs() < *extent_cents
         }
+        // From one extreme to the other.
+        Technique::Glissando { cents } => cents.abs() < 2.0 * extent_cents,
         _ => false,
     }
 }
 
-/// Shares of a note's time in which it is within 10 dB of its loudest. Handbooks
-/// give a staccato note half its value and staccatissimo a quarter (common
-/// practice); a horn and its room go on ringing, so the limits are higher than
-/// midway.
-const STACCATISSIMO_SHARE: f32 = 0.22;
-const STACCATO_SHARE: f32 = 0.6;
-const TENUTO_SHARE: f32 = 0.93;
-/// Shorter than this, a body is staccatissimo at any tempo, in seconds.
-const STACCATISSIMO_S: f64 = 0.075;
-/// A staccato note's body is never longer than this, in seconds.
-const STACCATO_S: f64 = 0.4;
 /// How far under its loudest a note's body reaches, in dB.
 const BODY_DB: f64 = 10.0;
 /// Early peak over the body from which a note is accented, in dB.
@@ -203,14 +184,20 @@ const ACCENT_DB: f32 = 5.0;
 /// seconds.
 const BREATH_RISE_S: f32 = 0.085;
 
-/// Rise time and accent from the note's level.
+/// How long it is played, rise time and accent, from the note's level.
 fn measure_level(note: &mut Note) {
     let hop_s = note.contour.hop_s;
     let smooth = (0.015 / hop_s).round().max(1.0) as usize;
     let levels = smoothed_db(&note.contour.points, smooth);
     let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
-    let body = levels.iter().filter(|&&l| l > loudest_db - BODY_DB).count();
-    note.measured.body_s = (body as f64 * hop_s) as f32;
+    let attacked = levels.iter().position(|&l| l > loudest_db - 3.0);
+    let released = release(&levels, attacked.unwrap_or(0), hop_s);
+    // The average is over hops before and after; what lasts to the end has all of them.
+    let played = match released == levels.len() {
+        true => note.contour.points.len(),
+        false => released + smooth / 2,
+    };
+    note.measured.body_s = (played as f64 * hop_s) as f32;
     let early = ((0.25 / hop_s) as usize).min(levels.len());
     let peak_db = levels[..early].iter().copied().fold(-120.0, f64::max);
     let up = levels.iter().position(|&l| l > peak_db - 3.0).unwrap_or(0);

@@ -1,6 +1,7 @@
 //! Where a note's pitch comes from and goes to: scoop, fall, doit, glissando.
 
 use super::Next;
+use super::waves::VIBRATO_HZ;
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Note, Technique};
 use crate::statistics::median;
@@ -9,10 +10,11 @@ use crate::statistics::median;
 const SHAPE_DB: f32 = 18.0;
 /// Smallest slide that is named, in cents: more than an attack needs to settle.
 const SLIDE_CENTS: f32 = 60.0;
-/// In a note longer than this any such excursion is a glissando, in seconds: no
+/// In a note longer than this any slide that is named is a glissando, in seconds: no
 /// scoop or fall takes a second.
 const SLOW_GLISS_S: f64 = 2.5;
-/// Smallest such excursion, in cents: more than any vibrato.
+/// Smallest excursion from a pitch to which a shorter note returns, in cents: more than
+/// any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
 /// A pitch this close to the note's belongs to it, in semitones.
 pub const HOME: f64 = 0.35;
@@ -78,9 +80,19 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         }];
     }
     // Or it leaves its pitch for a while, however slowly.
-    let away = excursion(&voiced, first.0 + 0.15 * length_s, last.0 - 0.15 * length_s);
+    let (from_s, to_s) = (first.0 + 0.15 * length_s, last.0 - 0.15 * length_s);
+    let inner: Vec<f64> = (voiced.iter())
+        .filter(|(t, _)| (from_s..=to_s).contains(t))
+        .map(|(_, p)| f64::from(*p))
+        .collect();
     let returns = cents(start, end).abs() < SLIDE_CENTS;
-    if away.abs() > EXCURSION_CENTS && (returns || length_s > SLOW_GLISS_S) {
+    let (width_s, least) = match length_s > SLOW_GLISS_S {
+        // A whole turn of any vibrato, in which it cancels.
+        true => (1.0 / VIBRATO_HZ.0, SLIDE_CENTS),
+        false => (0.06, EXCURSION_CENTS),
+    };
+    let away = excursion(&inner, ((width_s / contour.hop_s) as usize).max(1));
+    if away.abs() > least && (returns || length_s > SLOW_GLISS_S) {
         return vec![Technique::Glissando { cents: away }];
     }
     let mut found = Vec::new();
@@ -97,17 +109,10 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
     found
 }
 
-/// Largest deviation of the pitch between two times from that at the first, in cents,
-/// by medians over 60 ms.
-fn excursion(voiced: &[(f64, f32)], from_s: f64, to_s: f64) -> f32 {
-    let inner: Vec<f64> = voiced
-        .iter()
-        .filter(|(t, _)| (from_s..=to_s).contains(t))
-        .map(|(_, p)| f64::from(*p))
-        .collect();
-    let medians: Vec<f64> = inner
-        .chunks(45)
-        .filter_map(|c| median(c.iter().copied()))
+/// Largest deviation of a pitch from where it starts, in cents, by medians over `hops`.
+fn excursion(pitches: &[f64], hops: usize) -> f32 {
+    let medians: Vec<f64> = (pitches.chunks(hops))
+        .filter_map(|chunk| median(chunk.iter().copied()))
         .collect();
     let Some(start) = medians.first() else {
         return 0.0;

@@ -22,7 +22,8 @@ struct Wave {
 
 /// Fits one sine by least squares over a range of rates to evenly spaced
 /// values, linear trend removed (the Lomb periodogram's model; Lomb, Astrophysics and
-/// Space Science 39, 1976).
+/// Space Science 39, 1976). `None` where the best is at an end of the range: that is the
+/// edge of something slower or faster.
 fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     let count = values.len() as f64;
     if values.len() < 8 {
@@ -48,7 +49,8 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     }
     let length_s = count * hop_s;
     let step_hz = (0.1 / length_s).max(0.01);
-    let mut best = (0.0, 0.0, 0.0);
+    let mut best = (rates_hz.0, 0.0, 0.0);
+    let mut last_hz = rates_hz.0;
     let mut rate_hz = rates_hz.0;
     while rate_hz <= rates_hz.1 {
         let rates: [f64; RATES] = std::array::from_fn(|i| rate_hz + i as f64 * step_hz);
@@ -57,17 +59,63 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
             turns: rates.map(|r| r * hop_s),
         });
         for (rate_hz, (power, amplitude)) in rates.into_iter().zip(found) {
-            if power > best.1 && rate_hz <= rates_hz.1 {
+            if rate_hz > rates_hz.1 {
+                break;
+            }
+            last_hz = rate_hz;
+            if power > best.1 {
                 best = (rate_hz, power, amplitude);
             }
         }
         rate_hz += RATES as f64 * step_hz;
     }
-    Some(Wave {
+    let within = best.0 > rates_hz.0 && best.0 < last_hz;
+    within.then_some(Wave {
         rate_hz: best.0,
         amplitude: best.2,
         share: best.1 / total,
     })
+}
+
+/// Amplitude of a sine of known rate in evenly spaced values, by the biweight of Beaton and
+/// Tukey (Technometrics 16, 1974; six times the median deviation, three rounds), so that
+/// stretches in which the pitch was lost and held don't flatten it.
+fn robust_amplitude(values: &[f64], hop_s: f64, rate_hz: f64) -> Option<f64> {
+    let centre = median(values.iter().copied())?;
+    let turn = std::f64::consts::TAU * rate_hz * hop_s;
+    let moments: Vec<(f64, f64, f64)> = (values.iter().enumerate())
+        .map(|(i, value)| {
+            let (s, c) = (turn * i as f64).sin_cos();
+            (value - centre, c, s)
+        })
+        .collect();
+    let mut weights = vec![1.0; values.len()];
+    let mut amplitude = None;
+    for _ in 0..4 {
+        let [mut cc, mut ss, mut cs, mut vc, mut vs] = [0.0; 5];
+        for ((v, c, s), weight) in moments.iter().zip(&weights) {
+            cc += weight * c * c;
+            ss += weight * s * s;
+            cs += weight * c * s;
+            vc += weight * v * c;
+            vs += weight * v * s;
+        }
+        let det = cc * ss - cs * cs;
+        if det < 1e-9 {
+            break;
+        }
+        let (a, b) = ((vc * ss - vs * cs) / det, (vs * cc - vc * cs) / det);
+        amplitude = Some(f64::hypot(a, b));
+        let off = |(v, c, s): &(f64, f64, f64)| (v - a * c - b * s).abs();
+        let limit = 6.0 * median(moments.iter().map(off))?;
+        if limit <= 0.0 {
+            break;
+        }
+        for (weight, moment) in weights.iter_mut().zip(&moments) {
+            *weight = (1.0 - (off(moment) / limit).powi(2)).max(0.0).powi(2);
+        }
+    }
+    amplitude
 }
 
 /// Rates that are tried at once: a vector register of them.
@@ -126,7 +174,7 @@ fn middle_of(hops: usize, hop_s: f64) -> Range<usize> {
 }
 
 /// Rates of vibrato, in hertz.
-const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
+pub(super) const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
 /// Smallest vibrato that is named, in cents: audible as motion.
 const VIBRATO_CENTS: f64 = 7.0;
 /// Share of the pitch's motion that a vibrato must explain.
@@ -169,7 +217,9 @@ fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
         .chunks(3)
         .map(|c| c.iter().sum::<f64>() / c.len() as f64)
         .collect();
-    let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let robust = robust_amplitude(&thinned, 3.0 * contour.hop_s, wave.rate_hz);
+    wave.amplitude = robust.unwrap_or(wave.amplitude);
     let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
     Some((wave, cycles))
 }

@@ -101,7 +101,11 @@ fn goes_on(before: &Note, after: &Note) -> bool {
 /// Names a trill so narrow that both its pitches were taken for one note.
 fn name_trill(note: &mut Note) {
     let found = Oscillation::measure(&note.contour);
-    let trill = found.filter(|o| o.in_the_middle <= MIDDLE_SHARE);
+    let two_notes = |o: &Oscillation| match o.technique {
+        Technique::Trill { interval_cents, .. } => interval_cents > 100.0 * WIDTH.start,
+        _ => true,
+    };
+    let trill = found.filter(|o| o.in_the_middle <= MIDDLE_SHARE && two_notes(o));
     if let Some(oscillation) = trill.filter(|_| note.techniques.is_empty()) {
         note.pitch = oscillation.pitch;
         note.techniques.push(oscillation.technique);

@@ -2,7 +2,7 @@
 
 use crate::notes::articulation::{GLISSANDO_S, HOME};
 use crate::notes::timeline::Timeline;
-use crate::notes::{Attack, Note, PitchFrame, Technique};
+use crate::notes::{Attack, Note, PitchFrame, TOUCH_S, Technique};
 
 /// Pitches around the border of two notes, not a number where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
@@ -25,18 +25,53 @@ fn glide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
     way.iter().filter(|p| !p.is_nan()).count() as f64 * timeline.hop_s
 }
 
-/// The glissando from each note to the next, where there is one.
+/// The glissando from each note to the next, or to the one after those that it only passes
+/// by, where there is one.
 pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>> {
-    let slide = |pair: &[Note]| {
-        let (left, right) = (&pair[0], &pair[1]);
-        let plain = left.techniques.is_empty() && right.techniques.is_empty();
-        let slow = glide_s(left, right, timeline) > GLISSANDO_S;
-        let slides = plain && slow && right.attack == Attack::Slurred;
-        slides.then_some(Technique::Glissando {
+    let slide = |at: usize| {
+        let left = &notes[at];
+        let to = |right: &Note| Technique::Glissando {
             cents: ((right.pitch - left.pitch) * 100.0) as f32,
-        })
+        };
+        let plain = |right: &&Note| left.techniques.is_empty() && right.techniques.is_empty();
+        let next = notes.get(at + 1).filter(plain)?;
+        if next.attack == Attack::Slurred && glide_s(left, next, timeline) > GLISSANDO_S {
+            return Some(to(next));
+        }
+        let passed = passed(&notes[at..]);
+        let right = notes.get(at + 1 + passed).filter(plain)?;
+        let glide_s = glide_s(left, right, timeline);
+        (glide_s > 0.0 && glide_s < passed as f64 * PASSED_S).then(|| to(right))
     };
-    notes.windows(2).map(slide).collect()
+    (0..notes.len()).map(slide).collect()
+}
+
+/// Notes that follow each other faster than this, in seconds, are the partials that a lip
+/// glissando runs over: sixteenth notes at 187 to the minute.
+const PASSED_S: f64 = 0.08;
+
+/// How many notes after the first are only passed by on the way up or down to one that
+/// rests, the first of them at another pitch than both. None after a note that is no
+/// longer than they are: that is a run.
+fn passed(notes: &[Note]) -> usize {
+    let left = &notes[0];
+    let way = |note: &Note| note.pitch - left.pitch;
+    let passing = |pair: &&[Note]| {
+        let (before, note) = (&pair[0], &pair[1]);
+        let short = note.duration_s() < RIP_S;
+        let touches = note.onset_s - before.offset_s < TOUCH_S;
+        short && touches && way(note) * way(&notes[1]) > 0.0
+    };
+    let passed = notes.windows(2).take_while(passing).count();
+    let rests = notes.get(passed + 1).is_some_and(|note| {
+        let other = (note.pitch - notes[1].pitch).abs() > 0.5 && way(&notes[1]).abs() > 0.5;
+        let touches = note.onset_s - notes[passed].offset_s < TOUCH_S;
+        other && touches && way(note) * way(&notes[1]) > 0.0
+    });
+    match rests && left.duration_s() > RIP_S {
+        true => passed,
+        false => 0,
+    }
 }
 
 /// A note no longer than this may be the bottom of a rip, in seconds.

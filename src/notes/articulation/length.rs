@@ -1,0 +1,117 @@
+//! How much of its time a note is played.
+
+use super::Next;
+use crate::notes::Length;
+
+/// A release falls by this much at least, in dB, and takes this long for it at most, in
+/// seconds: a diminuendo is slower, and so are only the largest halls.
+const RELEASE_DB: f64 = 10.0;
+const RELEASE_S: f64 = 0.3;
+
+/// A note that is played for a smaller share of its time is staccato, and one that is played for a
+/// larger share tenuto. Fitted, as is the next, by `scripts/note_lengths.py`.
+const STACCATO_SHARE: f64 = 0.50;
+/// Staccatissimo is heard by the note's share of its time and by its length in seconds:
+/// the limit for their weighted geometric mean, and the weight of the share.
+const STACCATISSIMO: f64 = 0.21;
+const SHARE_WEIGHT: f64 = 2.0 / 3.0;
+const TENUTO_SHARE: f64 = 0.93;
+/// A staccato note is never longer than this, in seconds.
+const STACCATO_S: f64 = 0.4;
+
+/// The length of a note that is played for `played_s` of `time_s` seconds.
+pub(super) fn length(played_s: f64, time_s: f64, next: Next) -> Length {
+    let share = played_s / time_s;
+    // A note slurred to the next is not short, however quick.
+    if share > TENUTO_SHARE {
+        Length::Tenuto
+    } else if share > STACCATO_SHARE || played_s > STACCATO_S || next == Next::Slurred {
+        Length::Normal
+    } else if share.powf(SHARE_WEIGHT) * played_s.powf(1.0 - SHARE_WEIGHT) > STACCATISSIMO {
+        Length::Staccato
+    } else {
+        Length::Staccatissimo
+    }
+}
+
+/// Index in a note's levels, dBFS, at which its release begins, however long it then rings
+/// in the horn and in the room; their count if nothing is released. Levels before `from`
+/// are the attack's.
+///
+/// A sustained level and its release are two straight lines that meet: of all bends downwards,
+/// that which leaves the least squares (Hudson, Journal of the American Statistical
+/// Association 61, 1966).
+pub(super) fn release(levels: &[f64], from: usize, hop_s: f64) -> usize {
+    let tone = &levels[from..];
+    let count = tone.len();
+    if count < 4 {
+        return levels.len();
+    }
+    let n = count as f64;
+    let middle = (n - 1.0) / 2.0;
+    let spread = n * (n * n - 1.0) / 12.0;
+    let mean = tone.iter().sum::<f64>() / n;
+    let moment = (tone.iter().enumerate()).map(|(i, level)| (i as f64 - middle) * level);
+    let slope = moment.sum::<f64>() / spread;
+    // With the straight line removed, each bend is judged by what it explains of the rest.
+    let rest = |i: usize| tone[i] - mean - slope * (i as f64 - middle);
+    let (mut sum, mut product) = (rest(count - 1), 0.0);
+    let (mut most, mut found) = (0.0, levels.len());
+    for at in (1..count - 1).rev() {
+        // The bend's own ramp is 0 up to `at` and then 1, 2, 3 ...; `product` is its
+        // product with the rest.
+        product += sum;
+        sum += rest(at);
+        let after = (count - 1 - at) as f64;
+        let ramp = after * (after + 1.0) / 2.0;
+        let squares = ramp * (2.0 * after + 1.0) / 3.0;
+        let tilt = ((at as f64 - middle) * ramp + squares) / spread;
+        let bend = product / (squares - ramp * ramp / n - tilt * tilt * spread);
+        let explained = bend * product;
+        if bend >= 0.0 || explained <= most {
+            continue;
+        }
+        let fall = -(slope - bend * tilt + bend);
+        let released = fall > RELEASE_DB / RELEASE_S * hop_s && fall * after > RELEASE_DB;
+        most = explained;
+        found = if released { from + at } else { levels.len() };
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const HOP_S: f64 = 0.004 / 3.0;
+
+    #[test]
+    fn a_diminuendo_and_an_accent_are_no_release() {
+        let second = |level: &dyn Fn(f64) -> f64| -> Vec<f64> {
+            (0..750).map(|i| level(f64::from(i) * HOP_S)).collect()
+        };
+        let diminuendo = second(&|t| -20.0 - 18.0 * t);
+        assert_eq!(release(&diminuendo, 0, HOP_S), 750);
+        let accent = second(&|t| -20.0 - 12.0 * (t / 0.1).min(1.0));
+        assert_eq!(release(&accent, 0, HOP_S), 750);
+    }
+
+    proptest! {
+        #[test]
+        fn a_release_is_found_whatever_the_room(
+            played in 20usize..300,
+            slope in -10.0f64..10.0,
+            db_a_second in 40.0f64..300.0,
+        ) {
+            let ringing = (30.0 / db_a_second / HOP_S) as usize;
+            let level = |i: usize| {
+                let t = i as f64 * HOP_S;
+                let released_s = i.saturating_sub(played) as f64 * HOP_S;
+                -20.0 + slope * t - (db_a_second + slope) * released_s
+            };
+            let levels: Vec<f64> = (0..played + ringing).map(level).collect();
+            prop_assert!(release(&levels, 0, HOP_S).abs_diff(played) <= 1);
+        }
+    }
+}
