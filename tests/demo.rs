@@ -41,6 +41,7 @@ fn demo_comes_back_as_played() {
         };
         assert_eq!(row.technique, technique, "{row:?}");
         let short = note.end_s - note.onset_s < 0.11;
-        assert_eq!(row.length == "staccato", short, "{row:?}");
+        // Two of the line's short notes have a third of their time, which is less than staccato.
+        assert_eq!(row.length.starts_with("stacca"), short, "{row:?}");
     }
 }

@@ -35,11 +35,11 @@ pub struct LiveModel {
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            tone_share: 0.8,
+            tone_share: 0.65,
             young_share: 0.7,
             max_odds: 5.0,
-            start: 0.8,
-            end: 2.5,
+            start: 1.2,
+            end: 3.0,
             glide: 0.75,
             missing: 0.8,
             sure: 2.6,
