@@ -9,8 +9,8 @@ use crate::units::{Pitch, db_power, power_db};
 
 /// How far a note has fallen in its release, in dB, and how long that takes at most,
 /// in seconds.
-const RELEASE_DB: f32 = 10.0;
-const RELEASE_S: f64 = 0.3;
+pub(super) const RELEASE_DB: f32 = 10.0;
+pub(super) const RELEASE_S: f64 = 0.3;
 /// A note is heard down to so many dB under its loudest.
 const HEARD_DB: f32 = 30.0;
 /// Pitches this close belong together, in semitones.

@@ -2,19 +2,20 @@
 
 use super::Next;
 use crate::notes::Length;
+use crate::notes::timeline::{RELEASE_DB, RELEASE_S};
 
-/// A release falls by this much at least, in dB, and takes this long for it at most, in
-/// seconds: a diminuendo is slower, and so are only the largest halls.
-const RELEASE_DB: f64 = 10.0;
-const RELEASE_S: f64 = 0.3;
+/// A release falls by this much at least, in dB, to half its amplitude; a dip between notes that are
+/// slurred or softly tongued is shallower. From 6 to 8 dB no labelled take is named differently.
+const LEAST_DB: f64 = 6.0;
 
-/// A note that is played for a smaller share of its time is staccato, and one that is played for a
-/// larger share tenuto. Fitted, as is the next, by `scripts/note_lengths.py`.
-const STACCATO_SHARE: f64 = 0.50;
+/// A note that is played for a smaller share of its time is staccato. Fitted, as are the next two, by
+/// `scripts/note_lengths.py`.
+const STACCATO_SHARE: f64 = 0.52;
 /// Staccatissimo is heard by the note's share of its time and by its length in seconds:
 /// the limit for their weighted geometric mean, and the weight of the share.
-const STACCATISSIMO: f64 = 0.21;
+const STACCATISSIMO: f64 = 0.22;
 const SHARE_WEIGHT: f64 = 2.0 / 3.0;
+/// A note that is played for a larger share of its time is tenuto.
 const TENUTO_SHARE: f64 = 0.93;
 /// A staccato note is never longer than this, in seconds.
 const STACCATO_S: f64 = 0.4;
@@ -35,8 +36,8 @@ pub(super) fn length(played_s: f64, time_s: f64, next: Next) -> Length {
 }
 
 /// Index in a note's levels, dBFS, at which its release begins, however long it then rings
-/// in the horn and in the room; their count if nothing is released. Levels before `from`
-/// are the attack's.
+/// in the horn and in the room; their count if nothing is released: a diminuendo is slower than
+/// a release, and so are only the largest halls. Levels before `from` are the attack's.
 ///
 /// A sustained level and its release are two straight lines that meet: of all bends downwards,
 /// that which leaves the least squares (Hudson, Journal of the American Statistical
@@ -47,6 +48,7 @@ pub(super) fn release(levels: &[f64], from: usize, hop_s: f64) -> usize {
     if count < 4 {
         return levels.len();
     }
+    let least_fall = f64::from(RELEASE_DB) / RELEASE_S * hop_s;
     let n = count as f64;
     let middle = (n - 1.0) / 2.0;
     let spread = n * (n * n - 1.0) / 12.0;
@@ -72,8 +74,8 @@ pub(super) fn release(levels: &[f64], from: usize, hop_s: f64) -> usize {
             continue;
         }
         let fall = -(slope - bend * tilt + bend);
-        let released = fall > RELEASE_DB / RELEASE_S * hop_s && fall * after > RELEASE_DB;
         most = explained;
+        let released = fall > least_fall && fall * after > LEAST_DB;
         found = if released { from + at } else { levels.len() };
     }
     found

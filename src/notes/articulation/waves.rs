@@ -79,17 +79,19 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
 
 /// Amplitude of a sine of known rate in evenly spaced values, by the biweight of Beaton and
 /// Tukey (Technometrics 16, 1974; six times the median deviation, three rounds), so that
-/// stretches in which the pitch was lost and held don't flatten it.
-fn robust_amplitude(values: &[f64], hop_s: f64, rate_hz: f64) -> Option<f64> {
+/// what was measured of another sound does not flatten it. Values that are `held` count for
+/// nothing.
+fn robust_amplitude(values: &[f64], held: &[bool], hop_s: f64, rate_hz: f64) -> Option<f64> {
     let centre = median(values.iter().copied())?;
     let turn = std::f64::consts::TAU * rate_hz * hop_s;
-    let moments: Vec<(f64, f64, f64)> = (values.iter().enumerate())
-        .map(|(i, value)| {
+    let moments: Vec<(f64, f64, f64)> = (values.iter().zip(held).enumerate())
+        .filter(|(_, (_, held))| !**held)
+        .map(|(i, (value, _))| {
             let (s, c) = (turn * i as f64).sin_cos();
             (value - centre, c, s)
         })
         .collect();
-    let mut weights = vec![1.0; values.len()];
+    let mut weights = vec![1.0; moments.len()];
     let mut amplitude = None;
     for _ in 0..4 {
         let [mut cc, mut ss, mut cs, mut vc, mut vs] = [0.0; 5];
@@ -218,7 +220,9 @@ fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
         .map(|c| c.iter().sum::<f64>() / c.len() as f64)
         .collect();
     let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
-    let robust = robust_amplitude(&thinned, 3.0 * contour.hop_s, wave.rate_hz);
+    // Where the pitch was lost, the last one stands, to the last digit.
+    let held: Vec<bool> = cents.chunks(3).map(|c| c[0] == c[c.len() - 1]).collect();
+    let robust = robust_amplitude(&thinned, &held, 3.0 * contour.hop_s, wave.rate_hz);
     wave.amplitude = robust.unwrap_or(wave.amplitude);
     let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
     Some((wave, cycles))
