@@ -41,7 +41,7 @@ fn demo_comes_back_as_played() {
         };
         assert_eq!(row.technique, technique, "{row:?}");
         let short = note.end_s - note.onset_s < 0.11;
-        // Two of the line's short notes have a third of their time, which is less than staccato.
+        // The short notes are played for less than a third of their time: staccatissimo.
         assert_eq!(row.length.starts_with("stacca"), short, "{row:?}");
     }
 }
