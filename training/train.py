@@ -21,14 +21,14 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-FEATURES = 42
-OFFSETS = {"offline": 22, "causal": 16}
+from label import FEATURES, OFFSETS
+
 # Which of the offsets (their places in src/analysis/tone/mod.rs) the screen reads: 4 moments before, now and 4 after;
 # live, 7 and 2 before, and now.
 SCREEN = {"offline": (7, 11, 15), "causal": (9, 13, 15)}
 # Share of the cells that the network would believe in that may be lost to the screen.
 LOST = 0.002
-# Pitches asked about in a moment at most.
+# Pitches asked about in a moment at most (`CELLS` in src/analysis/tone/mod.rs).
 CELLS = 14
 # Moments learned from in a step.
 BATCH = 4096
@@ -200,9 +200,9 @@ def main():
         for moments in torch.arange(len(check[1]), device=device).split(4096):
             losses, out, screen, there = losses_of(check, moments, False)
             tone = out[:, 0].view(there.shape).masked_fill(~there, -torch.inf)
-            # The log odds that a cell's pitch sounds, against all else.
-            odds = tone - torch.cat([tone, torch.zeros_like(tone[:, :1])], 1).logsumexp(1, keepdim=True)
-            hot = ((odds.flatten() > -2) | (out[:, 1] > -1)) & there.flatten()
+            # The log probability that a cell's pitch sounds and nothing else.
+            sounds = tone - torch.cat([tone, torch.zeros_like(tone[:, :1])], 1).logsumexp(1, keepdim=True)
+            hot = ((sounds.flatten() > -2) | (out[:, 1] > -1)) & there.flatten()
             read.append((losses, screen[there.flatten()], hot[there.flatten()]))
         screen, hot = torch.cat([r[1] for r in read]), torch.cat([r[2] for r in read])
         limit = torch.sort(screen[hot])[0][int(LOST * hot.sum())]

@@ -68,9 +68,10 @@ fn passed(notes: &[Note]) -> usize {
         let touches = note.onset_s - notes[passed].offset_s < TOUCH_S;
         other && touches && way(note) * way(&notes[1]) > 0.0
     });
-    match rests && left.duration_s() > RIP_S {
-        true => passed,
-        false => 0,
+    if rests && left.duration_s() > RIP_S {
+        passed
+    } else {
+        0
     }
 }
 
