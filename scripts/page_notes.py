@@ -3,23 +3,27 @@
 on a page, but the tail of the note before, or that note cut in two by a click.
 
 Melodies of scripts/rhythm.py, some of their notes very soft, are played by fluidsynth's
-trumpet, trombone and horn; valve clicks are added to a copy, and two more are put in rooms
-(noise that decays). The program transcribes all, notes are matched with those that were
-played, and a logistic regression tells the rest from them.
+trumpet, trombone and horn; lines of training/ are synthesised, or joined from recorded single
+notes, many of them repeated or double tongued. Valve clicks are added to a copy of each, and two
+more are put in rooms (noise that decays). The example touching_notes transcribes all, notes are
+matched with those that were played, and a logistic regression tells the rest from them.
 
     pip install numpy scipy soundfile mido
     apt-get install fluidsynth fluid-soundfont-gm
-    cargo build --release && scripts/page_notes.py target/release/leadpipe
+    cargo build --release --example touching_notes
+    scripts/page_notes.py target/release/examples/touching_notes --sources training/sources.npz
 
-Prints the weights, and how many notes each surrounding would lose and be rid of, on melodies
-that were left out.
+Without sources (training/README.md says how they are packed) no lines of recorded notes are
+made. Prints the weights, and how many notes each surrounding would lose and be rid of, on
+melodies that were left out.
 """
 
 import argparse
-import csv
+import json
 import pathlib
 import random
 import subprocess
+import sys
 import tempfile
 from collections import defaultdict
 
@@ -30,13 +34,20 @@ from scipy.optimize import minimize
 
 import rhythm
 
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "training"))
+import joined  # noqa: E402
+import sound as training  # noqa: E402
+import synthesis  # noqa: E402
+
 SOUND_FONT = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
-SEEDS = range(9000, 9048)
+MELODIES = range(9000, 9048)
+SYNTHESISED = range(500, 560)
+JOINED = range(100, 260)
 # Program of General MIDI and semitones that a melody is moved by.
 HORNS = [(56, 0), (57, -12), (60, -7)]
-NAMES = ["constant", "dip", "rises", "rises at once", "slurred"]
+NAMES = ["constant", "dip", "rises", "rises at once", "slurred", "goes on", "breaks off"]
 # As in page_notes.rs: odds at which a note is left out, and what touches the note before.
-LEFT_OUT = np.log(4.0)
+LEFT_OUT = np.log(8.0)
 TOUCHING_S = 0.03
 
 
@@ -58,7 +69,7 @@ def play(case, program, shift, rng, path):
         velocity = int(np.clip(90 + 3 * (level + 20) - (55 if soft else 0), 15, 127))
         key = pitch + shift
         events += [(onset, 1, key, velocity), (end, 0, key, 0)]
-        truth.append((onset, key, soft))
+        truth.append((onset, key))
     at = 0
     for time_s, on, key, velocity in sorted(events):
         tick = round(1000 * time_s)
@@ -105,73 +116,90 @@ def features(rows, at):
     """What speaks of a note, in the order of NAMES; nothing for one that does not touch a note
     of its pitch."""
     note, before = rows[at], rows[at - 1] if at else None
-    number = lambda row, name: float(row[name] or 0)
-    if before is None or number(note, "midi") != number(before, "midi"):
+    if before is None or round(note["pitch"]) != round(before["pitch"]):
         return None
-    if number(note, "onset_s") - number(before, "offset_s") > TOUCHING_S:
+    if note["onset_s"] - before["offset_s"] > TOUCHING_S or note["continuity"] is None:
         return None
-    rise_s = number(note, "rise_s")
     return [
         1.0,
-        np.log(number(note, "dip_db") + 0.5),
-        min(rise_s / 0.03, 1.0),
-        min(rise_s / 0.004, 1.0),
+        np.log(note["dip_db"] + 0.5),
+        min(note["rise_s"] / 0.03, 1.0),
+        min(note["rise_s"] / 0.004, 1.0),
         float(note["attack"] == "slurred"),
+        note["continuity"],
+        np.log(1.03 - note["continuity"]),
     ]
 
 
 def label(truth, rows):
-    """Of each row whether it was played."""
-    free, played = set(range(len(truth))), []
+    """Of each row whether it was played, whether not, or None: an onset near it has no other
+    row, so that it may be that one, late or misnamed."""
+    free, near = set(range(len(truth))), lambda i, row: abs(truth[i][0] - row["onset_s"])
+    same = lambda i, row: abs(truth[i][1] - row["pitch"]) < 0.6
+    played = []
     for row in rows:
-        near = [
-            (abs(truth[i][0] - float(row["onset_s"])), i)
-            for i in free
-            if abs(truth[i][0] - float(row["onset_s"])) < 0.08 and truth[i][1] == int(row["midi"])
-        ]
-        played.append(bool(near))
-        if near:
-            free.discard(min(near)[1])
+        own = [(near(i, row), i) for i in free if near(i, row) < 0.08 and same(i, row)]
+        played.append(bool(own))
+        if own:
+            free.discard(min(own)[1])
+    for at, row in enumerate(rows):
+        if not played[at] and any(near(i, row) < (0.15 if same(i, row) else 0.06) for i in free):
+            played[at] = None
     return played
 
 
-def takes(program, folder):
-    for seed in SEEDS:
+def lines(sources):
+    """Name of origin, seed, sound, its rate and the onset and pitch of each note."""
+    with tempfile.TemporaryDirectory() as folder:
+        for seed in MELODIES:
+            number, shift = HORNS[seed % len(HORNS)]
+            path = pathlib.Path(folder) / f"{seed}.wav"
+            truth = play(rhythm.made(seed), number, shift, random.Random(seed), path)
+            sound, rate = soundfile.read(path)
+            yield "melodies", seed, sound.mean(axis=1), rate, truth
+    for seed in SYNTHESISED:
         rng = np.random.default_rng(seed)
-        case = rhythm.made(seed)
-        number, shift = HORNS[seed % len(HORNS)]
-        dry = folder / f"{seed}-dry.wav"
-        truth = play(case, number, shift, random.Random(seed), dry)
-        sound, rate = soundfile.read(dry)
-        sound = sound.mean(axis=1)
-        changed = {
-            "dry": sound,
-            "clicks": clicks(sound, rate, rng),
-            "hall": room(sound, rate, 1.2, rng),
-            "church": room(sound, rate, 2.5, rng),
-        }
-        for kind, changed in changed.items():
-            path = folder / f"{seed}-{kind}.wav"
-            soundfile.write(path, 0.8 * changed / np.abs(changed).max(), rate)
-            yield seed, kind, path, truth
+        sound, notes, _ = synthesis.synthetic_line(rng, rng.uniform(8, 12), 0.3)
+        yield "synthesised", seed, sound, joined.RATE, [(n["onset_s"], n["midi"]) for n in notes]
+    for seed in JOINED if sources else ():
+        rng = np.random.default_rng(seed)
+        sound, notes, _ = joined.joined_line(rng, sources, rng.uniform(8, 12), 0.3)
+        yield "joined", seed, sound, joined.RATE, [(n["onset_s"], n["midi"]) for n in notes]
+
+
+def transcribed(program, sound, rate, path):
+    soundfile.write(path, 0.8 * sound / np.abs(sound).max(), rate)
+    text = subprocess.run([program, path], check=True, capture_output=True, text=True).stdout
+    return [json.loads(line) for line in text.splitlines()]
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("program", type=pathlib.Path)
-    program = parser.parse_args().program.resolve()
+    parser.add_argument("--sources", type=pathlib.Path, help="training/sources.npz")
+    args = parser.parse_args()
+    program = args.program.resolve()
+    sources = None
+    if args.sources:
+        sources = training.Sources.load(args.sources).without({"soundfont"})
     data = []
-    with tempfile.TemporaryDirectory() as name:
-        folder = pathlib.Path(name)
-        for seed, kind, path, truth in takes(program, folder):
-            command = [program, "transcribe", path, "--format", "csv"]
-            text = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-            rows = list(csv.DictReader(text.splitlines()))
-            for at, played in enumerate(label(truth, rows)):
-                data.append((seed, kind, played, features(rows, at)))
-    asked = [(s, k, p, f) for s, k, p, f in data if f is not None]
-    fitted = [d for d in asked if d[0] % 4]
-    x, y = np.array([d[3] for d in fitted]), np.array([not d[2] for d in fitted], float)
+    with tempfile.TemporaryDirectory() as folder:
+        for origin, seed, sound, rate, truth in lines(sources):
+            if not truth:
+                continue
+            rng = np.random.default_rng(seed)
+            surroundings = {
+                "dry": sound,
+                "clicks": clicks(sound, rate, rng),
+                "hall": room(sound, rate, 1.2, rng),
+                "church": room(sound, rate, 2.5, rng),
+            }
+            for kind, changed in surroundings.items():
+                rows = transcribed(program, changed, rate, pathlib.Path(folder) / "take.wav")
+                for at, played in enumerate(label(truth, rows)):
+                    data.append((seed, origin, kind, played, features(rows, at)))
+    fitted = [d for d in data if d[4] is not None and d[3] is not None and d[0] % 4]
+    x, y = np.array([d[4] for d in fitted]), np.array([not d[3] for d in fitted], float)
 
     def loss(weights):
         z = x @ weights
@@ -181,15 +209,19 @@ def main():
 
     weights = minimize(loss, np.zeros(len(NAMES)), jac=True, method="L-BFGS-B").x
     for name, weight in zip(NAMES, weights):
-        print(f"{name:10} {weight:8.3f}")
-    table = defaultdict(lambda: [0, 0, 0, 0])
-    for seed, kind, played, f in data:
-        row = table["left out" if seed % 4 == 0 else "fitted", kind]
+        print(f"{name:13} {weight:8.3f}")
+    table = defaultdict(lambda: [0, 0, 0, 0, 0])
+    for seed, origin, kind, played, f in data:
+        row = table[origin, kind, "left out" if seed % 4 == 0 else "fitted"]
         off_the_page = f is not None and np.dot(f, weights) > LEFT_OUT
         row[0 if played else 2] += 1
-        row[1 if played else 3] += off_the_page
-    for (part, kind), (notes, lost, extra, rid) in sorted(table.items()):
-        print(f"{part:9} {kind:7} notes {notes:5}, lost {lost:3}; others {extra:4}, off the page {rid:4}")
+        row[3] += not played and f is not None
+        row[1 if played else 4] += off_the_page
+    for (origin, kind, part), (notes, lost, others, touching, rid) in sorted(table.items()):
+        print(
+            f"{origin:11} {kind:7} {part:9} notes {notes:5}, lost {lost:3}; "
+            f"others {others:4}, of which touch their pitch {touching:4}, off the page {rid:4}"
+        )
 
 
 if __name__ == "__main__":

@@ -101,6 +101,9 @@ pub fn listen(
     if keep == Keep::Notes {
         transcriber = transcriber.without_contours();
     }
+    if keep != Keep::Contours {
+        transcriber = transcriber.without_continuity();
+    }
     let mut health = Health::default();
     let (mut samples, mut looked) = (0, 0);
     while let Some(block) = blocks.next()? {

@@ -88,6 +88,11 @@ impl FileKind {
     fn needs_contours(self) -> bool {
         !matches!(self, FileKind::Csv | FileKind::Json)
     }
+
+    /// Whether the written part is in it, or its tempo and bars.
+    fn needs_part(self) -> bool {
+        matches!(self, FileKind::Midi | FileKind::Musicxml | FileKind::Pdf)
+    }
 }
 
 /// What the writers need besides the line.
@@ -182,9 +187,11 @@ impl FileOptions {
     /// What the files and the list on standard output say of a note.
     pub fn note_detail(&self) -> NoteDetail {
         let lists = |kind: &FileKind| !kind.needs_contours();
+        let table = self.format == ListFormat::Table;
         NoteDetail {
             contours: self.report.is_some() || !self.kinds().iter().all(lists),
-            decisions: self.format != ListFormat::Table || self.kinds().iter().any(lists),
+            decisions: !table || self.kinds().iter().any(lists),
+            continuity: table || self.kinds().iter().any(|kind| kind.needs_part()),
         }
     }
 

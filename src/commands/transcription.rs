@@ -55,6 +55,9 @@ pub struct NoteDetail {
     pub contours: bool,
     /// When the live engine would have decided on each.
     pub decisions: bool,
+    /// How much of the tone goes on through the onset of one that touches its pitch, for what is
+    /// written down.
+    pub continuity: bool,
 }
 
 impl NoteDetail {
@@ -62,6 +65,7 @@ impl NoteDetail {
     pub const NONE: NoteDetail = NoteDetail {
         contours: false,
         decisions: false,
+        continuity: false,
     };
 }
 
@@ -122,6 +126,9 @@ fn transcribe(
             }
             if !detail.decisions {
                 own = own.without_decisions();
+            }
+            if !detail.continuity {
+                own = own.without_continuity();
             }
             AnyTranscriber::Own(Box::new(own))
         }

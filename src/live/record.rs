@@ -412,7 +412,7 @@ fn check_there(path: &Path) -> Result<()> {
 }
 
 fn transcriber(setup: &Setup) -> Transcriber {
-    Transcriber::new(setup.settings(), Mode::Full)
+    Transcriber::new(setup.settings(), Mode::Full).without_continuity()
 }
 
 fn open(path: &Path, rate_hz: f64) -> Result<WavWriter<BufWriter<File>>> {

@@ -1,18 +1,19 @@
 //! Which notes of a take belong on a page: not the tail of a note in the room, nor a note
 //! that a click cut in two.
 //!
-//! Both touch a note of their pitch and begin without an attack of their own: the level hardly
-//! dips before them, and what rises is there at once. How much each of that counts was fitted
-//! by `scripts/page_notes.py` (logistic regression on melodies played with clicks and in
-//! rooms).
+//! Both touch a note of their pitch and begin without an attack of their own: the tone before
+//! goes on through their onset, as loud and in phase (`notes/continuity.rs`), the level hardly
+//! dips, and what rises is there at once. How much each of that counts was fitted by
+//! `scripts/page_notes.py` (logistic regression on melodies played with clicks and in rooms).
 
 use crate::line::{Line, LineNote};
 use crate::notes::{Attack, TOUCH_S};
 
-/// Odds from which a note is left out: four to one.
-const LEFT_OUT: f64 = 1.386;
+/// Odds from which a note is left out: eight to one, for a note too many is seen, and one that
+/// is lost is not.
+const LEFT_OUT: f64 = 2.079;
 /// What speaks for a note being none, in the order of [`log_odds`].
-const WEIGHTS: [f64; 5] = [2.755, -1.677, 0.346, -1.051, 3.293];
+const WEIGHTS: [f64; 7] = [2.14, -2.03, 0.91, -0.37, 1.35, -3.96, -4.42];
 
 /// A line without the notes that are none, and how many those are: nothing if all belong on
 /// the page.
@@ -45,13 +46,14 @@ fn extend(kept: &mut LineNote, second: &LineNote) {
 }
 
 /// Log odds that a note is none, given the one before; nothing for one that does not touch a
-/// note of its pitch.
+/// note of its pitch, or where nobody has heard the tone go on.
 fn log_odds(before: &LineNote, named: &LineNote) -> Option<f64> {
     let note = &named.note;
     let touches = note.onset_s - before.note.offset_s < TOUCH_S;
     if named.concert != before.concert || !touches {
         return None;
     }
+    let continuity = f64::from(note.measured.continuity?);
     let rise_s = f64::from(note.measured.rise_s);
     let features = [
         1.0,
@@ -59,6 +61,8 @@ fn log_odds(before: &LineNote, named: &LineNote) -> Option<f64> {
         (rise_s / 0.03).min(1.0),
         (rise_s / 0.004).min(1.0),
         f64::from(u8::from(note.attack == Attack::Slurred)),
+        continuity,
+        (1.03 - continuity).ln(),
     ];
     let weighed = features.iter().zip(WEIGHTS);
     Some(weighed.map(|(x, weight)| x * weight).sum())
@@ -69,9 +73,9 @@ mod tests {
     use super::*;
     use crate::output::generated::{self, Shape};
 
-    /// A line of notes given as (rest before it, pitch, dip, rise).
-    fn line(notes: &[(f64, f64, f32, f32)]) -> Line {
-        let shape = |&(rest_s, pitch, ..): &(f64, f64, f32, f32)| Shape {
+    /// A line of notes given as (rest before it, pitch, dip, rise, continuity).
+    fn line(notes: &[(f64, f64, f32, f32, Option<f32>)]) -> Line {
+        let shape = |&(rest_s, pitch, ..): &(f64, f64, _, _, _)| Shape {
             rest_s,
             length_s: 0.5,
             pitch,
@@ -80,27 +84,31 @@ mod tests {
         };
         let shapes: Vec<Shape> = notes.iter().map(shape).collect();
         let mut line = generated::line(&shapes);
-        for (named, (.., dip_db, rise_s)) in line.notes.iter_mut().zip(notes) {
+        for (named, (.., dip_db, rise_s, continuity)) in line.notes.iter_mut().zip(notes) {
             named.note.measured.dip_db = *dip_db;
             named.note.measured.rise_s = *rise_s;
+            named.note.measured.continuity = *continuity;
         }
         line
     }
 
-    /// A click cuts a note in two; a tongue, a rest and another pitch do not.
+    /// A click cuts a note in two; a tongue, a rest and another pitch do not, nor does a tone
+    /// that starts anew as loud as it was. What nobody has heard stays.
     #[test]
     fn a_note_cut_in_two_is_one() {
         let line = line(&[
-            (0.4, 60.0, 20.0, 0.02),
-            (0.005, 60.0, 0.8, 0.0),
-            (0.005, 60.0, 12.0, 0.02),
-            (0.005, 62.0, 0.8, 0.0),
-            (0.2, 62.0, 0.8, 0.0),
+            (0.4, 60.0, 20.0, 0.02, None),
+            (0.005, 60.0, 1.5, 0.0, Some(0.97)),
+            (0.005, 60.0, 12.0, 0.02, Some(0.1)),
+            (0.005, 62.0, 0.8, 0.0, None),
+            (0.2, 62.0, 0.8, 0.0, None),
+            (0.005, 62.0, 2.0, 0.0, Some(0.2)),
+            (0.005, 62.0, 0.8, 0.0, None),
         ]);
         let (page, left_out) = without_doubtful(&line).unwrap();
         let ends: Vec<f64> = page.notes.iter().map(|n| n.note.offset_s).collect();
         let all = |at: usize| line.notes[at].note.offset_s;
-        assert_eq!((left_out, ends), (1, vec![all(1), all(2), all(3), all(4)]));
+        assert_eq!((left_out, ends), (1, (1..7).map(all).collect()));
         assert_eq!(page.notes[0].note.onset_s, line.notes[0].note.onset_s);
         assert!(without_doubtful(&page).is_none());
     }

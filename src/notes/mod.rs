@@ -6,6 +6,7 @@
 //! the glissandi between notes; [`articulation`] names what was played.
 
 pub mod articulation;
+pub(crate) mod continuity;
 pub mod contour;
 pub(crate) mod live_model;
 pub(crate) mod note_model;
@@ -193,6 +194,10 @@ pub struct Measured {
     pub body_s: f32,
     /// Early peak against the body of the note, in dB.
     pub accent_db: f32,
+    /// Share of the tone before that goes on through the onset, as loud and in phase, 0 to 1,
+    /// where the note touches one of its pitch (see `continuity.rs`). No list has it.
+    #[serde(skip)]
+    pub continuity: Option<f32>,
 }
 
 /// A pitch measured this far from its note's is another sound's, in semitones.

@@ -7,6 +7,7 @@ use super::{Event, Tracker, causal_frame};
 use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
 use crate::analysis::tone::{OFFLINE, ToneReader, ToneTrack};
 use crate::analysis::{Frame, Settings};
+use crate::notes::continuity::Sound;
 use crate::notes::segment::NoteEvent;
 use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{Note, articulation, refinement};
@@ -45,6 +46,8 @@ pub struct Transcriber {
     /// Frames of the current chapter, the first at `from_s`.
     frames: Vec<DecodedFrame>,
     from_s: Option<f64>,
+    /// Their samples, if they are kept.
+    sound: Option<Sound>,
     /// The causal tracker's notes in them.
     causal: Vec<Note>,
     /// Number of frames in a chapter.
@@ -57,6 +60,8 @@ pub struct Transcriber {
     keep_track: bool,
     keep_contours: bool,
     decisions: bool,
+    /// Samples in a frame, and their rate in hertz.
+    hop: (usize, f64),
     mode: Mode,
 }
 
@@ -90,6 +95,8 @@ impl Transcriber {
             reader: ToneReader::new(&OFFLINE, &tracker.analyser),
             tone: ToneTrack::default(),
             chapter: (CHAPTER_S / tracker.hop_s()) as usize,
+            hop: tracker.analyser.hop(),
+            sound: (mode == Mode::Full).then(Sound::default),
             tracker,
             frames: Vec::new(),
             from_s: None,
@@ -124,17 +131,29 @@ impl Transcriber {
         self
     }
 
+    /// Leaves out how much of the tone goes on through the onset of a note that touches one of
+    /// its pitch, by which a written part leaves out what a click has cut in two
+    /// ([`NotationOptions::leave_out_doubtful`](crate::NotationOptions)): the sound of a chapter
+    /// need not be kept then, 24 kB a second. In causal mode it is not known anyway.
+    pub fn without_continuity(mut self) -> Self {
+        self.sound = None;
+        self
+    }
+
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
         let (decoder, frames) = (&mut self.decoder, &mut self.frames);
         let (causal, from_s) = (&mut self.causal, &mut self.from_s);
         let (reader, tone) = (&mut self.reader, &mut self.tone);
-        let mode = self.mode;
+        let (sound, mode) = (&mut self.sound, self.mode);
         let mut take = |frame: &Frame, events: &mut Vec<NoteEvent>| {
             from_s.get_or_insert(frame.time_s);
             match mode {
                 Mode::Full => {
                     reader.push_samples(frame.samples.as_slice());
+                    if let Some(sound) = sound {
+                        sound.push(frame.samples.as_slice());
+                    }
                     decoder.push(frame, frames, &mut |candidates, open| {
                         reader.push_candidates(candidates, open, tone);
                     });
@@ -200,8 +219,15 @@ impl Transcriber {
         let mut track = Timeline::new(chapter, from_s, hop_s);
         if self.mode == Mode::Full {
             let tone = self.tone.split_front(cut.div_ceil(OFFLINE.hops));
-            self.notes
-                .extend(second_pass(&mut track, tone, &self.causal));
+            let mut notes = second_pass(&mut track, tone, &self.causal);
+            if let Some(sound) = &mut self.sound {
+                let (hop, rate_hz) = self.hop;
+                // A frame is dated at its last sample.
+                let first_s = from_s - (hop - 1) as f64 / rate_hz;
+                let sound = sound.split_front(cut * hop);
+                sound.measure(&mut notes, first_s, rate_hz);
+            }
+            self.notes.extend(notes);
             self.causal.retain(|note| note.offset_s > cut_s);
         }
         if self.keep_track {

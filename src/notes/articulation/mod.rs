@@ -80,10 +80,13 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
             weight += share * near;
         }
     }
-    (
-        Some(median + sum / weight),
-        confidence / voiced.len() as f32,
-    )
+    let pitch = match weight > 0.0 {
+        true => median + sum / weight,
+        // The middle of two pitches that are as long: the one that is more surely heard.
+        false => (voiced.iter().max_by(|a, b| a.0.total_cmp(&b.0)))
+            .map_or(median, |(_, point)| f64::from(point.pitch)),
+    };
+    (Some(pitch), confidence / voiced.len() as f32)
 }
 
 /// Names the articulation of every note of a line.
@@ -278,6 +281,17 @@ mod tests {
         };
         assert!((rate_hz - 5.0).abs() < 0.05, "{rate_hz}");
         assert_eq!(flutter(&contour, 45.0), None);
+    }
+
+    /// As many hops of one pitch as of another an octave away.
+    #[test]
+    fn a_note_of_two_pitches_has_one_of_them() {
+        let mut contour = contour(0.08, |t| if t < 0.04 { 60.0 } else { 72.0 }, |_| -20.0);
+        contour.points.truncate(60);
+        contour.points[40..]
+            .iter_mut()
+            .for_each(|p| p.confidence = 0.9);
+        assert_eq!(steady_pitch(&contour).0, Some(60.0));
     }
 
     #[test]
