@@ -363,7 +363,19 @@ mod tests {
             assert!((a.onset_s - b.onset_s).abs() < 0.005);
             assert!((a.offset_s - b.offset_s).abs() < 0.02);
             assert!((a.decided_s - b.decided_s).abs() < 0.005);
+            match (a.measured.continuity, b.measured.continuity) {
+                (Some(a), Some(b)) => assert!((a - b).abs() < 0.02, "{a} {b}"),
+                (a, b) => assert_eq!(a, b),
+            }
         }
+        // Its repeated notes are tongued.
+        let again = parts.notes.windows(2).filter(|pair| {
+            let [before, note] = pair else { return false };
+            (note.pitch - before.pitch).abs() < 0.5 && note.onset_s - before.offset_s < 0.02
+        });
+        let continuity: Vec<f32> = again.flat_map(|pair| pair[1].measured.continuity).collect();
+        assert_eq!(continuity.len(), 3);
+        assert!(continuity.iter().all(|c| *c < 0.5), "{continuity:?}");
         assert_eq!(whole.track.len(), parts.track.len());
         for (a, b) in whole.track.frames().zip(parts.track.frames()) {
             assert!((a.time_s - b.time_s).abs() < 1e-6);
