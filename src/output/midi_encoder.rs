@@ -25,6 +25,8 @@ pub struct MidiEncoder {
     /// Channel, 0 to 15.
     channel: u8,
     held: Option<u8>,
+    /// Keys that were let go since their note-offs were last repeated, a bit for each.
+    let_go: u128,
     bend: Option<i16>,
     controls: [Option<u8>; 128],
     /// What brightness is sent as, if it is sent.
@@ -39,6 +41,7 @@ impl MidiEncoder {
             brightness,
             channel: channel & 15,
             held: None,
+            let_go: 0,
             bend: None,
             controls: [None; 128],
             updated_s: f64::NEG_INFINITY,
@@ -55,6 +58,20 @@ impl MidiEncoder {
     /// Whether no note is on.
     pub fn idle(&self) -> bool {
         self.held.is_none()
+    }
+
+    /// Repeats the note-off of each key let go since the last time: a receiver that lost one
+    /// goes on sounding, and to others it says nothing new (MIDI 1.0 Detailed Specification:
+    /// a note-off for a key that is not on is ignored). Only while no note is on, so that it
+    /// never ends one; never in a file.
+    pub fn repeat_note_offs(&mut self, out: &mut Vec<Bytes>) {
+        if !self.idle() {
+            return;
+        }
+        let let_go = std::mem::take(&mut self.let_go);
+        for key in (0..128u8).filter(|key| let_go >> key & 1 == 1) {
+            out.push([0x80 | self.channel, key, 64]);
+        }
     }
 
     /// Sets the bend range by RPN 0,0, followed by the null RPN so that later data
@@ -142,7 +159,8 @@ impl MidiEncoder {
         self.control(EXPRESSION, 127, out);
     }
 
-    fn off(&self, key: u8, out: &mut Vec<Bytes>) {
+    fn off(&mut self, key: u8, out: &mut Vec<Bytes>) {
+        self.let_go |= 1 << key;
         out.push([0x80 | self.channel, key, 64]);
     }
 
@@ -263,6 +281,26 @@ mod tests {
             let sent = sent.iter().filter(|b| b[..2] == [0xb0, 74]);
             assert_eq!(sent.map(|b| b[2]).collect::<Vec<_>>(), values);
         }
+    }
+
+    /// A receiver that loses note-offs, as in an xrun of its own, holds none once they were
+    /// repeated; and each is repeated once.
+    #[test]
+    fn lost_note_offs_are_repeated() {
+        let mut encoder = MidiEncoder::new(3, None);
+        let mut repeated = Vec::new();
+        for key in [60, 0, 127] {
+            encode(&mut encoder, &start(key, f64::from(key), true));
+            encoder.repeat_note_offs(&mut repeated);
+            assert!(repeated.is_empty(), "a note is on");
+        }
+        encode(&mut encoder, &Sent::Stop);
+        encoder.repeat_note_offs(&mut repeated);
+        let keys: Vec<Bytes> = [0, 60, 127].map(|key| [0x83, key, 64]).to_vec();
+        assert_eq!(repeated, keys);
+        repeated.clear();
+        encoder.repeat_note_offs(&mut repeated);
+        assert!(repeated.is_empty());
     }
 
     #[derive(Debug, Clone)]

@@ -12,8 +12,13 @@ use crate::sending::brightness::BrightnessRange;
 
 /// Time between repeats of the bend range.
 const BEND_RANGE_INTERVAL: Duration = Duration::from_millis(900);
+/// So long after the last note its note-off is sent again, for a receiver that lost it: when
+/// an xrun is over, however many blocks it took.
+const NOTE_OFF_AGAIN: Duration = Duration::from_millis(200);
 /// Messages that an event may need, with those that a receiver needs first.
 const MESSAGES_PER_EVENT: usize = 64;
+/// Keys whose note-offs may be repeated at once.
+const KEYS: usize = 128;
 
 /// Sends to a port.
 pub struct MidiPort {
@@ -27,6 +32,8 @@ pub struct MidiPort {
     behind: bool,
     /// When the bend range was last sent.
     bend_range_sent: Instant,
+    /// When a note was last on.
+    played: Instant,
 }
 
 impl MidiPort {
@@ -47,6 +54,7 @@ impl MidiPort {
             messages: Vec::with_capacity(MESSAGES_PER_EVENT),
             behind: false,
             bend_range_sent: Instant::now(),
+            played: Instant::now(),
         }
     }
 
@@ -78,6 +86,17 @@ impl MidiPort {
         self.flush()
     }
 
+    /// Repeats what a receiver may have missed, now and then while no note is on.
+    fn repeat(&mut self) -> Result<(), String> {
+        let output = self.output.as_ref().ok_or("not connected")?;
+        let room = output.has_room_for(KEYS + MESSAGES_PER_EVENT);
+        if room && self.played.elapsed() >= NOTE_OFF_AGAIN {
+            self.encoder.repeat_note_offs(&mut self.messages);
+            self.flush()?;
+        }
+        self.repeat_bend_range()
+    }
+
     fn flush(&mut self) -> Result<(), String> {
         let output = self.output.as_mut().ok_or("not connected")?;
         let mut messages = self.messages.drain(..);
@@ -104,7 +123,7 @@ impl Sender for MidiPort {
             return there;
         }
         match self.is_ready()? {
-            true => self.repeat_bend_range(),
+            true => self.repeat(),
             false => Ok(()),
         }
     }
@@ -113,6 +132,9 @@ impl Sender for MidiPort {
         self.messages.clear();
         if !self.is_ready()? {
             return Ok(());
+        }
+        if !self.encoder.idle() {
+            self.played = Instant::now();
         }
         if let Some(sent) = event.sent() {
             self.encoder.encode(&sent, &mut self.messages);
@@ -126,6 +148,6 @@ impl Sender for MidiPort {
             }
         }
         self.flush()?;
-        self.repeat_bend_range()
+        self.repeat()
     }
 }
