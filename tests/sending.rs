@@ -128,6 +128,7 @@ fn session(context: &LineContext) -> Vec<(f64, ControlEvent)> {
                 confidence: 1.0,
                 level_db: point.level_db,
                 brightness: Some(point.brightness).filter(|times| !times.is_nan()),
+                trills: false,
             };
             mapper.hop(frame, HOP_S, &mut events);
             take(&mut events, time_s);

@@ -5,7 +5,7 @@
 
 use std::f64::consts::TAU;
 
-use leadpipe::internals::demo::brass::Noise;
+use leadpipe::internals::demo::brass::{Bend, Noise, Played, Room, play};
 use leadpipe::internals::demo::shapes;
 use leadpipe::internals::demo::tone::{RATE_HZ, median_error_cents, tone};
 use leadpipe::{Mode, Settings, Technique, Transcriber, Transcription};
@@ -87,14 +87,125 @@ fn shapes_do_not_shatter() {
     }
 }
 
-/// Live a scoop must be named before it arrives and a shake turns too slowly to
-/// wait for; a slide away from a note can be known to go nowhere.
+/// Live a scoop must be named before it arrives; a slide away from a note can be known to go
+/// nowhere, and a rolled tongue does not strike.
 #[test]
-fn falls_and_doits_are_one_note_live_too() {
+fn falls_doits_and_flutter_are_one_note_live_too() {
     for shape in shapes::all() {
-        if ["fall", "doit", "glissando"].contains(&shape.name) {
+        if ["fall", "doit", "glissando", "flutter"].contains(&shape.name) {
             let notes = listen(&shape.render(), Mode::Causal).notes;
             assert_eq!(notes.len(), 1, "{}", shape.name);
+        }
+    }
+}
+
+/// Live a shake or trill is known to be one after its first turns: the rest is one note, on its
+/// lower pitch.
+#[test]
+fn shakes_and_trills_sound_through_once_they_are_known() {
+    for (key, semitones, rate_hz) in [
+        (53.0, 1.0, 6.0),
+        (62.0, 2.0, 5.5),
+        (65.0, 3.0, 6.5),
+        (70.0, 2.0, 7.0),
+    ] {
+        let shake = Played::new(0.4, 2.4, key, 0.7).bent(Bend::Shake { semitones, rate_hz });
+        let sound = play(&[shake], 3.0, &Room::default(), 5);
+        let notes = listen(&sound, Mode::Causal).notes;
+        let last = &notes[notes.len() - 1];
+        let what = format!("{semitones} semitones at {rate_hz} Hz: {notes:.1?}");
+        // Two and a half turns and the note that is on then.
+        assert!(notes.len() <= 7 && last.duration_s() > 1.3, "{what}");
+        assert!((last.pitch - key).abs() < 0.3, "{what}");
+        let named = |t: &Technique| matches!(t, Technique::Trill { .. });
+        assert!(last.techniques.iter().any(named), "{what}");
+    }
+}
+
+/// A figure that goes back and forth between two notes: eighths at 120 to the minute, sixteenths
+/// at 100 and at 120.
+fn figures(tongued: bool) -> Vec<Vec<Played>> {
+    let mut figures = Vec::new();
+    for step_s in [0.25, 0.15, 0.125] {
+        for semitones in [1.0, 2.0, 3.0] {
+            let note = |i: u32| {
+                let onset_s = 0.4 + step_s * f64::from(i);
+                let pitch = 62.0 + semitones * f64::from(i % 2);
+                let gap_s = if tongued { 0.3 * step_s } else { 0.0 };
+                let note = Played::new(onset_s, onset_s + step_s - gap_s, pitch, 0.6);
+                if tongued || i == 0 {
+                    note
+                } else {
+                    note.slurred()
+                }
+            };
+            figures.push((0..12).map(note).collect());
+        }
+    }
+    figures
+}
+
+/// How many notes of a line are heard, at their times and pitches.
+fn found(line: &[Played], notes: &[leadpipe::Note]) -> usize {
+    let near = |n: &&Played| {
+        let same = |m: &leadpipe::Note| {
+            (m.onset_s - n.onset_s).abs() < 0.05 && (m.pitch - n.pitch).abs() < 0.5
+        };
+        notes.iter().any(same)
+    };
+    line.iter().filter(near).count()
+}
+
+/// The sound in a room: 400 echoes in the 0.4 s after it, which fall by 60 dB in 0.8 s and are
+/// together 10 dB under it.
+fn in_a_room(sound: &[f32]) -> Vec<f32> {
+    let mut noise = Noise::new(11);
+    let mut echoes: Vec<(usize, f64)> = (0..400)
+        .map(|i| {
+            let late_s = 0.005 + 0.001 * (f64::from(i) + noise.value().abs());
+            let sign = noise.value().signum();
+            (
+                (late_s * RATE_HZ) as usize,
+                sign * 10f64.powf(-3.0 * late_s / 0.8),
+            )
+        })
+        .collect();
+    let power: f64 = echoes.iter().map(|(_, gain)| gain * gain).sum();
+    for (_, gain) in &mut echoes {
+        *gain *= (0.1 / power).sqrt();
+    }
+    let heard = |at: usize| {
+        let late =
+            |(by, gain): &(usize, f64)| at.checked_sub(*by).map(|i| gain * f64::from(sound[i]));
+        f64::from(sound[at]) + echoes.iter().filter_map(late).sum::<f64>()
+    };
+    (0..sound.len()).map(|at| heard(at) as f32).collect()
+}
+
+#[test]
+fn a_figure_of_two_notes_is_not_taken_for_a_trill() {
+    for tongued in [false, true] {
+        for line in figures(tongued) {
+            let sound = play(&line, line[11].end_s + 0.6, &Room::default(), 5);
+            for mode in [Mode::Full, Mode::Causal] {
+                let notes = listen(&sound, mode).notes;
+                assert_eq!(found(&line, &notes), 12, "{mode:?} {line:.2?} {notes:.2?}");
+            }
+        }
+    }
+}
+
+/// A tongue that a room has filled the gaps of is a tongue.
+#[test]
+fn a_tongued_figure_is_not_taken_for_a_trill_in_a_room() {
+    for line in figures(true) {
+        let sound = in_a_room(&play(&line, line[11].end_s + 0.6, &Room::default(), 5));
+        for mode in [Mode::Full, Mode::Causal] {
+            let notes = listen(&sound, mode).notes;
+            assert!(
+                found(&line, &notes) >= 11,
+                "{mode:?}: {line:.2?} {notes:.2?}"
+            );
         }
     }
 }

@@ -82,8 +82,20 @@ pub struct Frame {
     /// Pitch of the note that sounds, once one is known to (see
     /// [`crate::notes::segment`]), in MIDI semitones.
     pub note_pitch: Option<f32>,
+    /// Whether that note trills or shakes.
+    pub note_trills: bool,
     /// The samples of the hop at the analysis rate.
     pub samples: HopSamples,
+}
+
+impl Frame {
+    /// Pitch of the best path in MIDI semitones, measured precisely where that speaks of the
+    /// same peak.
+    pub(crate) fn leading_pitch(&self) -> Option<f32> {
+        let best = self.best_path.hypothesis?.pitch;
+        let fine = self.fine_pitch.map(|f| f.pitch);
+        Some(fine.filter(|p| (p - best).abs() < 0.3).unwrap_or(best))
+    }
 }
 
 /// The samples of one hop in fixed room.
@@ -265,6 +277,7 @@ impl Analyser {
             fine_pitch,
             centroid_hz: self.centroid_hz,
             note_pitch: None,
+            note_trills: false,
             samples,
         }
     }

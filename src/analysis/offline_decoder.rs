@@ -338,6 +338,7 @@ mod tests {
             fine_pitch: None,
             centroid_hz: None,
             note_pitch: None,
+            note_trills: false,
             samples: HopSamples::new(&[]),
         }
     }

@@ -1,5 +1,6 @@
 //! Detects how a note is played as early as possible: an accent 30 ms into the
-//! note, vibrato and flutter while they last, the rest when the note ends.
+//! note, a trill as soon as it is known to be one, vibrato and flutter while they last, the
+//! rest when the note ends.
 
 use std::sync::Arc;
 
@@ -46,6 +47,7 @@ struct ActiveNote {
     analysed_s: f64,
     vibrato: bool,
     flutter: bool,
+    trill: bool,
 }
 
 impl GestureDetector {
@@ -87,6 +89,7 @@ impl GestureDetector {
             analysed_s: start.decided_s,
             vibrato: false,
             flutter: false,
+            trill: false,
         });
         if self.onsets.len() == ONSETS {
             self.onsets.remove(0);
@@ -130,6 +133,10 @@ impl GestureDetector {
                 self.mean_attack_db = Some(mean_db + share);
             }
         }
+        if frame.trills && !note.trill {
+            note.trill = true;
+            gesture_event(Gesture::Trill);
+        }
         if now_s - note.analysed_s < ANALYSIS_INTERVAL_S {
             return None;
         }
@@ -139,7 +146,9 @@ impl GestureDetector {
             note.flutter = true;
             gesture_event(Gesture::Flutter);
         }
-        let depth = match articulation::vibrato(&self.recent) {
+        // The turns of a trill are sent as pitch alone.
+        let vibrato = articulation::vibrato(&self.recent).filter(|_| !note.trill);
+        let depth = match vibrato {
             Some(Technique::Vibrato { extent_cents, .. }) => extent_cents,
             _ => 0.0,
         };
@@ -201,13 +210,12 @@ impl FinishedNote {
             Length::Normal | Length::Tenuto => None,
         };
         let technique = |technique: &Technique| match technique {
-            Technique::Trill { .. } => Some(Gesture::Trill),
             Technique::Glissando { .. } => Some(Gesture::Glissando),
             Technique::Scoop { .. } => Some(Gesture::Scoop),
             Technique::Fall { .. } => Some(Gesture::Fall),
             Technique::Doit { .. } => Some(Gesture::Doit),
             // Already reported while the note sounded.
-            Technique::Vibrato { .. } | Technique::Flutter { .. } => None,
+            Technique::Vibrato { .. } | Technique::Flutter { .. } | Technique::Trill { .. } => None,
         };
         let techniques = note.techniques.iter().filter_map(technique);
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
@@ -305,6 +313,7 @@ mod tests {
                     confidence: 1.0,
                     level_db: (shape.level_db)(since_s) as f32,
                     brightness: None,
+                    trills: false,
                 };
                 contour.points.push(moment.point());
                 depths.extend(self.gestures.hop(moment, &mut events));

@@ -241,7 +241,7 @@ impl ActiveNote {
         // The first readings of an attack may be a semitone off: while it finds its pitch,
         // as the segmenter sees it, a surer reading is followed at once.
         let finds_it = young && jump < ATTACK_REACH && frame.margin >= MIN_MARGIN;
-        if jump > MAX_JUMP && !finds_it {
+        if jump > MAX_JUMP && !finds_it && !frame.trills {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {
                 return false;
@@ -249,6 +249,9 @@ impl ActiveNote {
         }
         self.jumped_s = None;
         self.played = pitch;
+        if frame.trills {
+            return false;
+        }
         let off = f64::from(pitch) - self.centre;
         if off.abs() < STEADY {
             let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
@@ -305,6 +308,7 @@ mod tests {
                 confidence: 1.0,
                 level_db: -20.0,
                 brightness: Some(2.0),
+                trills: false,
             };
             player.hop(frame, HOP_S, &mut out);
         }
@@ -396,6 +400,28 @@ mod tests {
             got[after..].iter().all(|p| (p - 60.05).abs() < 1e-5),
             "{got:?}"
         );
+    }
+
+    /// The turns of a shake are followed at once, and its note stays what it is.
+    #[test]
+    fn a_shake_is_followed() {
+        let mut player = player(Snap::Bend, NoteSource::Follow);
+        let mut out = play(&mut player, |_| 60.0, 0.3);
+        out.clear();
+        let up = PitchFrame {
+            time_s: 1.4,
+            pitch: Some(63.0),
+            margin: 5.0,
+            confidence: 1.0,
+            level_db: -20.0,
+            brightness: None,
+            trills: true,
+        };
+        player.hop(up, HOP_S, &mut out);
+        let [ControlEvent::NoteUpdate(update)] = out[..] else {
+            panic!("{out:?}");
+        };
+        assert!((update.pitch.0 - 63.0).abs() < 0.01, "{update:?}");
     }
 
     #[test]

@@ -9,6 +9,7 @@ pub mod articulation;
 pub(crate) mod continuity;
 pub mod contour;
 pub(crate) mod live_model;
+mod live_oscillation;
 pub(crate) mod note_model;
 pub mod refinement;
 pub mod segment;
@@ -158,6 +159,9 @@ pub struct PitchFrame {
     /// Harmonic spectral centroid in units of the fundamental, measured every 10.7 ms (low notes every two periods), where
     /// there is tone and enough of it has been heard: 1 for a sine, more the brassier.
     pub brightness: Option<f32>,
+    /// Whether the note trills or shakes: its pitch jumps, and is meant.
+    #[doc(hidden)]
+    pub trills: bool,
 }
 
 /// A centroid in hertz in units of a pitch's fundamental. One below the fundamental was

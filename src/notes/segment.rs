@@ -2,9 +2,13 @@
 
 use std::collections::VecDeque;
 
-use super::contour::Contour;
+use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
-use super::{Attack, Length, Measured, Note, PitchFrame, STRAY, attack_of, brightness_of};
+use super::live_oscillation::{End, OscillationFollower};
+use super::refinement::oscillation::{DIP_DB, Oscillation};
+use super::{
+    Attack, Length, Measured, Note, PitchFrame, STRAY, articulation, attack_of, brightness_of,
+};
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
 use crate::units::{db_power, power_db};
@@ -63,6 +67,8 @@ impl NoteStart {
 /// History kept, in seconds: what a note's first moments and the dip before it are read
 /// from.
 const HISTORY_S: f64 = 0.4;
+/// A rolled tongue is told by the level of so long, in seconds: five dips.
+const ROLL_S: f64 = 0.3;
 /// Levels are averaged over so long, in seconds, to read a dip.
 const SMOOTH_S: f64 = 0.006;
 
@@ -73,6 +79,8 @@ struct Open {
     contour: Contour,
     dip_db: f32,
     peak_db: f32,
+    /// Whether it oscillates, or did.
+    oscillates: bool,
 }
 
 /// Streaming segmenter of the live engine.
@@ -82,6 +90,7 @@ pub struct Segmenter {
     reader: ToneReader,
     moments: ToneTrack,
     decoder: LiveDecoder,
+    oscillation: OscillationFollower,
     history: VecDeque<PitchFrame>,
     note: Option<Open>,
     /// End of the note before, stream seconds.
@@ -97,6 +106,7 @@ impl Segmenter {
             reader: ToneReader::new(&CAUSAL, analyser),
             moments: ToneTrack::default(),
             decoder: LiveDecoder::new(LiveModel::default(), CAUSAL.hops as f64 * hop_s),
+            oscillation: OscillationFollower::new(hop_s),
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
             note: None,
             ended_s: f64::NEG_INFINITY,
@@ -115,7 +125,12 @@ impl Segmenter {
             let moment = self.moments.split_front(1);
             decision = self.decoder.push(moment.cells(0).iter().copied());
         }
-        let now = self.pitch_frame(frame);
+        let mut now = self.pitch_frame(frame);
+        let swinging = self.oscillation.push(PitchFrame {
+            pitch: frame.leading_pitch(),
+            ..now
+        });
+        now.pitch = swinging.or(now.pitch);
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
@@ -126,14 +141,54 @@ impl Segmenter {
         }
         match decision {
             Decision::Same => {}
+            Decision::Ended if self.oscillation.goes_on() => {}
             Decision::Ended => self.end(now.time_s, events),
             Decision::Begun(sounding, age_s) => {
                 let onset_s = now.time_s - f64::from(age_s);
-                self.end(onset_s, events);
-                self.begin(sounding, onset_s, now, events);
+                if !self.goes_on_with(&sounding, onset_s, now.time_s) {
+                    let tongue_odds = sounding.note.tongue_odds;
+                    self.end(onset_s, events);
+                    self.begin(sounding.pitch, tongue_odds, onset_s, now, events);
+                }
             }
         }
+        match self.oscillation.take_end(now.time_s) {
+            Some(End::Silent(end_s)) => self.end(end_s, events),
+            Some(End::Above { onset_s, pitch }) => {
+                self.end(onset_s, events);
+                self.begin(pitch, f32::NEG_INFINITY, onset_s, now, events);
+            }
+            Some(End::Below) | None => {}
+        }
         now
+    }
+
+    /// Whether what the decoder takes for a new note is a turn of the one that sounds, or a dip
+    /// of its rolled tongue.
+    fn goes_on_with(&mut self, sounding: &Sounding, onset_s: f64, now_s: f64) -> bool {
+        let Some(note) = &self.note else {
+            return false;
+        };
+        let same = (sounding.pitch - note.start.pitch).abs() < STRAY;
+        let dip_db = self.dip_db(onset_s);
+        let tongued = sounding.note.tongue_odds >= 0.0;
+        dip_db < DIP_DB && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
+            || same && self.rolls(sounding.pitch, now_s)
+    }
+
+    /// Whether the level has rolled of late, at one pitch in MIDI semitones.
+    fn rolls(&self, pitch: f32, now_s: f64) -> bool {
+        let near = |frame: &&PitchFrame| frame.pitch.is_none_or(|p| (p - pitch).abs() < STRAY);
+        let most = (ROLL_S / self.hop_s) as usize;
+        let recent = self.history.iter().rev().take_while(near).take(most);
+        let mut points: Vec<Point> = recent.map(PitchFrame::point).collect();
+        points.reverse();
+        let contour = Contour {
+            start_s: now_s - points.len() as f64 * self.hop_s,
+            hop_s: self.hop_s,
+            points,
+        };
+        articulation::rolls(&contour, f64::from(pitch))
     }
 
     /// Ends what still sounds, at the end of the stream.
@@ -158,12 +213,14 @@ impl Segmenter {
             confidence: best.map_or(0.0, |b| b.confidence),
             level_db: frame.level.hop_db,
             brightness: brightness_of(frame.centroid_hz, pitch),
+            trills: self.oscillation.trills(),
         }
     }
 
     fn begin(
         &mut self,
-        sounding: Sounding,
+        pitch: f32,
+        tongue_odds: f32,
         onset_s: f64,
         now: PitchFrame,
         events: &mut Vec<NoteEvent>,
@@ -172,9 +229,9 @@ impl Segmenter {
         let start = NoteStart {
             onset_s,
             decided_s: now.time_s,
-            pitch: now.pitch.unwrap_or(sounding.pitch),
+            pitch: now.pitch.unwrap_or(pitch),
             level_db: now.level_db,
-            attack: attack_of(onset_s - self.ended_s, sounding.note.tongue_odds),
+            attack: attack_of(onset_s - self.ended_s, tongue_odds),
         };
         let own = self.history.iter().filter(|frame| frame.time_s >= onset_s);
         let mut contour = Contour {
@@ -188,11 +245,15 @@ impl Segmenter {
                 point.pitch = f32::NAN;
             }
         }
+        let dip_db = self.dip_db(onset_s);
+        self.oscillation
+            .begin(pitch, tongue_odds < 0.0, onset_s, now.time_s);
         self.note = Some(Open {
             start,
             contour,
-            dip_db: self.dip_db(onset_s),
+            dip_db,
             peak_db: now.level_db,
+            oscillates: self.oscillation.under_way(),
         });
         events.push(NoteEvent::Started(start));
     }
@@ -206,7 +267,12 @@ impl Segmenter {
         let end_s = end_s.min(last_s).max(note.start.onset_s + self.hop_s);
         contour.end_at(end_s);
         self.ended_s = end_s;
-        let ended = note.start.ended(end_s, note.peak_db, note.dip_db, contour);
+        let mut ended = note.start.ended(end_s, note.peak_db, note.dip_db, contour);
+        let measured = || Oscillation::measure(&ended.contour);
+        if let Some(found) = note.oscillates.then(measured).flatten() {
+            ended.techniques.push(found.technique);
+            ended.pitch = found.pitch;
+        }
         events.push(NoteEvent::Ended(ended));
     }
 

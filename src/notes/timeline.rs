@@ -153,6 +153,7 @@ impl Timeline {
             margin: f32::INFINITY,
             confidence: frame.confidence,
             level_db: frame.level_db,
+            trills: false,
             brightness: brightness_of(Some(frame.centroid_hz), pitch),
         }
     }

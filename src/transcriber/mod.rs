@@ -94,7 +94,8 @@ impl Tracker {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
             let mut frame = *frame;
-            frame.note_pitch = segmenter.push(&frame, events).pitch;
+            let heard = segmenter.push(&frame, events);
+            (frame.note_pitch, frame.note_trills) = (heard.pitch, heard.trills);
             on_frame(&frame, events);
         });
     }
@@ -112,12 +113,7 @@ impl Tracker {
 /// does, that of the best path, measured precisely where that speaks of the same peak.
 fn causal_frame(frame: &Frame) -> PitchFrame {
     let best = frame.best_path.hypothesis;
-    let fine_pitch = frame.fine_pitch.map(|f| f.pitch);
-    let leading = best.map(|b| match fine_pitch {
-        Some(pitch) if (pitch - b.pitch).abs() < 0.3 => pitch,
-        _ => b.pitch,
-    });
-    let pitch = frame.note_pitch.or(leading);
+    let pitch = frame.note_pitch.or(frame.leading_pitch());
     PitchFrame {
         time_s: frame.time_s,
         pitch,
@@ -125,5 +121,6 @@ fn causal_frame(frame: &Frame) -> PitchFrame {
         confidence: best.map_or(0.0, |b| b.confidence),
         level_db: frame.level.hop_db,
         brightness: brightness_of(frame.centroid_hz, pitch),
+        trills: frame.note_trills,
     }
 }

@@ -1,6 +1,6 @@
 //! Offline, non-causal refinement of a take's notes, with the whole pitch track known.
 
-mod oscillation;
+pub(super) mod oscillation;
 mod range_quantiles;
 mod slides;
 

@@ -23,12 +23,19 @@ const NOTES: usize = 3;
 /// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
 /// from the second partial to the third, a fifth, overshot.
 const WIDTH: std::ops::Range<f32> = 0.7..8.5;
-/// Slowest trill, in hertz. Eighth notes at 180 to the minute alternate at 3.
-const SLOWEST_HZ: f64 = 3.2;
-/// Longest time on one side of the middle, in seconds.
-const LONGEST_SIDE_S: f64 = 0.3;
+/// Slowest trill, in hertz, tongued or not: the turns of a recorded valve trill seem tongued to
+/// the network and dip by 10 dB. Sixteenths at 120 to the minute alternate at 4; the slowest
+/// trill that the networks learned from turns at 4.5 (`training/synthesis.py`), the slowest of
+/// the recorded ones that were looked at, at 4.8.
+pub const SLOWEST_HZ: f64 = 4.2;
+/// Half a turn of that, in seconds.
+pub const HALF_TURN_S: f64 = 0.5 / SLOWEST_HZ;
+/// Shortest and longest time on one side of the middle, in seconds. A slur may slip back for a
+/// moment.
+const SHORTEST_SIDE_S: f64 = 0.02;
+pub const LONGEST_SIDE_S: f64 = 0.3;
 /// Fewest crossings of the middle: two turns and a half.
-const CROSSINGS: usize = 5;
+pub const CROSSINGS: usize = 5;
 /// Share of its motion that a sine explains in a vibrato. A trill is square, of
 /// which a sine explains 8/pi^2, or 0.81; where it takes a third of its time to go
 /// from note to note, 0.93.
@@ -37,7 +44,7 @@ const SINE_SHARE: f64 = 0.93;
 /// sine spends 0.2, a trill passes through.
 const MIDDLE_SHARE: f64 = 0.09;
 /// A lip trill dips more than a slur; this much is a new attack, in dB.
-const DIP_DB: f32 = 18.0;
+pub const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
 const MAX_RUN: usize = 64;
 
@@ -224,15 +231,23 @@ fn turns(note: &Note) -> usize {
 }
 
 /// An oscillation and the pitch at which it is heard.
-struct Oscillation {
-    technique: Technique,
-    pitch: f64,
+pub struct Oscillation {
+    /// What it is heard as.
+    pub technique: Technique,
+    /// Pitch at which it is heard, MIDI semitones.
+    pub pitch: f64,
+    /// Its two pitches, MIDI semitones.
+    pub lower: f32,
+    pub upper: f32,
+    /// Turns a second, in hertz.
+    pub rate_hz: f64,
     /// Share of its time in the middle third of its range.
     in_the_middle: f64,
 }
 
 impl Oscillation {
-    fn measure(contour: &Contour) -> Option<Oscillation> {
+    /// The oscillation in a contour.
+    pub fn measure(contour: &Contour) -> Option<Oscillation> {
         let pitches: Vec<f32> = contour.points.iter().map(|p| p.pitch).collect();
         let mut sorted: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
         let count = sorted.len();
@@ -317,39 +332,38 @@ impl<'a> Swing<'a> {
         let vibrato = (in_the_middle > MIDDLE_SHARE)
             .then(|| wide_vibrato(&contour(), SINE_SHARE))
             .flatten();
-        if let Some(technique) = vibrato {
-            return Some(Oscillation {
-                technique,
-                pitch: f64::from(self.middle),
-                in_the_middle,
-            });
-        }
         let rate_hz = self.turns / self.span_s;
-        if rate_hz < SLOWEST_HZ {
+        if vibrato.is_none() && rate_hz < SLOWEST_HZ {
             return None;
         }
-        // A trill is heard at its lower note.
         let side = |above: bool| {
             let on_side = voiced().filter(move |p| (**p > self.middle) == above);
             median(on_side.map(|p| f64::from(*p)))
         };
         let (lower, upper) = (side(false)?, side(true)?);
-        let technique = Technique::Trill {
+        let trill = Technique::Trill {
             rate_hz: rate_hz as f32,
             interval_cents: ((upper - lower) * 100.0) as f32,
         };
         Some(Oscillation {
-            technique,
-            pitch: lower,
+            // A trill is heard at its lower note.
+            pitch: vibrato.map_or(lower, |_| f64::from(self.middle)),
+            technique: vibrato.unwrap_or(trill),
+            lower: lower as f32,
+            upper: upper as f32,
+            rate_hz,
             in_the_middle,
         })
     }
 }
 
 impl Hops<'_> {
-    /// Times at which the pitch crosses a middle by more than a margin.
+    /// Times at which the pitch crosses a middle by more than a margin and stays there for
+    /// [`SHORTEST_SIDE_S`].
     fn crossings_s(&self, middle: f32, margin: f32) -> impl Iterator<Item = f64> {
+        let shortest = SHORTEST_SIDE_S / self.hop_s;
         let mut side = None;
+        let mut crossed_at = None;
         self.pitches
             .iter()
             .enumerate()
@@ -359,9 +373,17 @@ impl Hops<'_> {
                     return None;
                 }
                 let above = off > 0.0;
-                let crossed = side.is_some_and(|before| before != above);
+                if *side.get_or_insert(above) == above {
+                    crossed_at = None;
+                    return None;
+                }
+                let at = *crossed_at.get_or_insert(i);
+                if ((i - at) as f64) < shortest {
+                    return None;
+                }
                 side = Some(above);
-                crossed.then_some(self.start_s + i as f64 * self.hop_s)
+                crossed_at = None;
+                Some(self.start_s + at as f64 * self.hop_s)
             })
     }
 }
@@ -409,5 +431,20 @@ mod tests {
         assert!(Oscillation::measure(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
         assert!(Oscillation::measure(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
         assert!(Oscillation::measure(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
+    }
+
+    /// Sixteenths at 120 to the minute are a melody, at 135 a trill.
+    #[test]
+    fn a_figure_of_two_notes_is_a_trill_from_some_speed_on() {
+        let figure = |hz: f64| contour(move |t| 60.0 + turn(t, hz).signum());
+        assert!(Oscillation::measure(&figure(4.0)).is_none());
+        assert!(Oscillation::measure(&figure(4.5)).is_some());
+        // A slur that slips back for a moment is one crossing.
+        let slips = contour(|t| {
+            let since_s = t % 0.125;
+            let back = (0.02..0.03).contains(&since_s);
+            60.0 + turn(t, 4.0).signum() * if back { -1.0 } else { 1.0 }
+        });
+        assert!(Oscillation::measure(&slips).is_none());
     }
 }
