@@ -109,11 +109,16 @@ impl Excerpt<'_> {
         let count = |steps: i32, nearest: i32| {
             (steps - nearest.abs() + 1).clamp(*WINDOWS.start(), *WINDOWS.end())
         };
+        let length = (window_s * self.rate_hz) as usize;
+        let turn = TAU / (length + 1) as f64;
+        let window: Vec<f64> = (1..=length)
+            .map(|at| 0.5 - 0.5 * (turn * at as f64).cos())
+            .collect();
         let [last, first] = NEAREST;
         let earlier = count(steps(onset_s - tone_s.start), last);
         let later = count(steps(tone_s.end - onset_s), first);
         let all: Vec<Harmonics> = (last - earlier + 1..first + later)
-            .map(|step| self.harmonics(onset_s, f64::from(step) * STEP_S, hz, window_s))
+            .map(|step| self.harmonics(onset_s, f64::from(step) * STEP_S, hz, &window))
             .collect();
         let (earlier, later) = (earlier as usize, all.len() - later as usize);
         let between = &all[earlier - 1..=later];
@@ -122,33 +127,32 @@ impl Excerpt<'_> {
     }
 
     /// The harmonics of a pitch in the window around a time that is given by its distance from
-    /// an onset; phases count from the onset.
-    fn harmonics(&self, onset_s: f64, from_onset_s: f64, hz: f64, window_s: f64) -> Harmonics {
-        let count = (window_s * self.rate_hz) as usize;
-        let middle = (onset_s + from_onset_s - self.start_s) * self.rate_hz;
-        let first = middle.round() as i64 - count as i64 / 2;
+    /// an onset; phases count from the onset. By Goertzel's recurrence (Am. Math. Monthly 65,
+    /// 1958), whose last two values give the phase too.
+    fn harmonics(&self, onset_s: f64, from_onset_s: f64, hz: f64, window: &[f64]) -> Harmonics {
         let onset = (onset_s - self.start_s) * self.rate_hz;
-        let turn = |number: usize, samples: f64| {
-            Complex::cis(-TAU * (number + 1) as f64 * hz * samples / self.rate_hz)
-        };
-        let mut phases: Harmonics = std::array::from_fn(|h| turn(h, first as f64 - onset));
-        let steps: Harmonics = std::array::from_fn(|h| turn(h, 1.0));
-        let mut sums = Harmonics::default();
-        for at in 0..count {
-            let sample = usize::try_from(first + at as i64).ok();
-            let sample = sample.and_then(|at| self.samples.get(at));
-            let weight = 0.5 - 0.5 * (TAU * (at + 1) as f64 / (count + 1) as f64).cos();
-            let weighted = weight * sample.map_or(0.0, |s| s.to_f64());
+        let middle = onset + from_onset_s * self.rate_hz;
+        let first = middle.round() as i64 - window.len() as i64 / 2;
+        let angle = |h: usize| TAU * (h + 1) as f64 * hz / self.rate_hz;
+        let twice: [f64; HARMONICS] = std::array::from_fn(|h| 2.0 * angle(h).cos());
+        let (mut last, mut earlier) = ([0.0; HARMONICS], [0.0; HARMONICS]);
+        for (at, weight) in (first..).zip(window) {
+            let sample = usize::try_from(at).ok().and_then(|at| self.samples.get(at));
+            let weighted = weight * sample.map_or(0.0, |s| f64::from(s.to_f32()));
             for h in 0..HARMONICS {
-                sums[h] += phases[h] * weighted;
-                phases[h] *= steps[h];
+                let next = weighted + twice[h] * last[h] - earlier[h];
+                (earlier[h], last[h]) = (last[h], next);
             }
         }
         let audible = (HIGHEST * self.rate_hz / hz) as usize;
-        sums.iter_mut()
-            .skip(audible)
-            .for_each(|sum| *sum = Complex::ZERO);
-        sums
+        let end = (first + window.len() as i64 - 1) as f64 - onset;
+        std::array::from_fn(|h| match h < audible {
+            true => {
+                let sum = last[h] - earlier[h] * Complex::cis(-angle(h));
+                sum * Complex::cis(-angle(h) * end)
+            }
+            false => Complex::ZERO,
+        })
     }
 }
 
