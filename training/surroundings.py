@@ -21,7 +21,7 @@ def scaled(samples, level):
 
 def impulse_response(rng):
     """The reverberant part of a room: early reflections, then noise that decays faster in the treble, or all alike."""
-    decay_s = log_uniform(rng, 0.2, 2.8)
+    decay_s = log_uniform(rng, 0.2, 2.8) if rng.random() < 0.6 else rng.uniform(1.0, 2.8)
     length = int(min(1.2 * decay_s, 3.0) * RATE)
     times = np.arange(length) / RATE
     spectrum = np.fft.rfft(rng.standard_normal(length))
@@ -205,7 +205,7 @@ def band_limited(rng, samples):
 
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
-    "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.45, "fan": 0.12,
+    "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.5, "fan": 0.12,
     "knocks": 0.35, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
@@ -236,7 +236,7 @@ def surrounded(rng, dry, horn_level, exclude=(), surely=()):
         line = line + wet * (rms(line) / rms(wet) * 10 ** (-ratio_db / 20))
         used["reverberation"] = dict(decay_s=round(decay_s, 3), direct_db=round(ratio_db, 1))
     if chosen["noise"]:
-        under_db = rng.uniform(6, 30) if rng.random() < 0.5 else rng.uniform(30, 60)
+        under_db = rng.uniform(*((6, 18), (18, 30), (30, 60))[rng.choice(3, p=(0.35, 0.25, 0.4))])
         slope = rng.uniform(0, 2)
         background += scaled(coloured_noise(rng, length, slope), horn_level * 10 ** (-under_db / 20))
         used["noise"] = dict(under_db=round(under_db, 1), slope=round(slope, 2))
@@ -250,7 +250,7 @@ def surrounded(rng, dry, horn_level, exclude=(), surely=()):
         background += scaled(hum(rng, length), horn_level * 10 ** (-under_db / 20))
         used["hum"] = round(under_db, 1)
     if chosen["pad"]:
-        under_db = rng.uniform(8, 20) if rng.random() < 0.5 else rng.uniform(20, 40)
+        under_db = rng.uniform(*((8, 18), (18, 40))[rng.choice(2, p=(0.6, 0.4))])
         chords = pad(rng, length)
         if np.abs(chords).max() > 0:
             background += scaled(chords, horn_level * 10 ** (-under_db / 20))

@@ -28,8 +28,8 @@ from label import FEATURES, OFFSETS
 SCREEN = {"offline": (7, 11, 15), "causal": (9, 13, 15)}
 # Share of the cells that the network would believe in that may be lost to the screen.
 LOST = 0.002
-# Pitches asked about in a moment at most (`CELLS` in src/analysis/tone/mod.rs).
-CELLS = 14
+# Pitches asked about in a moment at most (`CELLS` in src/analysis/tone/selection.rs).
+CELLS = 18
 # Moments learned from in a step.
 BATCH = 4096
 
@@ -151,11 +151,15 @@ def main():
     places = torch.arange(CELLS, device=device)
 
     def cells_of(data, moments):
-        """The cells of some moments (shape moments x CELLS, flat), and which places are filled."""
+        """The cells of some moments, and which of a moment's places they are in (shape moments x CELLS)."""
         columns, starts, counts = data
         there = places < counts[moments, None]
-        rows = (starts[moments, None] + places * there).flatten()
+        rows = (starts[moments, None] + places)[there]
         return [column[rows] for column in columns], there
+
+    def placed(values, there):
+        """Values of cells in their places (shape moments x CELLS)."""
+        return values.new_zeros(there.shape).masked_scatter(there, values)
 
     def losses_of(data, moments, noise):
         """Losses of tone, onset, tongue, age and screen, and the share of moments whose likeliest choice is right."""
@@ -165,14 +169,12 @@ def main():
             # The same shift of all levels, and a little of each.
             x = x + 0.03 * torch.randn(len(x), 1, 1, device=device) + 0.02 * torch.randn_like(x)
         out, screen = net(x, pitch)
-        weight = weight * there.flatten()[:, None]
-        shape = there.shape
-        tone, right = choice(out[:, 0].view(shape), want[:, 0].view(shape), weight[:, 0].view(shape), there)
+        tone, right = choice(*(placed(values[:, 0].contiguous(), there) for values in (out, want, weight)), there)
         found = F.binary_cross_entropy_with_logits(out[:, 1:3], want[:, 1:3], weight[:, 1:3], reduction="none").sum(0)
         age = (F.smooth_l1_loss(out[:, 3], want[:, 3], reduction="none", beta=0.1) * weight[:, 3]).sum()
         some, known = want[:, :2].amax(1) > 0.3, weight[:, :2].amax(1)
         # A note lost costs more than a cell looked at for nothing.
-        passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="sum") / there.sum()
+        passed = F.binary_cross_entropy_with_logits(screen, some.float(), known * (1 + 3 * some), reduction="mean")
         found = torch.cat([found, age[None]]) / weight[:, 1:].sum(0).clamp(min=1)
         return torch.cat([tone[None], found, passed[None], right[None]]), out, screen, there
 
@@ -199,11 +201,10 @@ def main():
     with torch.no_grad():
         for moments in torch.arange(len(check[1]), device=device).split(4096):
             losses, out, screen, there = losses_of(check, moments, False)
-            tone = out[:, 0].view(there.shape).masked_fill(~there, -torch.inf)
+            tone = placed(out[:, 0].contiguous(), there).masked_fill(~there, -torch.inf)
             # The log probability that a cell's pitch sounds and nothing else.
             sounds = tone - torch.cat([tone, torch.zeros_like(tone[:, :1])], 1).logsumexp(1, keepdim=True)
-            hot = ((sounds.flatten() > -2) | (out[:, 1] > -1)) & there.flatten()
-            read.append((losses, screen[there.flatten()], hot[there.flatten()]))
+            read.append((losses, screen, (sounds[there] > -2) | (out[:, 1] > -1)))
         screen, hot = torch.cat([r[1] for r in read]), torch.cat([r[2] for r in read])
         limit = torch.sort(screen[hot])[0][int(LOST * hot.sum())]
         net.screen.bias -= limit

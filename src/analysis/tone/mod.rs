@@ -16,21 +16,20 @@
 pub mod features;
 pub mod network;
 mod salience;
+mod selection;
 pub mod spectra;
 
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use pulp::{Arch, Simd, WithSimd};
-
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
 use network::{Code, Evidence, Network, weigh};
 use salience::{PitchAxis, Salience};
+pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
 
 use super::Analyser;
 use super::candidates::Candidates;
-use super::vector_math::higher;
 
 /// What is read around a moment, and how long a moment is.
 #[derive(Debug, Clone, Copy)]
@@ -53,10 +52,24 @@ pub struct Layout {
     /// Moments before and after from which a pitch is asked about too: a dip in the
     /// tone must not take its pitch off the list.
     carry: (usize, usize),
-    /// A pitch rises from so many moments before to so many after.
-    rise: (usize, usize),
+    /// Moments before and after one over which a pitch's strength is averaged: what
+    /// repeats weakly all the time is a soft tone.
+    lasting: (usize, usize),
+    /// Where a pitch is found to rise.
+    rise: Rise,
     /// Moments for which a pitch that was hopeless is not asked about again.
     rest: usize,
+}
+
+/// The moments that are compared to find a pitch that rises out of what sounds.
+#[derive(Debug, Clone, Copy)]
+struct Rise {
+    /// Moments before and after the one asked about that belong to what has risen.
+    now: (usize, usize),
+    /// Moments before those that it has risen from; one between is left out.
+    before: usize,
+    /// Moments for which a pitch is asked about after it has risen.
+    asked: usize,
 }
 
 /// For whole takes: moments of 10.7 ms, the future known.
@@ -70,7 +83,12 @@ pub const OFFLINE: Layout = Layout {
     ahead: 64,
     foreseen: 24,
     carry: (8, 8),
-    rise: (3, 2),
+    lasting: (10, 10),
+    rise: Rise {
+        now: (0, 8),
+        before: 8,
+        asked: 12,
+    },
     rest: 2,
 };
 
@@ -85,7 +103,12 @@ pub const CAUSAL: Layout = Layout {
     ahead: 0,
     foreseen: 0,
     carry: (16, 0),
-    rise: (6, 0),
+    lasting: (16, 0),
+    rise: Rise {
+        now: (1, 0),
+        before: 12,
+        asked: 24,
+    },
     rest: 1,
 };
 
@@ -95,30 +118,9 @@ impl Layout {
     }
 }
 
-/// Pitches asked about in a moment at most.
-pub const CELLS: usize = 14;
-/// So many of them for their correlation, ...
-const REPEATING: usize = 8;
-/// ... so many because they stand out of the spectrum, and so many because they have
-/// just risen out of it.
-const SALIENT: usize = 4;
-const RISING: usize = 3;
-/// By so much a pitch has risen, as a base-2 logarithm of power: 4.5 dB.
-const RISE: f32 = 1.5;
-
-/// Least strength from which a pitch is asked about, in nats.
-const MIN_STRENGTH: f32 = 0.3;
-
 /// How fast the level that others are measured from falls, in powers of two a second:
 /// 2 dB.
 const REFERENCE_FALL_PER_S: f32 = 0.664;
-
-/// A pitch that may sound at a moment.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Cell {
-    /// Its bin.
-    pub bin: usize,
-}
 
 /// Offsets of a layout at most.
 const MAX_OFFSETS: usize = 22;
@@ -133,6 +135,8 @@ struct Moment {
     /// Strengths in the short and the long window by bin, in nats, and both combined.
     strengths: Vec<[f32; 2]>,
     strength: Vec<f32>,
+    /// How far each bin's contrast has risen, as a base-2 logarithm, once it was asked about.
+    risen: Vec<f32>,
     /// Whether the gate was open.
     open: bool,
     /// What has been encoded of it: by bin, one more than the place of its code, or zero.
@@ -248,6 +252,7 @@ impl Grid {
         moment
             .strength
             .extend(moment.strengths.iter().map(combined));
+        moment.risen.clear();
         moment.known.clear();
         moment.known.resize(BINS, 0);
         moment.codes.clear();
@@ -277,45 +282,15 @@ impl Grid {
         let wanted = self.now + self.layout.ahead + self.layout.foreseen;
         let ready = wanted < known || self.ended && self.now < known;
         ready.then(|| {
-            let cells = self.cells(self.now - self.first);
+            let at = self.now - self.first;
             self.now += 1;
-            cells
+            selection::cells(&mut self.moments, at, self.layout, &self.range)
         })
     }
 
     /// Number of the moment whose cells were given last.
     pub fn number(&self) -> usize {
         self.now - 1
-    }
-
-    fn cells(&self, at: usize) -> Vec<Cell> {
-        let mut cells = Vec::with_capacity(CELLS);
-        if !self.moments[at].open {
-            return cells;
-        }
-        let strength = Arch::new().dispatch(Carried { grid: self, at });
-        let mut add = |values: &[f32], min: f32, most: usize| {
-            for bin in tops(values, &self.range, min, most) {
-                let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
-                if !cells.iter().any(known) && cells.len() < CELLS {
-                    cells.push(Cell { bin });
-                }
-            }
-        };
-        add(&strength, MIN_STRENGTH, REPEATING);
-        let here = &self.moments[at].salience;
-        add(&here.contrast, f32::NEG_INFINITY, SALIENT);
-        let (before, after) = self.layout.rise;
-        let before = &self.moments[at.saturating_sub(before)].salience.harmonics;
-        let after = &self.moments[(at + after).min(self.moments.len() - 1)]
-            .salience
-            .harmonics;
-        let mut risen = [0f32; BINS];
-        for ((risen, after), before) in risen.iter_mut().zip(after).zip(before) {
-            *risen = after - before;
-        }
-        add(&risen, RISE, RISING);
-        cells
     }
 
     /// The features of a bin at every offset from the moment whose cells were given
@@ -396,32 +371,6 @@ impl Grid {
             }
         }
         codes
-    }
-}
-
-/// The strength of each bin at a moment, carried over from those around it.
-struct Carried<'a> {
-    grid: &'a Grid,
-    at: usize,
-}
-
-impl WithSimd for Carried<'_> {
-    type Output = [f32; BINS];
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> [f32; BINS] {
-        let Carried { grid, at } = self;
-        let mut strength = [0f32; BINS];
-        let (before, after) = grid.layout.carry;
-        let around = at.saturating_sub(before)..(at + after + 1).min(grid.moments.len());
-        for there in around {
-            let reach = if there < at { before } else { after };
-            let weight = 1.0 - there.abs_diff(at) as f32 / (reach + 1) as f32;
-            for (most, nats) in strength.iter_mut().zip(&grid.moments[there].strength) {
-                *most = higher(*most, weight * nats);
-            }
-        }
-        strength
     }
 }
 
@@ -576,32 +525,4 @@ impl ToneReader {
         let near = bin.saturating_sub(1)..(bin + 2).min(BINS);
         self.resting[near].fill(now + 1 + self.rest);
     }
-}
-
-/// The highest local maxima over `min` within a range, so many at most, highest first.
-fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usize> {
-    let mut tops: Vec<usize> = Vec::with_capacity(most + 1);
-    let mut least = min;
-    for bin in range.clone() {
-        let here = values[bin];
-        // Most bins are no higher than what is found already.
-        if here <= least {
-            continue;
-        }
-        let below = |bin: usize| values.get(bin).is_none_or(|&other| here > other);
-        let level = |bin: usize| values.get(bin).is_none_or(|&other| here >= other);
-        let top = level(bin + 1)
-            && below(bin.wrapping_sub(1))
-            && level(bin + 2)
-            && below(bin.wrapping_sub(2));
-        if top {
-            let place = tops.partition_point(|&other| values[other] >= here);
-            tops.insert(place, bin);
-            tops.truncate(most);
-            if tops.len() == most {
-                least = values[tops[most - 1]];
-            }
-        }
-    }
-    tops
 }

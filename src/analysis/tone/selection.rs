@@ -1,0 +1,188 @@
+//! Which pitches are asked about in a moment.
+//!
+//! The network says what sounds, but only of pitches that it is asked about, and asking
+//! about all would cost thirty times as much. Whatever a soft note shows in is on the list: how well
+//! the sound repeats at its period, now or on the mean of a tenth of a second; how far its
+//! harmonics stand out of the spectrum; and how far they have risen out of what sounded
+//! before (chords, reverberation), long after they have.
+
+use std::collections::VecDeque;
+use std::ops::Range;
+
+use pulp::{Arch, Simd, WithSimd};
+
+use super::features::{BINS, FLOOR};
+use super::{Layout, Moment};
+use crate::analysis::vector_math::higher;
+
+/// Pitches asked about in a moment at most.
+pub const CELLS: usize = REPEATING + LASTING + SALIENT + RISING;
+/// So many of them for their correlation, and so many because it lasts, ...
+const REPEATING: usize = 5;
+const LASTING: usize = 4;
+/// ... so many because they stand out of the spectrum, and so many because they have
+/// risen out of it.
+const SALIENT: usize = 4;
+const RISING: usize = 5;
+
+/// Least strength from which a pitch is asked about, in nats.
+const MIN_STRENGTH: f32 = 0.3;
+/// By so much a pitch has risen, as a base-2 logarithm of power: 2 dB.
+const MIN_RISE: f32 = 0.7;
+
+/// Contrast of any pitch in silence: all harmonics at the floor, less half of what lies
+/// between them.
+const SILENCE: f32 = 0.5 * FLOOR;
+
+/// A pitch that may sound at a moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cell {
+    /// Its bin.
+    pub bin: usize,
+}
+
+/// The cells of a moment within a range of bins, the surest first. The moments before it
+/// must have been asked about already.
+pub(super) fn cells(
+    moments: &mut VecDeque<Moment>,
+    at: usize,
+    layout: &Layout,
+    range: &Range<usize>,
+) -> Vec<Cell> {
+    let mut cells = Vec::with_capacity(CELLS);
+    let found = Arch::new().dispatch(Find {
+        moments,
+        at,
+        layout,
+    });
+    if !moments[at].open {
+        return cells;
+    }
+    let mut add = |values: &[f32], min: f32, most: usize| {
+        for bin in tops(values, range, min, most) {
+            let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
+            if !cells.iter().any(known) {
+                cells.push(Cell { bin });
+            }
+        }
+    };
+    add(&found.repeating, MIN_STRENGTH, REPEATING);
+    add(&found.lasting, 0.0, LASTING);
+    let contrast = &moments[at].salience.contrast;
+    add(contrast, f32::NEG_INFINITY, SALIENT);
+    add(&found.risen, MIN_RISE, RISING);
+    cells
+}
+
+/// What speaks for each bin at a moment.
+struct Found {
+    /// Strength, carried over from the moments around.
+    repeating: [f32; BINS],
+    /// Mean strength of the moments around.
+    lasting: [f32; BINS],
+    /// How far it has risen, now or a while ago.
+    risen: [f32; BINS],
+}
+
+/// Finds it, in vector registers.
+struct Find<'a> {
+    moments: &'a mut VecDeque<Moment>,
+    at: usize,
+    layout: &'a Layout,
+}
+
+impl WithSimd for Find<'_> {
+    type Output = Found;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Found {
+        let Find {
+            moments,
+            at,
+            layout,
+        } = self;
+        let around = |(before, after): (usize, usize)| {
+            at.saturating_sub(before)..(at + after + 1).min(moments.len())
+        };
+        let mut repeating = [0f32; BINS];
+        for there in around(layout.carry) {
+            let (before, after) = layout.carry;
+            let reach = if there < at { before } else { after };
+            let weight = 1.0 - there.abs_diff(at) as f32 / (reach + 1) as f32;
+            for (most, nats) in repeating.iter_mut().zip(&moments[there].strength) {
+                *most = higher(*most, weight * nats);
+            }
+        }
+        let mut lasting = [0f32; BINS];
+        let moments_there = around(layout.lasting);
+        let share = 1.0 / moments_there.len() as f32;
+        for there in moments_there {
+            for (mean, nats) in lasting.iter_mut().zip(&moments[there].strength) {
+                *mean += share * nats;
+            }
+        }
+
+        let rise = layout.rise;
+        let mut change = [0f32; BINS];
+        let mut add = |from: Range<usize>, share: f32| {
+            for there in from {
+                for (sum, contrast) in change.iter_mut().zip(&moments[there].salience.contrast) {
+                    *sum += share * contrast;
+                }
+            }
+        };
+        let now = around(rise.now);
+        let share = 1.0 / now.len() as f32;
+        let before_end = now.start.saturating_sub(1);
+        let before = before_end.saturating_sub(rise.before)..before_end;
+        add(now, share);
+        // What would be before the first sample is silence.
+        let silent = (rise.before - before.len()) as f32 / rise.before as f32;
+        add(before, -1.0 / rise.before as f32);
+        change
+            .iter_mut()
+            .for_each(|change| *change -= silent * SILENCE);
+        moments[at].risen.extend(change);
+
+        let mut risen = [f32::NEG_INFINITY; BINS];
+        for there in at.saturating_sub(rise.asked)..at + 1 {
+            let weight = 1.0 - (at - there) as f32 / (2 * rise.asked + 1) as f32;
+            for (most, rise) in risen.iter_mut().zip(&moments[there].risen) {
+                *most = higher(*most, weight * rise);
+            }
+        }
+        Found {
+            repeating,
+            lasting,
+            risen,
+        }
+    }
+}
+
+/// The highest local maxima over `min` within a range, so many at most, highest first.
+fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usize> {
+    let mut tops: Vec<usize> = Vec::with_capacity(most + 1);
+    let mut least = min;
+    for bin in range.clone() {
+        let here = values[bin];
+        // Most bins are no higher than what is found already.
+        if here <= least {
+            continue;
+        }
+        let below = |bin: usize| values.get(bin).is_none_or(|&other| here > other);
+        let level = |bin: usize| values.get(bin).is_none_or(|&other| here >= other);
+        let top = level(bin + 1)
+            && below(bin.wrapping_sub(1))
+            && level(bin + 2)
+            && below(bin.wrapping_sub(2));
+        if top {
+            let place = tops.partition_point(|&other| values[other] >= here);
+            tops.insert(place, bin);
+            tops.truncate(most);
+            if tops.len() == most {
+                least = values[tops[most - 1]];
+            }
+        }
+    }
+    tops
+}
