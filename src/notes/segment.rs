@@ -113,6 +113,16 @@ impl Segmenter {
         }
     }
 
+    /// [`Segmenter::push`], giving the whole frame with what is known of its note.
+    pub fn decide(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> Frame {
+        let heard = self.push(frame, events);
+        Frame {
+            note_pitch: heard.pitch,
+            note_trills: heard.trills,
+            ..*frame
+        }
+    }
+
     /// Takes the next frame; appends what it settles to `events`. Gives the frame as
     /// the notes see it: with the pitch of the note that sounds.
     pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {

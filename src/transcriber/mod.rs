@@ -6,6 +6,7 @@
 
 #[cfg(feature = "pitch-detection")]
 mod baseline;
+mod stages;
 mod take;
 
 use crate::analysis::{Analyser, Frame, Settings};
@@ -77,26 +78,13 @@ impl Tracker {
     /// finite counts as silence) and calls `on_event` with each frame and then with
     /// the note events that it decides.
     pub fn push(&mut self, samples: &[f32], mut on_event: impl FnMut(Event)) {
-        self.push_frames(samples, &mut |frame, events| {
-            on_event(Event::Frame(causal_frame(frame)));
+        let (segmenter, events) = (&mut self.segmenter, &mut self.events);
+        self.analyser.push(samples, &mut |frame| {
+            let frame = segmenter.decide(frame, events);
+            on_event(Event::Frame(causal_frame(&frame)));
             for event in events.drain(..) {
                 on_event(Event::Note(event));
             }
-        });
-    }
-
-    /// [`Tracker::push`] with whole frames, each with its note events.
-    fn push_frames(
-        &mut self,
-        samples: &[f32],
-        on_frame: &mut dyn FnMut(&Frame, &mut Vec<NoteEvent>),
-    ) {
-        let (segmenter, events) = (&mut self.segmenter, &mut self.events);
-        self.analyser.push(samples, &mut |frame| {
-            let mut frame = *frame;
-            let heard = segmenter.push(&frame, events);
-            (frame.note_pitch, frame.note_trills) = (heard.pitch, heard.trills);
-            on_frame(&frame, events);
         });
     }
 

@@ -2,13 +2,12 @@
 //! take known.
 
 use std::ops::Range;
+use std::sync::Arc;
 
-use super::{Event, Tracker, causal_frame};
-use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
-use crate::analysis::tone::{OFFLINE, ToneReader, ToneTrack};
-use crate::analysis::{Frame, Settings};
-use crate::notes::continuity::Sound;
-use crate::notes::segment::NoteEvent;
+use super::stages::{Beside, Full, Live, Stage};
+use crate::analysis::offline_decoder::DecodedFrame;
+use crate::analysis::tone::{OFFLINE, ToneTrack};
+use crate::analysis::{Analyser, Frame, Settings};
 use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{Note, articulation, refinement};
 
@@ -38,18 +37,16 @@ impl Transcription {
 /// chapter at a time (besides the notes, and the track if it is wanted).
 #[derive(Debug)]
 pub struct Transcriber {
-    tracker: Tracker,
-    decoder: OfflineDecoder,
-    reader: ToneReader,
-    /// Tone evidence for the frames, as far as it is read.
-    tone: ToneTrack,
-    /// Frames of the current chapter, the first at `from_s`.
-    frames: Vec<DecodedFrame>,
+    analyser: Analyser,
+    /// Frames that no stage has been given yet.
+    batch: Vec<Frame>,
+    /// The causal tracker's notes, and in causal mode its frames.
+    live: Option<Beside<Live>>,
+    /// Frames and tone evidence of the full pass.
+    full: Option<Beside<Full>>,
+    /// When the current chapter begins, and how many frames of it there are.
     from_s: Option<f64>,
-    /// Their samples, if they are kept.
-    sound: Option<Sound>,
-    /// The causal tracker's notes in them.
-    causal: Vec<Note>,
+    count: usize,
     /// Number of frames in a chapter.
     chapter: usize,
     /// Notes of closed chapters, and their tracks as far as they are not taken yet.
@@ -59,12 +56,12 @@ pub struct Transcriber {
     described: usize,
     keep_track: bool,
     keep_contours: bool,
-    decisions: bool,
     /// Samples in a frame, and their rate in hertz.
     hop: (usize, f64),
-    mode: Mode,
 }
 
+/// Frames that are given to the stages at once: about a second.
+const BATCH: usize = 750;
 /// A chapter of this length is closed at the longest rest of its second half, in
 /// seconds.
 const CHAPTER_S: f64 = 1_200.0;
@@ -89,25 +86,21 @@ pub enum Mode {
 impl Transcriber {
     /// Transcriber of one take.
     pub fn new(settings: Settings, mode: Mode) -> Self {
-        let tracker = Tracker::new(settings);
+        let analyser = Analyser::new(settings);
         Transcriber {
-            decoder: OfflineDecoder::new(&tracker.analyser),
-            reader: ToneReader::new(&OFFLINE, &tracker.analyser),
-            tone: ToneTrack::default(),
-            chapter: (CHAPTER_S / tracker.hop_s()) as usize,
-            hop: tracker.analyser.hop(),
-            sound: (mode == Mode::Full).then(Sound::default),
-            tracker,
-            frames: Vec::new(),
+            live: Some(Beside::new(Live::new(&analyser, mode == Mode::Causal))),
+            full: (mode == Mode::Full).then(|| Beside::new(Full::new(&analyser))),
+            chapter: (CHAPTER_S / analyser.hop_s()) as usize,
+            hop: analyser.hop(),
+            analyser,
+            batch: Vec::with_capacity(BATCH),
             from_s: None,
-            causal: Vec::new(),
+            count: 0,
             notes: Vec::new(),
             tracks: Vec::new(),
             described: 0,
             keep_track: true,
             keep_contours: true,
-            decisions: true,
-            mode,
         }
     }
 
@@ -127,7 +120,9 @@ impl Transcriber {
     /// analysis of the take: [`Note::decided_s`] is the note's end then. In causal mode it is
     /// known anyway.
     pub fn without_decisions(mut self) -> Self {
-        self.decisions = false;
+        if self.full.is_some() {
+            self.live = None;
+        }
         self
     }
 
@@ -136,43 +131,31 @@ impl Transcriber {
     /// ([`NotationOptions::leave_out_doubtful`](crate::NotationOptions)): the sound of a chapter
     /// need not be kept then, 24 kB a second. In causal mode it is not known anyway.
     pub fn without_continuity(mut self) -> Self {
-        self.sound = None;
+        if let Some(full) = &mut self.full {
+            full.settled().sound = None;
+        }
         self
     }
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
-        let (decoder, frames) = (&mut self.decoder, &mut self.frames);
-        let (causal, from_s) = (&mut self.causal, &mut self.from_s);
-        let (reader, tone) = (&mut self.reader, &mut self.tone);
-        let (sound, mode) = (&mut self.sound, self.mode);
-        let mut take = |frame: &Frame, events: &mut Vec<NoteEvent>| {
+        let (batch, from_s) = (&mut self.batch, &mut self.from_s);
+        self.analyser.push(samples, &mut |frame| {
             from_s.get_or_insert(frame.time_s);
-            match mode {
-                Mode::Full => {
-                    reader.push_samples(frame.samples.as_slice());
-                    if let Some(sound) = sound {
-                        sound.push(frame.samples.as_slice());
-                    }
-                    decoder.push(frame, frames, &mut |candidates, open| {
-                        reader.push_candidates(candidates, open, tone);
-                    });
-                }
-                Mode::Causal => frames.push(causal_decoded_frame(frame)),
-            }
-            for event in events.drain(..) {
-                if let NoteEvent::Ended(note) = event {
-                    keep(causal, note, mode);
-                }
-            }
-        };
-        if self.decisions || mode == Mode::Causal {
-            self.tracker.push_frames(samples, &mut take);
-        } else {
-            let mut none = Vec::new();
-            (self.tracker.analyser).push(samples, &mut |frame| take(frame, &mut none));
+            batch.push(*frame);
+        });
+        if self.batch.len() < BATCH {
+            return;
         }
-        if frames.len() >= self.chapter
+        self.count += self.batch.len();
+        let batch: Arc<[Frame]> = self.batch.drain(..).collect();
+        if let Some(live) = &mut self.live {
+            live.push(&batch);
+        }
+        if let Some(full) = &mut self.full {
+            full.push(&batch);
+        }
+        if self.count >= self.chapter
             && let Some(cut) = self.chapter_end()
         {
             self.close(cut);
@@ -189,20 +172,27 @@ impl Transcriber {
     }
 
     fn hops(&self, seconds: f64) -> usize {
-        (seconds / self.tracker.hop_s()) as usize
+        (seconds / self.analyser.hop_s()) as usize
     }
 
     /// Where a chapter may end: in a long rest, or anywhere in causal mode.
     fn chapter_end(&mut self) -> Option<usize> {
-        if self.mode == Mode::Causal {
-            return Some(self.frames.len());
+        let rest = self.hops(REST_S);
+        let Some(full) = &mut self.full else {
+            return Some(self.count);
+        };
+        let full = full.settled();
+        // The decoder is some frames behind.
+        if full.frames.len() < self.chapter {
+            return None;
         }
         // Only frames whose tone evidence is there.
-        let known = self.frames.len().min(self.tone.len() * OFFLINE.hops);
-        let half = known / 2;
-        let pause = longest_rest(&self.frames[half..known]);
-        if pause.len() < self.hops(REST_S) {
-            self.chapter = self.frames.len() + self.hops(RETRY_S);
+        let known = full.frames.len().min(full.tone.len() * OFFLINE.hops);
+        let (frames, half) = (full.frames.len(), known / 2);
+        let pause = longest_rest(&full.frames[half..known]);
+        drop(full);
+        if pause.len() < rest {
+            self.chapter = frames + self.hops(RETRY_S);
             return None;
         }
         Some((half + pause.end - self.hops(BREATH_S)) / OFFLINE.hops * OFFLINE.hops)
@@ -210,17 +200,23 @@ impl Transcriber {
 
     /// Decides the first `cut` frames.
     fn close(&mut self, cut: usize) {
-        let hop_s = self.tracker.hop_s();
-        let rest = self.frames.split_off(cut);
-        let chapter = std::mem::replace(&mut self.frames, rest);
+        let hop_s = self.analyser.hop_s();
         let from_s = self.from_s.unwrap_or(0.0);
         let cut_s = from_s + cut as f64 * hop_s;
         self.from_s = Some(cut_s);
-        let mut track = Timeline::new(chapter, from_s, hop_s);
-        if self.mode == Mode::Full {
-            let tone = self.tone.split_front(cut.div_ceil(OFFLINE.hops));
-            let mut notes = second_pass(&mut track, tone, &self.causal);
-            if let Some(sound) = &mut self.sound {
+        self.count -= cut;
+        let mut live = self.live.as_mut().map(Beside::settled);
+        let track = |frames: &mut Vec<DecodedFrame>| {
+            let rest = frames.split_off(cut);
+            Timeline::new(std::mem::replace(frames, rest), from_s, hop_s)
+        };
+        let track = if let Some(full) = &mut self.full {
+            let mut full = full.settled();
+            let mut track = track(&mut full.frames);
+            let tone = full.tone.split_front(cut.div_ceil(OFFLINE.hops));
+            let causal = live.as_mut().map_or(&mut [][..], |live| &mut live.notes);
+            let mut notes = second_pass(&mut track, tone, causal);
+            if let Some(sound) = &mut full.sound {
                 let (hop, rate_hz) = self.hop;
                 // A frame is dated at its last sample.
                 let first_s = from_s - (hop - 1) as f64 / rate_hz;
@@ -228,19 +224,25 @@ impl Transcriber {
                 sound.measure(&mut notes, first_s, rate_hz);
             }
             self.notes.extend(notes);
-            self.causal.retain(|note| note.offset_s > cut_s);
-        }
+            if let Some(live) = &mut live {
+                live.notes.retain(|note| note.offset_s > cut_s);
+            }
+            Some(track)
+        } else {
+            let mut live = live;
+            live.as_mut().map(|live| {
+                self.notes.append(&mut live.notes);
+                track(live.frames.get_or_insert_default())
+            })
+        };
         if self.keep_track {
-            self.tracks.push(track);
+            self.tracks.extend(track);
         }
     }
 
     /// Names the articulation of all notes but the last `except`.
     fn describe(&mut self, except: usize) {
-        let notes = match self.mode {
-            Mode::Causal => &mut self.causal,
-            Mode::Full => &mut self.notes,
-        };
+        let notes = &mut self.notes;
         let range = self.described..notes.len().saturating_sub(except).max(self.described);
         articulation::describe_range(notes, range.clone());
         if !self.keep_contours {
@@ -253,29 +255,24 @@ impl Transcriber {
 
     /// Ends the take and returns its notes and the rest of its track.
     pub fn finish(mut self) -> Transcription {
-        let (causal, mode) = (&mut self.causal, self.mode);
-        self.tracker.finish(|event| {
-            if let Event::Note(NoteEvent::Ended(note)) = event {
-                keep(causal, note, mode);
-            }
-        });
-        if mode == Mode::Full {
-            let (reader, tone) = (&mut self.reader, &mut self.tone);
-            reader.end_samples();
-            self.decoder
-                .finish(&mut self.frames, &mut |candidates, open| {
-                    reader.push_candidates(candidates, open, tone);
-                });
-            reader.finish(tone);
+        self.count += self.batch.len();
+        if let Some(live) = &mut self.live {
+            let mut live = live.settled();
+            live.take(&self.batch);
+            live.finish();
         }
-        self.close(self.frames.len());
+        if let Some(full) = &mut self.full {
+            let mut full = full.settled();
+            full.take(&self.batch);
+            full.finish();
+        }
+        self.close(self.count);
         self.describe(0);
-        let track = Timeline::joined(self.tracks, self.tracker.hop_s());
-        let notes = match mode {
-            Mode::Causal => self.causal,
-            Mode::Full => self.notes,
-        };
-        Transcription { track, notes }
+        let track = Timeline::joined(self.tracks, self.analyser.hop_s());
+        Transcription {
+            track,
+            notes: self.notes,
+        }
     }
 }
 
@@ -291,24 +288,6 @@ fn longest_rest(frames: &[DecodedFrame]) -> Range<usize> {
         }
     }
     longest
-}
-
-/// In the full pass only the times of causal notes are needed.
-fn keep(causal: &mut Vec<Note>, mut note: Note, mode: Mode) {
-    if mode == Mode::Full {
-        note.contour = Default::default();
-    }
-    causal.push(note);
-}
-
-fn causal_decoded_frame(frame: &Frame) -> DecodedFrame {
-    let causal = causal_frame(frame);
-    DecodedFrame {
-        pitch: causal.pitch.unwrap_or(f32::NAN),
-        confidence: causal.confidence,
-        level_db: causal.level_db,
-        centroid_hz: frame.centroid_hz.unwrap_or(f32::NAN),
-    }
 }
 
 fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
@@ -347,7 +326,7 @@ mod tests {
         let transcribe = |chapter_s: f64, alone: bool| {
             let mut transcriber =
                 Transcriber::new(Settings::builder(rate_hz).build().unwrap(), Mode::Full);
-            transcriber.chapter = (chapter_s / transcriber.tracker.hop_s()) as usize;
+            transcriber.chapter = (chapter_s / transcriber.analyser.hop_s()) as usize;
             if alone {
                 transcriber = transcriber.notes_alone().without_contours();
             }
