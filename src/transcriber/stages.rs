@@ -144,7 +144,13 @@ const WAITING: usize = 4;
 #[derive(Debug)]
 pub(super) struct Beside<S> {
     stage: Arc<Mutex<S>>,
-    worker: Option<(SyncSender<Arc<[Frame]>>, JoinHandle<()>)>,
+    worker: Option<Worker>,
+}
+
+#[derive(Debug)]
+struct Worker {
+    batches: SyncSender<Arc<[Frame]>>,
+    thread: JoinHandle<()>,
 }
 
 impl<S: Stage> Beside<S> {
@@ -162,20 +168,20 @@ impl<S: Stage> Beside<S> {
     /// If the stage has panicked, as it has.
     pub fn push(&mut self, batch: &Arc<[Frame]>) {
         if self.worker.is_none() {
-            let (sender, batches) = sync_channel::<Arc<[Frame]>>(WAITING);
+            let (batches, given) = sync_channel::<Arc<[Frame]>>(WAITING);
             let stage = Arc::clone(&self.stage);
             let work = move || {
-                for batch in batches {
+                for batch in given {
                     lock(&stage).take(&batch);
                 }
             };
             let thread = Builder::new().name("transcriber".into()).spawn(work);
-            self.worker = thread.ok().map(|thread| (sender, thread));
+            self.worker = thread.ok().map(|thread| Worker { batches, thread });
         }
         match &self.worker {
             None => lock(&self.stage).take(batch),
-            Some((sender, _)) => {
-                if sender.send(Arc::clone(batch)).is_err() {
+            Some(worker) => {
+                if worker.batches.send(Arc::clone(batch)).is_err() {
                     // It has panicked.
                     drop(self.settled());
                 }
@@ -188,8 +194,8 @@ impl<S: Stage> Beside<S> {
     /// # Panics
     /// If the stage has panicked, as it has.
     pub fn settled(&mut self) -> MutexGuard<'_, S> {
-        if let Some((sender, thread)) = self.worker.take() {
-            drop(sender);
+        if let Some(Worker { batches, thread }) = self.worker.take() {
+            drop(batches);
             if let Err(panic) = thread.join() {
                 resume_unwind(panic);
             }

@@ -145,9 +145,10 @@ impl WithSimd for Find<'_> {
         moments[at].risen.extend(change);
 
         let mut risen = [f32::NEG_INFINITY; BINS];
-        for there in at.saturating_sub(rise.asked)..at + 1 {
-            let weight = 1.0 - (at - there) as f32 / (2 * rise.asked + 1) as f32;
-            for (most, rise) in risen.iter_mut().zip(&moments[there].risen) {
+        let earliest = at.saturating_sub(rise.asked);
+        for (ago, moment) in moments.range(earliest..=at).rev().enumerate() {
+            let weight = 1.0 - ago as f32 / (2 * rise.asked + 1) as f32;
+            for (most, rise) in risen.iter_mut().zip(&moment.risen) {
                 *most = higher(*most, weight * rise);
             }
         }
