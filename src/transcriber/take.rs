@@ -34,7 +34,8 @@ impl Transcription {
 /// Transcribes whole takes.
 ///
 /// Long takes are decided in chapters, from rest to rest, so that memory holds one
-/// chapter at a time (besides the notes, and the track if it is wanted).
+/// chapter at a time (besides the notes, and the track if it is wanted). From a second of sound
+/// on the two passes over it run in threads of their own, as long as the transcriber lives.
 #[derive(Debug)]
 pub struct Transcriber {
     analyser: Analyser,
@@ -44,7 +45,7 @@ pub struct Transcriber {
     live: Option<Beside<Live>>,
     /// Frames and tone evidence of the full pass.
     full: Option<Beside<Full>>,
-    /// When the current chapter begins, and how many frames of it there are.
+    /// When the current chapter begins, and how many frames of it the stages were given.
     from_s: Option<f64>,
     count: usize,
     /// Number of frames in a chapter.
@@ -139,22 +140,23 @@ impl Transcriber {
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
-        let (batch, from_s) = (&mut self.batch, &mut self.from_s);
+        let (batch, from_s, count) = (&mut self.batch, &mut self.from_s, &mut self.count);
+        let (live, full) = (&mut self.live, &mut self.full);
         self.analyser.push(samples, &mut |frame| {
             from_s.get_or_insert(frame.time_s);
             batch.push(*frame);
+            if batch.len() < BATCH {
+                return;
+            }
+            *count += BATCH;
+            let batch: Arc<[Frame]> = batch.drain(..).collect();
+            if let Some(live) = live {
+                live.push(&batch);
+            }
+            if let Some(full) = full {
+                full.push(&batch);
+            }
         });
-        if self.batch.len() < BATCH {
-            return;
-        }
-        self.count += self.batch.len();
-        let batch: Arc<[Frame]> = self.batch.drain(..).collect();
-        if let Some(live) = &mut self.live {
-            live.push(&batch);
-        }
-        if let Some(full) = &mut self.full {
-            full.push(&batch);
-        }
         if self.count >= self.chapter
             && let Some(cut) = self.chapter_end()
         {
