@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# All weights of the program, learned anew: makes lines, reads and labels their cells, learns.
+# Both networks learned from nothing: makes lines, reads and labels their cells, learns. What the
+# shipped weights went through after that is in training/README.md.
 #
 # usage: training/learn.sh [LINES] [SEED] [SECONDS]     (13000, 91, 425)
 #

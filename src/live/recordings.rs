@@ -10,7 +10,7 @@ use std::time::Duration;
 use super::clock::input::ClockBlock;
 use super::record::{RecordOptions, Recorded, Recorder};
 use super::setup::Setup;
-use super::ui_snapshot::PortStatus;
+use super::{priority, ui_snapshot::PortStatus};
 use crate::error::{Error, Result};
 
 /// How long a file may take to be opened, at the end.
@@ -96,6 +96,7 @@ impl Recordings {
         let (opened, opening) = sync_channel(1);
         let (folder, options) = (self.folder.clone(), self.options);
         let open = move || {
+            priority::lower();
             let _ = opened.send(Recorder::start(&folder, setup, options));
         };
         let thread = std::thread::Builder::new().name("leadpipe take".into());

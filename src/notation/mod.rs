@@ -107,9 +107,9 @@ pub struct NotationOptions {
     pub fifths: Option<i32>,
     /// The beat, where it is known from a click or a clock: instead of a tempo.
     pub tempo_track: Option<Arc<TempoTrack>>,
-    /// Whether doubtful notes are left out: the tail of another in the room, or
-    /// what a click cut off one. For a take as it was heard, not for a list that somebody has
-    /// read.
+    /// Whether doubtful notes are left out: the second halves of notes that a click cut in two.
+    /// For a take as the full pass heard it: notes without their continuity (causal, or read
+    /// from a list) all stay.
     pub leave_out_doubtful: bool,
 }
 
@@ -385,7 +385,7 @@ impl Part {
             more => format!("{more} doubtful notes"),
         };
         Some(format!(
-            "left out of the part: {count} (tails in the room, clicks)"
+            "left out of the part: {count} (cut off by a click)"
         ))
     }
 

@@ -1,15 +1,15 @@
-//! Which notes of a take belong on a page: not the tail of a note in the room, nor a note
-//! that a click cut in two.
+//! Which notes of a take belong on a page: not the second half of a note that a click cut in
+//! two.
 //!
-//! Both touch a note of their pitch and begin without an attack of their own: the tone before
-//! goes on through their onset, as loud and in phase (`notes/continuity.rs`), the level hardly
+//! It touches a note of its pitch and begins without an attack of its own: the tone before
+//! goes on through its onset, as loud and in phase (`notes/continuity.rs`), the level hardly
 //! dips, and what rises is there at once. How much each of that counts was fitted by
 //! `scripts/page_notes.py` (logistic regression on melodies played with clicks and in rooms).
 
 use crate::line::{Line, LineNote};
 use crate::notes::{Attack, TOUCH_S};
 
-/// Odds from which a note is left out: eight to one, for a note too many is seen, and one that
+/// Log odds from which a note is left out: eight to one, for a note too many is seen, and one that
 /// is lost is not.
 const LEFT_OUT: f64 = 2.079;
 /// What speaks for a note being none, in the order of [`log_odds`].

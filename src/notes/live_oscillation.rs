@@ -37,8 +37,8 @@ struct Swing {
     turned_s: f64,
     /// When one of its pitches was last heard, stream seconds.
     heard_s: f64,
-    /// Whether the note model takes its note for over.
-    given_up: bool,
+    /// Since when the note model takes its note for over, stream seconds.
+    given_up_s: Option<f64>,
 }
 
 /// How an oscillation ended.
@@ -117,7 +117,7 @@ impl OscillationFollower {
             above: false,
             turned_s: onset_s,
             heard_s: now_s,
-            given_up: false,
+            given_up_s: None,
         });
     }
 
@@ -130,14 +130,16 @@ impl OscillationFollower {
         // Where it has come to rest, the tongue makes a note.
         let rests = now_s - swing.turned_s > 2.0 * HALF_TURN_S;
         let turns = (near(swing.lower) || near(swing.upper)) && !(tongued && rests);
-        swing.given_up &= !turns;
+        if turns {
+            swing.given_up_s = None;
+        }
         turns
     }
 
     /// Whether a note goes on that the note model takes for over: it loses some of the turns.
-    pub fn goes_on(&mut self) -> bool {
+    pub fn goes_on(&mut self, now_s: f64) -> bool {
         if let Some(swing) = &mut self.swing {
-            swing.given_up = true;
+            swing.given_up_s.get_or_insert(now_s);
         }
         self.swing.is_some()
     }
@@ -146,10 +148,14 @@ impl OscillationFollower {
     pub fn take_end(&mut self, now_s: f64) -> Option<End> {
         let swing = self.swing?;
         let stays_s = now_s - swing.turned_s;
-        let silent = now_s - swing.heard_s > TOUCH_S || stays_s > HALF_TURN_S;
-        let end = match (swing.given_up, swing.above) {
-            (true, _) if silent => End::Silent(swing.heard_s),
-            (false, true) if stays_s > LONGEST_SIDE_S => End::Above {
+        let silent = now_s - swing.heard_s > TOUCH_S;
+        // Something else that moves between the two pitches must not hold the note.
+        let lost = swing
+            .given_up_s
+            .is_some_and(|since_s| silent || stays_s > HALF_TURN_S || now_s - since_s > RECENT_S);
+        let end = match (lost, swing.above) {
+            (true, _) => End::Silent(swing.heard_s),
+            (false, true) if stays_s > LONGEST_SIDE_S && !silent => End::Above {
                 onset_s: swing.turned_s,
                 pitch: swing.upper,
             },
@@ -223,20 +229,23 @@ mod tests {
         assert!(!follower.turns_to(66.0, false, 0.6));
         assert_eq!(play(&mut follower, (0.58, 2.0), trill), None);
         // The note model loses a turn.
-        assert!(follower.goes_on());
+        assert!(follower.goes_on(2.0));
         assert_eq!(play(&mut follower, (2.0, 2.1), trill), None);
+        // It hears no more of them: what still moves there is something else.
+        let end = play(&mut follower, (2.1, 3.0), trill);
+        assert!(matches!(end, Some(End::Silent(_))), "{end:?}");
     }
 
     #[test]
     fn a_trill_ends_with_its_sound() {
         let mut follower = trilling();
-        assert!(follower.goes_on());
+        assert!(follower.goes_on(0.58));
         let end = play(&mut follower, (0.58, 1.0), |_| None);
         assert!(
             matches!(end, Some(End::Silent(s)) if (s - 0.58).abs() < 0.01),
             "{end:?}"
         );
-        assert!(!follower.trills() && !follower.goes_on());
+        assert!(!follower.trills() && !follower.goes_on(1.0));
     }
 
     #[test]

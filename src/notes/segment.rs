@@ -151,7 +151,7 @@ impl Segmenter {
         }
         match decision {
             Decision::Same => {}
-            Decision::Ended if self.oscillation.goes_on() => {}
+            Decision::Ended if self.oscillation.goes_on(now.time_s) => {}
             Decision::Ended => self.end(now.time_s, events),
             Decision::Begun(sounding, age_s) => {
                 let onset_s = now.time_s - f64::from(age_s);

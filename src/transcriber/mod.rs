@@ -1,8 +1,8 @@
 //! Samples in, notes out: the crate's front door.
 //!
 //! [`Tracker`] is causal: it reports notes while the horn plays, and the live engine
-//! uses it. [`Transcriber`] takes a whole take: it runs the same tracker, keeps its
-//! frames, and decides again with later sound taken into account.
+//! uses it. [`Transcriber`] takes a whole take: it gives the same frames to the causal tracker
+//! and to a second pass, which decides with later sound taken into account.
 
 #[cfg(feature = "pitch-detection")]
 mod baseline;

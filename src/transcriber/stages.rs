@@ -165,7 +165,7 @@ impl<S: Stage> Beside<S> {
     /// Gives the stage its next frames. Where no thread can be had, they are taken here.
     ///
     /// # Panics
-    /// If the stage has panicked, as it has.
+    /// With the stage's own panic.
     pub fn push(&mut self, batch: &Arc<[Frame]>) {
         if self.worker.is_none() {
             let (batches, given) = sync_channel::<Arc<[Frame]>>(WAITING);
@@ -192,7 +192,7 @@ impl<S: Stage> Beside<S> {
     /// The stage, once it has taken all that it was given.
     ///
     /// # Panics
-    /// If the stage has panicked, as it has.
+    /// With the stage's own panic.
     pub fn settled(&mut self) -> MutexGuard<'_, S> {
         if let Some(Worker { batches, thread }) = self.worker.take() {
             drop(batches);

@@ -34,8 +34,8 @@ impl Transcription {
 /// Transcribes whole takes.
 ///
 /// Long takes are decided in chapters, from rest to rest, so that memory holds one
-/// chapter at a time (besides the notes, and the track if it is wanted). From a second of sound
-/// on the two passes over it run in threads of their own, as long as the transcriber lives.
+/// chapter at a time (besides the notes, and the track if it is wanted). Where
+/// there is more than a second of sound, the two passes over it have threads of their own.
 #[derive(Debug)]
 pub struct Transcriber {
     analyser: Analyser,
@@ -231,7 +231,6 @@ impl Transcriber {
             }
             Some(track)
         } else {
-            let mut live = live;
             live.as_mut().map(|live| {
                 self.notes.append(&mut live.notes);
                 track(live.frames.get_or_insert_default())

@@ -50,6 +50,7 @@ pub(super) fn cells(
     range: &Range<usize>,
 ) -> Vec<Cell> {
     let mut cells = Vec::with_capacity(CELLS);
+    // Also where the gate is closed: later moments look back at what has risen.
     let found = Arch::new().dispatch(Find {
         moments,
         at,
@@ -114,9 +115,9 @@ impl WithSimd for Find<'_> {
             }
         }
         let mut lasting = [0f32; BINS];
-        let moments_there = around(layout.lasting);
-        let share = 1.0 / moments_there.len() as f32;
-        for there in moments_there {
+        let nearby = around(layout.lasting);
+        let share = 1.0 / nearby.len() as f32;
+        for there in nearby {
             for (mean, nats) in lasting.iter_mut().zip(&moments[there].strength) {
                 *mean += share * nats;
             }
