@@ -7,7 +7,7 @@
 //! `scripts/page_notes.py` (logistic regression on melodies played with clicks and in rooms).
 
 use crate::line::{Line, LineNote};
-use crate::notes::{Attack, TOUCH_S};
+use crate::notes::Attack;
 
 /// Log odds from which a note is left out: eight to one, for a note too many is seen, and one that
 /// is lost is not.
@@ -46,11 +46,10 @@ fn extend(kept: &mut LineNote, second: &LineNote) {
 }
 
 /// Log odds that a note is none, given the one before; nothing for one that does not touch a
-/// note of its pitch, or where nobody has heard the tone go on.
+/// note of its pitch, or whose continuity was not measured.
 fn log_odds(before: &LineNote, named: &LineNote) -> Option<f64> {
     let note = &named.note;
-    let touches = note.onset_s - before.note.offset_s < TOUCH_S;
-    if named.concert != before.concert || !touches {
+    if named.concert != before.concert || !note.touches(&before.note) {
         return None;
     }
     let continuity = f64::from(note.measured.continuity?);

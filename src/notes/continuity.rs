@@ -20,7 +20,7 @@ use std::ops::{Range, RangeInclusive};
 use half::f16;
 use realfft::num_complex::Complex;
 
-use super::{Note, TOUCH_S};
+use super::Note;
 use crate::units::Pitch;
 
 /// Harmonics that count.
@@ -81,8 +81,7 @@ impl Sound {
         };
         for at in 1..notes.len() {
             let (before, note) = (&notes[at - 1], &notes[at]);
-            let touches = note.onset_s - before.offset_s < TOUCH_S;
-            if touches && (note.pitch - before.pitch).abs() < SAME_PITCH {
+            if note.touches(before) && (note.pitch - before.pitch).abs() < SAME_PITCH {
                 let both_s = before.onset_s..note.offset_s;
                 let continuity = excerpt.continuity(both_s, note.onset_s, Pitch(note.pitch));
                 notes[at].measured.continuity = Some(continuity as f32);

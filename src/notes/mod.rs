@@ -199,7 +199,7 @@ pub struct Measured {
     /// Early peak against the body of the note, in dB.
     pub accent_db: f32,
     /// Share of the tone before that goes on through the onset, as loud and in phase, 0 to 1,
-    /// where the note touches one of its pitch (see `continuity.rs`). No list has it.
+    /// where the note touches one of its pitch and a full pass has measured it. No list has it.
     #[serde(skip)]
     pub continuity: Option<f32>,
 }
@@ -256,6 +256,11 @@ pub struct Note {
 }
 
 impl Note {
+    /// Whether it follows another without a rest.
+    pub(crate) fn touches(&self, before: &Note) -> bool {
+        self.onset_s - before.offset_s < TOUCH_S
+    }
+
     /// Sounding length in seconds.
     pub fn duration_s(&self) -> f64 {
         self.offset_s - self.onset_s

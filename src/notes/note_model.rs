@@ -366,17 +366,18 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
 /// repeats a note within four moments, or 43 ms (14 a second at most; common practice).
 fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
     let mut out: Vec<DraftNote> = Vec::with_capacity(notes.len());
-    for (at, note) in notes.iter().enumerate() {
+    let mut notes = notes.into_iter().peekable();
+    while let Some(note) = notes.next() {
         let end = note.end();
-        let next = notes.get(at + 1).filter(|next| next.first == end);
+        let next = notes.peek().filter(|next| next.first == end);
         let length = next.map_or(end as f64, |next| next.onset) - note.onset;
         let repeats = |before: &&mut DraftNote| {
             let apart = before.pitches.last().zip(note.pitches.first());
             before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < SAME_ONSET)
         };
         match out.last_mut().filter(repeats) {
-            Some(before) if length < AGES as f64 => before.pitches.extend(&note.pitches),
-            _ => out.push(note.clone()),
+            Some(before) if length < AGES as f64 => before.pitches.extend(note.pitches),
+            _ => out.push(note),
         }
     }
     out

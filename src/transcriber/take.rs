@@ -57,8 +57,6 @@ pub struct Transcriber {
     described: usize,
     keep_track: bool,
     keep_contours: bool,
-    /// Samples in a frame, and their rate in hertz.
-    hop: (usize, f64),
 }
 
 /// Frames that are given to the stages at once: about a second.
@@ -92,7 +90,6 @@ impl Transcriber {
             live: Some(Beside::new(Live::new(&analyser, mode == Mode::Causal))),
             full: (mode == Mode::Full).then(|| Beside::new(Full::new(&analyser))),
             chapter: (CHAPTER_S / analyser.hop_s()) as usize,
-            hop: analyser.hop(),
             analyser,
             batch: Vec::with_capacity(BATCH),
             from_s: None,
@@ -219,7 +216,7 @@ impl Transcriber {
             let causal = live.as_mut().map_or(&mut [][..], |live| &mut live.notes);
             let mut notes = second_pass(&mut track, tone, causal);
             if let Some(sound) = &mut full.sound {
-                let (hop, rate_hz) = self.hop;
+                let (hop, rate_hz) = self.analyser.hop();
                 // A frame is dated at its last sample.
                 let first_s = from_s - (hop - 1) as f64 / rate_hz;
                 let sound = sound.split_front(cut * hop);

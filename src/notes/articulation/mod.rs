@@ -10,7 +10,7 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
-use super::{Attack, Note, TOUCH_S, Technique};
+use super::{Attack, Note, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -101,7 +101,7 @@ pub fn describe_range(notes: &mut [Note], range: Range<usize>) {
     for at in range {
         let next = match notes.get(at + 1) {
             Some(n) if n.attack == Attack::Slurred => Next::Slurred,
-            Some(n) if n.onset_s - notes[at].offset_s < TOUCH_S => Next::Touching,
+            Some(n) if n.touches(&notes[at]) => Next::Touching,
             _ => Next::Apart,
         };
         describe_one(&mut notes[at], time_of_note_s(&onsets, at), next);

@@ -30,9 +30,9 @@ const WIDTH: std::ops::Range<f32> = 0.7..8.5;
 pub const SLOWEST_HZ: f64 = 4.2;
 /// Half a turn of that, in seconds.
 pub const HALF_TURN_S: f64 = 0.5 / SLOWEST_HZ;
-/// Shortest and longest time on one side of the middle, in seconds. A slur may slip back for a
-/// moment.
+/// Shortest time on one side of the middle, in seconds: a slur may slip back for a moment.
 const SHORTEST_SIDE_S: f64 = 0.02;
+/// Longest time on one side of the middle, in seconds.
 pub const LONGEST_SIDE_S: f64 = 0.3;
 /// Fewest crossings of the middle: two turns and a half.
 pub const CROSSINGS: usize = 5;

@@ -2,7 +2,7 @@
 
 use crate::notes::articulation::{GLISSANDO_S, HOME};
 use crate::notes::timeline::Timeline;
-use crate::notes::{Attack, Note, PitchFrame, TOUCH_S, Technique};
+use crate::notes::{Attack, Note, PitchFrame, Technique};
 
 /// Pitches around the border of two notes, not a number where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
@@ -59,14 +59,12 @@ fn passed(notes: &[Note]) -> usize {
     let passing = |pair: &&[Note]| {
         let (before, note) = (&pair[0], &pair[1]);
         let short = note.duration_s() < RIP_S;
-        let touches = note.onset_s - before.offset_s < TOUCH_S;
-        short && touches && way(note) * way(&notes[1]) > 0.0
+        short && note.touches(before) && way(note) * way(&notes[1]) > 0.0
     };
     let passed = notes.windows(2).take_while(passing).count();
     let rests = notes.get(passed + 1).is_some_and(|note| {
         let other = (note.pitch - notes[1].pitch).abs() > 0.5 && way(&notes[1]).abs() > 0.5;
-        let touches = note.onset_s - notes[passed].offset_s < TOUCH_S;
-        other && touches && way(note) * way(&notes[1]) > 0.0
+        other && note.touches(&notes[passed]) && way(note) * way(&notes[1]) > 0.0
     });
     if rests && left.duration_s() > RIP_S {
         passed
