@@ -3,12 +3,13 @@
 //! back (`examples/room`).
 #![allow(dead_code)]
 
+use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::net::UdpSocket;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, LazyLock, Mutex, MutexGuard};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -43,6 +44,8 @@ const BETWEEN_QUESTIONS: Duration = Duration::from_millis(500);
 /// A JACK server; ended when dropped.
 pub struct Server {
     child: Child,
+    /// What it says, to be shown if it does not start.
+    log: tempfile::NamedTempFile,
     pub name: String,
     pub block: u32,
 }
@@ -51,29 +54,36 @@ pub struct Server {
 /// received is lost to it, note-offs too.
 const SYNCHRONOUS: &[&str] = &["-S"];
 
-static SERVERS: AtomicU32 = AtomicU32::new(0);
+/// Name of this process's servers, and the lock that keeps it from other processes.
+///
+/// JACK remembers eight servers on a machine by their names, and those that were killed
+/// stay in its memory until one starts that is called the same: with a new name for each,
+/// a few killed servers are enough that none starts any more.
+static NAME: LazyLock<(String, File)> = LazyLock::new(|| {
+    let free = (0..64).find_map(|count| {
+        let name = format!("leadpipe-test-{count}");
+        let lock = File::create(std::env::temp_dir().join(&name)).ok()?;
+        lock.try_lock().ok().map(|()| (name, lock))
+    });
+    free.expect("a name that no other test uses")
+});
 
 impl Server {
     /// Starts one at 48 kHz with blocks of so many frames.
     pub fn start(block: u32) -> Server {
-        Server::launch(&Server::new_name(), block, SYNCHRONOUS)
-    }
-
-    fn new_name() -> String {
-        let count = SERVERS.fetch_add(1, Ordering::Relaxed);
-        format!("leadpipe-{}-{count}", std::process::id())
+        Server::launch(&NAME.0, block, SYNCHRONOUS)
     }
 
     /// Starts one that waits for nobody: neither for who is late nor who is dead.
     pub fn restless(block: u32) -> Server {
-        Server::launch(&Server::new_name(), block, &[])
+        Server::launch(&NAME.0, block, &[])
     }
 
     /// Starts one that waits for whoever is late, however long. Another that goes on after
     /// it was stopped drops its clients or not, by chance: whether they seem late to it.
     pub fn patient(block: u32) -> Server {
         let options = [SYNCHRONOUS, &["--timeout", "60000"]].concat();
-        Server::launch(&Server::new_name(), block, &options)
+        Server::launch(&NAME.0, block, &options)
     }
 
     /// Starts one without asking whether it is there yet: each question is a
@@ -91,23 +101,27 @@ impl Server {
         let server = Server::spawn(name, block, 48_000, options);
         assert!(
             wait_for_server(30.0, || !server.ports().is_empty()),
-            "the JACK server never answered"
+            "the JACK server never answered: {}",
+            std::fs::read_to_string(server.log.path()).unwrap_or_default()
         );
         server
     }
 
     fn spawn(name: &str, block: u32, rate_hz: u32, options: &[&str]) -> Server {
+        let log = tempfile::NamedTempFile::new().expect("a temporary file");
+        let errors = log.reopen().expect("a second handle on it");
         let child = Command::new("jackd")
             .args(options)
             .args(["--no-realtime", "-n", name, "-d", "dummy"])
             .args(["-r", &rate_hz.to_string(), "-p", &block.to_string()])
             .env("JACK_NO_AUDIO_RESERVATION", "1")
             .stdout(Stdio::null())
-            .stderr(Stdio::null())
+            .stderr(errors)
             .spawn()
             .expect("jackd is installed: apt-get install jackd2");
         Server {
             child,
+            log,
             name: name.to_owned(),
             block,
         }
@@ -180,7 +194,7 @@ impl Drop for Server {
         let _ = Command::new("kill")
             .arg(self.child.id().to_string())
             .status();
-        if !wait(3.0, || self.child.try_wait().is_ok_and(|s| s.is_some())) {
+        if !wait(10.0, || self.child.try_wait().is_ok_and(|s| s.is_some())) {
             let _ = self.child.kill();
         }
         let _ = self.child.wait();
