@@ -14,7 +14,9 @@ pub(super) const RELEASE_S: f64 = 0.3;
 /// A note is heard down to so many dB under its loudest.
 const HEARD_DB: f32 = 30.0;
 /// Pitches this close belong together, in semitones.
-const NEAR: f64 = 0.65;
+const NEAR: f32 = 0.65;
+/// Longest burst of air before a tone, in seconds: a horn gives 50 to 130 ms of it.
+const AIR_S: f64 = 0.13;
 
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
@@ -215,14 +217,9 @@ impl Timeline {
             .unwrap_or(earliest)
     }
 
-    /// Gives a frame a note's pitch if it has none; `false` if the note is not heard there.
-    fn lend_pitch(&mut self, at: usize, pitch: f32, note: &Note) -> bool {
-        let heard = self.level_around(at, 0.02) > note.level_db - HEARD_DB;
-        let frame = &mut self.frames[at];
-        if heard && frame.pitch.is_nan() {
-            frame.pitch = pitch;
-        }
-        heard
+    /// Whether a note is heard in a frame.
+    fn is_heard(&self, at: usize, note: &Note) -> bool {
+        self.level_around(at, 0.02) > note.level_db - HEARD_DB
     }
 
     /// Highest and lowest averaged level between two times, dBFS.
@@ -242,58 +239,59 @@ pub(super) fn smooth_s(pitch: f64) -> f64 {
 
 /// Extends each note's pitch to its edges, where by its level it sounds but no period
 /// is found, or where the burst of air before the tone has another pitch. Such frames
-/// keep their confidence. In `notes`, `decided_s` is still the start of the tone.
+/// keep their confidence.
 pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
     for (i, note) in notes.iter().enumerate() {
-        let tone_s = note.decided_s.max(note.onset_s);
-        let tone = track.range(tone_s, note.offset_s);
-        let lead_in = track.range(note.onset_s, tone_s);
+        let tone = track.range(note.onset_s, note.offset_s);
         let first = track.frames[tone.clone()]
             .iter()
             .map(|f| f.pitch)
             .find(|p| !p.is_nan());
-        let first = first.unwrap_or(note.pitch as f32);
-        // Backwards from the tone, as long as the pitch leads up to it; frames before
-        // that get the note's pitch.
-        let mut next = first;
-        let mut leads = true;
-        for frame in track.frames[lead_in].iter_mut().rev() {
-            leads &= (frame.pitch - next).abs() < NEAR as f32;
-            if leads {
-                next = frame.pitch;
-            } else {
-                frame.pitch = note.pitch as f32;
-            }
-        }
-        // Forwards through the tone; a pitch that jumps away in the release does not
-        // belong to the note either.
+        // Before the first pitch that is measured stands the note's: an attack often is off.
+        let own = note.pitch as f32;
+        let first = first.unwrap_or(own);
+        // Through the tone; a pitch that jumps away in the release does not belong to
+        // the note.
         let release = track.release(note);
-        let (mut last, mut leads) = (first, true);
+        let (mut last, mut leads) = (own, true);
         for at in tone {
             let pitch = &mut track.frames[at].pitch;
             if at >= release {
-                leads &= pitch.is_nan() || (*pitch - last).abs() < NEAR as f32;
+                leads &= pitch.is_nan() || (*pitch - last).abs() < NEAR;
             }
             if !leads {
-                *pitch = note.pitch as f32;
+                *pitch = own;
             } else if pitch.is_nan() {
                 *pitch = last;
             } else {
                 last = *pitch;
             }
         }
-        // The air before a tone and what rings on after it, where they have no pitch of
-        // their own, are the note's as far as they are heard.
+        // The air before a tone and what rings on after it are the note's as far as they
+        // are heard, but for a pitch of their own: in the air one that leads up to the tone.
         let before_s = i.checked_sub(1).map_or(0.0, |i| notes[i].offset_s);
         let after_s = notes.get(i + 1).map_or(f64::INFINITY, |next| next.onset_s);
+        let air = track.range(note.onset_s - AIR_S, note.onset_s);
+        let (mut next, mut leads) = (first, true);
         for at in track.range(before_s, note.onset_s).rev() {
-            if !track.lend_pitch(at, first, note) {
+            if !track.is_heard(at, note) {
                 break;
+            }
+            let pitch = &mut track.frames[at].pitch;
+            leads &= (*pitch - next).abs() < NEAR;
+            if leads {
+                next = *pitch;
+            } else if pitch.is_nan() || air.contains(&at) {
+                *pitch = own;
             }
         }
         for at in track.range(note.offset_s, after_s) {
-            if !track.lend_pitch(at, last, note) {
+            if !track.is_heard(at, note) {
                 break;
+            }
+            let pitch = &mut track.frames[at].pitch;
+            if pitch.is_nan() {
+                *pitch = last;
             }
         }
     }
