@@ -60,6 +60,8 @@ impl NoteModel {
 pub struct DraftNote {
     /// When it begins, with a fraction.
     pub onset: f64,
+    /// When it ends, with a fraction.
+    pub offset: f64,
     /// Its first moment.
     pub first: usize,
     /// Its pitch in each moment, MIDI semitones.
@@ -90,6 +92,9 @@ const AGES: usize = 4;
 const GROWN: usize = 2;
 /// No evidence for an onset at all, log odds.
 const NEVER: f32 = -6.9;
+
+/// A pitch that is not asked about does not sound, log odds.
+const SILENT: f32 = -4.2;
 
 /// Probability of log odds.
 fn probability(odds: f32) -> f32 {
@@ -139,6 +144,8 @@ const LOST: Way = Way {
 #[derive(Debug, Clone, Copy)]
 struct Tone {
     pitch: f32,
+    /// That it sounds, log odds.
+    odds: f32,
     onset: Onset,
     tongue_odds: f32,
     ways: [Way; AGES],
@@ -237,6 +244,7 @@ impl NoteModel {
                 evidence: Default::default(),
             };
             let mut tone = self.reach(before, silence, &cell, Onset::none(at));
+            tone.odds = SILENT;
             tone.ways
                 .iter_mut()
                 .for_each(|way| way.score -= self.missing);
@@ -301,6 +309,7 @@ impl NoteModel {
         };
         Tone {
             pitch: cell.pitch,
+            odds: cell.evidence.tone,
             onset,
             tongue_odds: cell.evidence.tongue,
             ways,
@@ -339,6 +348,7 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
     }
     let mut state = best.1;
     let mut pitches = Vec::new();
+    let mut offset = 0.0;
     for (moment, states) in moments.iter().enumerate().rev() {
         let Some((i, age)) = state else {
             state = states.silence.from;
@@ -346,11 +356,19 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
         };
         let tone = &states.tones[usize::from(i)];
         let way = tone.ways[usize::from(age)];
+        if pitches.is_empty() {
+            let next = notes.last().filter(|next| next.first == moment + 1);
+            offset = match end(moment, tone, moments.get(moment + 1)) {
+                Some(end) => end,
+                None => next.map_or(moment as f64 + 1.0, |next| next.onset),
+            };
+        }
         pitches.push(tone.pitch);
         if way.starts {
             pitches.reverse();
             notes.push(DraftNote {
                 onset: tone.onset.at,
+                offset,
                 first: moment,
                 pitches: std::mem::take(&mut pitches),
                 tongue_odds: tone.tongue_odds,
@@ -360,6 +378,22 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
     }
     notes.reverse();
     without_tails(joined(notes))
+}
+
+/// When a note ends whose last moment is this: where its odds are even, which go from one
+/// moment's to the next's in a line. None if they are still better than even in the next.
+fn end(moment: usize, last: &Tone, next: Option<&States>) -> Option<f64> {
+    let tones = next.map_or(&[][..], |next| &next.tones);
+    let own = tones
+        .iter()
+        .filter(|t| (t.pitch - last.pitch).abs() < SAME_ONSET);
+    let (before, after) = (last.odds, own.map(|t| t.odds).fold(SILENT, f32::max));
+    let share = match (before > 0.0, after > 0.0) {
+        (true, true) => return None,
+        (true, false) => before / (before - after),
+        (false, _) => 0.0,
+    };
+    Some(moment as f64 + f64::from(share))
 }
 
 /// Gives to a note the piece of its release that was taken for a repeat of it: no tongue
@@ -376,7 +410,10 @@ fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
             before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < SAME_ONSET)
         };
         match out.last_mut().filter(repeats) {
-            Some(before) if length < AGES as f64 => before.pitches.extend(note.pitches),
+            Some(before) if length < AGES as f64 => {
+                before.pitches.extend(note.pitches);
+                before.offset = note.offset;
+            }
             _ => out.push(note),
         }
     }
@@ -409,6 +446,7 @@ mod tests {
     fn a_piece_of_a_release_is_no_repeat() {
         let note = |first: usize, length: usize| DraftNote {
             onset: first as f64,
+            offset: (first + length) as f64,
             first,
             pitches: vec![60.0; length],
             tongue_odds: 0.0,
@@ -469,6 +507,25 @@ mod tests {
     }
 
     #[test]
+    fn a_note_ends_where_its_odds_are_even() {
+        let ends = |last: f32, after: f32| {
+            let track = track(60, |at| {
+                let odds = match at {
+                    20..40 => 4.0,
+                    40 => last,
+                    41 => after,
+                    _ => -4.0,
+                };
+                vec![(60.0, odds, at_onset(at, 20))]
+            });
+            NoteModel::new(0.0107).decode(&track)[0].offset
+        };
+        assert!((ends(3.0, -3.0) - 40.5).abs() < 1e-6);
+        assert!((ends(1.0, -3.0) - 40.25).abs() < 1e-6);
+        assert!((ends(4.0, -1.0) - 40.8).abs() < 1e-6);
+    }
+
+    #[test]
     fn an_onset_on_the_same_pitch_starts_a_note() {
         let two = track(60, |at| {
             let onset = at_onset(at, 10).max(at_onset(at, 30));
@@ -523,6 +580,7 @@ mod tests {
     fn what_a_slur_passes_through_is_no_note() {
         let note = |onset: f64, first: usize, pitch: f32| DraftNote {
             onset,
+            offset: (first + 3) as f64,
             first,
             pitches: vec![pitch; 3],
             tongue_odds: 0.0,

@@ -20,8 +20,8 @@ pub use waves::{flutter, rolls, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
-/// The pitch is a weighted mean that asks for confidence, for the middle of the note (a
-/// raised-cosine taper at either end: Tukey, 1967) and for what is near the median (the
+/// The pitch is a mean weighted by confidence and amplitude, by place in the note (a
+/// raised-cosine taper at either end: Tukey, 1967) and by nearness to the median (the
 /// biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
 /// all by a hair, so that where the first hop falls hardly matters.
 pub fn measure_pitch(note: &mut Note) {
@@ -54,6 +54,9 @@ pub const STEADY: f64 = 0.6;
 
 fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let count = contour.points.len();
+    let loudest_db = (contour.points.iter())
+        .map(|p| p.level_db)
+        .fold(-120.0, f32::max);
     let taper = (TAPER_S / contour.hop_s).min(0.5 * count as f64);
     let voiced: Vec<(f64, &Point)> = (contour.points.iter().enumerate())
         .step_by(count.div_ceil(MAX_HOPS).max(1))
@@ -61,7 +64,11 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
         .map(|(at, p)| {
             let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
             let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
-            (share * f64::from(p.confidence).powi(2) + 1e-6, p)
+            let amplitude = f64::from(db_power(p.level_db - loudest_db)).sqrt();
+            (
+                share * f64::from(p.confidence).powi(2) * amplitude + 1e-6,
+                p,
+            )
         })
         .collect();
     let inner = voiced.iter().filter(|(weight, _)| *weight > 0.05);

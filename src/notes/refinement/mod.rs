@@ -73,7 +73,7 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
 fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
     let onset_s = timeline.moment_s(draft.onset).max(0.0);
     let offset_s = timeline
-        .moment_s(draft.end() as f64 - 0.5)
+        .moment_s(draft.offset)
         .max(onset_s + timeline.hop_s);
     let count = draft.pitches.len() as f64;
     Note {
