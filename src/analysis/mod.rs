@@ -79,11 +79,6 @@ pub struct Frame {
     /// Harmonic spectral centroid of the best path's pitch, in hertz (see
     /// `brightness.rs`), as last measured; none without a pitch.
     pub centroid_hz: Option<f32>,
-    /// Pitch of the note that sounds, once one is known to (see
-    /// [`crate::notes::segment`]), in MIDI semitones.
-    pub note_pitch: Option<f32>,
-    /// Whether that note trills or shakes.
-    pub note_trills: bool,
     /// The samples of the hop at the analysis rate.
     pub samples: HopSamples,
 }
@@ -276,8 +271,6 @@ impl Analyser {
             best_path,
             fine_pitch,
             centroid_hz: self.centroid_hz,
-            note_pitch: None,
-            note_trills: false,
             samples,
         }
     }

@@ -337,8 +337,6 @@ mod tests {
             best_path: Default::default(),
             fine_pitch: None,
             centroid_hz: None,
-            note_pitch: None,
-            note_trills: false,
             samples: HopSamples::new(&[]),
         }
     }

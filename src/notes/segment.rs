@@ -113,18 +113,9 @@ impl Segmenter {
         }
     }
 
-    /// [`Segmenter::push`], giving the whole frame with what is known of its note.
-    pub fn decide(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> Frame {
-        let heard = self.push(frame, events);
-        Frame {
-            note_pitch: heard.pitch,
-            note_trills: heard.trills,
-            ..*frame
-        }
-    }
-
-    /// Takes the next frame; appends what it settles to `events`. Gives the frame as
-    /// the notes see it: with the pitch of the note that sounds.
+    /// Takes the next frame; appends what it settles to `events`. Gives what the causal engine
+    /// takes the frame for: the pitch of the note that sounds; where none does, that of the
+    /// best path, measured precisely where that speaks of the same peak.
     pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {
         self.reader.push_samples(frame.samples.as_slice());
         let open = !frame.level.under_threshold;
@@ -135,12 +126,9 @@ impl Segmenter {
             let moment = self.moments.split_front(1);
             decision = self.decoder.push(moment.cells(0).iter().copied());
         }
-        let mut now = self.pitch_frame(frame);
-        let swinging = self.oscillation.push(PitchFrame {
-            pitch: frame.leading_pitch(),
-            ..now
-        });
-        now.pitch = swinging.or(now.pitch);
+        let leading = frame.leading_pitch();
+        let swinging = self.oscillation.push(self.pitch_frame(frame, leading));
+        let now = self.pitch_frame(frame, swinging.or_else(|| self.decoded_pitch(frame)));
         if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
@@ -170,7 +158,7 @@ impl Segmenter {
             }
             Some(End::Below) | None => {}
         }
-        now
+        self.pitch_frame(frame, now.pitch.or(leading))
     }
 
     /// Whether what the decoder takes for a new note is a turn of the one that sounds, or a dip
@@ -206,16 +194,19 @@ impl Segmenter {
         self.end(f64::INFINITY, events);
     }
 
-    /// A frame with the pitch of what sounds, measured where that is near.
-    fn pitch_frame(&self, frame: &Frame) -> PitchFrame {
-        let best = frame.best_path.hypothesis;
+    /// The pitch of what the decoder says sounds, measured where that is near.
+    fn decoded_pitch(&self, frame: &Frame) -> Option<f32> {
+        let best = frame.best_path.hypothesis.map(|b| b.pitch);
         let fine = frame.fine_pitch.map(|f| f.pitch);
-        let near = |pitch: f32| move |p: &f32| (p - pitch).abs() < STRAY;
-        let pitch = self.decoder.sounding().map(|s| {
-            let measured = fine.filter(near(s.pitch));
-            let best = best.map(|b| b.pitch).filter(near(s.pitch));
-            measured.or(best).unwrap_or(s.pitch)
-        });
+        self.decoder.sounding().map(|s| {
+            let near = |p: &f32| (p - s.pitch).abs() < STRAY;
+            fine.filter(near).or(best.filter(near)).unwrap_or(s.pitch)
+        })
+    }
+
+    /// A frame with a pitch.
+    fn pitch_frame(&self, frame: &Frame, pitch: Option<f32>) -> PitchFrame {
+        let best = frame.best_path.hypothesis;
         PitchFrame {
             time_s: frame.time_s,
             pitch,

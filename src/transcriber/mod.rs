@@ -9,9 +9,9 @@ mod baseline;
 mod stages;
 mod take;
 
-use crate::analysis::{Analyser, Frame, Settings};
+use crate::analysis::{Analyser, Settings};
+use crate::notes::PitchFrame;
 use crate::notes::segment::{NoteEvent, Segmenter};
-use crate::notes::{PitchFrame, brightness_of};
 
 #[cfg(feature = "pitch-detection")]
 pub use baseline::BaselineTranscriber;
@@ -80,8 +80,7 @@ impl Tracker {
     pub fn push(&mut self, samples: &[f32], mut on_event: impl FnMut(Event)) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
-            let frame = segmenter.decide(frame, events);
-            on_event(Event::Frame(causal_frame(&frame)));
+            on_event(Event::Frame(segmenter.push(frame, events)));
             for event in events.drain(..) {
                 on_event(Event::Note(event));
             }
@@ -94,21 +93,5 @@ impl Tracker {
         for event in self.events.drain(..) {
             on_event(Event::Note(event));
         }
-    }
-}
-
-/// What the causal engine takes a frame for: the pitch of the note that sounds; where none
-/// does, that of the best path, measured precisely where that speaks of the same peak.
-fn causal_frame(frame: &Frame) -> PitchFrame {
-    let best = frame.best_path.hypothesis;
-    let pitch = frame.note_pitch.or(frame.leading_pitch());
-    PitchFrame {
-        time_s: frame.time_s,
-        pitch,
-        margin: frame.best_path.margin,
-        confidence: best.map_or(0.0, |b| b.confidence),
-        level_db: frame.level.hop_db,
-        brightness: brightness_of(frame.centroid_hz, pitch),
-        trills: frame.note_trills,
     }
 }

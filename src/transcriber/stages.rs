@@ -13,7 +13,6 @@ use std::sync::mpsc::{SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::{Builder, JoinHandle};
 
-use super::causal_frame;
 use crate::analysis::offline_decoder::{DecodedFrame, OfflineDecoder};
 use crate::analysis::tone::{OFFLINE, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
@@ -70,9 +69,8 @@ impl Live {
 impl Stage for Live {
     fn take(&mut self, frames: &[Frame]) {
         for frame in frames {
-            let frame = self.segmenter.decide(frame, &mut self.events);
+            let causal = self.segmenter.push(frame, &mut self.events);
             if let Some(frames) = &mut self.frames {
-                let causal = causal_frame(&frame);
                 frames.push(DecodedFrame {
                     pitch: causal.pitch.unwrap_or(f32::NAN),
                     confidence: causal.confidence,
