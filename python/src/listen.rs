@@ -101,7 +101,8 @@ pub fn listen(
     if keep == Keep::Notes {
         transcriber = transcriber.without_contours();
     }
-    if keep != Keep::Contours {
+    // A part can be written of notes without contours, and leaves out the same ones.
+    if keep == Keep::Track {
         transcriber = transcriber.without_continuity();
     }
     let mut health = Health::default();
