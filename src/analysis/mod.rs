@@ -158,7 +158,6 @@ pub struct Analyser {
     samples: u64,
     /// Input samples received.
     received: u64,
-    tone: bool,
     candidates: Candidates,
     /// Lowest and highest pitch that is looked for, MIDI semitones.
     range: (f32, f32),
@@ -200,7 +199,6 @@ impl Analyser {
             hop,
             samples: 0,
             received: 0,
-            tone: false,
             candidates: Candidates::default(),
             range: (pitch(lowest_hz), pitch(highest_hz)),
             decimator,
@@ -247,7 +245,7 @@ impl Analyser {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
         let samples = HopSamples::new(&self.block);
         self.smoother.smooth(&mut self.block);
-        let level = self.gate.push(power / self.hop as f32, self.tone);
+        let level = self.gate.push(power / self.hop as f32);
         self.correlator.push(&self.block, !level.closed);
         self.block.clear();
         if level.closed {
@@ -257,7 +255,6 @@ impl Analyser {
             self.decoder.penalise_previous(&mut self.candidates);
         }
         let best_path = self.decoder.push(&self.candidates, level.closed);
-        self.tone = best_path.hypothesis.is_some();
         let fine_pitch = best_path
             .hypothesis
             .and_then(|best| self.fine_pitch(best.pitch));

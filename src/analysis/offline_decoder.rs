@@ -44,7 +44,6 @@ struct Slot {
     fine_pitch: f32,
     level_db: f32,
     centroid_hz: f32,
-    under_threshold: bool,
     closed: bool,
     /// For each state its best predecessor, once decoded. State [`SILENCE`] is
     /// silence, the others are candidates.
@@ -136,7 +135,6 @@ impl OfflineDecoder {
             fine_pitch: f32::NAN,
             level_db: frame.level.hop_db,
             centroid_hz: frame.centroid_hz.unwrap_or(f32::NAN),
-            under_threshold: frame.level.under_threshold,
             closed: frame.level.closed,
             from: [SILENCE as u8; STATES],
         });
@@ -223,7 +221,7 @@ impl OfflineDecoder {
             return;
         };
         penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
-        filed(&slot.candidates, !slot.under_threshold);
+        filed(&slot.candidates, !slot.closed);
         continue_best(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
@@ -329,8 +327,6 @@ mod tests {
             time_s: 0.0,
             level: Level {
                 hop_db: -20.0,
-                floor_db: -70.0,
-                under_threshold: false,
                 closed: false,
             },
             candidates: Candidates::of(candidates),
@@ -438,7 +434,6 @@ mod tests {
                     fine_pitch: f32::NAN,
                     level_db: -20.0,
                     centroid_hz: f32::NAN,
-                    under_threshold: false,
                     closed: false,
                     from: [SILENCE as u8; STATES],
                 });

@@ -39,7 +39,7 @@ pub struct Settings {
 
 impl Settings {
     /// Settings for samples at a rate in hertz, over the full range, 28 Hz
-    /// to 1.65 kHz, and with the noise gate at -70 dBFS where nothing else is said.
+    /// to 1.65 kHz, and with the noise gate at -120 dBFS where nothing else is said.
     pub fn builder(sample_rate_hz: f64) -> SettingsBuilder {
         SettingsBuilder(Settings {
             sample_rate_hz,

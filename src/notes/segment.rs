@@ -118,7 +118,7 @@ impl Segmenter {
     /// best path, measured precisely where that speaks of the same peak.
     pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {
         self.reader.push_samples(frame.samples.as_slice());
-        let open = !frame.level.under_threshold;
+        let open = !frame.level.closed;
         self.reader
             .push_candidates(&frame.candidates, open, &mut self.moments);
         let mut decision = Decision::Same;

@@ -65,7 +65,7 @@ impl BaselineTranscriber {
             if let Some(found) = self.detected(self.hops[at].0) {
                 candidates.add(Candidate::of(found.pitch, STRENGTH));
             }
-            let open = !self.hops[at].1.under_threshold;
+            let open = !self.hops[at].1.closed;
             self.reader
                 .push_candidates(&candidates, open, &mut self.tone);
         }
