@@ -83,26 +83,8 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         } else {
             name_trill(&mut notes[at]);
         }
-        if at > 0 && goes_on(&notes[at - 1], &notes[at]) {
-            let rest = notes.remove(at);
-            missed.remove(at);
-            notes[at - 1].offset_s = rest.offset_s;
-            notes[at - 1].contour = timeline.contour(notes[at - 1].onset_s, rest.offset_s);
-        } else {
-            at += 1;
-        }
+        at += 1;
     }
-}
-
-/// Whether a trill goes on in the next note: the note model follows some of its turns as one
-/// note and takes others apart.
-fn goes_on(before: &Note, after: &Note) -> bool {
-    let trill = |note: &Note| {
-        let named = |t: &Technique| matches!(t, Technique::Trill { .. });
-        note.techniques.iter().any(named)
-    };
-    let bound = after.attack == Attack::Slurred && (before.pitch - after.pitch).abs() < 0.5;
-    bound && trill(before) && trill(after)
 }
 
 /// Names a trill so narrow that both its pitches were taken for one note.
