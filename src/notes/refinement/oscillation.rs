@@ -18,8 +18,6 @@ use crate::statistics::median;
 /// A note within an oscillation is at most this long, in seconds: two of the slowest
 /// turns that the note model missed.
 const NOTE_S: f64 = 0.67;
-/// Fewest notes that make one.
-const NOTES: usize = 3;
 /// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
 /// from the second partial to the third, a fifth, overshot.
 const WIDTH: std::ops::Range<f32> = 0.7..8.5;
@@ -58,9 +56,6 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         let longest = run_length(&notes[at..], &missed[at..]);
         let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
-            if run.iter().map(turns).sum::<usize>() < NOTES {
-                return None;
-            }
             let (from_s, to_s) = (run[0].onset_s, run[length - 1].offset_s);
             if !reversals.allow(from_s, to_s) {
                 return None;
@@ -205,11 +200,6 @@ fn run_length(notes: &[Note], missed: &[bool]) -> usize {
 /// Whether a long note oscillates by itself: the note model followed its turns.
 fn missed(note: &Note) -> bool {
     note.duration_s() >= NOTE_S && Oscillation::measure(&note.contour).is_some()
-}
-
-/// How many notes one counts for: a long one is several that the note model missed.
-fn turns(note: &Note) -> usize {
-    if note.duration_s() < NOTE_S { 1 } else { 2 }
 }
 
 /// An oscillation and the pitch at which it is heard.
