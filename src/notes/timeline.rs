@@ -118,16 +118,6 @@ impl Timeline {
         track
     }
 
-    /// Takes the pitches between two times from another track, as far as the sound is at
-    /// least so loud, in dBFS over 20 ms.
-    pub(super) fn adopt_loud(&mut self, other: &Timeline, from_s: f64, to_s: f64, least_db: f32) {
-        for at in self.range(from_s, to_s) {
-            if self.level_around(at, 0.02) > least_db {
-                self.frames[at].pitch = other.frames[at].pitch;
-            }
-        }
-    }
-
     /// Takes the pitches between two times from another track of the same sound.
     pub(super) fn adopt(&mut self, other: &Timeline, from_s: f64, to_s: f64) {
         let range = self.range(from_s, to_s);

@@ -11,10 +11,6 @@ use super::timeline::{Timeline, smooth_s};
 use super::{Attack, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 
-/// A gap in which the level stays within so many dB of the notes around it, and that is no
-/// longer than this, in seconds, may be a turn of a shake: reverberation is softer.
-const TURN_DB: f32 = 5.0;
-const TURN_S: f64 = 0.2;
 /// What the offline pitch path adds to the log odds of its pitch, times the share of the
 /// sound over one half that it explains: the network has heard few horns, the correlation
 /// needs to have heard none. On made lines that no weight was learned from it matters little
@@ -50,11 +46,10 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
             note.measured.dip_db = dip_db(before, note, &own);
         }
     }
-    // A turn of a shake that the model took for no note is as loud as its neighbours.
+    // A turn of a shake that the model took for no note.
     for pair in notes.windows(2) {
-        let least_db = pair[0].level_db.min(pair[1].level_db) - TURN_DB;
-        if pair[1].onset_s - pair[0].offset_s < TURN_S {
-            own.adopt_loud(timeline, pair[0].offset_s, pair[1].onset_s, least_db);
+        if pair[1].onset_s - pair[0].offset_s < oscillation::LONGEST_SIDE_S {
+            own.adopt(timeline, pair[0].offset_s, pair[1].onset_s);
         }
     }
     measure_contours(&mut notes, &own);
