@@ -257,8 +257,6 @@ const FLUTTER_SHARE: f64 = 0.2;
 /// Share that a roll must explain whose dips are attacks to the note model: double tonguing at
 /// 7 to 14 a second is none from 0.5 on, and a roll is one up to 0.65.
 const ROLL_SHARE: f64 = 0.6;
-/// Lowest pitch, MIDI semitones, whose own pulses are distinct from the roll.
-const FLUTTER_LOWEST: f64 = 33.0;
 
 /// Tongue roll within a note of the given pitch (MIDI semitones).
 pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
@@ -273,7 +271,7 @@ pub fn rolls(contour: &Contour, pitch: f64) -> bool {
 fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique> {
     let edge = (0.05 / contour.hop_s) as usize;
     let count = contour.points.len();
-    if count < 5 * edge || pitch < FLUTTER_LOWEST {
+    if count < 5 * edge {
         return None;
     }
     // Powers are averaged over whole periods, so that the tone's own pulses
