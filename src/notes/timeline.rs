@@ -21,10 +21,12 @@ const AIR_S: f64 = 0.13;
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
 /// A pitch that a wide vibrato reaches without a step is still its note's: how far it may
-/// be, in semitones from the note (the whole width, for the model's own path may stay at one
-/// side of it) and from hop to hop.
+/// be from the note, in semitones (the whole width, for the model's own path may stay at one
+/// side of it).
 const MAX_STRAY: f32 = 2.2;
-const SLIDE_STEP: f32 = 0.25;
+/// A slide moves by no more than this from hop to hop, in semitones; a slur steps by a
+/// semitone at least.
+pub(super) const SLIDE_STEP: f32 = 0.6;
 
 /// The frames of a whole take, with running sums of their power.
 #[derive(Debug, Clone)]

@@ -1,7 +1,7 @@
 //! Glissandi from note to note, and rips: notes that are only the way into the next.
 
 use crate::notes::articulation::{GLISSANDO_S, HOME};
-use crate::notes::timeline::Timeline;
+use crate::notes::timeline::{SLIDE_STEP, Timeline};
 use crate::notes::{Attack, Note, PitchFrame, Technique};
 
 /// Pitches around the border of two notes, not a number where there is none.
@@ -77,9 +77,6 @@ fn passed(notes: &[Note]) -> usize {
 const RIP_S: f64 = 0.13;
 /// A slide takes at least this long, in seconds: valves and lip slurs are quicker.
 const SLIDE_S: f64 = 0.06;
-/// A slide moves by no more than this from hop to hop, in semitones; a slur steps by a
-/// semitone at least.
-const SLIDE_STEP: f32 = 0.6;
 
 /// Joins a short note from which the pitch slides all the way into the next to that
 /// note: a rip is one note.
