@@ -6,6 +6,7 @@ use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::{DIP_DB, Oscillation};
+use super::timeline::SMOOTH_S;
 use super::{
     Attack, Length, Measured, Note, PitchFrame, STRAY, articulation, attack_of, brightness_of,
 };
@@ -69,8 +70,6 @@ impl NoteStart {
 const HISTORY_S: f64 = 0.4;
 /// A rolled tongue is told by the level of so long, in seconds: five dips.
 const ROLL_S: f64 = 0.3;
-/// Levels are averaged over so long, in seconds, to read a dip.
-const SMOOTH_S: f64 = 0.006;
 
 /// The note that is sounding.
 #[derive(Debug, Clone)]

@@ -224,9 +224,12 @@ impl Timeline {
     }
 }
 
-/// Averaging time that smooths out the pulses of a pitch, in seconds.
+/// Averaging time in which a dip of the level still shows, in seconds.
+pub(super) const SMOOTH_S: f64 = 0.006;
+
+/// The same for a pitch, whose own pulses it smooths out.
 pub(super) fn smooth_s(pitch: f64) -> f64 {
-    (1.0 / Pitch(pitch).hz()).max(0.006)
+    (1.0 / Pitch(pitch).hz()).max(SMOOTH_S)
 }
 
 /// Extends each note's pitch to its edges, where by its level it sounds but no period

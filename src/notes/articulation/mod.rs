@@ -10,6 +10,7 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
+use super::timeline::RELEASE_DB;
 use super::{Attack, Note, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
@@ -32,12 +33,12 @@ pub fn measure_pitch(note: &mut Note) {
     note.confidence = confidence;
 }
 
-/// Reads a note's brightness: the median over its body.
+/// Reads a note's brightness: the median up to its release.
 fn measure_brightness(note: &mut Note) {
     let points = &note.contour.points;
     let measured = (points.iter())
         .step_by(points.len().div_ceil(MAX_HOPS).max(1))
-        .filter(|p| p.level_db > note.level_db - BODY_DB as f32)
+        .filter(|p| p.level_db > note.level_db - RELEASE_DB)
         .map(|p| f64::from(p.brightness))
         .filter(|times| !times.is_nan());
     note.brightness = median(measured).map(|times| times as f32);
@@ -186,8 +187,6 @@ fn is_swing(slide: &Technique, vibrato: Option<&Technique>) -> bool {
     }
 }
 
-/// How far under its loudest a note's body reaches, in dB.
-const BODY_DB: f64 = 10.0;
 /// Early peak over the body from which a note is accented, in dB.
 const ACCENT_DB: f32 = 5.0;
 /// Rise time, from 20 to 3 dB under the peak, that is too slow for a tongued attack, in
