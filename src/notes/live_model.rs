@@ -8,6 +8,7 @@
 //! states that belong to another by a fixed margin: a sequential probability ratio test
 //! (Wald, 1945), so that sure things are announced at once.
 
+use super::STRAY;
 use crate::analysis::tone::ToneCell;
 
 /// What the model believes of notes before it hears any, in nats. The values were fitted
@@ -110,8 +111,7 @@ pub enum Decision {
 const MAX_GLIDE: f32 = 0.4;
 /// A pitch that goes on unasked lies farther than this from all that are, in semitones.
 const APART: f32 = 0.3;
-/// States this close are readings of one note, in semitones and seconds.
-const SAME_PITCH: f32 = 0.6;
+/// States of one pitch whose onsets are this close are readings of one note, in seconds.
 const SAME_ONSET_S: f32 = 0.05;
 /// Readings this close in time are of one attack, which has not found its pitch yet: no
 /// tongue is quicker (double tonguing is 14 a second at most; common practice). In seconds.
@@ -252,7 +252,7 @@ impl LiveDecoder {
 
     /// Whether two readings are of one note at one pitch.
     fn one_note(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
-        let near = (a.0 - b.0).abs() < SAME_PITCH && self.apart_s(a.1, b.1) < SAME_ONSET_S;
+        let near = (a.0 - b.0).abs() < STRAY && self.apart_s(a.1, b.1) < SAME_ONSET_S;
         a.1.number == b.1.number || near
     }
 

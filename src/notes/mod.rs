@@ -204,8 +204,8 @@ pub struct Measured {
     pub continuity: Option<f32>,
 }
 
-/// A pitch measured this far from its note's is another sound's, in semitones.
-const STRAY: f32 = 0.7;
+/// A pitch this far from a note's is another's, in semitones; nearer, it is the note's own.
+const STRAY: f32 = 0.65;
 /// A note that begins this soon after the one before touches it, in seconds.
 pub(crate) const TOUCH_S: f64 = 0.03;
 

@@ -13,6 +13,7 @@
 //! by the Viterbi algorithm (Forney, Proc. IEEE 61, 1973); costs are in nats, as the
 //! evidence is. [`super::live_model`] decodes the same model forward.
 
+use super::STRAY;
 use crate::analysis::tone::{ToneCell, ToneTrack};
 
 /// What the model believes of notes before it hears any. The values were fitted on lines
@@ -80,8 +81,6 @@ impl DraftNote {
 /// Farthest glide from moment to moment that is still the same note, in semitones: a
 /// vibrato of 6.5 Hz and a semitone either way moves by 0.45.
 const MAX_GLIDE: f32 = 0.65;
-/// Evidence within this many semitones speaks of the same onset.
-const SAME_ONSET: f32 = 0.65;
 /// Pitches that may go on without being asked about, and how far such a pitch lies from
 /// all that are, in semitones.
 const HELD: usize = 3;
@@ -190,9 +189,7 @@ impl NoteModel {
         let near = |by: isize| {
             let there = at.checked_add_signed(by).filter(|&at| at < track.len());
             let cells = there.map_or(&[][..], |at| track.cells(at));
-            let own = cells
-                .iter()
-                .filter(|c| (c.pitch - pitch).abs() < SAME_ONSET);
+            let own = cells.iter().filter(|c| (c.pitch - pitch).abs() < STRAY);
             own.max_by(|a, b| a.evidence.onset.total_cmp(&b.evidence.onset))
                 .map_or((0.0, 0.0), |c| {
                     let age = f64::from(c.evidence.age_s) / self.moment_s;
@@ -386,7 +383,7 @@ fn end(moment: usize, last: &Tone, next: Option<&States>) -> Option<f64> {
     let tones = next.map_or(&[][..], |next| &next.tones);
     let own = tones
         .iter()
-        .filter(|t| (t.pitch - last.pitch).abs() < SAME_ONSET);
+        .filter(|t| (t.pitch - last.pitch).abs() < STRAY);
     let (before, after) = (last.odds, own.map(|t| t.odds).fold(SILENT, f32::max));
     let share = match (before > 0.0, after > 0.0) {
         (true, true) => return None,
@@ -407,7 +404,7 @@ fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
         let length = next.map_or(end as f64, |next| next.onset) - note.onset;
         let repeats = |before: &&mut DraftNote| {
             let apart = before.pitches.last().zip(note.pitches.first());
-            before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < SAME_ONSET)
+            before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < STRAY)
         };
         match out.last_mut().filter(repeats) {
             Some(before) if length < AGES as f64 => {

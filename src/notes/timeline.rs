@@ -13,8 +13,6 @@ pub(super) const RELEASE_DB: f32 = 10.0;
 pub(super) const RELEASE_S: f64 = 0.3;
 /// A note is heard down to so many dB under its loudest.
 const HEARD_DB: f32 = 30.0;
-/// Pitches this close belong together, in semitones.
-const NEAR: f32 = 0.65;
 /// Longest burst of air before a tone, in seconds: a horn gives 50 to 130 ms of it.
 const AIR_S: f64 = 0.13;
 
@@ -252,7 +250,7 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
         for at in tone {
             let pitch = &mut track.frames[at].pitch;
             if at >= release {
-                leads &= pitch.is_nan() || (*pitch - last).abs() < NEAR;
+                leads &= pitch.is_nan() || (*pitch - last).abs() < STRAY;
             }
             if !leads {
                 *pitch = own;
@@ -273,7 +271,7 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
                 break;
             }
             let pitch = &mut track.frames[at].pitch;
-            leads &= (*pitch - next).abs() < NEAR;
+            leads &= (*pitch - next).abs() < STRAY;
             if leads {
                 next = *pitch;
             } else if pitch.is_nan() || air.contains(&at) {
