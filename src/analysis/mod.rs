@@ -49,6 +49,9 @@ const MAX_BLOCK: usize = 1024;
 /// long, are measured every half window.
 const BRIGHTNESS_HOPS: usize = 8;
 
+/// Pitches within this many semitones are measurements of the same one.
+pub(crate) const SAME_PITCH: f32 = 0.35;
+
 /// High-pass cutoff in hertz: removes a DC offset and its drift before anything
 /// else. No higher, because the burst of air at an attack must show in the level.
 const RUMBLE_HZ: f64 = 8.0;
@@ -89,7 +92,10 @@ impl Frame {
     pub(crate) fn leading_pitch(&self) -> Option<f32> {
         let best = self.best_path.hypothesis?.pitch;
         let fine = self.fine_pitch.map(|f| f.pitch);
-        Some(fine.filter(|p| (p - best).abs() < 0.3).unwrap_or(best))
+        Some(
+            fine.filter(|p| (p - best).abs() < SAME_PITCH)
+                .unwrap_or(best),
+        )
     }
 }
 

@@ -17,7 +17,7 @@ use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
 use super::decoder::TransitionCosts;
 use super::octave_errors::penalise_subharmonics;
-use super::{Analyser, Frame};
+use super::{Analyser, Frame, SAME_PITCH};
 
 /// Index of the silent state.
 const SILENCE: usize = MAX_CANDIDATES;
@@ -101,9 +101,6 @@ const MAX_CONTINUED: usize = 3;
 
 /// Octaves beyond which the margin for subharmonics grows no more.
 const MAX_OCTAVES: f32 = 1.0;
-
-/// Candidates within this many semitones are the same.
-const SAME_PITCH: f32 = 0.35;
 
 impl OfflineDecoder {
     /// Decoder for the frames of an analyser.

@@ -9,6 +9,7 @@
 //! (Wald, 1945), so that sure things are announced at once.
 
 use super::STRAY;
+use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
 
 /// What the model believes of notes before it hears any, in nats. The values were fitted
@@ -109,8 +110,6 @@ pub enum Decision {
 
 /// Farthest glide from moment to moment that is still the same note, in semitones.
 const MAX_GLIDE: f32 = 0.4;
-/// A pitch that goes on unasked lies farther than this from all that are, in semitones.
-const APART: f32 = 0.3;
 /// States of one pitch whose onsets are this close are readings of one note, in seconds.
 const SAME_ONSET_S: f32 = 0.05;
 /// Readings this close in time are of one attack, which has not found its pitch yet: no
@@ -241,7 +240,11 @@ impl LiveDecoder {
     fn hold(&self, next: &mut Vec<State>) {
         for past in &self.states {
             let leads = past.score > -2.0 * self.model.max_odds;
-            if leads && next.iter().all(|n| (n.pitch - past.pitch).abs() > APART) {
+            if leads
+                && next
+                    .iter()
+                    .all(|n| (n.pitch - past.pitch).abs() > SAME_PITCH)
+            {
                 next.push(State {
                     score: past.score - self.model.missing,
                     ..*past

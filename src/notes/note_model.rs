@@ -14,6 +14,7 @@
 //! evidence is. [`super::live_model`] decodes the same model forward.
 
 use super::STRAY;
+use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::{ToneCell, ToneTrack};
 
 /// What the model believes of notes before it hears any. The values were fitted on lines
@@ -81,10 +82,8 @@ impl DraftNote {
 /// Farthest glide from moment to moment that is still the same note, in semitones: a
 /// vibrato of 6.5 Hz and a semitone either way moves by 0.45.
 const MAX_GLIDE: f32 = 0.65;
-/// Pitches that may go on without being asked about, and how far such a pitch lies from
-/// all that are, in semitones.
+/// Pitches that may go on without being asked about.
 const HELD: usize = 3;
-const APART: f32 = 0.3;
 /// Ages of a note, in moments; the last stands for all older ones.
 const AGES: usize = 4;
 /// From this age on a note may end.
@@ -320,7 +319,7 @@ fn held(before: &States, now: &[Tone]) -> Vec<f32> {
     leading.sort_by(|a, b| b.best().total_cmp(&a.best()));
     let mut held: Vec<f32> = Vec::new();
     for tone in leading {
-        let far = |pitch: f32| (pitch - tone.pitch).abs() > APART;
+        let far = |pitch: f32| (pitch - tone.pitch).abs() > SAME_PITCH;
         let apart = now.iter().all(|n| far(n.pitch)) && held.iter().all(|&p| far(p));
         if apart && held.len() < HELD {
             held.push(tone.pitch);

@@ -15,7 +15,7 @@ use super::{Attack, Note, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{length, release};
-pub use shape::{GLISSANDO_S, HOME};
+pub use shape::GLISSANDO_S;
 use shape::{glides_s, linked, shape};
 pub use waves::{flutter, rolls, vibrato, wide_vibrato};
 

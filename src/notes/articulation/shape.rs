@@ -2,12 +2,11 @@
 
 use super::Next;
 use super::waves::VIBRATO_HZ;
+use crate::analysis::SAME_PITCH;
 use crate::notes::contour::{Contour, Point};
-use crate::notes::{Note, Technique};
+use crate::notes::{BODY_DB, Note, Technique};
 use crate::statistics::median;
 
-/// A note's shape is measured down to this far under its peak, in dB.
-const SHAPE_DB: f32 = 18.0;
 /// Smallest slide that is named, in cents: more than an attack needs to settle.
 const SLIDE_CENTS: f32 = 60.0;
 /// In a note longer than this any slide that is named is a glissando, in seconds: no
@@ -16,8 +15,6 @@ const SLOW_GLISS_S: f64 = 2.5;
 /// Smallest excursion from a pitch to which a shorter note returns, in cents: more than
 /// any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
-/// A pitch this close to the note's belongs to it, in semitones.
-pub const HOME: f64 = 0.35;
 /// A glide this long from one note to the next is heard as a glissando, in seconds.
 pub const GLISSANDO_S: f64 = 0.1;
 /// A slide this long over most of a note is a glissando, in cents.
@@ -31,7 +28,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         .map(|p| p.level_db)
         .fold(-120.0, f32::max);
     // The pitch of the first breath and of the last ringing is not the player's.
-    let loud = |at: &usize| contour.points[*at].level_db > loudest_db - SHAPE_DB;
+    let loud = |at: &usize| contour.points[*at].level_db > loudest_db - BODY_DB;
     let range = 0..contour.points.len();
     let from = range.clone().find(loud).unwrap_or(0);
     let to = range.rev().find(loud).unwrap_or(0);
@@ -144,7 +141,7 @@ pub(super) fn linked(
 /// How long a note takes to reach its pitch, and how long it is away from it at its
 /// end, in seconds.
 pub(super) fn glides_s(note: &Note) -> (f64, f64) {
-    let home = |p: &Point| (f64::from(p.pitch) - note.pitch).abs() < HOME;
+    let home = |p: &Point| (p.pitch - note.pitch as f32).abs() < SAME_PITCH;
     let points = &note.contour.points;
     let first = points.iter().position(home).unwrap_or(0);
     let last = points.iter().rposition(home).map_or(0, |at| at + 1);

@@ -1,6 +1,7 @@
 //! Glissandi from note to note, and rips: notes that are only the way into the next.
 
-use crate::notes::articulation::{GLISSANDO_S, HOME};
+use crate::analysis::SAME_PITCH;
+use crate::notes::articulation::GLISSANDO_S;
 use crate::notes::timeline::{SLIDE_STEP, Timeline};
 use crate::notes::{Attack, Note, PitchFrame, Technique};
 
@@ -16,7 +17,7 @@ fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
 /// seconds. Hops without tone do not count.
 fn glide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
     let around = pitches_between(left, right, timeline);
-    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < HOME;
+    let near = |pitch: f64| move |p: &f32| (p - pitch as f32).abs() < SAME_PITCH;
     let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
     let Some(arrival) = around[left_home..].iter().position(near(right.pitch)) else {
         return 0.0;
@@ -97,7 +98,7 @@ pub(super) fn join_rips(notes: &mut Vec<Note>, timeline: &Timeline) {
 fn slides_into(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     let frames = timeline.between(left.onset_s, right.offset_s);
     let pitches: Vec<f32> = frames.iter().map(|f| f.pitch.unwrap_or(f32::NAN)).collect();
-    let near = |pitch: f64| move |p: &f32| (f64::from(*p) - pitch).abs() < HOME;
+    let near = |pitch: f64| move |p: &f32| (p - pitch as f32).abs() < SAME_PITCH;
     let Some(arrival) = pitches.iter().position(near(right.pitch)) else {
         return false;
     };
