@@ -96,9 +96,6 @@ const EDGE_COST: f32 = 0.33;
 /// A candidate with this penalty in nats cannot win: it is left out.
 const MAX_PENALTY: f32 = 1.9;
 
-/// How many of the best pitches may continue without a peak of their own.
-const MAX_CONTINUED: usize = 3;
-
 /// Octaves beyond which the margin for subharmonics grows no more.
 const MAX_OCTAVES: f32 = 1.0;
 
@@ -219,7 +216,6 @@ impl OfflineDecoder {
         };
         penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
         filed(&slot.candidates, !slot.closed);
-        continue_best(&mut slot.candidates, before, self.scores);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
         let mut scores = [f32::NEG_INFINITY; STATES];
@@ -274,20 +270,6 @@ impl OfflineDecoder {
 /// as noise.
 fn combined(candidate: &Candidate) -> f32 {
     0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
-}
-
-/// Continues the best pitches of the frame before, with a strength of 0, where this
-/// frame has no peak for them: between the pulses of a low note nothing repeats.
-fn continue_best(now: &mut Candidates, before: &Candidates, mut scores: [f32; STATES]) {
-    let known = before.as_slice();
-    for _ in 0..MAX_CONTINUED.min(known.len()) {
-        let better = |best, at| if scores[at] > scores[best] { at } else { best };
-        let at = (1..known.len()).fold(0, better);
-        scores[at] = f32::NEG_INFINITY;
-        if now.near(known[at].pitch, SAME_PITCH).is_none() {
-            now.add(known[at].with_strengths(0.0, 0.0));
-        }
-    }
 }
 
 fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
@@ -413,8 +395,7 @@ mod tests {
         assert!(early.iter().zip(&whole).all(same));
     }
 
-    /// Three pitches, each within reach of itself in the next hop so that none is
-    /// continued without a peak, and none a multiple of another.
+    /// Three pitches, none a multiple of another.
     fn hop() -> impl Strategy<Value = Hop> {
         let candidate =
             |pitch: f32| (-0.1f32..0.1, 0f32..3.5).prop_map(move |(d, s)| (pitch + d, s));
