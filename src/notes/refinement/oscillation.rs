@@ -15,9 +15,6 @@ use crate::notes::timeline::Timeline;
 use crate::notes::{Attack, Note, Technique};
 use crate::statistics::median;
 
-/// A note within an oscillation is at most this long, in seconds: two of the slowest
-/// turns that the note model missed.
-const NOTE_S: f64 = 0.67;
 /// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
 /// from the second partial to the third, a fifth, overshot.
 const WIDTH: std::ops::Range<f32> = 0.7..8.5;
@@ -49,11 +46,10 @@ const MAX_RUN: usize = 64;
 /// Joins the notes of each oscillation to one.
 pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
     let reversals = Reversals::of(timeline);
-    let mut missed: Vec<bool> = notes.iter().map(missed).collect();
     let mut window = Window::default();
     let mut at = 0;
     while at < notes.len() {
-        let longest = run_length(&notes[at..], &missed[at..]);
+        let longest = run_length(&notes[at..]);
         let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
             let (from_s, to_s) = (run[0].onset_s, run[length - 1].offset_s);
@@ -69,7 +65,6 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
         if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
             notes.drain(at + 1..at + length);
-            missed.drain(at + 1..at + length);
             let note = &mut notes[at];
             note.offset_s = offset_s;
             note.pitch = oscillation.pitch;
@@ -186,20 +181,11 @@ const NEAR_S: f64 = 0.01;
 /// Longest time to the first crossing and from the last, in seconds.
 const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
 
-/// How many notes from the first on could be parts of one oscillation: short ones, and
-/// longer ones in which the note model followed every turn.
-fn run_length(notes: &[Note], missed: &[bool]) -> usize {
-    let fits = |(i, (note, missed)): &(usize, (&Note, &bool))| {
-        let linked = *i == 0 || note.measured.dip_db < DIP_DB;
-        linked && (note.duration_s() < NOTE_S || **missed)
-    };
-    let notes = notes.iter().zip(missed).take(MAX_RUN);
-    notes.enumerate().take_while(fits).count()
-}
-
-/// Whether a long note oscillates by itself: the note model followed its turns.
-fn missed(note: &Note) -> bool {
-    note.duration_s() >= NOTE_S && Oscillation::measure(&note.contour).is_some()
+/// How many notes from the first on could be parts of one oscillation.
+fn run_length(notes: &[Note]) -> usize {
+    let linked = |note: &&Note| note.measured.dip_db < DIP_DB;
+    let linked = notes.iter().skip(1).take(MAX_RUN - 1).take_while(linked);
+    1 + linked.count()
 }
 
 /// An oscillation and the pitch at which it is heard.
