@@ -11,11 +11,9 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
 
-/// Farthest multiple of the period used, in seconds. A vibrato at 8 Hz is flattened by
-/// 1.5 % over this reach: `1 - sinc(pi * 8 * 0.012)`.
+/// Shortest window, and farthest multiple of the period that it is compared at, in seconds. A
+/// vibrato at 8 Hz is flattened by 1.5 % over this reach: `1 - sinc(pi * 8 * 0.012)`.
 const REACH_S: f64 = 0.012;
-/// Shortest window, in seconds.
-const WINDOW_S: f64 = 0.012;
 /// Correlation below which a multiple is not trusted.
 const MIN_RHO: f32 = 0.8;
 /// Half-width of the interpolating kernel in samples.
@@ -31,7 +29,7 @@ const AROUND: usize = 2 * HALF + 4;
 /// `lag` must be accurate to about a tenth of a sample, as the parabola through a peak
 /// is: its multiple then points at the right peak.
 pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f64)> {
-    let window = (WINDOW_S * rate_hz).max(lag).round() as usize;
+    let window = (REACH_S * rate_hz).max(lag).round() as usize;
     let longest = (REACH_S * rate_hz).min((correlator.lags() - AROUND) as f64);
     let rho = correlator.rho(Window::Long);
     let clear = |multiple: f64| rho[(multiple * lag).round() as usize] > MIN_RHO;

@@ -1,5 +1,7 @@
 //! Peaks of the correlation over lag: each is a possible period of the sound.
 
+use super::candidates::MAX_CANDIDATES;
+
 /// A possible period and how well the sound repeats at it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Peak {
@@ -12,7 +14,7 @@ pub struct Peak {
 /// Most peaks kept per window and hop, as many as there may be candidates. A brass
 /// tone has one at each multiple of its period; the dozen shortest above the threshold
 /// include the period itself.
-pub const MAX_PEAKS: usize = 12;
+pub const MAX_PEAKS: usize = MAX_CANDIDATES;
 
 /// A later peak must be higher by this much to replace an earlier one.
 const TIE: f32 = 0.1;

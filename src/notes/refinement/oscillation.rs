@@ -137,6 +137,7 @@ impl Window {
 /// contour, so that a long slurred line is not sorted again for each of its notes.
 struct Reversals {
     times_s: Vec<f64>,
+    hop_s: f64,
 }
 
 /// Margin either side of the middle that a swing must leave, as a share of its
@@ -162,7 +163,10 @@ impl Reversals {
                 times_s.push(frame.time_s);
             }
         }
-        Reversals { times_s }
+        Reversals {
+            times_s,
+            hop_s: timeline.hop_s,
+        }
     }
 
     /// Whether there can be enough crossings of a middle between two times: one in
@@ -170,14 +174,13 @@ impl Reversals {
     /// the first and the last may have theirs outside.
     fn allow(&self, from_s: f64, to_s: f64) -> bool {
         let before = |time_s: f64| self.times_s.partition_point(|t| *t <= time_s);
-        let most = before(to_s + NEAR_S) - before(from_s - NEAR_S) + 2;
+        // A run's first and last hop may lie outside its times by as much as one.
+        let most = before(to_s + self.hop_s) - before(from_s - self.hop_s) + 2;
         let length_s = to_s - from_s;
         most >= CROSSINGS && length_s < most as f64 * LONGEST_SIDE_S + 2.0 * EDGE_S
     }
 }
 
-/// Hops at the edges of a contour may lie so far outside its times, in seconds.
-const NEAR_S: f64 = 0.01;
 /// Longest time to the first crossing and from the last, in seconds.
 const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
 
