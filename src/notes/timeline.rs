@@ -184,7 +184,7 @@ impl Timeline {
     }
 
     /// Level averaged over `width_s` around the moment at an index, dBFS.
-    pub(super) fn level_around(&self, at: usize, width_s: f64) -> f32 {
+    fn level_around(&self, at: usize, width_s: f64) -> f32 {
         power_db(self.power_around(at, width_s))
     }
 

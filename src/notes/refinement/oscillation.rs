@@ -12,7 +12,7 @@ use super::range_quantiles::RangeQuantiles;
 use crate::notes::articulation::wide_vibrato;
 use crate::notes::contour::Contour;
 use crate::notes::timeline::Timeline;
-use crate::notes::{Attack, Note, Technique};
+use crate::notes::{Note, Technique};
 use crate::statistics::median;
 
 /// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
