@@ -90,6 +90,60 @@ fn corrections_reach_every_file() {
     );
 }
 
+/// A note that is corrected by any of its names is another note, or the name is refused; a
+/// technique that is crossed out is gone.
+#[test]
+fn no_correction_is_passed_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    succeed(&["demo", "--out", path.to_str().unwrap()]);
+    let list = std::fs::read_to_string(path.join("lamplight.csv")).unwrap();
+    let corrected = |column: &str, from: &str, to: &str| {
+        let mut rows = csv::Reader::from_reader(list.as_bytes());
+        let header = rows.headers().unwrap().clone();
+        let at = header.iter().position(|name| name == column).unwrap();
+        let mut written = csv::Writer::from_path(path.join("corrected.csv")).unwrap();
+        written.write_record(&header).unwrap();
+        let mut done = false;
+        for row in rows.records() {
+            let row = row.unwrap();
+            let here = !done && row[at] == *from;
+            done |= here;
+            let cells = row.iter().enumerate();
+            let cells = cells.map(|(i, cell)| if here && i == at { to } else { cell });
+            written.write_record(cells).unwrap();
+        }
+        assert!(done, "{column} {from}");
+    };
+    for (column, from, to) in [("midi", "67", "68"), ("concert", "G4", "Ab4")] {
+        corrected(column, from, to);
+        let table = written(path, "corrected.csv", "csv");
+        let row = table.lines().nth(10).unwrap();
+        assert!(row.contains(",68,") && row.contains(",Ab4,Bb4,"), "{row}");
+    }
+    corrected("technique", "scoop", "");
+    assert!(!written(path, "corrected.csv", "csv").contains("scoop"));
+    let list = path.join("corrected.csv");
+    for (column, from, to, says) in [
+        (
+            "written",
+            "A4",
+            "Bb4",
+            "line 11: written is Bb4, but G4 (midi 67) is written A4",
+        ),
+        (
+            "technique",
+            "fall",
+            "growl",
+            "line 19: technique is \"growl\"",
+        ),
+    ] {
+        corrected(column, from, to);
+        let (code, errors) = fail(&["write", list.to_str().unwrap()]);
+        assert!(code == 3 && errors.contains(says), "{errors}");
+    }
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();
@@ -101,6 +155,19 @@ fn mistakes_are_named() {
         ),
         ("onset_s,offset_s,midi\n", "no notes in this list"),
         ("time\n", "no column onset_s"),
+        (
+            "onset_s;offset_s;midi\n0,5;1,5;60\n",
+            "separated by semicolons; save it again with commas",
+        ),
+        (
+            "onset_s,offset_s,midi\n0,5,1,5,60\n",
+            "line 2: 5 values for 3 columns",
+        ),
+        // Blank lines and rows that a spreadsheet has emptied are no notes, but lines.
+        (
+            "onset_s,offset_s,midi\n\n,,\n1,2,60\n\nx,3,60\n",
+            "line 6: onset_s is \"x\"",
+        ),
     ] {
         std::fs::write(&list, text).unwrap();
         let (code, errors) = fail(&["write", list.to_str().unwrap()]);

@@ -13,8 +13,9 @@ use super::{SendOptions, TuningOptions, stem};
 #[command(after_help = "\
 A list is a CSV or JSON file as `leadpipe transcribe` writes it, or a MIDI file. Of a
 CSV file the columns onset_s and offset_s and one of midi, concert and frequency_hz
-are enough; lines may be added, removed and changed. Where midi and frequency_hz
-disagree, midi decides.
+are enough; lines may be added, removed and changed. To correct a note, change midi or
+concert: written follows from them, and frequency_hz holds only while it is that note.
+To remove a scoop or a fall, empty its cell in technique.
 
 Examples:
   leadpipe transcribe take.wav --horn trumpet --out written
@@ -34,7 +35,7 @@ pub struct Options {
     #[command(flatten)]
     tuning: TuningOptions,
     /// Temperature of the air in the horn for a report, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
     temperature: f64,
     #[command(flatten)]
     send: SendOptions,

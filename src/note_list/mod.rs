@@ -4,6 +4,9 @@
 //! A list says less than a take: each note gets a contour of even pitch and level, so
 //! that every output can be written from it.
 
+mod csv_rows;
+mod row_pitch;
+
 use std::path::Path;
 
 use serde::Deserialize;
@@ -14,7 +17,6 @@ use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::ReferencePart;
 use crate::tuning::Reference;
-use crate::units::{Pitch, parse_key};
 
 /// Largest list that is read, in bytes.
 const MAX_BYTES: u64 = 64 << 20;
@@ -44,6 +46,7 @@ struct Row {
     midi: Option<i32>,
     frequency_hz: Option<f64>,
     concert: Option<String>,
+    written: Option<String>,
     #[serde(default = "tongued")]
     attack: Attack,
     #[serde(default = "normal")]
@@ -78,7 +81,7 @@ pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
     let ending = path.extension().and_then(|e| e.to_str());
     let ending = ending.map(str::to_lowercase).unwrap_or_default();
     let list = match ending.as_str() {
-        "csv" => from_csv(path, &text(path)?, reference)?,
+        "csv" => csv_rows::from_csv(path, &text(path)?, reference)?,
         "json" => from_json(path, &text(path)?, reference)?,
         "mid" | "midi" | "smf" => from_midi(path)?,
         _ => {
@@ -103,144 +106,6 @@ fn text(path: &Path) -> Result<String> {
     input_file::read_text(path, MAX_BYTES).map_err(|e| e.input(path, "the list of one take"))
 }
 
-fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
-    let damaged = |e: csv::Error| Error::input(path, e, "save it again as comma-separated values");
-    let header = reader.headers().map_err(damaged)?.clone();
-    let column = |name: &str| header.iter().position(|h| h == name);
-    for name in ["onset_s", "offset_s"] {
-        if column(name).is_none() {
-            return Err(Error::input(
-                path,
-                format!("no column {name}"),
-                "keep the first line of the list, with the names of its columns",
-            ));
-        }
-    }
-    let mut rows = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(damaged)?;
-        let line = record.position().map_or(0, csv::Position::line);
-        let cell = |name: &str| {
-            let cell = column(name).and_then(|at| record.get(at));
-            cell.filter(|cell| !cell.is_empty())
-        };
-        let wrong = |name: &str, cell: &str| {
-            Error::input(
-                path,
-                format!("line {line}: {name} is \"{cell}\""),
-                format!("write {}", expected(name)),
-            )
-        };
-        fn parsed<T: std::str::FromStr>(
-            name: &str,
-            cell: Option<&str>,
-            wrong: impl Fn(&str, &str) -> Error,
-        ) -> Result<Option<T>> {
-            cell.map(|cell| cell.parse().map_err(|_| wrong(name, cell)))
-                .transpose()
-        }
-        macro_rules! number {
-            ($name:literal) => {
-                parsed($name, cell($name), &wrong)?
-            };
-        }
-        macro_rules! named {
-            ($name:literal, $all:expr, $default:expr) => {
-                match cell($name) {
-                    None => $default,
-                    Some(cell) => $all
-                        .into_iter()
-                        .find(|one| one.name() == cell)
-                        .ok_or_else(|| wrong($name, cell))?,
-                }
-            };
-        }
-        let missing = |name: &str| wrong(name, "");
-        let onset_s: Option<f64> = number!("onset_s");
-        rows.push((
-            format!("line {line}"),
-            Row {
-                onset_s: onset_s.ok_or_else(|| missing("onset_s"))?,
-                offset_s: number!("offset_s").ok_or_else(|| missing("offset_s"))?,
-                decided_s: number!("decided_s"),
-                midi: number!("midi"),
-                frequency_hz: number!("frequency_hz"),
-                concert: cell("concert").map(str::to_owned),
-                attack: named!("attack", Attack::ALL, tongued()),
-                length: named!("length", Length::ALL, normal()),
-                accent: number!("accent").unwrap_or(false),
-                techniques: techniques(cell("technique_detail").unwrap_or_default()).ok_or_else(
-                    || {
-                        wrong(
-                            "technique_detail",
-                            cell("technique_detail").unwrap_or_default(),
-                        )
-                    },
-                )?,
-                level_db: number!("level_db"),
-                confidence: number!("confidence"),
-                brightness: number!("brightness"),
-                measured: Measured {
-                    dip_db: number!("dip_db").unwrap_or_default(),
-                    rise_s: number!("rise_s").unwrap_or_default(),
-                    sounding: number!("sounding").unwrap_or_default(),
-                    ..Measured::default()
-                },
-            },
-        ));
-    }
-    assembled(path, rows, None, reference)
-}
-
-/// What belongs into a column, for a person who has mistyped it.
-fn expected(column: &str) -> &'static str {
-    match column {
-        "onset_s" | "offset_s" | "decided_s" | "rise_s" => "seconds, such as 12.5",
-        "midi" => "a MIDI key, 0 to 127",
-        "concert" => "a note name, such as C4 or Bb3",
-        "frequency_hz" => "a frequency, such as 440",
-        "attack" => "tongued, slurred or breath",
-        "length" => "staccatissimo, staccato, normal or tenuto",
-        "accent" => "true or false",
-        "technique_detail" => {
-            "what the program writes, such as \"vibrato 5.2 Hz 21 cents\", or nothing"
-        }
-        _ => "a number, or nothing",
-    }
-}
-
-/// Reads techniques as [`crate::output::csv::detail`] writes them.
-fn techniques(text: &str) -> Option<Vec<Technique>> {
-    let parts = text.split(';').map(str::trim).filter(|p| !p.is_empty());
-    let one = |part: &str| {
-        let words: Vec<&str> = part.split_whitespace().collect();
-        let number = |at: usize| words.get(at)?.parse::<f32>().ok().filter(|n| n.is_finite());
-        Some(match *words.first()? {
-            "vibrato" => Technique::Vibrato {
-                rate_hz: number(1)?,
-                extent_cents: number(3)?,
-            },
-            "flutter" => Technique::Flutter {
-                rate_hz: number(1)?,
-                depth_db: number(3)?,
-            },
-            "trill" => Technique::Trill {
-                rate_hz: number(1)?,
-                interval_cents: number(3)?,
-            },
-            "glissando" => Technique::Glissando { cents: number(1)? },
-            "scoop" => Technique::Scoop { cents: number(1)? },
-            "fall" => Technique::Fall { cents: number(1)? },
-            "doit" => Technique::Doit { cents: number(1)? },
-            _ => return None,
-        })
-    };
-    parts.map(one).collect()
-}
-
 fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
     #[derive(Deserialize)]
     struct Document {
@@ -250,13 +115,24 @@ fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> 
     #[derive(Deserialize)]
     struct Take {
         length_s: Option<f64>,
+        #[serde(default)]
+        changes: Vec<serde::de::IgnoredAny>,
     }
     let document: Document = serde_json::from_str(text).map_err(|e| {
         let hint = "`leadpipe transcribe --schema` says what a list looks like";
         Error::input(path, e, hint)
     })?;
+    let changed = document
+        .take
+        .as_ref()
+        .is_some_and(|t| !t.changes.is_empty());
     let length_s = document.take.and_then(|take| take.length_s);
-    let rows = (1..).zip(document.notes);
+    let mut notes = document.notes;
+    if changed {
+        // Whoever changes horns changes what is written for the same note.
+        notes.iter_mut().for_each(|row| row.written = None);
+    }
+    let rows = (1..).zip(notes);
     let rows = rows.map(|(number, row)| (format!("note {number}"), row));
     assembled(path, rows.collect(), length_s, reference)
 }
@@ -301,7 +177,8 @@ fn assembled(
     reference: Reference,
 ) -> Result<NoteList> {
     let mut notes = Vec::with_capacity(rows.len());
-    for (name, row) in rows {
+    let pitches = row_pitch::pitches(path, &rows, reference)?;
+    for ((name, row), pitch) in rows.into_iter().zip(pitches) {
         let wrong = |problem: &str, hint: &str| {
             Error::input(path, format!("{name}: {problem}"), hint.to_owned())
         };
@@ -315,12 +192,6 @@ fn assembled(
         if row.offset_s <= row.onset_s {
             return Err(wrong("ends before it begins", "write a later offset_s"));
         }
-        let pitch = pitch(&row, reference).ok_or_else(|| {
-            wrong(
-                "no pitch",
-                "write midi (0 to 127), concert (such as Bb3) or frequency_hz",
-            )
-        })?;
         let level_db = row
             .level_db
             .filter(|l| l.is_finite())
@@ -370,23 +241,6 @@ fn assembled(
     })
 }
 
-/// The pitch of a row in MIDI semitones. The key decides, and the frequency says where
-/// within it: whoever corrects a key need not correct the frequency too.
-fn pitch(row: &Row, reference: Reference) -> Option<f64> {
-    let named = || row.concert.as_deref().and_then(parse_key);
-    let key = row
-        .midi
-        .filter(|key| (0..=127).contains(key))
-        .or_else(named);
-    let played = row.frequency_hz.map(Pitch::from_hz);
-    let played = played.filter(|p| (0.0..=127.5).contains(&p.0));
-    match (key, played) {
-        (Some(key), Some(played)) if reference.nearest_key(played) == key => Some(played.0),
-        (Some(key), _) => Some(reference.equal(key).0),
-        (None, played) => Some(played?.0),
-    }
-}
-
 /// A contour that stays where it is.
 fn even(
     onset_s: f64,
@@ -412,10 +266,9 @@ fn even(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::output::csv::detail;
 
     fn csv(text: &str) -> Result<NoteList> {
-        from_csv(Path::new("list.csv"), text, Reference::default())
+        csv_rows::from_csv(Path::new("list.csv"), text, Reference::default())
     }
 
     #[test]
@@ -428,6 +281,19 @@ mod tests {
             .collect();
         assert_eq!(notes, [(0.5, 1.5, 60.0), (1.5, 2.0, 62.0)]);
         assert_eq!(list.length_s, 2.0);
+    }
+
+    /// Spreadsheets and data frames write numbers and truth values their own way.
+    #[test]
+    fn a_list_may_come_from_a_spreadsheet() {
+        let list = csv("onset_s,offset_s,midi,accent\n0,1,60.0,FALSE\n,,,\n1,2,62,True\n").unwrap();
+        let notes: Vec<_> = list.notes.iter().map(|n| (n.pitch, n.accent)).collect();
+        assert_eq!(notes, [(60.0, false), (62.0, true)]);
+        let error = csv("onset_s,offset_s,midi\n0,1,60.5\n").unwrap_err();
+        assert!(
+            error.to_string().contains("line 2: midi is \"60.5\""),
+            "{error}"
+        );
     }
 
     #[test]
@@ -456,28 +322,5 @@ mod tests {
             let error = csv(text).unwrap_err().to_string();
             assert!(error.contains(says), "{error}");
         }
-    }
-
-    #[test]
-    fn techniques_come_back_as_they_were_written() {
-        let all = [
-            Technique::Vibrato {
-                rate_hz: 5.2,
-                extent_cents: 21.0,
-            },
-            Technique::Flutter {
-                rate_hz: 25.0,
-                depth_db: 6.5,
-            },
-            Technique::Trill {
-                rate_hz: 7.0,
-                interval_cents: 200.0,
-            },
-            Technique::Scoop { cents: -124.0 },
-            Technique::Fall { cents: -418.0 },
-        ];
-        let text: Vec<String> = all.iter().map(detail).collect();
-        assert_eq!(techniques(&text.join("; ")).unwrap(), all);
-        assert_eq!(techniques("warble 3"), None);
     }
 }
