@@ -163,10 +163,12 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                 bar: (!timed).then(|| bars.at(start).to_string()),
             }
         };
+        let notes = one_at_a_time(notes.into_iter().map(target).collect());
+        let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
         ScorePart {
             name,
-            notes: one_at_a_time(notes.into_iter().map(target).collect()),
-            tempo: tempo_map.first().filter(|_| !timed),
+            notes,
+            tempo: tempo.filter(|_| !timed),
             key: key.map(|(_, key)| (key, 0)),
         }
     };

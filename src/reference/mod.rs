@@ -38,7 +38,7 @@ pub struct ReferencePart {
     /// The notes.
     #[doc(hidden)]
     pub notes: Vec<TargetNote>,
-    /// Quarter notes a minute at the start, if the score gives them.
+    /// Quarter notes a minute, the median over its notes, if the score gives them.
     #[doc(hidden)]
     pub tempo: Option<f64>,
     /// Its key as it is written, if it gives one, and how many semitones higher it sounds.
@@ -172,7 +172,7 @@ pub struct ScorePart {
     pub name: String,
     /// Its notes, in order, one at a time.
     pub notes: Vec<TargetNote>,
-    /// Quarter notes a minute at the start, if the score gives them.
+    /// Quarter notes a minute, the median over its notes, if the score gives them.
     pub tempo: Option<f64>,
     /// Its first key as it is written, if it gives one, and how many semitones higher it
     /// sounds.

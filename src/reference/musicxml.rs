@@ -403,10 +403,12 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
         target.start_s = tempo_map.seconds(start);
         target.length_s *= tempo_map.seconds(end) - target.start_s;
     }
+    let notes = one_at_a_time(targets);
+    let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
     Ok(ScorePart {
         name: name.to_owned(),
-        notes: one_at_a_time(targets),
-        tempo: tempo_map.first(),
+        notes,
+        tempo,
         key: key(bars),
     })
 }

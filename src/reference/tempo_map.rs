@@ -1,6 +1,7 @@
 //! Time of a position in a score whose tempo changes.
 
 use super::DEFAULT_TEMPO;
+use crate::statistics::median;
 
 /// Tempo changes by position in quarters.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -46,6 +47,17 @@ impl TempoMap {
     /// The first tempo, if any is given.
     pub fn first(&self) -> Option<f64> {
         self.changes.first().map(|change| change.tempo)
+    }
+
+    /// The median of the tempi at some times from the start, if any tempo is given.
+    pub fn median_at(&self, times_s: impl Iterator<Item = f64>) -> Option<f64> {
+        let first = self.first()?;
+        let tempo = |time_s: f64| {
+            let passed = (self.changes).partition_point(|change| change.time_s <= time_s);
+            let last = passed.checked_sub(1);
+            last.map_or(first, |last| self.changes[last].tempo)
+        };
+        median(times_s.map(tempo)).or(Some(first))
     }
 
     /// Seconds from the start to a position in quarters.
@@ -97,6 +109,10 @@ mod tests {
             [1.0, 2.0, 3.0, 4.0].map(|q| map.seconds(q)),
             [1.0, 2.0, 4.0, 4.5]
         );
+        // What comes before the notes is no tempo of theirs.
+        assert_eq!(map.median_at([2.5, 4.0, 5.0].into_iter()), Some(120.0));
+        assert_eq!(map.median_at(std::iter::empty()), Some(60.0));
+        assert_eq!(TempoMap::default().median_at([1.0].into_iter()), None);
         // One tempo, given late.
         let late = TempoMap::new([(2.0, 60.0)]);
         assert_eq!([1.0, 3.0].map(|q| late.seconds(q)), [1.0, 3.0]);
