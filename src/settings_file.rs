@@ -41,8 +41,26 @@ impl ParseError {
 /// Parses TOML.
 pub fn parse<T: DeserializeOwned>(text: &str) -> std::result::Result<T, ParseError> {
     toml::from_str(text).map_err(|error| ParseError {
-        message: error.message().replace('\n', ", "),
+        message: plain(error.message()),
         place: error.span().map(|span| place(text, span.start)),
+    })
+}
+
+/// What the parser says, on one line and without its names of types.
+fn plain(message: &str) -> String {
+    let whole = [
+        "i8", "i16", "i32", "i64", "u8", "u16", "u32", "u64", "usize",
+    ];
+    let types = whole.map(|name| (name, "a whole number"));
+    let types = types
+        .into_iter()
+        .chain(["f32", "f64"].map(|name| (name, "a number")));
+    let message = message.replace('\n', ", ");
+    types.fold(message, |message, (name, words)| {
+        match message.strip_suffix(&format!("expected {name}")) {
+            Some(begins) => format!("{begins}expected {words}"),
+            None => message,
+        }
     })
 }
 
@@ -65,13 +83,14 @@ pub fn read<T>(
     let text = input_file::read_text(path, MAX_BYTES)
         .map_err(|e| e.setting(path, "a settings file (TOML)"))?;
     parse(&text).map_err(|error| {
-        let place = error.place.map_or(String::new(), |(line, column)| {
-            format!(" line {line}, column {column}:")
-        });
-        Error::setting(
-            format!("{shown}:{place} {}", error.message),
-            "correct that line",
-        )
+        let (place, hint) = match error.place {
+            Some((line, column)) => (
+                format!(" line {line}, column {column}:"),
+                "correct that line",
+            ),
+            None => (String::new(), "correct it in the file"),
+        };
+        Error::setting(format!("{shown}:{place} {}", error.message), hint)
     })
 }
 

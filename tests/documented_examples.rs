@@ -7,12 +7,12 @@ mod common;
 use std::path::Path;
 use std::process::Command;
 
-use common::{command, program, write_wav};
+use common::{command, program, succeed, write_wav};
 
 /// What needs a sound device, a port or a meter.
 const DEVICES: [&str; 4] = ["live", "soundcheck", "calibrate", "devices"];
 
-const COMMANDS: [&str; 15] = [
+const COMMANDS: [&str; 16] = [
     "demo",
     "live",
     "soundcheck",
@@ -20,6 +20,7 @@ const COMMANDS: [&str; 15] = [
     "devices",
     "calibrate",
     "transcribe",
+    "write",
     "track",
     "intonation",
     "compare",
@@ -136,6 +137,7 @@ fn prepared() -> tempfile::TempDir {
     tune.header.format = midly::Format::Parallel;
     tune.save(at("tune.mid")).unwrap();
     std::fs::copy(at("tune.mid"), at("click.mid")).unwrap();
+    std::fs::copy(at("take.mid"), at("line.mid")).unwrap();
     folder
 }
 
@@ -164,5 +166,25 @@ fn every_example_runs() {
             .unwrap();
         let errors = String::from_utf8_lossy(&run.stderr);
         assert!(run.status.success(), "{line}: {errors}");
+    }
+}
+
+/// The files that help shows can be copied from there and used.
+#[test]
+fn files_in_the_help_can_be_used() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, title) in [("horns", "Cavalry trumpet"), ("tunings", "My tuning")] {
+        let help = succeed(&[name, "--help"]);
+        let after = help.split("FILE.toml:").nth(1).unwrap();
+        let indented = |line: &&str| line.is_empty() || line.starts_with("  ");
+        let file: Vec<&str> = after
+            .trim_start_matches('\n')
+            .lines()
+            .take_while(indented)
+            .collect();
+        let path = folder.path().join(format!("{name}.toml"));
+        std::fs::write(&path, file.join("\n")).unwrap();
+        let shown = succeed(&[name, path.to_str().unwrap()]);
+        assert!(shown.contains(title), "{shown}");
     }
 }

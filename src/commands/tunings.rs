@@ -19,9 +19,9 @@ A tuning of your own is a TOML file; give its path as --tuning FILE.toml:
   title = \"My tuning\"
   kind = \"table\"          # or \"selection\": notes to quantise to
   tonic = \"C4\"
-  anchor = \"A4\"           # note that --reference fixes; the tonic if left out
-  period = 1200           # cents; leave out for octaves
-  degrees = [\"1/1\", \"9/8\", 386.3, \"3/2\"]
+  anchor = \"A4\"           # one of its notes, which --reference fixes; the tonic if left out
+  period = 1200           # cents; an octave if left out
+  degrees = [\"1/1\", \"9/8\", 386.3, \"4/3\", \"3/2\", \"5/3\", \"15/8\"]   # ratios or cents
 
 A MIDI Tuning Standard bulk dump works as well: --tuning FILE.syx.
 

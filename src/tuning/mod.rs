@@ -15,7 +15,7 @@ use serde::Serialize;
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
 use crate::text::{escaped, shown};
-use crate::units::{A4_HZ, Pitch, parse_key};
+use crate::units::{A4_HZ, Pitch, key_name, parse_key};
 use tuning_file::{Kind, TuningFile};
 
 /// Lowest and highest pitch of a tuning, MIDI semitones.
@@ -145,7 +145,12 @@ impl Tuning {
         let nearest = nearest_cents(&degrees, period, above);
         if (nearest - above).abs() > 50.0 {
             return Err(Error::setting(
-                format!("{}: its anchor is not one of its notes", file.name),
+                format!(
+                    "{}: its anchor {} is not one of its notes on {}",
+                    file.name,
+                    key_name(anchor_key),
+                    key_name(tonic_key)
+                ),
                 "give one of its notes as anchor, or leave the anchor out",
             ));
         }

@@ -5,9 +5,9 @@
 //! title = "My table"
 //! kind = "table"               # or "selection": some of a table's notes
 //! tonic = "C4"                 # degree 0
-//! anchor = "A4"                # sounds as --reference says; the tonic if left out
+//! anchor = "A4"                # one of its notes, which --reference fixes; the tonic if left out
 //! period = 1200                # cents; 1200 if left out
-//! degrees = ["1/1", "9/8", 386.3]   # ratios as text, cents as numbers
+//! degrees = ["1/1", "9/8", 386.3, "4/3", "3/2", "5/3", "15/8"]   # ratios as text, cents as numbers
 //! ```
 
 use serde::{Deserialize, Serialize};
@@ -34,6 +34,16 @@ pub enum Degree {
     Cents(f64),
     /// Frequency ratio to the tonic, such as `3/2`.
     Ratio(String),
+}
+
+impl std::fmt::Display for Degree {
+    /// As it stands in a file.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Degree::Cents(cents) => write!(f, "{cents}"),
+            Degree::Ratio(text) => write!(f, "\"{text}\""),
+        }
+    }
 }
 
 /// A tuning as it is in a file.
@@ -113,7 +123,7 @@ impl TuningFile {
                 .filter(|v| v.is_finite() && v.abs() < 1e5)
                 .ok_or_else(|| {
                     wrong(
-                        format!("degree {degree:?}"),
+                        format!("degree {degree}"),
                         "give cents, or a ratio such as \"3/2\"",
                     )
                 })?;
@@ -166,7 +176,11 @@ mod tests {
         let error = parse("name = \"x\"\ntitle = 5\n").unwrap_err();
         assert_eq!(error.place, Some((2, 9)), "{error:?}");
         let text = "name=\"x\"\ntitle=\"x\"\nkind=\"table\"\ntonic=\"C4\"\ndegrees=[\"3/0\"]\n";
-        assert!(parse(text).unwrap_err().message.contains("3/0"));
+        let error = parse(text).unwrap_err();
+        assert_eq!(
+            error.message,
+            "x: degree \"3/0\"; give cents, or a ratio such as \"3/2\""
+        );
     }
 
     fn file() -> impl Strategy<Value = TuningFile> {
