@@ -90,7 +90,7 @@ fn main() -> ExitCode {
         commands::say(commands::first_minute::text().trim_end());
         return ExitCode::from(WRONG_COMMAND_LINE);
     }
-    let parsed = player.parse(Cli::command());
+    let parsed = player.parse(command_line());
     let (cli, matches) = match parsed.and_then(|m| Ok((Cli::from_arg_matches(&m)?, m))) {
         Ok(parsed) => parsed,
         // Help and version, asked for or not, are printed as they are.
@@ -150,12 +150,27 @@ fn main() -> ExitCode {
     }
 }
 
+/// The command line. Numbers may be negative after every option: whether one may be is said
+/// by what reads it, in words.
+fn command_line() -> clap::Command {
+    Cli::command().mut_subcommands(|command| {
+        command.mut_args(
+            |arg| match arg.is_positional() || !arg.get_action().takes_values() {
+                true => arg,
+                false => arg.allow_negative_numbers(true),
+            },
+        )
+    })
+}
+
 /// What is wrong with the command line and where help is, in one line like every error.
 fn one_line(wrong: &clap::Error) -> String {
     let text = wrong.render().to_string();
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
     // A list of names that is longer than a line is left to the command that prints it.
     let lines = lines.filter(|line| !line.starts_with("[possible values") || line.len() < 100);
+    // An option that there is not is no value.
+    let lines = lines.filter(|line| !line.starts_with("tip: to pass '--"));
     // The usage and where to find help are left to the hint.
     let said =
         lines.take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more"));

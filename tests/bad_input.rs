@@ -173,6 +173,18 @@ fn malformed_tables_say_line_and_column() {
     let (code, errors) = refused(&take, &["--tuning", table.to_str().unwrap()]);
     assert_eq!(code, 4);
     assert!(errors.contains("line 5, column 15"), "{errors}");
+    // Types are said in words.
+    let horn = folder.path().join("horn.toml");
+    std::fs::write(
+        &horn,
+        "[[horn]]\nname = \"x\"\ntitle = \"X\"\nsounds = \"3\"\n",
+    )
+    .unwrap();
+    let (code, errors) = refused(&take, &["--horn", horn.to_str().unwrap()]);
+    assert!(
+        code == 4 && errors.contains("expected a whole number"),
+        "{errors}"
+    );
 }
 
 #[test]
@@ -189,6 +201,18 @@ fn wrong_selections() {
     assert_eq!(fail(&["transcribe", path, "--write", "csv"]).0, 2);
     assert_eq!(fail(&["transcribe", path, "--volts-full-scale", "0"]).0, 2);
     assert_eq!(fail(&["nonsense"]).0, 2);
+    // A number out of range is told its range, a negative one too, and an option that there is
+    // not is not taken for a value.
+    for (args, words) in [
+        (["--start", "-3"], "give seconds or minutes:seconds"),
+        (["--tempo", "-60"], "quarter notes per minute, 20 to 400"),
+        (["--pickup", "-1"], "--pickup <QUARTERS>"),
+    ] {
+        let (code, errors) = fail(&[&["transcribe", path][..], &args].concat());
+        assert!(code == 2 && errors.contains(words), "{errors}");
+    }
+    let (code, errors) = fail(&["transcribe", path, "--quickly"]);
+    assert!(code == 2 && !errors.contains("-- --"), "{errors}");
 }
 
 #[test]
@@ -208,6 +232,10 @@ fn outputs_that_cannot_be_written() {
         let (code, errors) = fail(&args);
         assert_eq!(code, 5, "{errors}");
         assert_eq!(errors.lines().count(), 1, "{errors}");
+        assert!(
+            errors.contains("a file where a folder should be"),
+            "{errors}"
+        );
     }
     // One output that cannot be put in its place: none of its neighbours stay
     // half-written.

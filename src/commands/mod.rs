@@ -135,7 +135,7 @@ pub struct PitchOptions {
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, allow_negative_numbers = true, value_parser = number(-200.0..=0.0, "dBFS"))]
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, value_parser = number(-200.0..=0.0, "dBFS"))]
     pub gate: f64,
 }
 
@@ -163,7 +163,7 @@ pub struct SendOptions {
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N", default_value_t = 0, allow_negative_numbers = true,
+    #[arg(long, value_name = "N", default_value_t = 0,
         value_parser = clap::value_parser!(i32).range(-48..=48))]
     pub shift: i32,
     /// Notes to send instead of those played: one per attack, in turn

@@ -6,6 +6,7 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
+use super::staged_file::unwritable;
 use super::{csv, json, pdf, track};
 use crate::error::{Error, Result};
 
@@ -75,10 +76,10 @@ pub fn check_free(path: &Path) -> Result<()> {
             io::ErrorKind::InvalidFilename => {
                 in_the_way("the name is too long or not allowed", "rename the take")
             }
-            _ => Err(Error::output(path, error, "choose another folder")),
+            _ => Err(unwritable(path, error)),
         };
     }
-    let problem = |error: io::Error| Error::output(path, error, "choose another folder");
+    let problem = |error: io::Error| unwritable(path, error);
     // A link is replaced, not what it names; but what it names may be missed.
     let metadata = std::fs::metadata(path).map_err(problem)?;
     if !metadata.is_file() {

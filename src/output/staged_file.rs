@@ -76,6 +76,21 @@ pub fn discard_staged() {
     }
 }
 
+/// Where something cannot be written, and what to do about it.
+pub(super) fn unwritable(path: &Path, error: io::Error) -> Error {
+    use io::ErrorKind::{AlreadyExists, NotADirectory, PermissionDenied, StorageFull};
+    match error.kind() {
+        PermissionDenied => Error::output(path, error, "choose a folder that you can write to"),
+        StorageFull => Error::output(path, "no space is left there", "free some space"),
+        AlreadyExists | NotADirectory => Error::output(
+            path,
+            "there is a file where a folder should be",
+            "choose another folder",
+        ),
+        _ => Error::output(path, error, "choose another folder"),
+    }
+}
+
 impl StagedFile {
     /// Writes a temporary file in the folder of `path`, which is created where it
     /// is missing.
@@ -88,14 +103,7 @@ impl StagedFile {
         write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
     ) -> Result<StagedFile> {
         let folder = folder_of(&path);
-        let output_error = |error: io::Error| {
-            let hint = match error.kind() {
-                io::ErrorKind::PermissionDenied => "choose a folder that you can write to",
-                io::ErrorKind::StorageFull => "free some space",
-                _ => "choose another folder",
-            };
-            Error::output(folder, error, hint)
-        };
+        let output_error = |error: io::Error| unwritable(folder, error);
         // One lock from the check to the registration: an interrupt comes before
         // the file exists or finds it registered.
         let mut registry = Registry::lock_for_writing()?;
@@ -171,7 +179,7 @@ pub fn commit_all(staged: Vec<StagedFile>) -> Result<Vec<PathBuf>> {
         None => Ok(done.into_iter().map(|replaced| replaced.path).collect()),
         Some((path, error)) => {
             done.into_iter().rev().for_each(Replaced::undo);
-            Err(Error::output(path, error, "choose another folder"))
+            Err(unwritable(&path, error))
         }
     };
     // Those that are dropped now lock the registry themselves.

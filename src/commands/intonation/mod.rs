@@ -52,7 +52,7 @@ pub struct Options {
     /// Also write the report as one HTML file
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
-    /// Hear the take again for a spectrogram under the report's pitch trace
+    /// Add a spectrogram under the report's pitch trace; the take is read twice
     #[arg(long)]
     spectrum: bool,
     /// Format of the report on standard output
@@ -64,7 +64,7 @@ pub struct Options {
 #[derive(Args)]
 pub struct PageOptions {
     /// Temperature of the air in the horn, degrees Celsius
-    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, allow_negative_numbers = true, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
+    #[arg(long, value_name = "C", default_value_t = tube::TEMPERATURE_C, value_parser = super::number(super::TEMPERATURES_C, "degrees Celsius"))]
     pub temperature: f64,
     /// Embed the take's sound in the report, to play it with a cursor
     #[arg(long)]

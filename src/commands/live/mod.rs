@@ -78,7 +78,7 @@ pub struct Options {
     #[arg(long, value_enum)]
     snap: Option<SnapArg>,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    #[arg(long, value_name = "N")]
     shift: Option<i32>,
     /// Where notes come from: follow, sequence or draw
     #[arg(long, value_name = "SOURCE")]
@@ -113,7 +113,7 @@ pub struct InputOptions {
     #[arg(long, value_name = "TAKE", conflicts_with = "input")]
     pub from: Option<PathBuf>,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB")]
     pub gate: Option<f64>,
 }
 
@@ -151,13 +151,13 @@ pub struct DoubleOptions {
     #[arg(long, value_enum)]
     pub timbre: Option<TimbreArg>,
     /// Semitones above you: -12 an octave below, 7 a fifth above
-    #[arg(long, value_name = "SEMITONES", allow_negative_numbers = true)]
+    #[arg(long, value_name = "SEMITONES")]
     pub interval: Option<f64>,
     /// Glide time from note to note, seconds
     #[arg(long, value_name = "SECONDS")]
     pub glide: Option<f64>,
     /// Level of the voice at your loudest, dBFS; start low
-    #[arg(long, value_name = "DB", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB")]
     pub level: Option<f64>,
 }
 
