@@ -21,7 +21,7 @@ pub struct PartOptions {
     /// default TAKE.tempo.mid beside the take, if there is one
     #[arg(long, value_name = "FILE.mid", conflicts_with_all = ["tempo", "steady"])]
     tempo_map: Option<PathBuf>,
-    /// Keep one tempo all through; otherwise the beat follows the player
+    /// Keep one tempo throughout; otherwise the beat follows the player
     #[arg(long)]
     steady: bool,
     /// Time signature, such as 3/4, or "free" for no bars
@@ -30,7 +30,7 @@ pub struct PartOptions {
     /// Quarter notes before the first bar line: 0, 0.5, 1, 2
     #[arg(long, value_name = "QUARTERS", value_parser = pickup)]
     pickup: Option<f64>,
-    /// Some bar begins with the note at this time
+    /// A bar begins with the note at this time
     #[arg(long, value_name = "SECONDS", value_parser = super::seconds, conflicts_with = "pickup")]
     downbeat: Option<f64>,
     /// Smallest value that is written
