@@ -46,7 +46,7 @@ impl NoteModel {
     pub fn new(moment_s: f64) -> Self {
         NoteModel {
             tone_share: 0.4,
-            start: 3.0,
+            start: 3.2,
             max_onset: 3.0,
             onsets_seen: 0.65,
             short: 1.5,
