@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::Row;
 use crate::error::{Error, Result};
+use crate::horn::Horn;
 use crate::tuning::Reference;
 use crate::units::{Pitch, key_name, parse_key};
 
@@ -48,10 +49,21 @@ pub(super) fn pitches(
     }
     if let Some(usual) = usual_interval(&said) {
         for (i, row) in said.iter().enumerate() {
-            row.check_written(usual).map_err(at(i))?;
+            if !of_another_horn(&said, i) {
+                row.check_written(usual).map_err(at(i))?;
+            }
         }
     }
     Ok(pitches)
+}
+
+/// Whether a row is written for another horn than most, for a session may change horns: it has
+/// the interval of some horn, and so has a row beside it.
+fn of_another_horn(rows: &[Said], at: usize) -> bool {
+    let interval = rows[at].interval();
+    let same = |at: usize| rows.get(at).is_some_and(|row| row.interval() == interval);
+    (Horn::catalogue().iter()).any(|horn| interval == Some(-horn.sounds))
+        && (same(at + 1) || at.checked_sub(1).is_some_and(same))
 }
 
 /// Semitones from the sounding to the written note in most rows; of several as usual the
@@ -196,6 +208,21 @@ mod tests {
         ] {
             assert_eq!(third(row).unwrap(), key, "{row}");
         }
+    }
+
+    #[test]
+    fn a_session_may_change_horns() {
+        let read = |rows: &str| {
+            let list = format!(
+                "onset_s,offset_s,midi,concert,written\n0,1,58,Bb3,C4\n1,2,60,C4,D4\n\
+                 2,3,62,D4,E4\n{rows}"
+            );
+            from_csv(Path::new("list.csv"), &list, Reference::default()).map(|l| l.notes.len())
+        };
+        // Two notes on a horn in F; one alone, or a semitone off, is a correction.
+        assert_eq!(read("3,4,53,F3,C4\n4,5,55,G3,D4\n").unwrap(), 5);
+        assert!(read("3,4,53,F3,C4\n4,5,55,G3,A3\n").is_err());
+        assert!(read("3,4,60,C4,D#4\n4,5,60,C4,D#4\n").is_err());
     }
 
     #[test]
