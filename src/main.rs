@@ -169,7 +169,7 @@ fn one_line(wrong: &clap::Error) -> String {
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
     // A list of names that is longer than a line is left to the command that prints it.
     let lines = lines.filter(|line| !line.starts_with("[possible values") || line.len() < 100);
-    // An option that there is not is no value.
+    // An unknown option is not meant as a value.
     let lines = lines.filter(|line| !line.starts_with("tip: to pass '--"));
     // The usage and where to find help are left to the hint.
     let said =

@@ -297,8 +297,7 @@ fn a_closed_pipe_is_no_fault() {
 fn a_causal_track_does_not_change_with_the_future() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("soft.wav");
-    // A soft note long before a loud one: offline it may count as noise floor, the
-    // live engine cannot.
+    // A soft note long before a loud one, which the live engine cannot know of.
     let notes = [
         Played::new(0.4, 1.2, 58.0, 0.1),
         Played::new(2.4, 3.2, 60.0, 1.0),

@@ -24,6 +24,9 @@ pub struct Gate {
 /// 34 ms apart and must not chatter the gate.
 const FALL_DB_PER_S: f64 = 300.0;
 
+/// Up to here a level is digital silence, dBFS: `power_db` ends at -120.
+const SILENCE_DB: f32 = -119.9;
+
 impl Gate {
     /// Gate that is closed up to `threshold_db`, for hops of `hop_s` seconds.
     pub fn new(threshold_db: f64, hop_s: f64) -> Self {
@@ -40,7 +43,7 @@ impl Gate {
         self.held_db = hop_db.max(self.held_db - self.fall_db);
         Level {
             hop_db,
-            closed: self.held_db <= self.threshold_db,
+            closed: self.held_db <= self.threshold_db.max(SILENCE_DB),
         }
     }
 }
@@ -61,7 +64,9 @@ mod tests {
 
     #[test]
     fn digital_silence_is_under_the_lowest_gate() {
-        let mut gate = Gate::new(crate::analysis::DEFAULT_GATE_DB, 0.001);
-        assert!(gate.push(0.0).closed && !gate.push(2e-12).closed);
+        for threshold_db in [-200.0, crate::analysis::DEFAULT_GATE_DB] {
+            let mut gate = Gate::new(threshold_db, 0.001);
+            assert!(gate.push(0.0).closed && !gate.push(2e-12).closed);
+        }
     }
 }

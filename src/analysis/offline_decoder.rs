@@ -9,7 +9,7 @@
 //!
 //! Memory is bounded: decisions older than half a second are traced back and output
 //! (survivor paths of the Viterbi algorithm merge within a few tens of milliseconds;
-//! Forney, Proc. IEEE 61, 1973). An output frame is 12 bytes.
+//! Forney, Proc. IEEE 61, 1973). An output frame is 16 bytes.
 
 use std::collections::VecDeque;
 

@@ -3,6 +3,7 @@
 
 use crate::analysis::Settings;
 use crate::error::{Error, Result};
+use crate::notes::segment::NoteEvent;
 use crate::statistics;
 use crate::transcriber::{Event, Tracker};
 use crate::units::{db_power, power_db};
@@ -13,7 +14,7 @@ use crate::units::{db_power, power_db};
 pub struct LevelReadings {
     /// All windows.
     all: Vec<f64>,
-    /// Windows that are mostly tone.
+    /// Windows that a note sounds in most of.
     tone: Vec<f64>,
 }
 
@@ -24,6 +25,8 @@ const WINDOW_S: f64 = 0.02;
 pub struct LevelMeter {
     tracker: Tracker,
     window_hops: usize,
+    /// Whether a note sounds.
+    sounding: bool,
     power: f64,
     tone_hops: usize,
     hops: usize,
@@ -37,6 +40,7 @@ impl LevelMeter {
         LevelMeter {
             window_hops: (WINDOW_S / tracker.hop_s()).round().max(1.0) as usize,
             tracker,
+            sounding: false,
             power: 0.0,
             tone_hops: 0,
             hops: 0,
@@ -48,10 +52,17 @@ impl LevelMeter {
     pub fn push(&mut self, samples: &[f32]) {
         let (power, tone_hops, hops) = (&mut self.power, &mut self.tone_hops, &mut self.hops);
         let (readings, window_hops) = (&mut self.readings, self.window_hops);
+        let sounding = &mut self.sounding;
         self.tracker.push(samples, |event| {
-            let Event::Frame(frame) = event else { return };
+            let frame = match event {
+                Event::Frame(frame) => frame,
+                Event::Note(event) => {
+                    *sounding = matches!(event, NoteEvent::Started(_));
+                    return;
+                }
+            };
             *power += f64::from(db_power(frame.level_db));
-            *tone_hops += usize::from(frame.pitch.is_some());
+            *tone_hops += usize::from(*sounding);
             *hops += 1;
             if *hops == window_hops {
                 let level_db = f64::from(power_db((*power / window_hops as f64) as f32));

@@ -113,11 +113,12 @@ pub(super) fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<
         let detail = cell("technique_detail").unwrap_or_default();
         let measured = techniques(detail).ok_or_else(|| wrong("technique_detail", detail))?;
         let kept = match column("technique") {
-            Some(_) => {
+            // A list without measurements says no more than a name.
+            Some(_) if column("technique_detail").is_some() => {
                 let names = cell("technique").unwrap_or_default();
                 named_techniques(names, &measured).ok_or_else(|| wrong("technique", names))?
             }
-            None => measured,
+            _ => measured,
         };
         let onset_s: Option<f64> = number!("onset_s");
         rows.push((
@@ -154,7 +155,6 @@ fn expected(column: &str) -> &'static str {
     match column {
         "onset_s" | "offset_s" | "decided_s" | "rise_s" => "seconds, such as 12.5",
         "midi" => "a MIDI key, 0 to 127",
-        "concert" | "written" => "a note name, such as C4 or Bb3",
         "frequency_hz" => "a frequency, such as 440",
         "attack" => "tongued, slurred or breath",
         "length" => "staccatissimo, staccato, normal or tenuto",

@@ -205,7 +205,7 @@ pub struct Measured {
 }
 
 /// A pitch this far from a note's is another's, in semitones; nearer, it is the note's own.
-const STRAY: f32 = 0.65;
+pub(crate) const STRAY: f32 = 0.65;
 /// A note that begins this soon after the one before touches it, in seconds.
 pub(crate) const TOUCH_S: f64 = 0.03;
 

@@ -91,7 +91,8 @@ const GROWN: usize = 2;
 /// No evidence for an onset at all, log odds.
 const NEVER: f32 = -6.9;
 
-/// A pitch that is not asked about does not sound, log odds.
+/// A pitch that is not asked about does not sound: the least log odds that
+/// `weigh` of the network gives, ln(0.015 / 1.015).
 const SILENT: f32 = -4.2;
 
 /// Probability of log odds.

@@ -261,8 +261,10 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
             }
         }
         // The air before a tone and what rings on after it are the note's as far as they
-        // are heard, but for a pitch of their own: in the air one that leads up to the tone.
-        let before_s = i.checked_sub(1).map_or(0.0, |i| notes[i].offset_s);
+        // are heard, but for a pitch of their own: in the air one that leads up to the tone or is
+        // left of the note before.
+        let before = i.checked_sub(1).map(|i| &notes[i]);
+        let before_s = before.map_or(0.0, |note| note.offset_s);
         let after_s = notes.get(i + 1).map_or(f64::INFINITY, |next| next.onset_s);
         let air = track.range(note.onset_s - AIR_S, note.onset_s);
         let (mut next, mut leads) = (first, true);
@@ -271,11 +273,12 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
                 break;
             }
             let pitch = &mut track.frames[at].pitch;
-            leads &= (*pitch - next).abs() < STRAY;
-            if leads {
-                next = *pitch;
-            } else if pitch.is_nan() || air.contains(&at) {
+            let rings = before.is_some_and(|note| (*pitch - note.pitch as f32).abs() < STRAY);
+            leads &= pitch.is_nan() || (*pitch - next).abs() < STRAY;
+            if pitch.is_nan() || !leads && !rings && air.contains(&at) {
                 *pitch = own;
+            } else if leads {
+                next = *pitch;
             }
         }
         for at in track.range(note.offset_s, after_s) {

@@ -8,8 +8,9 @@ use super::stages::{Beside, Full, Live, Stage};
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 use crate::analysis::{Analyser, Frame, Settings};
+use crate::notes::note_model::{DraftNote, NoteModel};
 use crate::notes::timeline::{Timeline, extend_to_edges};
-use crate::notes::{Note, articulation, refinement};
+use crate::notes::{Note, STRAY, articulation, refinement};
 
 /// A transcribed take.
 #[derive(Debug, Clone)]
@@ -185,16 +186,17 @@ impl Transcriber {
         if full.frames.len() < self.chapter {
             return None;
         }
-        // Only frames whose tone evidence is there.
-        let known = full.frames.len().min(full.tone.len() * OFFLINE.hops);
-        let (frames, half) = (full.frames.len(), known / 2);
-        let pause = longest_rest(&full.frames[half..known]);
+        let frames = full.frames.len();
+        let known = full.tone.len().min(frames / OFFLINE.hops);
+        let moment_s = OFFLINE.hops as f64 * self.analyser.hop_s();
+        let notes = NoteModel::new(moment_s).decode(&full.tone);
+        let pause = longest_rest(&notes, known / 2..known);
         drop(full);
-        if pause.len() < rest {
+        if pause.len() * OFFLINE.hops < rest {
             self.chapter = frames + self.hops(RETRY_S);
             return None;
         }
-        Some((half + pause.end - self.hops(BREATH_S)) / OFFLINE.hops * OFFLINE.hops)
+        Some((pause.end - self.hops(BREATH_S) / OFFLINE.hops) * OFFLINE.hops)
     }
 
     /// Decides the first `cut` frames.
@@ -274,16 +276,18 @@ impl Transcriber {
     }
 }
 
-/// The longest run of frames without a pitch.
-fn longest_rest(frames: &[DecodedFrame]) -> Range<usize> {
+/// The longest run of moments among some in which no note sounds. A hum has a pitch, too, but is
+/// no note.
+fn longest_rest(notes: &[DraftNote], moments: Range<usize>) -> Range<usize> {
     let mut longest = 0..0;
-    let mut from = 0;
-    for (at, frame) in frames.iter().enumerate() {
-        if !frame.pitch.is_nan() {
-            from = at + 1;
-        } else if at + 1 - from > longest.len() {
-            longest = from..at + 1;
+    let mut from = moments.start;
+    let ends = notes.iter().map(|note| (note.first, note.end()));
+    for (first, end) in ends.chain([(moments.end, moments.end)]) {
+        let rest = from..first.min(moments.end);
+        if rest.len() > longest.len() {
+            longest = rest;
         }
+        from = from.max(end);
     }
     longest
 }
@@ -302,7 +306,7 @@ fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<No
 fn causal_decision_s(note: &Note, causal: &[Note]) -> f64 {
     causal
         .iter()
-        .filter(|c| (c.pitch - note.pitch).abs() < 0.65)
+        .filter(|c| (c.pitch - note.pitch).abs() < f64::from(STRAY))
         .filter(|c| c.onset_s < note.offset_s && c.offset_s > note.onset_s)
         .map(|c| c.decided_s)
         .find(|&s| s > note.onset_s)
@@ -364,6 +368,25 @@ mod tests {
             with.contour = Default::default();
             assert_eq!(with, without);
         }
+    }
+
+    /// A hum that never pauses has a pitch and is no tone: its rests end chapters, too.
+    #[test]
+    fn chapters_end_beside_a_hum() {
+        let rate_hz = 48_000.0;
+        let take = [line::render(rate_hz), line::render(rate_hz)].concat();
+        let hum = |i: usize| 0.003 * (std::f64::consts::TAU * 100.0 * i as f64 / rate_hz).sin();
+        let take: Vec<f32> = (take.iter().enumerate())
+            .map(|(i, x)| x + hum(i) as f32)
+            .collect();
+        let settings = Settings::builder(rate_hz).build().unwrap();
+        let mut transcriber = Transcriber::new(settings, Mode::Full);
+        transcriber.chapter = transcriber.hops(14.0);
+        for block in take.chunks(4_800) {
+            transcriber.push(block);
+        }
+        assert!(!transcriber.notes.is_empty());
+        assert_eq!(transcriber.finish().notes.len(), 36);
     }
 
     #[test]

@@ -98,12 +98,15 @@ impl Server {
     }
 
     fn launch(name: &str, block: u32, options: &[&str]) -> Server {
-        let server = Server::spawn(name, block, 48_000, options);
+        let mut server = Server::spawn(name, block, 48_000, options);
         assert!(
             wait_for_server(30.0, || !server.ports().is_empty()),
             "the JACK server never answered: {}",
-            std::fs::read_to_string(server.log.path()).unwrap_or_default()
+            server.said()
         );
+        // One of this name that another run has left would answer in its place.
+        let ended = server.child.try_wait().expect("its status");
+        assert!(ended.is_none(), "the JACK server ended: {}", server.said());
         server
     }
 
@@ -125,6 +128,11 @@ impl Server {
             name: name.to_owned(),
             block,
         }
+    }
+
+    /// What it has said so far.
+    fn said(&self) -> String {
+        std::fs::read_to_string(self.log.path()).unwrap_or_default()
     }
 
     fn tool(&self, tool: &str, args: &[&str]) -> String {

@@ -33,7 +33,7 @@ pub fn measure_pitch(note: &mut Note) {
     note.confidence = confidence;
 }
 
-/// Reads a note's brightness: the median up to its release.
+/// Reads a note's brightness: the median of what is within 10 dB of its loudest.
 fn measure_brightness(note: &mut Note) {
     let points = &note.contour.points;
     let measured = (points.iter())
@@ -65,11 +65,7 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
         .map(|(at, p)| {
             let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
             let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
-            let amplitude = f64::from(db_power(p.level_db - loudest_db)).sqrt();
-            (
-                share * f64::from(p.confidence).powi(2) * amplitude + 1e-6,
-                p,
-            )
+            (share * f64::from(p.confidence).powi(2) + 1e-6, p)
         })
         .collect();
     let inner = voiced.iter().filter(|(weight, _)| *weight > 0.05);
@@ -80,6 +76,7 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     };
     let (mut sum, mut weight, mut confidence) = (0.0, 0.0, 0.0);
     for (share, point) in &voiced {
+        let share = share * f64::from(db_power(point.level_db - loudest_db)).sqrt();
         let off = f64::from(point.pitch) - median;
         confidence += point.confidence;
         if off.abs() < STEADY {
