@@ -101,7 +101,7 @@ pub fn listen(
     if keep == Keep::Notes {
         transcriber = transcriber.without_contours();
     }
-    // A part can be written of notes without contours, and leaves out the same ones.
+    // A part can be written of notes without contours, and has to leave out the same clicks.
     if keep == Keep::Track {
         transcriber = transcriber.without_continuity();
     }

@@ -29,7 +29,7 @@ struct Said {
 ///
 /// # Errors
 /// [`Error::Input`] naming the row whose pitch is missing or cannot be read, whose columns
-/// name two notes, or whose written note alone was changed: no correction is passed over.
+/// name two notes, or whose written note alone was changed.
 pub(super) fn pitches(
     path: &Path,
     rows: &[(String, Row)],
@@ -66,8 +66,8 @@ fn of_another_horn(rows: &[Said], at: usize) -> bool {
         && (same(at + 1) || at.checked_sub(1).is_some_and(same))
 }
 
-/// Semitones from the sounding to the written note in most rows; of several as usual the
-/// first.
+/// Semitones from the sounding to the written note in most rows; the first of those that are
+/// equally common.
 fn usual_interval(rows: &[Said]) -> Option<i32> {
     let mut counts: HashMap<i32, usize> = HashMap::new();
     let intervals: Vec<i32> = rows.iter().filter_map(Said::interval).collect();

@@ -112,8 +112,8 @@ impl Segmenter {
         }
     }
 
-    /// Takes the next frame; appends what it settles to `events`. Gives what the causal engine
-    /// takes the frame for: the pitch of the note that sounds; where none does, that of the
+    /// Takes the next frame; appends what it settles to `events`. Gives the frame as the causal
+    /// engine hears it: with the pitch of the note that sounds; where none does, that of the
     /// best path, measured precisely where that speaks of the same peak.
     pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {
         self.reader.push_samples(frame.samples.as_slice());
