@@ -1,7 +1,6 @@
 //! Time of a position in a score whose tempo changes.
 
 use super::DEFAULT_TEMPO;
-use crate::statistics::median;
 
 /// Tempo changes by position in quarters.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -49,7 +48,8 @@ impl TempoMap {
         self.changes.first().map(|change| change.tempo)
     }
 
-    /// The median of the tempi at some times from the start, if any tempo is given.
+    /// The median of the tempi at some times from the start, the slower of two, if any tempo is
+    /// given: one that the map has.
     pub fn median_at(&self, times_s: impl Iterator<Item = f64>) -> Option<f64> {
         let first = self.first()?;
         let tempo = |time_s: f64| {
@@ -57,7 +57,10 @@ impl TempoMap {
             let last = passed.checked_sub(1);
             last.map_or(first, |last| self.changes[last].tempo)
         };
-        median(times_s.map(tempo)).or(Some(first))
+        let mut tempi: Vec<f64> = times_s.map(tempo).collect();
+        tempi.sort_by(f64::total_cmp);
+        let middle = tempi.len().saturating_sub(1) / 2;
+        Some(tempi.get(middle).copied().unwrap_or(first))
     }
 
     /// Seconds from the start to a position in quarters.
@@ -111,6 +114,8 @@ mod tests {
         );
         // What comes before the notes is no tempo of theirs.
         assert_eq!(map.median_at([2.5, 4.0, 5.0].into_iter()), Some(120.0));
+        // Between two that are as common lies one that no note has.
+        assert_eq!(map.median_at([0.0, 5.0].into_iter()), Some(60.0));
         assert_eq!(map.median_at(std::iter::empty()), Some(60.0));
         assert_eq!(TempoMap::default().median_at([1.0].into_iter()), None);
         // One tempo, given late.
