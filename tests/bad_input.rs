@@ -164,23 +164,22 @@ fn unknown_names_suggest_the_nearest() {
 #[test]
 fn malformed_tables_say_line_and_column() {
     let (folder, take) = folder();
-    let table = folder.path().join("bad.toml");
-    std::fs::write(
-        &table,
+    let file = folder.path().join("bad.toml");
+    let refused = |option: &str, text: &str| {
+        std::fs::write(&file, text).unwrap();
+        refused(&take, &[option, file.to_str().unwrap()])
+    };
+    let (code, errors) = refused(
+        "--tuning",
         "name = \"bad\"\ntitle = \"Bad\"\nkind = \"table\"\ntonic = \"C4\"\ndegrees = [0, oops]\n",
-    )
-    .unwrap();
-    let (code, errors) = refused(&take, &["--tuning", table.to_str().unwrap()]);
+    );
     assert_eq!(code, 4);
     assert!(errors.contains("line 5, column 15"), "{errors}");
     // Types are said in words.
-    let horn = folder.path().join("horn.toml");
-    std::fs::write(
-        &horn,
+    let (code, errors) = refused(
+        "--horn",
         "[[horn]]\nname = \"x\"\ntitle = \"X\"\nsounds = \"3\"\n",
-    )
-    .unwrap();
-    let (code, errors) = refused(&take, &["--horn", horn.to_str().unwrap()]);
+    );
     assert!(
         code == 4 && errors.contains("expected a whole number"),
         "{errors}"

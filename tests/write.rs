@@ -24,12 +24,18 @@ fn written(folder: &Path, list: &str, kinds: &str) -> String {
     ])
 }
 
+/// A folder with the demo's outputs, and its list.
+fn demo() -> (tempfile::TempDir, String) {
+    let folder = tempfile::tempdir().unwrap();
+    succeed(&["demo", "--out", folder.path().to_str().unwrap()]);
+    let list = std::fs::read_to_string(folder.path().join("lamplight.csv")).unwrap();
+    (folder, list)
+}
+
 #[test]
 fn a_list_comes_back_as_it_is() {
-    let folder = tempfile::tempdir().unwrap();
+    let (folder, list) = demo();
     let path = folder.path();
-    succeed(&["demo", "--out", path.to_str().unwrap()]);
-    let list = std::fs::read_to_string(path.join("lamplight.csv")).unwrap();
     // The digits that a list keeps are the only ones that can come back.
     let names = |text: &str| -> Vec<String> {
         let mut rows = csv::Reader::from_reader(text.as_bytes());
@@ -94,10 +100,8 @@ fn corrections_reach_every_file() {
 /// technique that is crossed out is gone.
 #[test]
 fn no_correction_is_passed_over() {
-    let folder = tempfile::tempdir().unwrap();
+    let (folder, list) = demo();
     let path = folder.path();
-    succeed(&["demo", "--out", path.to_str().unwrap()]);
-    let list = std::fs::read_to_string(path.join("lamplight.csv")).unwrap();
     let corrected = |column: &str, from: &str, to: &str| {
         let mut rows = csv::Reader::from_reader(list.as_bytes());
         let header = rows.headers().unwrap().clone();

@@ -7,7 +7,8 @@ use crate::units::power_db;
 pub struct Level {
     /// Mean square level of the hop, dBFS.
     pub hop_db: f32,
-    /// Whether the gate is closed: the sound is no louder than the threshold, and no pitch is looked for.
+    /// Whether the gate is closed: the sound is no louder than the threshold, and no pitch is
+    /// looked for.
     pub closed: bool,
 }
 
@@ -31,7 +32,7 @@ impl Gate {
     /// Gate that is closed up to `threshold_db`, for hops of `hop_s` seconds.
     pub fn new(threshold_db: f64, hop_s: f64) -> Self {
         Gate {
-            threshold_db: threshold_db as f32,
+            threshold_db: (threshold_db as f32).max(SILENCE_DB),
             fall_db: (FALL_DB_PER_S * hop_s) as f32,
             held_db: f32::NEG_INFINITY,
         }
@@ -43,7 +44,7 @@ impl Gate {
         self.held_db = hop_db.max(self.held_db - self.fall_db);
         Level {
             hop_db,
-            closed: self.held_db <= self.threshold_db.max(SILENCE_DB),
+            closed: self.held_db <= self.threshold_db,
         }
     }
 }

@@ -18,6 +18,7 @@ pub mod timeline;
 use contour::{Contour, Point};
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::SAME_PITCH;
 use crate::units::Pitch;
 
 /// How a note begins.
@@ -202,6 +203,11 @@ pub struct Measured {
     /// where the note touches one of its pitch and a full pass has measured it. No list has it.
     #[serde(skip)]
     pub continuity: Option<f32>,
+}
+
+/// Whether a measured pitch is that of a note, both in MIDI semitones.
+fn is_at(pitch: f64) -> impl Fn(&f32) -> bool {
+    move |measured| (measured - pitch as f32).abs() < SAME_PITCH
 }
 
 /// A pitch this far from a note's is another's, in semitones; nearer, it is the note's own.

@@ -2,9 +2,8 @@
 
 use super::Next;
 use super::waves::VIBRATO_HZ;
-use crate::analysis::SAME_PITCH;
 use crate::notes::contour::{Contour, Point};
-use crate::notes::{BODY_DB, Note, Technique};
+use crate::notes::{BODY_DB, Note, Technique, is_at};
 use crate::statistics::median;
 
 /// Smallest slide that is named, in cents: more than an attack needs to settle.
@@ -141,7 +140,8 @@ pub(super) fn linked(
 /// How long a note takes to reach its pitch, and how long it is away from it at its
 /// end, in seconds.
 pub(super) fn glides_s(note: &Note) -> (f64, f64) {
-    let home = |p: &Point| (p.pitch - note.pitch as f32).abs() < SAME_PITCH;
+    let own = is_at(note.pitch);
+    let home = |p: &Point| own(&p.pitch);
     let points = &note.contour.points;
     let first = points.iter().position(home).unwrap_or(0);
     let last = points.iter().rposition(home).map_or(0, |at| at + 1);

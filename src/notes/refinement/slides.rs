@@ -1,9 +1,8 @@
 //! Glissandi from note to note, and rips: notes that are only the way into the next.
 
-use crate::analysis::SAME_PITCH;
 use crate::notes::articulation::GLISSANDO_S;
 use crate::notes::timeline::{SLIDE_STEP, Timeline};
-use crate::notes::{Attack, Note, PitchFrame, Technique};
+use crate::notes::{Attack, Note, PitchFrame, Technique, is_at};
 
 /// Pitches around the border of two notes, not a number where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
@@ -17,9 +16,8 @@ fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
 /// seconds. Hops without tone do not count.
 fn glide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
     let around = pitches_between(left, right, timeline);
-    let near = |pitch: f64| move |p: &f32| (p - pitch as f32).abs() < SAME_PITCH;
-    let left_home = around.iter().rposition(near(left.pitch)).unwrap_or(0);
-    let Some(arrival) = around[left_home..].iter().position(near(right.pitch)) else {
+    let left_home = around.iter().rposition(is_at(left.pitch)).unwrap_or(0);
+    let Some(arrival) = around[left_home..].iter().position(is_at(right.pitch)) else {
         return 0.0;
     };
     let way = &around[left_home..left_home + arrival];
@@ -98,11 +96,10 @@ pub(super) fn join_rips(notes: &mut Vec<Note>, timeline: &Timeline) {
 fn slides_into(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     let frames = timeline.between(left.onset_s, right.offset_s);
     let pitches: Vec<f32> = frames.iter().map(|f| f.pitch.unwrap_or(f32::NAN)).collect();
-    let near = |pitch: f64| move |p: &f32| (p - pitch as f32).abs() < SAME_PITCH;
-    let Some(arrival) = pitches.iter().position(near(right.pitch)) else {
+    let Some(arrival) = pitches.iter().position(is_at(right.pitch)) else {
         return false;
     };
-    let Some(leaving) = pitches[..arrival].iter().rposition(near(left.pitch)) else {
+    let Some(leaving) = pitches[..arrival].iter().rposition(is_at(left.pitch)) else {
         return false;
     };
     let way = &pitches[leaving..=arrival];
