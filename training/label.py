@@ -20,8 +20,9 @@ import numpy as np
 
 FEATURES = 42
 OFFSETS = {"offline": 22, "causal": 16}
-# Notes shorter than this count for more.
+# Notes shorter than this count for more, and so do notes as far as this under their line.
 SHORT_S = 0.3
+SOFT_DB = 8
 # Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
 FADE_S = 0.016
 # A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
@@ -56,8 +57,9 @@ def labels(rows, notes, causal):
             low, high = (np.interp(time_s, contour["times_s"], edge) for edge in (around.min(1), around.max(1)))
             beside |= ~near & (pitch > low - 0.5) & (pitch < high + 0.5)
         want[inside & near, 0] = 1
-        # Each note counts, and a short one has few cells.
-        weight[inside & near, 0] = np.clip(SHORT_S / max(1e-3, offset_s - onset_s), 1, 4) ** 0.5
+        # Each note counts. A short one has few cells, and a soft one is the first to be lost in noise.
+        short = np.clip(SHORT_S / max(1e-3, offset_s - onset_s), 1, 4) ** 0.5
+        weight[inside & near, 0] = short * np.clip(-note["level_db"] / SOFT_DB, 1, 2)
         weight[inside & beside, 0] = 0
         edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
         weight[edge & (off < 0.8), 0] *= 0.3

@@ -29,6 +29,13 @@ def smooth_step(x):
     return x * x * (3 - 2 * x)
 
 
+def shake(rng, times, after_s):
+    """Semitones over a note's pitch in a shake or trill that begins after_s into it, up to its upper note and back."""
+    swing = 0.5 - 0.5 * np.cos(2 * math.pi * rng.uniform(4.5, 9) * np.maximum(0, times - after_s))
+    step = rng.choice((1, 2, 3), p=[0.4, 0.4, 0.2])  # up to the next partial, for a shake
+    return step * smooth_step(2.0 * (swing - 0.5) + 0.5)
+
+
 def pitch_shape(rng, length_s):
     """The way pitch moves within a note of length_s: (times_s, semitones from the note's pitch, name).
 
@@ -36,8 +43,8 @@ def pitch_shape(rng, length_s):
     """
     times = np.arange(0, length_s + STEP_S, STEP_S)
     shape = np.zeros_like(times)
-    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift", "rip"]
-    kind = kinds[rng.choice(len(kinds), p=[0.12, 0.17, 0.1, 0.07, 0.27, 0.07, 0.1, 0.04, 0.06])]
+    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift", "rip", "shake"]
+    kind = kinds[rng.choice(len(kinds), p=[0.12, 0.16, 0.1, 0.07, 0.23, 0.07, 0.09, 0.04, 0.06, 0.06])]
     if kind == "plain" or length_s < 0.15:
         return times, None, "plain"
     if "scoop" in kind:
@@ -59,6 +66,8 @@ def pitch_shape(rng, length_s):
     if kind == "rip":  # fast, from far below, into the note
         move_s = rng.uniform(0.06, min(0.3, 0.6 * length_s))
         shape -= rng.uniform(7, 17) * (1 - np.clip(times / move_s, 0, 1)) ** rng.uniform(0.7, 1.3)
+    if kind == "shake":
+        shape += shake(rng, times, rng.uniform(0, 0.2))
     if kind == "drift":
         shape += np.interp(times, [0, length_s], [0, rng.uniform(-0.4, 0.4)])
     return times, shape, kind

@@ -13,7 +13,7 @@ from synthesis import synthetic_line
 NO_HORN = 0.04  # share of lines that have surroundings only
 KNOCKS_ONLY = 0.07  # share of lines that have claps, clicks and the like instead of notes
 SYNTHETIC = 0.35  # share of the others that are synthesised
-IN_MID_NOTE = 0.12  # share of lines that begin in the middle of a note
+IN_MID_NOTE = 0.15  # share of lines that begin in the middle of a note
 
 
 class Sources:

@@ -5,7 +5,7 @@ import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
 from joined import HIGHEST, LOWEST, RATE, finished, log_uniform
-from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, smooth_step
+from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, shake, smooth_step
 
 FEW = 0.12  # share of lines whose tones have one to three partials
 CONTROL = 1000  # control values a second: pitch, level and every partial's strength
@@ -49,7 +49,7 @@ def score(rng, length_s, lead_s, few=False):
     lowest, highest = max(LOWEST, centre - 12), min(HIGHEST + (2 if few else 0), centre + 12)
     midi = rng.uniform(lowest, highest)
     expressive = rng.random() < (0.3 if few else 0.6)
-    trilling = 0.5 if rng.random() < 0.12 else 0.08
+    trilling = 0.5 if rng.random() < 0.2 else 0.1
     double_s = rng.uniform(1 / 13, 1 / 6) if style == "repeated" and rng.random() < 0.6 else None
     if double_s:
         breath = (4, 24)
@@ -81,9 +81,7 @@ def score(rng, length_s, lead_s, few=False):
             if duration_s > 0.35 and (expressive or trilling == 0.5) and rng.random() < trilling:
                 # a shake or trill: one note whose pitch swings
                 after_s = rng.uniform(0, 0.2)
-                swing = 0.5 - 0.5 * np.cos(2 * math.pi * rng.uniform(4.5, 9) * np.maximum(0, times - after_s))
-                step = rng.choice((1, 2, 3), p=[0.3, 0.5, 0.2])  # up to the next partial, for a shake
-                pitch[body] = midi + step * smooth_step(2.0 * (swing - 0.5) + 0.5)
+                pitch[body] = midi + shake(rng, times, after_s)
                 note["trill"] = True
             if duration_s > 0.25 and rng.random() < 0.08:
                 level[body] += flutter(rng, times)
