@@ -35,6 +35,14 @@ def row_type(offsets):
     return np.dtype([("file", "<u4"), ("time_s", "<f4"), ("pitch", "<f4"), ("rank", "<u4"), ("x", "i1", (offsets, FEATURES))])
 
 
+def turned_s(contour, lower, time_s):
+    """When the pitch of a trill last came to the side of its two notes that it is on, for each time (seconds)."""
+    times, midi = (np.asarray(contour[name]) for name in ("times_s", "midi"))
+    above = midi > (lower + midi.max()) / 2
+    turns = np.concatenate([times[:1], times[1:][np.diff(above)]])
+    return turns[np.clip(np.searchsorted(turns, time_s, "right") - 1, 0, None)]
+
+
 def labels(rows, notes, causal):
     """Tone, onset, tongue and age of each row, and how much each counts (shape rows x 4)."""
     time_s, pitch = rows["time_s"].astype(float), rows["pitch"].astype(float)
@@ -64,16 +72,19 @@ def labels(rows, notes, causal):
         edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
         weight[edge & (off < 0.8), 0] *= 0.3
         age_s = time_s - onset_s
+        if causal and note.get("trill"):
+            # Nobody knows at its first turns that they are no notes: live, each is one.
+            age_s = np.where(inside, time_s - turned_s(contour, note["midi"], time_s), age_s)
         if causal:
             fade = ((age_s > -0.002) & (age_s < FRESH_S) & inside).astype(float)
         else:
             fade = np.clip(1 - np.abs(age_s) / FADE_S, 0, 1)
         start = contour["midi"][0] if contour else note["midi"]
-        here = (np.abs(pitch - start) < 0.5) | near
+        here = near if note.get("trill") else (np.abs(pitch - start) < 0.5) | near
         want[:, 1] = np.maximum(want[:, 1], np.where(here, fade, 0))
         weight[~here & (np.abs(pitch - start) < 1.2) & (fade > 0), 1] = 0
         known = here & (fade > 0.3)
-        want[known, 2] = note.get("attack") == "tongued"
+        want[known, 2] = (note.get("attack") == "tongued") & (time_s[known] < onset_s + FRESH_S)
         weight[known, 2] = 1
         want[known, 3] = 10 * age_s[known]
         weight[known, 3] = 1

@@ -7,6 +7,8 @@ from scipy.signal import butter, lfilter, sosfilt
 from joined import HIGHEST, LOWEST, RATE, finished, log_uniform
 from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, shake, smooth_step
 
+TRILLING = 0.2  # share of lines in which half of the long notes are trills
+FLUTTERING = 0.08  # share of notes with a flutter tongue
 FEW = 0.12  # share of lines whose tones have one to three partials
 CONTROL = 1000  # control values a second: pitch, level and every partial's strength
 SILENT_DB = -90.0
@@ -49,7 +51,7 @@ def score(rng, length_s, lead_s, few=False):
     lowest, highest = max(LOWEST, centre - 12), min(HIGHEST + (2 if few else 0), centre + 12)
     midi = rng.uniform(lowest, highest)
     expressive = rng.random() < (0.3 if few else 0.6)
-    trilling = 0.5 if rng.random() < 0.2 else 0.1
+    trilling = 0.5 if rng.random() < TRILLING else 0.1
     double_s = rng.uniform(1 / 13, 1 / 6) if style == "repeated" and rng.random() < 0.6 else None
     if double_s:
         breath = (4, 24)
@@ -83,7 +85,7 @@ def score(rng, length_s, lead_s, few=False):
                 after_s = rng.uniform(0, 0.2)
                 pitch[body] = midi + shake(rng, times, after_s)
                 note["trill"] = True
-            if duration_s > 0.25 and rng.random() < 0.08:
+            if duration_s > 0.25 and rng.random() < FLUTTERING:
                 level[body] += flutter(rng, times)
                 note["flutter"] = True
             if index == 0:
