@@ -10,7 +10,8 @@ use super::{CatalogueOptions, ListFormat};
 /// List the horns, or show one
 #[derive(Args)]
 #[command(after_help = "\
-A horn of your own is a TOML file; give its path as --horn FILE.toml:
+A horn of your own is a TOML file; give its path as --horn FILE.toml. A file may hold
+several: --horn FILE.toml:NAME is one of them, and `leadpipe horns FILE.toml` lists them.
 
   [[horn]]
   name = \"cavalry-trumpet\"
@@ -30,7 +31,7 @@ Examples:
   leadpipe horns 'bass trumpet'
   leadpipe horns --format json")]
 pub struct Options {
-    /// Horn to show
+    /// Horn to show, or a TOML file of your own
     #[arg(value_parser = super::HORN, hide_possible_values = true)]
     name: Option<String>,
     #[command(flatten)]
@@ -39,7 +40,7 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let horns: Vec<Horn> = match &options.name {
-        Some(name) => vec![Horn::find(name)?],
+        Some(name) => Horn::find_all(name)?,
         None => Horn::catalogue().to_vec(),
     };
     super::print(|to| match options.list.format() {
