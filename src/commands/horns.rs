@@ -10,8 +10,7 @@ use super::{CatalogueOptions, ListFormat};
 /// List the horns, or show one
 #[derive(Args)]
 #[command(after_help = "\
-A horn of your own is a TOML file; give its path as --horn FILE.toml. A file may hold
-several: --horn FILE.toml:NAME is one of them, and `leadpipe horns FILE.toml` lists them.
+A horn of your own is a TOML file; give its path as --horn FILE.toml:
 
   [[horn]]
   name = \"cavalry-trumpet\"
@@ -23,7 +22,8 @@ several: --horn FILE.toml:NAME is one of them, and `leadpipe horns FILE.toml` li
   fundamental = \"Eb2\"     # sounding pedal note of the open horn
   valves = 3              # or: slide = true
 
-Upper case, blanks and the order of name and key do not matter: \"F tuba\" is tuba-f.
+Of several in a file one is named, --horn FILE.toml:NAME; `leadpipe horns FILE.toml` lists
+them. Upper case, blanks and the order of name and key do not matter: \"F tuba\" is tuba-f.
 
 Examples:
   leadpipe horns
