@@ -5,7 +5,7 @@
 //! semitone, fractions allowed) because every other unit is one line away from
 //! it: `f = a4 * 2^((p - 69) / 12)`, 100 cents to a unit, 1/12 V to a unit.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 
 /// Standard frequency of A4 in hertz (ISO 16:1975).
 pub const A4_HZ: f64 = 440.0;
@@ -125,8 +125,22 @@ impl std::fmt::Display for Written {
 /// A deviation in cents as every table, label and report shows it: to a tenth, signed, never
 /// minus zero.
 pub fn cents_in_words(cents: f64) -> String {
-    // Adding zero turns minus zero into zero.
-    format!("{:+.1}", (cents * 10.0).round() / 10.0 + 0.0)
+    format!("{:+.1}", rounded(cents, 1))
+}
+
+/// Rounded to a number of decimal places, for display: never minus zero.
+pub fn rounded(value: f64, digits: i32) -> f64 {
+    let scale = 10f64.powi(digits);
+    whole(value * scale) / scale
+}
+
+/// For serde: a number, or none, with so many decimal places.
+pub(crate) fn with_digits<const DIGITS: i32, S: Serializer>(
+    value: &(impl Copy + Into<Option<f64>>),
+    to: S,
+) -> Result<S::Ok, S::Error> {
+    let value: Option<f64> = (*value).into();
+    value.map(|value| rounded(value, DIGITS)).serialize(to)
 }
 
 /// The nearest whole number, for display: never minus zero.

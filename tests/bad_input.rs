@@ -71,6 +71,15 @@ fn files_that_are_no_takes() {
             file("header.wav", b"RIFF\x24\x00\x00\x00WAVEfmt "),
             "not an audio file",
         ),
+        (
+            file("take.wv", b"wvpk\xb4\xa6\x00\x00"),
+            "WavPack, is not read; give a WAV",
+        ),
+        (file("take.m4a", b"\x00\x00\x00\x1cftypM4A "), "M4A"),
+        (
+            file("take.opus", &[&b"OggS"[..], &[0; 24], b"OpusHead"].concat()),
+            "Opus",
+        ),
     ] {
         let (code, errors) = refused(&path, &[]);
         assert_eq!(code, 3, "{errors}");
@@ -212,6 +221,34 @@ fn wrong_selections() {
     }
     let (code, errors) = fail(&["transcribe", path, "--quickly"]);
     assert!(code == 2 && !errors.contains("-- --"), "{errors}");
+}
+
+#[test]
+fn pickups_and_downbeats_that_cannot_be() {
+    let (_folder, take) = folder();
+    for (args, words) in [
+        (
+            &["--meter", "4/4", "--pickup", "4"][..],
+            "a bar of 4/4 has 4;",
+        ),
+        (
+            &["--meter", "6/8", "--pickup", "3.5"],
+            "a bar of 6/8 has 3;",
+        ),
+        (
+            &["--pickup", "6"],
+            "the longest bar that is looked for, of 12/8, has 6;",
+        ),
+        (&["--meter", "free", "--pickup", "1"], "without bars"),
+        (&["--downbeat", "1.1"], "the last note ends at 0."),
+    ] {
+        let (code, errors) = refused(&take, args);
+        assert_eq!(code, 4, "{errors}");
+        assert!(errors.contains(words), "{errors}");
+    }
+    // A bar is longer than its pickup, so that only some metres may be.
+    let table = succeed(&["transcribe", take.to_str().unwrap(), "--pickup", "5.5"]);
+    assert!(table.contains("dotted quarters"), "{table}");
 }
 
 #[test]

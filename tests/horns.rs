@@ -179,3 +179,31 @@ fn players_add_their_own() {
     assert_eq!(code, 4);
     assert!(errors.contains("line 4, column 10"), "{errors}");
 }
+
+/// A file of several says what to choose from, and lists them.
+#[test]
+fn one_of_several_in_a_file_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("band.toml");
+    let entry = |name: &str, sounds: i32| {
+        format!(
+            "[[horn]]\nname = \"{name}\"\ntitle = \"{name} by the sea\"\nsounds = {sounds}\n\
+             clef = \"treble\"\nlow = \"Ab3\"\nhigh = \"Ab5\"\nfundamental = \"Ab3\"\nvalves = 1\n"
+        )
+    };
+    std::fs::write(&path, entry("conch", -4) + &entry("Post Horn", -3)).unwrap();
+    let file = path.to_str().unwrap();
+    let error = Horn::find(file).unwrap_err().to_string();
+    let words = format!("holds 2 horns; name one of conch, Post Horn, as in {file}:conch");
+    assert!(error.ends_with(&words), "{error}");
+    for (name, sounds) in [("conch", -4), ("post horn", -3), ("Post Horn", -3)] {
+        assert_eq!(
+            Horn::find(&format!("{file}:{name}")).unwrap().sounds,
+            sounds
+        );
+    }
+    let error = Horn::find(&format!("{file}:tuba")).unwrap_err().to_string();
+    assert!(error.contains("it holds conch, Post Horn"), "{error}");
+    let listed = succeed(&["horns", file]);
+    assert!(listed.contains("conch by the sea") && listed.contains("Post Horn by the sea"));
+}

@@ -86,7 +86,7 @@ class PartOptions(TypedDict, total=False):
     meter: str | None
     """Time signature, such as ``"3/4"``, or ``"free"`` for no bars."""
     pickup: float | None
-    """Quarter notes before the first bar line: 0, 0.5, 1, 2."""
+    """Quarter notes before the first bar line, less than a bar: 0, 0.5, 1, 2."""
     downbeat_s: float | None
     """Some bar begins with the note at this time."""
     smallest_note: int | None

@@ -203,6 +203,10 @@ impl Line {
         if writer.get().needs_contours() {
             self.check_contours(writer.py())?;
         }
+        if let Some(options) = writer.get().notation() {
+            let checked = options.check_for(&self.line);
+            checked.map_err(|e| raise(writer.py(), e))?;
+        }
         Ok(writer.get())
     }
 

@@ -128,6 +128,14 @@ impl Writer {
         }
     }
 
+    /// How the part is asked for, if it writes one.
+    pub fn notation(&self) -> Option<&NotationOptions> {
+        match &self.0 {
+            Format::Midi(options) | Format::MusicXml(options, _) => Some(options),
+            _ => None,
+        }
+    }
+
     /// Whether it needs every hop of the notes.
     pub fn needs_contours(&self) -> bool {
         !matches!(self.0, Format::Csv | Format::Json)

@@ -2,6 +2,8 @@
 //! that a long take is never in memory as a whole.
 
 use std::fmt;
+use std::fs::File;
+use std::io::{Read, Seek};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -60,6 +62,30 @@ const SILENCE_FRAMES: u64 = 4_096;
 /// Damaged places that are named.
 const PLACES: usize = 3;
 
+/// The name of a known format that is not read, by the first bytes of the file: in the sound of
+/// some of them a frame of MPEG audio could be found, of which the rest would be missing. Leaves
+/// the file at its beginning.
+fn foreign_format(file: &mut File) -> Option<&'static str> {
+    const MOST: usize = 64;
+    let mut head = Vec::with_capacity(MOST);
+    let read = file.by_ref().take(MOST as u64).read_to_end(&mut head);
+    file.rewind().ok()?;
+    read.ok()?;
+    let holds = |at: usize, mark: &[u8]| head.get(at..).is_some_and(|rest| rest.starts_with(mark));
+    // An Ogg page's header is followed by its stream's own.
+    let opus = || holds(0, b"OggS") && head.windows(8).any(|bytes| bytes == b"OpusHead");
+    match () {
+        () if holds(0, b"wvpk") => Some("WavPack"),
+        () if holds(4, b"ftyp") => Some("MPEG-4 (M4A)"),
+        () if holds(0, &[0x30, 0x26, 0xb2, 0x75]) => Some("WMA"),
+        () if holds(0, &[0x1a, 0x45, 0xdf, 0xa3]) => Some("Matroska or WebM"),
+        () if holds(0, b"MAC ") => Some("Monkey's Audio"),
+        () if holds(0, b"TTA1") => Some("True Audio"),
+        () if opus() => Some("Opus"),
+        () => None,
+    }
+}
+
 impl Take {
     /// Extensions of the files that are takes where a folder is searched, in lower case.
     pub const EXTENSIONS: [&str; 13] = [
@@ -74,13 +100,17 @@ impl Take {
     /// 8 to 192 kHz, or a channel that is not there; [`Error::Setting`]
     /// for a selection that ends before it starts.
     pub fn open(path: &Path, selection: &Selection) -> Result<Take> {
-        let file = input_file::open_whole(path).map_err(|e| e.input(path, "a take"))?;
+        let mut file = input_file::open_whole(path).map_err(|e| e.input(path, "a take"))?;
         let length = file
             .metadata()
             .map_err(|e| Error::unreadable(path, e))?
             .len();
         if length == 0 {
             return Err(Error::input(path, "the file is empty", FORMATS));
+        }
+        if let Some(format) = foreign_format(&mut file) {
+            let problem = format!("its format, {format}, is not read");
+            return Err(Error::input(path, problem, FORMATS));
         }
         let ending = path.extension().and_then(|e| e.to_str());
         let (decoder, format) = Decoder::open(file, ending)

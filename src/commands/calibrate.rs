@@ -8,6 +8,7 @@ use leadpipe::internals::live::calibration::{MAX_V, STEPS, VoltageFit};
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::channel_index;
 use leadpipe::internals::live::streams::{self, OutputRequest};
+use leadpipe::internals::units::rounded;
 use leadpipe::{Error, Result};
 
 use super::live::{device_and_channels, store};
@@ -77,7 +78,8 @@ pub fn run(options: &Options) -> Result<()> {
         writeln!(
             to,
             "full scale {:+.4} V, offset {:+.4} V",
-            fit.full_scale_v, fit.offset_v
+            fit.full_scale_v,
+            rounded(fit.offset_v, 4)
         )?;
         writeln!(
             to,

@@ -145,8 +145,10 @@ fn table(
     }
     writeln!(
         to,
-        "timing within {:.0} ms of the local tempo (standard deviation); {:+.1} cents against the tuning, spread {:.1}",
-        found.timing_spread_ms, found.mean_cents, found.spread_cents
+        "timing within {:.0} ms of the local tempo (standard deviation); {} cents against the tuning, spread {:.1}",
+        found.timing_spread_ms,
+        cents_in_words(found.mean_cents),
+        found.spread_cents
     )?;
     let percent = |ratio: f64| format!("{:.0} %", 100.0 * ratio);
     if let Some(ratio) = found.tempo_ratio {

@@ -273,6 +273,7 @@ impl FileOptions {
         temperature_c: f64,
         sound: &dyn Fn() -> Result<Option<Flac>>,
     ) -> Result<Vec<PathBuf>> {
+        part.check_for(line)?;
         let staged = match &self.report {
             Some(page) => {
                 let html = Html {

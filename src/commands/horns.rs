@@ -22,7 +22,8 @@ A horn of your own is a TOML file; give its path as --horn FILE.toml:
   fundamental = \"Eb2\"     # sounding pedal note of the open horn
   valves = 3              # or: slide = true
 
-Upper case, blanks and the order of name and key do not matter: \"F tuba\" is tuba-f.
+Of several in a file one is named, --horn FILE.toml:NAME; `leadpipe horns FILE.toml` lists
+them. Upper case, blanks and the order of name and key do not matter: \"F tuba\" is tuba-f.
 
 Examples:
   leadpipe horns
@@ -30,7 +31,7 @@ Examples:
   leadpipe horns 'bass trumpet'
   leadpipe horns --format json")]
 pub struct Options {
-    /// Horn to show
+    /// Horn to show, or a TOML file of your own
     #[arg(value_parser = super::HORN, hide_possible_values = true)]
     name: Option<String>,
     #[command(flatten)]
@@ -39,7 +40,7 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let horns: Vec<Horn> = match &options.name {
-        Some(name) => vec![Horn::find(name)?],
+        Some(name) => Horn::find_all(name)?,
         None => Horn::catalogue().to_vec(),
     };
     super::print(|to| match options.list.format() {

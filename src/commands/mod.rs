@@ -125,7 +125,8 @@ pub const TEMPERATURES_C: std::ops::RangeInclusive<f64> = -20.0..=50.0;
 /// How to listen.
 #[derive(Args)]
 pub struct PitchOptions {
-    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
+    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own (FILE.toml, or
+    /// FILE.toml:NAME for one of several)
     #[arg(long, value_name = "NAME", value_parser = HORN, hide_possible_values = true)]
     pub horn: Option<String>,
     /// Decide as the live engine would, without looking ahead

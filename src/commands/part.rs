@@ -27,7 +27,7 @@ pub struct PartOptions {
     /// Time signature, such as 3/4, or "free" for no bars
     #[arg(long, alias = "metre", value_name = "BEATS/VALUE", value_parser = metre)]
     meter: Option<Measured>,
-    /// Quarter notes before the first bar line: 0, 0.5, 1, 2
+    /// Quarter notes before the first bar line, less than a bar: 0, 0.5, 1, 2
     #[arg(long, value_name = "QUARTERS", value_parser = pickup)]
     pickup: Option<f64>,
     /// A bar begins with the note at this time
@@ -117,7 +117,7 @@ impl PartOptions {
                 shown_path(path)
             ));
         }
-        Ok(NotationOptions {
+        let options = NotationOptions {
             tempo_track: tempo_track.map(Arc::new),
             tempo: self.tempo,
             steady: self.steady,
@@ -128,7 +128,9 @@ impl PartOptions {
             swing: self.swing,
             fifths: self.fifths(),
             leave_out_doubtful: false,
-        })
+        };
+        options.check()?;
+        Ok(options)
     }
 }
 

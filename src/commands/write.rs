@@ -29,7 +29,8 @@ pub struct Options {
     /// Note list: .csv, .json or .mid
     #[arg(value_name = "NOTES")]
     list: PathBuf,
-    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own
+    /// Your horn: a name from `leadpipe horns`, or a TOML file of your own (FILE.toml, or
+    /// FILE.toml:NAME for one of several)
     #[arg(long, value_name = "NAME", value_parser = super::HORN, hide_possible_values = true)]
     horn: Option<String>,
     #[command(flatten)]

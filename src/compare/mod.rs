@@ -13,7 +13,7 @@ use serde::Serialize;
 use crate::error::{Error, Result};
 use crate::line::{Line, LineNote, Spelling};
 use crate::reference::{ReferencePart, TargetNote};
-use crate::units::Concert;
+use crate::units::{Concert, with_digits};
 use pair::Pair;
 use tempo::TempoCurve;
 
@@ -57,14 +57,19 @@ pub struct Compared {
     /// Written name of what was played.
     pub played: Option<String>,
     /// Start in the take, seconds.
+    #[serde(serialize_with = "with_digits::<4, _>")]
     pub onset_s: Option<f64>,
     /// Time against the local tempo, milliseconds; late is positive.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub late_ms: Option<f64>,
     /// Sounding length against the target note's at the local tempo, per cent.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub length_percent: Option<f64>,
     /// Deviation from the tuning, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub cents: Option<f64>,
     /// Deviation from the other take, cents, if the reference is one.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub cents_from_target: Option<f64>,
     /// Of a missing note: whether the note before, of the same pitch, is held over it, so
     /// that two notes were played as one.

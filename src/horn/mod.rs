@@ -100,19 +100,17 @@ impl Horn {
         &CATALOGUE
     }
 
-    /// The horn of a name, or the first in a TOML file if the name ends in `.toml`.
+    /// The horn of a name, or the one in a TOML file, `FILE.toml`; of several in a file the
+    /// one that is named, `FILE.toml:NAME`.
     /// A plain name is the usual member of its family, and the key may come first:
     /// `tuba`, `Tuba in F` and `F tuba` are found.
     ///
     /// # Errors
-    /// [`Error::Setting`] for an unknown name (with a similar one) or an invalid file
-    /// (with line and column).
+    /// [`Error::Setting`] for an unknown name (with a similar one), an invalid file
+    /// (with line and column), or a file of several horns of which none is named.
     pub fn find(name: &str) -> Result<Horn> {
-        if name.ends_with(".toml") {
-            let horns = settings_file::read(Path::new(name), parse)?;
-            return horns.into_iter().next().ok_or_else(|| {
-                Error::setting(format!("{name}: holds no horn"), "add a [[horn]] table")
-            });
+        if let Some((file, wanted)) = in_file(name) {
+            return one_of(Horn::in_file(file)?, file, wanted);
         }
         let wanted = plain_name(name);
         let found = Horn::called(&wanted)
@@ -127,6 +125,30 @@ impl Horn {
         })
     }
 
+    /// All horns that a name stands for: those of a TOML file, or the one.
+    ///
+    /// # Errors
+    /// As [`Horn::find`], but for a file of several.
+    #[doc(hidden)]
+    pub fn find_all(name: &str) -> Result<Vec<Horn>> {
+        match in_file(name) {
+            Some((file, None)) => Horn::in_file(file),
+            _ => Ok(vec![Horn::find(name)?]),
+        }
+    }
+
+    /// The horns of a TOML file, one at least.
+    fn in_file(file: &str) -> Result<Vec<Horn>> {
+        let horns = settings_file::read(Path::new(file), parse)?;
+        match horns.is_empty() {
+            true => Err(Error::setting(
+                format!("{file}: holds no horn"),
+                "add a [[horn]] table",
+            )),
+            false => Ok(horns),
+        }
+    }
+
     fn called(wanted: &str) -> Option<&'static Horn> {
         Horn::catalogue()
             .iter()
@@ -139,6 +161,42 @@ impl Horn {
             .chain(&self.also)
             .map(String::as_str)
     }
+}
+
+/// The TOML file of a name, and which of its horns it says, if it is one: `FILE.toml` or
+/// `FILE.toml:NAME`.
+fn in_file(name: &str) -> Option<(&str, Option<&str>)> {
+    const END: &str = ".toml";
+    if name.ends_with(END) {
+        return Some((name, None));
+    }
+    let at = name.rfind(".toml:")? + END.len();
+    Some((&name[..at], Some(&name[at + 1..])))
+}
+
+/// The horn of a file that is named, or the only one.
+fn one_of(horns: Vec<Horn>, file: &str, wanted: Option<&str>) -> Result<Horn> {
+    let names: Vec<&str> = horns.iter().map(|horn| horn.name.as_str()).collect();
+    let (problem, hint) = match wanted {
+        Some(wanted) => (
+            format!("{file}: no horn is called \"{wanted}\""),
+            format!("it holds {}", names.join(", ")),
+        ),
+        None => (
+            format!("{file}: holds {} horns", names.len()),
+            format!(
+                "name one of {}, as in {file}:{}",
+                names.join(", "),
+                names[0]
+            ),
+        ),
+    };
+    let is_it = |horn: &&Horn| match wanted.map(plain_name) {
+        Some(wanted) => horn.names().any(|name| plain_name(name) == wanted),
+        None => horns.len() == 1,
+    };
+    let found = horns.iter().find(is_it).cloned();
+    found.ok_or_else(|| Error::setting(problem, hint))
 }
 
 /// A horn's name as the catalogue spells it: `Tuba in F`, `E♭ bass` and `french horn`

@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::{PitchReport, Sounded, by_pitch, slope, weighted};
 use crate::line::Line;
+use crate::units::with_digits;
 
 /// What is kept of each take.
 #[derive(Debug, Clone)]
@@ -41,14 +42,19 @@ pub struct Row {
     pub takes: usize,
     pub notes: usize,
     /// Length of the takes, seconds.
+    #[serde(serialize_with = "with_digits::<4, _>")]
     pub length_s: f64,
     /// Sounding time, seconds.
+    #[serde(serialize_with = "with_digits::<4, _>")]
     pub time_s: f64,
     /// Mean over its time, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub mean_cents: f64,
     /// Standard deviation between its notes, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub spread_cents: f64,
     /// The A4 that fits it best, hertz.
+    #[serde(serialize_with = "with_digits::<2, _>")]
     pub best_reference_hz: f64,
 }
 

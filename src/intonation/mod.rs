@@ -13,7 +13,7 @@ use serde::Serialize;
 
 use crate::line::{Line, LineNote, Spelling};
 use crate::statistics::StraightLine;
-use crate::units::{Concert, Written, cents_in_words, whole};
+use crate::units::{Concert, Written, cents_in_words, whole, with_digits};
 use groups::{Attacks, Bin, Groups, Trend};
 use shares::Share;
 
@@ -21,18 +21,23 @@ use shares::Share;
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct NoteReport {
     /// Onset in seconds from the start of the take.
+    #[serde(serialize_with = "with_digits::<4, _>")]
     pub onset_s: f64,
     /// Length in seconds.
+    #[serde(serialize_with = "with_digits::<4, _>")]
     pub duration_s: f64,
     /// Name of the sounding note.
     pub concert: String,
     /// Name of the note in the player's part.
     pub written: String,
     /// Mean deviation from the tuning, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub mean_cents: f64,
     /// Standard deviation within the note, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub spread_cents: f64,
     /// Straight-line change from start to end, cents.
+    #[serde(serialize_with = "with_digits::<1, _>")]
     pub drift_cents: f64,
     /// Harmonic spectral centroid in units of the fundamental, where it was measured (see
     /// [`Note::brightness`](crate::Note::brightness)).

@@ -49,6 +49,7 @@ impl Share {
         let advice = match tube::slide_advice(farther_mm) {
             Some(advice) => advice,
             None if closed && self.played_cents <= -1.0 => "closed: lip it up".into(),
+            None if closed && self.played_cents >= 1.0 => "closed: lip it down".into(),
             None => "leave it".into(),
         };
         Some((place, advice))
@@ -182,7 +183,8 @@ mod tests {
         // so ten cents sharp was lipped up, and there is nothing to move.
         assert_eq!(share.slide_mm.unwrap().1, 0.0);
         let words = |line| shares(&line, 20.0)[0].slide_in_words().unwrap();
-        assert_eq!(words(line("trombone", 62.10)).1, "leave it");
+        assert_eq!(words(line("trombone", 62.10)).1, "closed: lip it down");
+        assert_eq!(words(line("trombone", 62.00)).1, "leave it");
         assert_eq!(words(line("trombone", 61.87)).1, "closed: lip it up");
         // Ten cents on 2.94 m of tube, half of it on each leg, a semitone out.
         let (_, farther_mm) = shares(&line("trombone", 57.10), 20.0)[0].slide_mm.unwrap();

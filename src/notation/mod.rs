@@ -73,6 +73,11 @@ impl Metre {
         (1..=32).contains(&self.beats) && [2, 4, 8].contains(&self.value)
     }
 
+    /// Whether so many quarters are less than a bar.
+    fn has_pickup(self, quarters: f64) -> bool {
+        quarters * f64::from(QUARTER) < f64::from(self.bar())
+    }
+
     /// Length of a bar in ticks: [`QUARTER`] a quarter.
     pub(crate) fn bar(self) -> u32 {
         self.beats * 4 * QUARTER / self.value
@@ -176,7 +181,70 @@ impl NotationOptions {
                 format!("a key of {f} sharps"),
                 "give its number of sharps, -7 to 7",
             ),
+            NotationOptions {
+                metre: Some(None),
+                pickup,
+                downbeat_s,
+                ..
+            } if pickup.is_some() || downbeat_s.is_some() => refuse(
+                "a pickup or a downbeat in a part without bars".into(),
+                "leave it out, or give a time signature",
+            ),
+            NotationOptions {
+                pickup: Some(p), ..
+            } => self.check_pickup(p),
             _ => Ok(()),
+        }
+    }
+
+    /// Checks that a pickup is shorter than a bar.
+    fn check_pickup(&self, quarters: f64) -> Result<()> {
+        let metres = self.metres();
+        let longest = metres.iter().max_by_key(|(metre, _)| metre.bar());
+        let Some((metre, _)) = longest.filter(|(metre, _)| !metre.has_pickup(quarters)) else {
+            return Ok(());
+        };
+        let bar = f64::from(metre.bar()) / f64::from(QUARTER);
+        let which = match metres.len() {
+            1 => format!("a bar of {metre} has {bar}"),
+            _ => format!("the longest bar that is looked for, of {metre}, has {bar}"),
+        };
+        Err(Error::setting(
+            format!("a pickup of {quarters} quarters, but {which}"),
+            "give less than a bar: the quarters before the first bar line, 0 if there are none",
+        ))
+    }
+
+    /// Checks that the options make sense for a line.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] for a downbeat after the last note.
+    #[doc(hidden)]
+    pub fn check_for(&self, line: &Line) -> Result<()> {
+        let Some((downbeat_s, last)) = self.downbeat_s.zip(line.notes.last()) else {
+            return Ok(());
+        };
+        let end_s = last.note.offset_s;
+        match downbeat_s > end_s {
+            true => Err(Error::setting(
+                format!("a downbeat at {downbeat_s} s, but the last note ends at {end_s:.2} s"),
+                "give the start of a note that begins a bar",
+            )),
+            false => Ok(()),
+        }
+    }
+
+    /// Metres that a line may be in, with how usual they are: one alone where it is known.
+    fn metres(&self) -> Vec<(Metre, f64)> {
+        // Places need some bars to count in, even where none are written.
+        let given = self.metre.map(|metre| metre.unwrap_or(Metre::COMMON));
+        let track = self.tempo_track.as_deref();
+        match given.or(track.and_then(TempoTrack::metre)) {
+            Some(metre) => vec![(metre, 1.0)],
+            None => {
+                let usual = |(beats, value, p)| (Metre { beats, value }, p);
+                METRES.map(usual).to_vec()
+            }
         }
     }
 }
@@ -241,6 +309,15 @@ impl LazyPart {
             options,
             made: Arc::default(),
         }
+    }
+
+    /// Checks that the options make sense for a line.
+    ///
+    /// # Errors
+    /// As [`NotationOptions::check_for`].
+    #[doc(hidden)]
+    pub fn check_for(&self, line: &Line) -> Result<()> {
+        self.options.check_for(line)
     }
 
     /// The part of the line. It is the first line's for good.
@@ -528,17 +605,17 @@ fn onsets(line: &Line) -> Vec<Onset> {
 
 /// What is to be looked for, given what is known.
 fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
-    // Places need some bars to count in, even where none are written.
-    let given = options.metre.map(|metre| metre.unwrap_or(Metre::COMMON));
-    let track = options.tempo_track.as_deref();
-    let given = given.or(track.and_then(TempoTrack::metre));
-    let metres = match given {
-        Some(metre) => vec![(metre, 1.0)],
-        None => {
-            let usual = |(beats, value, p)| (Metre { beats, value }, p);
-            METRES.map(usual).to_vec()
-        }
+    let mut metres = options.metres();
+    if let Some(pickup) = options.pickup
+        && metres.len() > 1
+    {
+        metres.retain(|(metre, _)| metre.has_pickup(pickup));
+    }
+    let given = match metres[..] {
+        [(metre, _)] => Some(metre),
+        _ => None,
     };
+    let track = options.tempo_track.as_deref();
     let nearest = |time_s: f64| {
         let off = |at: &usize| (onsets[*at].time_s - time_s).abs();
         (0..onsets.len()).min_by(|a, b| off(a).total_cmp(&off(b)))

@@ -13,7 +13,7 @@ use crate::notes::Attack;
 /// is lost is not.
 const LEFT_OUT: f64 = 2.079;
 /// What speaks for a note being none, in the order of [`log_odds`].
-const WEIGHTS: [f64; 7] = [2.191, -1.939, 0.686, -0.381, 1.663, -5.319, -4.166];
+const WEIGHTS: [f64; 7] = [1.539, -1.706, 0.556, -0.465, 1.548, -6.732, -5.171];
 
 /// A line without the notes that are none, and how many those are: nothing if all belong on
 /// the page.

@@ -35,6 +35,18 @@ pub struct Grid {
     pub period_s: f64,
 }
 
+/// How many time signatures stand before the metre's own: one that holds for a single bar of
+/// its own or less, and only brings the bars to their places.
+fn counted_in(signatures: &[(f64, u32, u32)]) -> usize {
+    match signatures {
+        [(at, beats, value), (next, ..), ..] => {
+            let bar = 4.0 * f64::from(*beats) / f64::from(*value);
+            usize::from(*next > *at && next - at <= bar + 1e-6)
+        }
+        _ => 0,
+    }
+}
+
 impl TempoTrack {
     /// Reads the tempo and time-signature events of a Standard MIDI File. Tick 0 is the
     /// first sample of the take. A bar line is where the time signature stands, so that
@@ -63,7 +75,8 @@ impl TempoTrack {
         if map.first().is_none() {
             return Err("no tempo in this file".into());
         }
-        let first = found.signatures.first().copied();
+        let signatures = &found.signatures[counted_in(&found.signatures)..];
+        let first = signatures.first().copied();
         let signature = first.map(|(at, beats, value)| (at, Metre { beats, value }));
         if let Some((_, metre)) = signature.filter(|(_, metre)| !metre.is_sound()) {
             return Err(format!("a metre of {metre}"));
@@ -74,7 +87,7 @@ impl TempoTrack {
         Ok(TempoTrack {
             map,
             signature,
-            metre_changes: found.signatures.iter().any(other),
+            metre_changes: signatures.iter().any(other),
         })
     }
 
@@ -137,6 +150,24 @@ impl Grid {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A short bar at the beginning only brings the others to their places.
+    #[test]
+    fn what_is_counted_in_is_no_metre() {
+        let track = |signatures: &[(f64, u32, u32)]| {
+            TempoTrack::new(Conducted {
+                tempi: vec![(0.0, 60.0)],
+                signatures: signatures.to_vec(),
+            })
+            .unwrap()
+        };
+        let waltz = Metre { beats: 3, value: 4 };
+        let short = track(&[(0.0, 5, 16), (1.25, 3, 4)]);
+        assert_eq!((short.metre(), short.metre_changes()), (Some(waltz), false));
+        assert_eq!(short.grid(Some(waltz), false, 1.0, 9.0).line, 1.25);
+        let long = track(&[(0.0, 3, 4), (6.0, 2, 4)]);
+        assert_eq!((long.metre(), long.metre_changes()), (Some(waltz), true));
+    }
 
     #[test]
     fn bars_begin_where_the_time_signature_stands() {

@@ -9,7 +9,7 @@ use super::{Output, Sink};
 use crate::compare::{Compared, Comparison, Verdict};
 use crate::line::Line;
 use crate::text::xml_escaped;
-use crate::units::whole;
+use crate::units::{cents_in_words, whole};
 
 /// The page of a comparison.
 #[derive(Debug, Clone)]
@@ -45,7 +45,7 @@ impl ComparisonPage {
              <meta name=\"generator\" content=\"leadpipe\">\
              <title>{take} against {reference}</title><style>{STYLE}</style></head>\n\
              <body><h1>{take} against {reference}</h1>\n<p>{} right, {} wrong, {} missing, \
-             {} extra. Timing within {:.0} ms of the local tempo; {:+.1} cents against the \
+             {} extra. Timing within {:.0} ms of the local tempo; {} cents against the \
              tuning, spread {:.1}.</p>\n<p>Boxes are the notes of the score, when they were \
              due at the tempo played: green where they were played right, red where not. \
              Lines are what was played.</p>\n",
@@ -54,7 +54,7 @@ impl ComparisonPage {
             found.missing,
             found.extra,
             found.timing_spread_ms,
-            found.mean_cents,
+            cents_in_words(found.mean_cents),
             found.spread_cents
         );
         let reference = line.context.tuning.reference();

@@ -2,11 +2,10 @@
 
 use std::io;
 
-use super::json::rounded;
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
 use crate::notes::Technique;
-use crate::units::Pitch;
+use crate::units::{Pitch, rounded};
 
 /// The note list.
 #[derive(Debug, Clone, Copy, Default)]

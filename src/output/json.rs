@@ -9,7 +9,7 @@ use super::{Output, Sink};
 use crate::line::{ContextChange, Line, LineNote};
 use crate::notes::{Measured, Technique};
 use crate::tuning::quantiser::Snap;
-use crate::units::{Pitch, whole};
+use crate::units::{Pitch, rounded};
 
 /// The note list.
 #[derive(Debug, Clone, Copy, Default)]
@@ -132,10 +132,4 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
         measured: note.measured,
         brightness: note.brightness.map(|times| rounded(f64::from(times), 2)),
     }
-}
-
-/// Rounds to a number of decimal places.
-pub fn rounded(value: f64, digits: i32) -> f64 {
-    let scale = 10f64.powi(digits);
-    whole(value * scale) / scale
 }

@@ -1,7 +1,9 @@
 //! Standard MIDI File of a line: notes, pitch bend, breath, on the grid of its part.
 //!
 //! The tempo follows the player beat by beat, so that bars stand where the part has them
-//! and every event sounds when it was played.
+//! and every event sounds when it was played. What the take has before its first note is
+//! counted in at the tempo of its beginning; where that is not whole bars, the file begins
+//! with a shorter bar that has a time signature of its own.
 //!
 //! Bend range is set first by RPN 0,0 (MIDI 1.0 Detailed Specification), wide
 //! enough for a fall of an octave; 14 bits over it give steps of 0.15 cents. The
@@ -21,7 +23,8 @@ use super::provenance::PROGRAM;
 use super::{Output, Sink};
 use crate::horn::Horn;
 use crate::line::Line;
-use crate::notation::{LazyPart, Part, QUARTER};
+use crate::notation::pulse::Pulse;
+use crate::notation::{LazyPart, Metre, Part, QUARTER};
 use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, Sent};
 
@@ -49,20 +52,19 @@ impl Output for MidiFile {
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
         let part = self.part.of(line);
-        let mut events = Events::new(Grid::new(part, end_s(line)));
+        let grid = Grid::new(part, end_s(line));
+        let signatures = grid.signatures(part.metre);
+        let mut events = Events::new(grid);
         let meta = |events: &mut Events<'_>, message| events.push(0, TrackEventKind::Meta(message));
         events.push(
             0,
             TrackEventKind::Meta(MetaMessage::TrackName(line.source.as_bytes())),
         );
         meta(&mut events, MetaMessage::Text(PROGRAM.as_bytes()));
-        if let Some(metre) = part.metre {
+        for (tick, beats, power) in signatures {
             // A click each quarter, 8 32nds to it.
-            let power = metre.value.ilog2() as u8;
-            meta(
-                &mut events,
-                MetaMessage::TimeSignature(metre.beats as u8, power, 24, 8),
-            );
+            let signature = MetaMessage::TimeSignature(beats, power, 24, 8);
+            events.push(tick, TrackEventKind::Meta(signature));
         }
         let sounds = line.context.horn.as_ref().map_or(0, |h| h.sounds);
         let key = part.key.transposed(sounds);
@@ -123,40 +125,40 @@ fn program(horn: Option<&Horn>) -> u8 {
     }
 }
 
-/// Where a file's ticks lie in time: the beats of the part, with whole bars before them
-/// for what the take has before its first note.
+/// Where a file's ticks lie in time: the beats of the part, after what the take has before
+/// its first note.
 struct Grid {
     /// Quarters from the start of the file, and seconds, both rising.
     beats: Vec<(f64, f64)>,
+    /// Quarters of the shorter bar that the file begins with; nought if it begins with a
+    /// whole one, or without bars.
+    first_bar: f64,
 }
 
-/// Fastest tempo of a file, quarters a minute: faster than any a reader takes for sound.
-const FASTEST: f64 = 1900.0;
+/// Smallest value that the first bar is made of, in quarters: a sixteenth.
+const SMALLEST: f64 = 0.25;
+/// How much the tempo of what is counted in may differ from the part's, as a share, for the
+/// sake of a bar in longer values: no more than players take for the same tempo.
+const SAME_TEMPO: f64 = 0.1;
 
 impl Grid {
     fn new(part: &Part, end_s: f64) -> Grid {
         let quarters = |ticks: u32| f64::from(ticks) / f64::from(QUARTER);
-        let bar = quarters(part.pulse.bar());
         let first = part.pulse.beat(part.begins + part.rests_first()).0;
         let at = quarters(first);
-        let into_bar = at % bar;
-        let first_s = part.curve.seconds(at);
-        // So many bars that the tempo before the first note is most like its own.
-        let wanted = first_s * part.tempo / 60.0 - into_bar;
-        let bars = (wanted / bar).round().max(0.0);
-        let fits = |bars: f64| (into_bar + bars * bar) * 60.0 / first_s <= FASTEST;
-        let bars = match (into_bar + bars * bar > 0.0, first_s > 0.0) {
-            (true, true) if fits(bars) => Some(bars),
-            (false, true) if fits(1.0) => Some(1.0),
-            _ => None,
+        // What the tempo of its beginning makes of the time before.
+        let wanted = (at - part.curve.quarters(0.0)).max(0.0);
+        let (before, first_bar) = match part.metre {
+            Some(_) => counted_in(wanted, at, &part.pulse),
+            None => (wanted, 0.0),
         };
-        // The first note comes at once: the file begins with its beat.
-        let before = bars.map_or(0.0, |bars| into_bar + bars * bar);
+        let counts = before * f64::from(TICKS_PER_QUARTER) >= 1.0;
+        let before = if counts { before } else { 0.0 };
         let mut beats = vec![(0.0, 0.0)];
-        let mut beat = if bars.is_some() {
-            first
-        } else {
-            first + part.pulse.beat(first).1
+        // The first note comes at once: the file begins with its beat.
+        let mut beat = match counts {
+            true => first,
+            false => first + part.pulse.beat(first).1,
         };
         loop {
             let place = quarters(beat);
@@ -166,10 +168,30 @@ impl Grid {
                 beats.push((place - at + before, time_s));
             }
             if time_s > end_s && beats.len() > 1 {
-                return Grid { beats };
+                return Grid { beats, first_bar };
             }
             beat += part.pulse.beat(beat).1;
         }
+    }
+
+    /// Time signatures of a metre: tick, beats, and their value as a power of two.
+    fn signatures(&self, metre: Option<Metre>) -> Vec<(u32, u8, u8)> {
+        let Some(metre) = metre else {
+            return Vec::new();
+        };
+        let mut signatures = Vec::new();
+        if self.first_bar > 0.0 {
+            let (mut beats, mut power) = ((self.first_bar / SMALLEST).round() as u32, 4);
+            while beats.is_multiple_of(2) && power > 2 {
+                (beats, power) = (beats / 2, power - 1);
+            }
+            signatures.push((0, beats, power));
+        }
+        let tick = (self.first_bar * f64::from(TICKS_PER_QUARTER)).round() as u32;
+        signatures.push((tick, metre.beats, metre.value.ilog2()));
+        let small = |number: u32| u8::try_from(number).unwrap_or(u8::MAX);
+        let signature = |(tick, beats, power)| (tick, small(beats), small(power));
+        signatures.into_iter().map(signature).collect()
     }
 
     /// Tick of a time. The last tempo goes on.
@@ -194,6 +216,21 @@ impl Grid {
         }
         tempi
     }
+}
+
+/// Quarters before a beat that is `at` quarters from a bar line, about as many as wanted, and
+/// those of the shorter bar that they begin with. Whole bars if the tempo stays the same, or
+/// else as long values as it allows.
+fn counted_in(wanted: f64, at: f64, pulse: &Pulse) -> (f64, f64) {
+    let bar = f64::from(pulse.bar()) / f64::from(QUARTER);
+    let to_bar_line = (bar - at % bar) % bar;
+    let beat = if pulse.compound() { 1.5 } else { 1.0 };
+    let of = |unit: f64| ((wanted + to_bar_line) / unit).round() * unit - to_bar_line;
+    let is_near = |before: &f64| (before / wanted - 1.0).abs() <= SAME_TEMPO;
+    let units = [bar, beat, 0.5].into_iter();
+    let before = units.map(of).find(|before| wanted > 0.0 && is_near(before));
+    let before = before.unwrap_or_else(|| of(SMALLEST)).max(0.0);
+    (before, (before + to_bar_line) % bar)
 }
 
 /// Events with their ticks, in the order they were added.
@@ -296,6 +333,7 @@ mod tests {
     use super::super::generated::{line, shapes};
     use super::super::midi_values::CONTROL_STEP_S;
     use super::*;
+    use crate::notation::NotationOptions;
     use crate::notation::key::Key;
     use proptest::prelude::*;
 
@@ -322,7 +360,70 @@ mod tests {
         assert_eq!(Key { fifths: -6 }.transposed(-2).fifths, 4);
     }
 
+    #[test]
+    fn what_comes_before_is_counted_in() {
+        let metre = |beats, value| Pulse::of(Some(Metre { beats, value }));
+        for (wanted, at, pulse, expected) in [
+            // Whole bars where they fit, a beat, an eighth; nothing before a note at once.
+            (7.7, 0.0, metre(4, 4), (8.0, 0.0)),
+            (0.96, 0.0, metre(4, 4), (1.0, 1.0)),
+            (9.3, 0.0, metre(4, 4), (9.0, 1.0)),
+            (1.45, 0.0, metre(6, 8), (1.5, 1.5)),
+            (1.3, 0.0, metre(4, 4), (1.25, 1.25)),
+            (0.1, 0.0, metre(4, 4), (0.0, 0.0)),
+            (0.0, 0.0, metre(4, 4), (0.0, 0.0)),
+            // A pickup of a quarter.
+            (2.1, 2.0, metre(3, 4), (2.0, 0.0)),
+            (0.97, 2.0, metre(3, 4), (1.0, 2.0)),
+            (0.0, 2.0, metre(3, 4), (0.0, 1.0)),
+        ] {
+            let found = counted_in(wanted, at, &pulse);
+            assert_eq!(found, expected, "{wanted} before {at} of {}", pulse.bar());
+        }
+    }
+
     proptest! {
+        /// The bars of the file are those of the part, and what is counted in before them has
+        /// about the part's tempo.
+        #[test]
+        fn bars_stand_where_the_part_has_them(
+            shapes in shapes(),
+            later_s in 0.0f64..20.0,
+            metre in prop::sample::select(vec![(2, 4), (3, 4), (4, 4), (6, 8), (12, 8), (5, 4), (7, 8), (2, 2)]),
+            pickup in prop::sample::select(vec![None, Some(0.0), Some(0.5), Some(1.0)]),
+            tempo in prop::option::of(40.0f64..200.0),
+        ) {
+            let mut shapes = shapes;
+            shapes[0].rest_s += later_s;
+            let line = line(&shapes);
+            let metre = Metre { beats: metre.0, value: metre.1 };
+            let options = NotationOptions {
+                metre: Some(Some(metre)),
+                pickup,
+                tempo,
+                ..NotationOptions::default()
+            };
+            let part = Part::new(&line, &options);
+            let grid = Grid::new(&part, end_s(&line));
+            let signatures = grid.signatures(part.metre);
+            let (from, beats, power) = signatures[signatures.len() - 1];
+            prop_assert_eq!((u32::from(beats), 1 << power), (metre.beats, metre.value));
+            let ticks = metre.bar() * u32::from(TICKS_PER_QUARTER) / QUARTER;
+            let first = part.begins.next_multiple_of(metre.bar());
+            for bar in 0..part.bars.len() as u32 {
+                let place = f64::from(first + bar * metre.bar()) / f64::from(QUARTER);
+                let time_s = part.curve.seconds(place);
+                if time_s < line.notes[0].note.onset_s || time_s > end_s(&line) {
+                    continue;
+                }
+                prop_assert_eq!(grid.tick(time_s).abs_diff(from) % ticks, 0, "bar {}", bar);
+            }
+            // A beat or more before the first note.
+            let (before, first_s) = grid.beats[1];
+            let own = part.curve.quarters(first_s) - part.curve.quarters(0.0);
+            prop_assert!(before < 2.5 || (before / own - 1.0).abs() < 0.11, "{before} for {own}");
+        }
+
         /// A receiver that does as the file says holds one note at a time, each at its
         /// time, at the pitch that was played to a cent, and none at the end. At a slur the
         /// next note is there before the old one ends, and at once: receivers play legato.

@@ -7,7 +7,7 @@ use super::paint::Paint;
 use crate::line::Line;
 use crate::notation::Part;
 use crate::text::shown;
-use crate::units::cents_in_words;
+use crate::units::{cents_in_words, rounded};
 
 /// Writes the table, and what was estimated of the part.
 pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> io::Result<()> {
@@ -46,7 +46,7 @@ pub fn write(line: &Line, part: &Part, paint: Paint, to: &mut dyn io::Write) -> 
             named.written_name(),
             named.concert_name(),
             paint.cents(named.cents, &format!("{:>6}", cents_in_words(named.cents))),
-            named.volts,
+            rounded(named.volts, 3),
             note.attack.name(),
             note.length.name(),
             how.join(", ")

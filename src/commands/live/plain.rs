@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use leadpipe::internals::live::session::Monitor;
 use leadpipe::internals::live::ui_snapshot::PortStatus;
+use leadpipe::internals::units::whole;
 use leadpipe::{Error, LineNote, Result};
 
 use super::super::say;
@@ -56,7 +57,7 @@ fn line(named: &LineNote) -> String {
         note.onset_s,
         named.written.to_string(),
         named.concert.to_string(),
-        named.cents,
+        whole(named.cents),
         note.attack.name(),
         note.length.name(),
         techniques.join(" ")

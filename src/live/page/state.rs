@@ -6,9 +6,8 @@ use serde::Serialize;
 
 use crate::live::setup::Setup;
 use crate::live::ui_snapshot::{PortStatus, UiSnapshot};
-use crate::output::json::rounded;
 use crate::sending::note_source::NoteSource;
-use crate::units::{Concert, Pitch, key_name};
+use crate::units::{Concert, Pitch, key_name, rounded};
 use crate::voice::Timbre;
 
 /// Least time between two points of the trace that are told, in seconds: a pixel or so.

@@ -20,7 +20,7 @@ use ratatui::widgets::{Block, Borders, Paragraph, Wrap};
 use super::control_event::{Gesture, Mark, NoteOn};
 use super::ui_snapshot::{TracePoint, UiSnapshot};
 use crate::line::LineNote;
-use crate::units::clock;
+use crate::units::{clock, whole};
 use big_note::BigNote;
 
 /// Number of notes in the line of the last notes.
@@ -217,7 +217,11 @@ impl View {
     /// The text for a window of a few cells.
     fn compact(&self) -> String {
         match self.now.note {
-            Some(note) => format!("{} {:+.0}", note.written, self.cents.unwrap_or(0.0)),
+            Some(note) => format!(
+                "{} {:+.0}",
+                note.written,
+                whole(self.cents.unwrap_or(0.0).into())
+            ),
             None => "-".into(),
         }
     }

@@ -10,7 +10,8 @@ use serde::Serialize;
 use super::Sender;
 use crate::live::control_event::ControlEvent;
 use crate::notes::Attack;
-use crate::output::json::{Entry, entry, rounded};
+use crate::output::json::{Entry, entry};
+use crate::units::rounded;
 
 #[derive(Serialize)]
 #[serde(tag = "event", rename_all = "lowercase")]
