@@ -55,17 +55,17 @@ def transposed(samples, semitones):
 def rendered(rng, note, semitones, length_s, moving):
     """One note at its new pitch, no longer than length_s, perhaps with a moving pitch.
 
-    Returns samples, first sample of the tone, one past its last, and (times_s, semitones) of how far its pitch is
-    from where it rests, times from the start of the tone.
+    Returns samples, first sample of the tone, one past its last, (times_s, semitones) of how far its pitch is from where it
+    rests, times from the start of the tone, and how its pitch moves ("plain" if it does not, see pitch_shape).
     """
     speed = 2 ** (semitones / 12)
     settling_s = SETTLING_S / speed
-    contour = settling_s, note.settling
+    contour, kind = (settling_s, note.settling), "plain"
     last = int((note.on_s + (length_s * 1.3 + 0.25) * speed) * RATE)
     samples = transposed(note.samples[:last], semitones)
     on, off = int(note.on_s / speed * RATE), min(int(note.off_s / speed * RATE), len(samples))
     if moving and off - on > 0.15 * RATE:
-        times, shape, _ = pitch_shape(rng, min(length_s, (off - on) / RATE))
+        times, shape, kind = pitch_shape(rng, min(length_s, (off - on) / RATE))
         if shape is not None:
             rate = 2 ** (np.interp(np.arange(len(samples)) / RATE, times + on / RATE, shape, 0, 0) / 12)
             read = np.concatenate([[0], np.cumsum(rate[:-1])])
@@ -82,7 +82,7 @@ def rendered(rng, note, semitones, length_s, moving):
         fade = min(fade, length // 3)
         samples[-fade:] *= np.cos(np.linspace(0, math.pi / 2, fade)) ** 2
         off = on + length
-    return samples, on, off, contour
+    return samples, on, off, contour, kind
 
 
 def level_db(samples):
@@ -144,11 +144,11 @@ def joined_line(rng, sources, length_s, lead_s):
         midi = pool[chosen].midi + semitones
         pitch = midi
         duration_s = beat_s * rng.uniform(0.9, 1.1) if style == "double tonguing" else log_uniform(rng, shortest, longest)
-        sample, on, off, contour = rendered(rng, pool[chosen], semitones, duration_s, expressive and rng.random() < 0.5)
+        sample, on, off, contour, kind = rendered(rng, pool[chosen], semitones, duration_s, expressive and rng.random() < 0.5)
         if off - on < 0.03 * RATE:
             at += int(0.02 * RATE)
             continue
-        marks = {}
+        marks = {"trill": True} if kind == "shake" else {}
         if expressive and off - on > 0.25 * RATE and rng.random() < 0.4:
             sample = sample.copy()
             tone_times = np.arange(off - on) / RATE

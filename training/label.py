@@ -52,6 +52,7 @@ def labels(rows, notes, causal):
     for note in notes:
         onset_s, offset_s = note["onset_s"], note["offset_s"]
         contour = note.get("contour")
+        trill = causal and contour and note.get("trill")
         at = np.full(len(rows), note["midi"], float)
         if contour:
             at = np.interp(time_s, contour["times_s"], contour["midi"])
@@ -72,7 +73,7 @@ def labels(rows, notes, causal):
         edge = (np.abs(time_s - onset_s) < 0.008) | (np.abs(time_s - offset_s) < 0.012)
         weight[edge & (off < 0.8), 0] *= 0.3
         age_s = time_s - onset_s
-        if causal and note.get("trill"):
+        if trill:
             # Nobody knows at its first turns that they are no notes: live, each is one.
             age_s = np.where(inside, time_s - turned_s(contour, note["midi"], time_s), age_s)
         if causal:
@@ -80,7 +81,7 @@ def labels(rows, notes, causal):
         else:
             fade = np.clip(1 - np.abs(age_s) / FADE_S, 0, 1)
         start = contour["midi"][0] if contour else note["midi"]
-        here = near if note.get("trill") else (np.abs(pitch - start) < 0.5) | near
+        here = near if trill else (np.abs(pitch - start) < 0.5) | near
         want[:, 1] = np.maximum(want[:, 1], np.where(here, fade, 0))
         weight[~here & (np.abs(pitch - start) < 1.2) & (fade > 0), 1] = 0
         known = here & (fade > 0.3)
