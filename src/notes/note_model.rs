@@ -33,8 +33,7 @@ pub struct NoteModel {
     pub onsets_seen: f32,
     /// Ending a note of three moments, in nats; a longer one ends freely.
     pub short: f32,
-    /// Gliding, in nats per semitone: at 2 a vibrato of a semitone either way at 6.5 Hz is two
-    /// notes.
+    /// Gliding, in nats per semitone.
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about, in nats.
     pub missing: f32,
@@ -51,7 +50,7 @@ impl NoteModel {
             max_onset: 3.0,
             onsets_seen: 0.65,
             short: 1.5,
-            glide: 1.5,
+            glide: 2.0,
             missing: 1.0,
             moment_s,
         }

@@ -216,7 +216,7 @@ impl Transcriber {
             let mut track = track(&mut full.frames);
             let tone = full.tone.split_front(cut.div_ceil(OFFLINE.hops));
             let causal = live.as_mut().map_or(&mut [][..], |live| &mut live.notes);
-            let mut notes = second_pass(&mut track, &tone, causal);
+            let mut notes = second_pass(&mut track, tone, causal);
             if let Some(sound) = &mut full.sound {
                 let (hop, rate_hz) = self.analyser.hop();
                 // A frame is dated at its last sample.
@@ -292,7 +292,7 @@ fn longest_rest(notes: &[DraftNote], moments: Range<usize>) -> Range<usize> {
     longest
 }
 
-fn second_pass(track: &mut Timeline, tone: &ToneTrack, causal: &[Note]) -> Vec<Note> {
+fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
     let mut notes = refinement::notes(track, tone);
     extend_to_edges(track, &notes);
     for note in &mut notes {
