@@ -62,6 +62,16 @@ const SILENCE_FRAMES: u64 = 4_096;
 /// Damaged places that are named.
 const PLACES: usize = 3;
 
+/// Formats that are not read: where their files are marked, how, and their name.
+const FOREIGN: [(usize, &[u8], &str); 6] = [
+    (0, b"wvpk", "WavPack"),
+    (4, b"ftyp", "MPEG-4 (M4A)"),
+    (0, &[0x30, 0x26, 0xb2, 0x75], "WMA"),
+    (0, &[0x1a, 0x45, 0xdf, 0xa3], "Matroska or WebM"),
+    (0, b"MAC ", "Monkey's Audio"),
+    (0, b"TTA1", "True Audio"),
+];
+
 /// The name of a known format that is not read, by the first bytes of the file: in the sound of
 /// some of them a frame of MPEG audio could be found, of which the rest would be missing. Leaves
 /// the file at its beginning.
@@ -73,17 +83,11 @@ fn foreign_format(file: &mut File) -> Option<&'static str> {
     read.ok()?;
     let holds = |at: usize, mark: &[u8]| head.get(at..).is_some_and(|rest| rest.starts_with(mark));
     // An Ogg page's header is followed by its stream's own.
-    let opus = || holds(0, b"OggS") && head.windows(8).any(|bytes| bytes == b"OpusHead");
-    match () {
-        () if holds(0, b"wvpk") => Some("WavPack"),
-        () if holds(4, b"ftyp") => Some("MPEG-4 (M4A)"),
-        () if holds(0, &[0x30, 0x26, 0xb2, 0x75]) => Some("WMA"),
-        () if holds(0, &[0x1a, 0x45, 0xdf, 0xa3]) => Some("Matroska or WebM"),
-        () if holds(0, b"MAC ") => Some("Monkey's Audio"),
-        () if holds(0, b"TTA1") => Some("True Audio"),
-        () if opus() => Some("Opus"),
-        () => None,
+    if holds(0, b"OggS") && head.windows(8).any(|bytes| bytes == b"OpusHead") {
+        return Some("Opus");
     }
+    let marked = FOREIGN.iter().find(|(at, mark, _)| holds(*at, mark));
+    marked.map(|(.., name)| *name)
 }
 
 impl Take {

@@ -175,28 +175,28 @@ fn in_file(name: &str) -> Option<(&str, Option<&str>)> {
 }
 
 /// The horn of a file that is named, or the only one.
-fn one_of(horns: Vec<Horn>, file: &str, wanted: Option<&str>) -> Result<Horn> {
+fn one_of(mut horns: Vec<Horn>, file: &str, wanted: Option<&str>) -> Result<Horn> {
+    let found = match wanted.map(plain_name) {
+        Some(wanted) => horns
+            .iter()
+            .position(|horn| horn.names().any(|name| plain_name(name) == wanted)),
+        None => (horns.len() == 1).then_some(0),
+    };
+    if let Some(at) = found {
+        return Ok(horns.swap_remove(at));
+    }
     let names: Vec<&str> = horns.iter().map(|horn| horn.name.as_str()).collect();
-    let (problem, hint) = match wanted {
-        Some(wanted) => (
+    let (names, first) = (names.join(", "), names[0]);
+    Err(match wanted {
+        Some(wanted) => Error::setting(
             format!("{file}: no horn is called \"{wanted}\""),
-            format!("it holds {}", names.join(", ")),
+            format!("it holds {names}"),
         ),
-        None => (
-            format!("{file}: holds {} horns", names.len()),
-            format!(
-                "name one of {}, as in {file}:{}",
-                names.join(", "),
-                names[0]
-            ),
+        None => Error::setting(
+            format!("{file}: holds {} horns", horns.len()),
+            format!("name one of {names}, as in {file}:{first}"),
         ),
-    };
-    let is_it = |horn: &&Horn| match wanted.map(plain_name) {
-        Some(wanted) => horn.names().any(|name| plain_name(name) == wanted),
-        None => horns.len() == 1,
-    };
-    let found = horns.iter().find(is_it).cloned();
-    found.ok_or_else(|| Error::setting(problem, hint))
+    })
 }
 
 /// A horn's name as the catalogue spells it: `Tuba in F`, `E♭ bass` and `french horn`
