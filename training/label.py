@@ -38,7 +38,8 @@ def row_type(offsets):
 def turned_s(contour, lower, time_s):
     """When the pitch of a trill last came to the side of its two notes that it is on, for each time (seconds)."""
     times, midi = (np.asarray(contour[name]) for name in ("times_s", "midi"))
-    above = midi > (lower + midi.max()) / 2
+    # A slur into the trill may come from far above its upper note.
+    above = midi > (lower + np.quantile(midi, 0.85)) / 2
     turns = np.concatenate([times[:1], times[1:][np.diff(above)]])
     return turns[np.clip(np.searchsorted(turns, time_s, "right") - 1, 0, None)]
 

@@ -79,7 +79,9 @@ def score(rng, length_s, lead_s, few=False):
             body = slice(at, at + length)
             pitch[body] = midi + (0 if shape is None else np.interp(times, shape_times, shape))
             level[body] = gain_db + dynamics(rng, times, duration_s)
-            note = dict(on=at, off=at + length, midi=midi, attack="tongued", **({"trill": True} if kind == "shake" else {}))
+            note = dict(on=at, off=at + length, midi=midi, attack="tongued")
+            if kind == "shake":
+                note["trill"] = True
             if duration_s > 0.35 and (expressive or trilling == 0.5) and rng.random() < trilling:
                 # a shake or trill: one note whose pitch swings
                 after_s = rng.uniform(0, 0.2)
