@@ -2,7 +2,7 @@
 """Fits the weights of src/notation/estimate.rs: how much each piece of evidence counts
 when the beats that a line may have are compared.
 
-Melodies of scripts/rhythm.py, played by a person and by a machine, and folk songs of
+Melodies of scripts/rhythm.py, played by persons and by a machine, and folk songs of
 music21's corpus from other collections than those that are measured with. The program
 lists the beats it considers for each, with what speaks for them; the weights are those
 for which the right tempo, metre and bar lines are most probable (multinomial logit).
@@ -43,6 +43,8 @@ def melodies():
         kind = "by a machine" if machine else "by a person"
         for seed in MADE if not machine else MADE[::3]:
             yield f"made, {kind}", rhythm.made(seed, machine)
+            if not machine and seed % 3 == 1:
+                yield "made, downbeats alone", rhythm.made(seed, downbeats=True)
         for seed in SONGS if not machine else SONGS[::2]:
             yield f"songs, {kind}", rhythm.from_corpus(seed, songs, machine)
 

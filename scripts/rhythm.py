@@ -80,11 +80,12 @@ class Case:
         self.tags = set()
         self.played = []
 
-    def play(self, rng, drift, jitter_s, machine=False):
+    def play(self, rng, drift, jitter_s, machine=False, downbeats=False):
         """Onsets, ends and levels of the notes (start, value, pitch, strength).
 
         A machine keeps its tempo and strays by no more than a transcription does; it
-        holds all notes alike and gives no accents.
+        holds all notes alike and gives no accents. Some players bring out the downbeats
+        alone, and play all else alike.
         """
         if machine:
             drift, jitter_s = 0.0, 0.003
@@ -118,7 +119,11 @@ class Case:
         spread, spread_db = 0.05, 1.0
         if machine:
             held, accent, spread, spread_db = 0.9, 0.0, 0.0, 0.3
+        if downbeats:
+            accent, spread_db = 1.5 * accent, 0.5
         for start, value, pitch, strength in self.notes:
+            if downbeats:
+                strength = float(strength == 1.0)
             onset = at(start) + rng.gauss(0, jitter_s)
             if self.played:
                 onset = max(onset, self.played[-1][0] + 0.03)
@@ -145,7 +150,7 @@ def strength(place, groups):
     return 0.5 if len(groups) == 4 and place == starts[2] else 0.0
 
 
-def made(seed, machine=False, passage=False):
+def made(seed, machine=False, passage=False, downbeats=False):
     """A melody of our own; one that swings from its second third to its last, if asked for."""
     rng = random.Random(seed)
     metre = list(METRES)[seed % len(METRES)] if not passage else ["4/4", "3/4", "2/4"][seed % 3]
@@ -224,6 +229,41 @@ def made(seed, machine=False, passage=False):
     case.tags |= {"pickup"} if pickup else set()
     case.tags |= {f"swing {'from 0.6' if swing >= F(6, 10) else 'below 0.6'}"} if swing != F(1, 2) else set()
     case.tags |= {["plain", "lively", "triplets"][style]}
+    return case.play(rng, drift, jitter, machine, downbeats)
+
+
+# Bars of quarters and longer values alone, negative for rests.
+BROAD = {
+    "2/4": [[1, 1], [H], [1, -1]],
+    "3/4": [[H, 1], [1, 1, 1], [F(3)], [1, H], [H, -1]],
+    "4/4": [[1, 1, 1, 1], [H, 1, 1], [1, 1, H], [H, H], [F(3), 1], [F(4)]],
+}
+
+
+def broad(seed, machine=False):
+    """A melody of quarters and longer values alone, at 100 to 200: half of them waltzes,
+    some of one rhythm all through."""
+    rng = random.Random(seed)
+    metre = rng.choice(["3/4", "3/4", "2/4", "4/4"])
+    groups = [F(1)] * int(metre[0])
+    bar = sum(groups)
+    tempo = round(math.exp(rng.uniform(math.log(100), math.log(200))))
+    motifs = rng.sample(BROAD[metre], rng.choice([1, 2, 2, 3]))
+    scale, tonic, degree = [0, 2, 4, 5, 7, 9, 11], rng.randint(55, 66), 4
+    notes, at = [], F(0)
+    if rng.random() < 0.4:
+        at = bar
+        notes.append([bar - 1, Q, tonic + 7, strength(bar - 1, groups)])
+    for number in range(rng.choice([8, 12, 16, 24, 32])):
+        for value in rng.choice(motifs) if number else motifs[0]:
+            if value > 0:
+                degree = max(-3, min(12, degree + rng.choice([-2, -1, -1, 0, 1, 1, 2, 3, -3])))
+                pitch = tonic + 12 * (degree // 7) + scale[degree % 7]
+                notes.append([at, F(value), pitch, strength(at % bar, groups)])
+            at += abs(value)
+    case = Case(f"broad {seed}", metre, notes, bar, tempo)
+    drift, jitter = rng.choice([0, 0.02, 0.04]), rng.choice([0.010, 0.015, 0.025])
+    case.tags = {f"metre {metre}", f"{len(motifs)} rhythms"}
     return case.play(rng, drift, jitter, machine)
 
 
@@ -382,11 +422,16 @@ def main():
     parser.add_argument("--seeds", type=seeds, default=seeds("4000-4159"))
     parser.add_argument("--corpus", nargs="*", metavar="COLLECTION", help="folk songs (music21)")
     parser.add_argument("--passages", action="store_true", help="each swings in its second third alone")
+    parser.add_argument("--broad", action="store_true", help="quarters and longer values alone")
+    parser.add_argument("--downbeats", action="store_true", help="downbeats louder, all else alike")
     parser.add_argument("--machine", action="store_true", help="played without drift and accents")
     parser.add_argument("--show", action="store_true", help="each melody's figures, too")
     options = parser.parse_args()
-    if options.corpus is None:
-        cases = [made(seed, options.machine, options.passages) for seed in options.seeds]
+    if options.broad:
+        cases = [broad(seed, options.machine) for seed in options.seeds]
+    elif options.corpus is None:
+        players = options.machine, options.passages, options.downbeats
+        cases = [made(seed, *players) for seed in options.seeds]
     else:
         songs = songs_of(options.corpus or ["altdeu10", "erk20", "irl"])
         cases = [from_corpus(seed, songs, options.machine) for seed in options.seeds]

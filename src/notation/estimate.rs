@@ -2,12 +2,14 @@
 //! probable one is taken.
 
 use std::collections::HashMap;
+use std::f64::consts::LN_2;
 use std::sync::LazyLock;
 
 use super::beat_decoder::{
     Known, Onset, PERIODS_S, Path, Timing, USUAL, WRITTEN, decode, usual_accent,
 };
 use super::metrical_model::MetricalModel;
+use super::pulse::Strength;
 use super::{Metre, QUARTER};
 
 /// What a line is found to be.
@@ -112,7 +114,7 @@ impl Evidence {
     ];
     /// How much each weighs, fitted by `scripts/beat_weights.py`.
     const WEIGHTS: [f64; Evidence::NAMES.len()] = [
-        0.980, 1.593, -0.241, 1.093, 0.707, 0.207, 0.024, -3.143, -2.894, -0.320,
+        0.945, 1.008, -2.463, 0.996, 0.678, 0.161, -0.015, -3.319, -2.523, -0.631,
     ];
 
     /// Logarithm of the probability, but for a constant.
@@ -466,31 +468,44 @@ fn attempt<'a>(
 }
 
 /// What the levels say for a metre: logarithm of the levels' likelihood if they follow the
-/// strengths of their places, over that if they do not (linear regression on the accents
-/// that are usual).
+/// strengths of their places, over that if they do not (linear regression). Some players
+/// grade their accents, others bring out the bar line alone; one is as likely as the other.
 fn accents(path: &Path, model: &MetricalModel, onsets: &[Onset]) -> f64 {
+    let strengths: Vec<Strength> = (path.ticks.iter())
+        .map(|ticks| model.pulse.strength(*ticks))
+        .collect();
+    let levels: Vec<f64> = path.placed.iter().map(|at| onsets[*at].accent_db).collect();
+    let follow = |usual: &dyn Fn(Strength) -> f64| {
+        let usual = strengths.iter().map(|strength| usual(*strength));
+        followed(usual.zip(levels.iter().copied()))
+    };
+    let graded = follow(&usual_accent);
+    let bars = follow(&|strength| f64::from(u8::from(strength == Strength::Bar)));
+    let (more, less) = (graded.max(bars), graded.min(bars));
+    more + (less - more).exp().ln_1p() - LN_2
+}
+
+/// How much more likely levels are if they follow what is expected of each, in nats: pairs of
+/// what is expected, in any unit, and the level in dB. Never less than nothing.
+fn followed(pairs: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
     /// Cost of the slope, in nats.
     const SLOPE: f64 = 0.5;
     /// Least share of the variance that is taken to be chance.
     const CHANCE: f64 = 0.05;
-    let count = path.ticks.len() as f64;
-    let accents = || path.placed.iter().map(|at| onsets[*at].accent_db);
-    let usual = || {
-        path.ticks
-            .iter()
-            .map(|t| usual_accent(model.pulse.strength(*t)))
-    };
-    let mean_usual = usual().sum::<f64>() / count;
-    let mean = accents().sum::<f64>() / count;
-    let (mut both, mut usuals, mut levels) = (0.0, 0.0, 0.0);
-    for (usual, accent_db) in usual().zip(accents()) {
-        let (x, y) = (usual - mean_usual, accent_db - mean);
-        (both, usuals, levels) = (both + x * y, usuals + x * x, levels + y * y);
+    let (mut count, mut mean_x, mut mean_y) = (0.0, 0.0, 0.0);
+    for (x, y) in pairs.clone() {
+        (count, mean_x, mean_y) = (count + 1.0, mean_x + x, mean_y + y);
     }
-    if both <= 0.0 || levels < 1e-6 {
+    (mean_x, mean_y) = (mean_x / count, mean_y / count);
+    let (mut both, mut xs, mut ys) = (0.0, 0.0, 0.0);
+    for (x, y) in pairs {
+        let (x, y) = (x - mean_x, y - mean_y);
+        (both, xs, ys) = (both + x * y, xs + x * x, ys + y * y);
+    }
+    if both <= 0.0 || ys < 1e-6 {
         return 0.0;
     }
-    let left = (1.0 - both * both / (usuals * levels)).max(CHANCE);
+    let left = (1.0 - both * both / (xs * ys)).max(CHANCE);
     (-0.5 * count * left.ln() - SLOPE).max(0.0)
 }
 
