@@ -34,7 +34,8 @@ fn main() -> leadpipe::Result<()> {
     for note in &line.notes {
         println!("{:>4} {:+.0} cents", note.written_name(), note.cents);
     }
-    let outputs: Vec<Box<dyn Output>> = vec![Box::new(Csv), Box::new(MidiFile::default())];
+    let outputs: Vec<Box<dyn Output>> =
+        vec![Box::new(Csv::default()), Box::new(MidiFile::default())];
     for path in save_all(&line, Path::new(&folder), "take", &outputs)? {
         println!("{}", path.display());
     }

@@ -5,6 +5,7 @@ use std::borrow::Borrow;
 
 use crate::horn::Horn;
 use crate::notation::key::Key;
+use crate::notation::note_rhythm::NoteRhythm;
 use crate::notes::{Attack, Note};
 use crate::sending::brightness::BrightnessRange;
 use crate::sending::note_source::NoteSource;
@@ -87,6 +88,8 @@ pub struct LineNote {
     pub volts: f64,
     /// What MIDI and voltages are sent.
     pub(crate) sending: SentNote,
+    /// Where it stands in the part, if a list says so.
+    pub(crate) rhythm: Option<NoteRhythm>,
     /// Key that its names are spelled in, as it is written; none while the line it belongs
     /// to is still played.
     key: Option<Key>,
@@ -124,6 +127,7 @@ impl LineNote {
             sent,
             volts: sent.volts(context.zero_volt_note),
             sending,
+            rhythm: None,
             key: None,
             note,
         }
@@ -303,6 +307,15 @@ impl Line {
             key: Some(written.unwrap_or(self.key)),
             sounds: -up,
         }
+    }
+
+    /// The same with the rhythm that a list gives to each note, in order.
+    #[doc(hidden)]
+    pub fn with_rhythms(mut self, rhythms: impl IntoIterator<Item = Option<NoteRhythm>>) -> Line {
+        for (named, rhythm) in self.notes.iter_mut().zip(rhythms) {
+            named.rhythm = rhythm;
+        }
+        self
     }
 
     /// Key of the written part.

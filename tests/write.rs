@@ -148,6 +148,79 @@ fn no_correction_is_passed_over() {
     }
 }
 
+/// The rhythm columns of a list by its header.
+fn rhythm(list: &str) -> Vec<[String; 5]> {
+    let mut rows = csv::Reader::from_reader(list.as_bytes());
+    let header = rows.headers().unwrap().clone();
+    let columns = ["meter", "bar", "beat", "value", "swing"];
+    let at = columns.map(|name| header.iter().position(|h| h == name).unwrap());
+    let row = |row: csv::StringRecord| at.map(|at| row[at].to_owned());
+    rows.records().map(|r| row(r.unwrap())).collect()
+}
+
+/// The page of a list is that of the take, and what is corrected in its rhythm columns is on
+/// the page: here the second note is a quarter later, and the fifth a grace note.
+#[test]
+fn a_corrected_rhythm_is_what_is_written() {
+    let (folder, list) = demo();
+    let path = folder.path();
+    let page = |folder: &Path| {
+        let page = std::fs::read_to_string(folder.join("lamplight.musicxml")).unwrap();
+        page[page.find("<part ").unwrap()..].to_owned()
+    };
+    assert_eq!(
+        rhythm(&written(path, "lamplight.csv", "musicxml")),
+        rhythm(&list)
+    );
+    assert_eq!(
+        rhythm(&written(path, "lamplight.json", "csv")),
+        rhythm(&list)
+    );
+    let notes = |page: &str| -> Vec<String> {
+        let notes = page.split("<note").skip(1);
+        let element = |note: &str, name: &str| {
+            let from = note.find(&format!("<{name}>"))? + name.len() + 2;
+            Some(note[from..from + note[from..].find('<')?].to_owned())
+        };
+        notes
+            .map(|n| format!("{:?} {:?}", element(n, "step"), element(n, "duration")))
+            .collect()
+    };
+    assert_eq!(notes(&page(&path.join("out"))), notes(&page(path)));
+
+    let small = "onset_s,offset_s,midi,meter,bar,beat,value\n\
+        0.5,0.9,60,3/4,0,3,1\n\
+        1.0,1.4,62,3/4,1,2,1.5\n\
+        1.9,1.95,64,3/4,,,grace\n\
+        2.0,2.2,65,3/4,1,3.5,0.5\n\
+        2.3,2.9,67,3/4,2,1,3\n";
+    std::fs::write(path.join("small.csv"), small).unwrap();
+    let again = written(path, "small.csv", "musicxml,midi");
+    let columns = |list: &str| -> Vec<String> {
+        let rows = rhythm(list).into_iter();
+        rows.map(|[_, bar, beat, value, _]| format!("{bar} {beat} {value}"))
+            .collect()
+    };
+    assert_eq!(
+        columns(&again),
+        ["0 3 1", "1 2 1.5", "  grace", "1 3.5 0.5", "2 1 3"]
+    );
+    let page = std::fs::read_to_string(path.join("out/small.musicxml")).unwrap();
+    assert!(page.contains("<beats>3</beats>") && page.contains("<grace"));
+    assert!(!page.contains("estimated"), "{page}");
+    // What is asked for instead is estimated.
+    let small = path.join("small.csv");
+    let other = succeed(&[
+        "write",
+        small.to_str().unwrap(),
+        "--meter",
+        "4/4",
+        "--format",
+        "csv",
+    ]);
+    assert!(rhythm(&other).iter().all(|row| row[0] == "4/4"), "{other}");
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();
@@ -166,6 +239,26 @@ fn mistakes_are_named() {
         (
             "onset_s,offset_s,midi\n0,5,1,5,60\n",
             "line 2: 5 values for 3 columns",
+        ),
+        (
+            "onset_s,offset_s,midi,meter,bar,beat,value\n0,1,60,4/4,1,5,1\n",
+            "line 2: beat is 5, in a bar of 4; write its place in the bar",
+        ),
+        (
+            "onset_s,offset_s,midi,meter,bar,beat,value\n0,1,60,4/4,1,2,1\n1,2,62,4/4,1,1,1\n",
+            "line 3: its place is not after that of line 2",
+        ),
+        (
+            "onset_s,offset_s,midi,meter,bar,beat,value\n0,1,60,4/4,1,2,1\n1,2,62,3/4,2,1,1\n",
+            "line 3: meter is 3/4, but 4/4 in line 2",
+        ),
+        (
+            "onset_s,offset_s,midi,meter,bar,beat,value\n0,1,60,4/4,1,,1\n",
+            "line 2: no beat; write bar, beat and value, or none of them",
+        ),
+        (
+            "onset_s,offset_s,midi,meter,bar,beat,value\n0,1,60,4/4,one,1,1\n",
+            "line 2: bar is \"one\"; write the number of its bar",
         ),
         // Blank lines and rows that a spreadsheet has emptied are no notes, but lines.
         (

@@ -109,8 +109,8 @@ impl Writer {
     pub fn output(&self) -> Box<dyn Output> {
         let part = |options: &NotationOptions| LazyPart::new(options.clone());
         match &self.0 {
-            Format::Csv => Box::new(Csv),
-            Format::Json => Box::new(Json),
+            Format::Csv => Box::new(Csv::default()),
+            Format::Json => Box::new(Json::default()),
             Format::Svg => Box::new(Picture),
             Format::Midi(options) => Box::new(MidiFile {
                 part: part(options),

@@ -88,11 +88,6 @@ impl FileKind {
     fn needs_contours(self) -> bool {
         !matches!(self, FileKind::Csv | FileKind::Json)
     }
-
-    /// Whether the written part is in it, or its tempo and bars.
-    fn needs_part(self) -> bool {
-        matches!(self, FileKind::Midi | FileKind::Musicxml | FileKind::Pdf)
-    }
 }
 
 /// What the writers need besides the line.
@@ -115,8 +110,8 @@ impl Writers<'_> {
     fn one(&self, kind: FileKind) -> Result<Box<dyn Output>> {
         let part = self.part.clone();
         Ok(match kind {
-            FileKind::Csv => Box::new(Csv),
-            FileKind::Json => Box::new(Json),
+            FileKind::Csv => Box::new(Csv { part: Some(part) }),
+            FileKind::Json => Box::new(Json { part: Some(part) }),
             FileKind::Midi => Box::new(MidiFile {
                 part,
                 ..MidiFile::default()
@@ -191,8 +186,13 @@ impl FileOptions {
         NoteDetail {
             contours: self.report.is_some() || !self.kinds().iter().all(lists),
             decisions: !table || self.kinds().iter().any(lists),
-            continuity: table || self.kinds().iter().any(|kind| kind.needs_part()),
+            continuity: true,
         }
+    }
+
+    /// Whether options ask for another rhythm than a list's own.
+    pub fn estimates_rhythm(&self) -> bool {
+        self.part.estimates_rhythm()
     }
 
     /// The part of a list as the options ask for it.
@@ -302,8 +302,8 @@ impl FileOptions {
     pub fn print(&self, line: &Line, part: &LazyPart) -> Result<()> {
         super::print(|to| match self.format {
             ListFormat::Table => table::write(line, part.of(line), super::paint(), to),
-            ListFormat::Csv => csv::write(line, to),
-            ListFormat::Json => json::write(line, to),
+            ListFormat::Csv => csv::write(line, Some(part.of(line)), to),
+            ListFormat::Json => json::write(line, Some(part.of(line)), to),
         })
     }
 }

@@ -103,6 +103,18 @@ impl PartOptions {
         self.key.map(|key| key.fifths)
     }
 
+    /// Whether tempo, metre, bars or swing are asked for, so that a list's own rhythm does not
+    /// count.
+    pub fn estimates_rhythm(&self) -> bool {
+        self.tempo.is_some()
+            || self.tempo_map.is_some()
+            || self.meter.is_some()
+            || self.pickup.is_some()
+            || self.downbeat.is_some()
+            || self.smallest_note.is_some()
+            || self.swing.is_some()
+    }
+
     /// The same for the library, for a take or a list.
     pub fn notation(&self, take: &Path) -> Result<NotationOptions> {
         let beside = || TempoTrack::beside(take).filter(|_| self.tempo.is_none() && !self.steady);

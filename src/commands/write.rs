@@ -17,6 +17,12 @@ are enough; lines may be added, removed and changed. To correct a note, change m
 concert: written follows from them, and frequency_hz holds only while it is that note.
 To remove a scoop or a fall, empty its cell in technique.
 
+The part has the rhythm of the columns meter, bar, beat and value: place in the bar and
+length in quarter notes, or the value grace, or none for a note that is left out. Correct
+them where the page is wrong. A note without them is placed by its time. With --tempo,
+--meter, --pickup, --downbeat, --smallest-note, --swing or --tempo-map the rhythm is
+estimated again, and the columns do not count.
+
 Examples:
   leadpipe transcribe take.wav --horn trumpet --out written
   leadpipe write written/take.csv --horn trumpet --out corrected --write musicxml,midi
@@ -55,6 +61,10 @@ pub fn run(options: &Options) -> Result<()> {
     let part = files.part(&options.list)?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
+    let line = match files.estimates_rhythm() {
+        true => line,
+        false => line.with_rhythms(list.rhythms),
+    };
     let line = files.spelled(line);
     files.check_apart(&options.list)?;
     let written = files.save(&line, &line.source, &part, options.temperature, &|| {

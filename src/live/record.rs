@@ -371,7 +371,11 @@ impl TakeWriter {
             dynamic_range: Some(self.options.dynamic_range),
             ..MidiFile::default()
         };
-        let kinds: [Box<dyn Output>; 3] = [Box::new(Csv), Box::new(Json), Box::new(midi)];
+        let kinds: [Box<dyn Output>; 3] = [
+            Box::new(Csv::default()),
+            Box::new(Json::default()),
+            Box::new(midi),
+        ];
         let bar = self
             .options
             .metre

@@ -8,7 +8,8 @@
 //! ```
 //!
 //! `pulse.rs` has the beats of each metre, `metrical_model.rs` what is usual in it;
-//! `page_notes.rs` says which notes are none, `swing.rs` where eighths swing.
+//! `page_notes.rs` says which notes are none, `swing.rs` where eighths swing. Where a list
+//! says the rhythm, `note_rhythm.rs` reads it instead of an estimate.
 
 pub mod bars;
 pub mod beam;
@@ -17,6 +18,7 @@ pub mod beat_decoder;
 pub mod estimate;
 pub mod key;
 pub mod metrical_model;
+pub mod note_rhythm;
 pub mod page_notes;
 pub mod pulse;
 pub mod rhythm;
@@ -37,8 +39,9 @@ use beat_decoder::{Known, Onset, Path, Timing, decode};
 use estimate::{Candidate, Estimate, Evidence, METRES, Search, estimate};
 use key::Key;
 use metrical_model::MetricalModel;
+use note_rhythm::Given;
 use pulse::Pulse;
-use rhythm::Sounding;
+use rhythm::{Placed, Sounding};
 use swing::{Beaten, Swing};
 use tempo_curve::TempoCurve;
 use tempo_marks::TempoMark;
@@ -288,9 +291,9 @@ pub struct Part {
     pub graces: Vec<(Range<usize>, usize)>,
     /// What was estimated.
     pub sureness: Sureness,
-    /// Doubtful notes of the line, which are left out. Indices of notes count
-    /// without them: they are those of [`Part::page`].
-    pub left_out: usize,
+    /// Notes of the line that are left out, by index in it: doubtful ones, or those that a list
+    /// says are none. All other indices count without them: they are those of [`Part::page`].
+    pub left_out: Vec<usize>,
 }
 
 /// A line's part, made when it is first asked for and shared by all who write it: the
@@ -331,18 +334,82 @@ impl LazyPart {
 const ANY_TEMPO: f64 = 120.0;
 
 impl Part {
-    /// Writes a line down.
+    /// Writes a line down. Where its notes have a rhythm from a list, that is what is
+    /// written, whatever the options say of tempo, metre and bars.
     pub fn new(line: &Line, options: &NotationOptions) -> Part {
-        let doubtful = options.leave_out_doubtful;
-        match doubtful
-            .then(|| page_notes::without_doubtful(line))
-            .flatten()
-        {
-            Some((page, left_out)) => Part {
-                left_out,
-                ..Part::of_all(&page, options)
+        let mut left_out = note_rhythm::left_out(line);
+        if left_out.is_empty() && options.leave_out_doubtful {
+            left_out = page_notes::doubtful(line);
+        }
+        let page = page_notes::without(line, &left_out);
+        let part = match note_rhythm::given(&page) {
+            Some(given) => Part::as_given(&page, given, options),
+            None => Part::of_all(&page, options),
+        };
+        Part { left_out, ..part }
+    }
+
+    /// Writes a line down with a rhythm that is known.
+    fn as_given(line: &Line, given: Given, options: &NotationOptions) -> Part {
+        let Given {
+            metre,
+            pulse,
+            placed,
+            swing,
+            curve,
+        } = given;
+        let notes: Vec<usize> = placed.iter().map(|p| p.note).collect();
+        Part::with_beat(
+            Beat {
+                tempo: curve.tempo(),
+                metre,
+                pulse,
+                swing,
+                curve,
+                graces: graces(&notes),
+                sureness: Sureness {
+                    swing_given: true,
+                    ..Sureness::default()
+                },
             },
-            None => Part::of_all(line, options),
+            &placed,
+            options.fifths.map_or(line.key(), |fifths| Key { fifths }),
+            options.steady,
+        )
+    }
+
+    /// A part of placed notes, its beat known.
+    fn with_beat(beat: Beat, placed: &[Placed], key: Key, steady: bool) -> Part {
+        let Beat {
+            tempo,
+            metre,
+            pulse,
+            swing,
+            curve,
+            graces,
+            sureness,
+        } = beat;
+        let (bars, begins) = bars::divide(placed, &pulse, metre.is_some());
+        let mut tempo_marks = match bar_times(&bars, begins, &pulse, &curve, &swing) {
+            times if metre.is_some() && !steady => tempo_marks::marks(&times),
+            _ => Vec::new(),
+        };
+        if tempo_marks.len() < 2 {
+            tempo_marks = vec![TempoMark { bar: 0, tempo }];
+        }
+        Part {
+            graces,
+            tempo,
+            tempo_marks,
+            curve,
+            metre,
+            pulse,
+            swing,
+            key,
+            begins,
+            bars,
+            sureness,
+            left_out: Vec::new(),
         }
     }
 
@@ -367,7 +434,7 @@ impl Part {
                 bars,
                 graces: Vec::new(),
                 sureness: Sureness::default(),
-                left_out: 0,
+                left_out: Vec::new(),
             };
         }
         let search = search(&heard, options);
@@ -406,7 +473,6 @@ impl Part {
         } else {
             Pulse::of(None)
         };
-        let (bars, begins) = bars::divide(&placed, &pulse, measured);
         let estimated = |given: bool, sure: f64| (!given).then_some(sure);
         let bars_given = !measured
             || options.pickup.is_some()
@@ -416,47 +482,45 @@ impl Part {
             Some(grid) => 60.0 / grid.period_s,
             None => options.tempo.unwrap_or_else(|| curve.tempo()),
         };
-        let follows = measured && !options.steady;
-        let mut tempo_marks = match bar_times(&bars, begins, &pulse, &curve, &swing) {
-            times if follows => tempo_marks::marks(&times),
-            _ => Vec::new(),
-        };
-        if tempo_marks.len() < 2 {
-            tempo_marks = vec![TempoMark { bar: 0, tempo }];
-        }
-        Part {
+        let beat = Beat {
             graces: graces(&path.placed),
             tempo,
-            tempo_marks,
             curve,
             metre: measured.then_some(found.metre),
             pulse,
             swing,
-            key,
-            begins,
-            bars,
             sureness: Sureness {
                 tempo: estimated(search.known.period_s.is_some(), found.sure_of_tempo),
                 metre: estimated(search.metres.len() == 1, found.sure_of_metre),
                 bar_lines: estimated(bars_given, found.sure_of_bar),
                 swing_given: options.swing.is_some(),
             },
-            left_out: 0,
-        }
+        };
+        Part::with_beat(beat, &placed, key, options.steady)
     }
+}
+
+/// What a part counts by.
+struct Beat {
+    /// Quarter notes a minute on the whole.
+    tempo: f64,
+    metre: Option<Metre>,
+    pulse: Pulse,
+    swing: Swing,
+    curve: TempoCurve,
+    graces: Vec<(Range<usize>, usize)>,
+    sureness: Sureness,
 }
 
 impl Part {
     /// The notes of its line that it has.
     pub fn page<'a>(&self, line: &'a Line) -> Cow<'a, Line> {
-        let without = || page_notes::without_doubtful(line);
-        let page = (self.left_out > 0).then(without).flatten();
-        page.map_or(Cow::Borrowed(line), |(page, _)| Cow::Owned(page))
+        page_notes::without(line, &self.left_out)
     }
 
     /// What was left out, in words.
     pub fn left_out_in_words(&self) -> Option<String> {
-        let count = match self.left_out {
+        let count = match self.left_out.len() {
             0 => return None,
             1 => "1 doubtful note".to_owned(),
             more => format!("{more} doubtful notes"),

@@ -6,6 +6,8 @@
 //! dips, and what rises is there at once. How much each of that counts was fitted by
 //! `scripts/page_notes.py` (logistic regression on melodies played with clicks and in rooms).
 
+use std::borrow::Cow;
+
 use crate::line::{Line, LineNote};
 use crate::notes::Attack;
 
@@ -15,26 +17,34 @@ const LEFT_OUT: f64 = 2.079;
 /// What speaks for a note being none, in the order of [`log_odds`].
 const WEIGHTS: [f64; 7] = [1.539, -1.706, 0.556, -0.465, 1.548, -6.732, -5.171];
 
-/// A line without the notes that are none, and how many those are: nothing if all belong on
-/// the page.
-pub fn without_doubtful(line: &Line) -> Option<(Line, usize)> {
+/// Notes of a line that are doubtful, by index.
+pub fn doubtful(line: &Line) -> Vec<usize> {
     let doubtful = |pair: &[LineNote]| log_odds(&pair[0], &pair[1]).is_some_and(|o| o > LEFT_OUT);
-    let doubtful: Vec<bool> = line.notes.windows(2).map(doubtful).collect();
-    let count = doubtful.iter().filter(|d| **d).count();
-    if count == 0 {
-        return None;
+    let pairs = line.notes.windows(2).zip(1..);
+    let found = pairs.filter(|(pair, _)| doubtful(pair));
+    found.map(|(_, at)| at).collect()
+}
+
+/// A line without some of its notes, by index in order; the note before goes on through one
+/// of its own pitch that touches it.
+pub fn without<'a>(line: &'a Line, left_out: &[usize]) -> Cow<'a, Line> {
+    if left_out.is_empty() {
+        return Cow::Borrowed(line);
     }
     let mut page = line.clone();
     page.notes.clear();
     for (at, named) in line.notes.iter().enumerate() {
-        if at == 0 || !doubtful[at - 1] {
+        if left_out.binary_search(&at).is_err() {
             page.notes.push(named.clone());
             continue;
         }
-        let kept = page.notes.len() - 1;
-        extend(&mut page.notes[kept], named);
+        let goes_on =
+            |kept: &&mut LineNote| kept.concert == named.concert && named.note.touches(&kept.note);
+        if let Some(kept) = page.notes.last_mut().filter(goes_on) {
+            extend(kept, named);
+        }
     }
-    Some((page, count))
+    Cow::Owned(page)
 }
 
 /// A note goes on through the second half of it.
@@ -104,11 +114,12 @@ mod tests {
             (0.005, 62.0, 2.0, 0.0, Some(0.2)),
             (0.005, 62.0, 0.8, 0.0, None),
         ]);
-        let (page, left_out) = without_doubtful(&line).unwrap();
+        let left_out = doubtful(&line);
+        let page = without(&line, &left_out);
         let ends: Vec<f64> = page.notes.iter().map(|n| n.note.offset_s).collect();
         let all = |at: usize| line.notes[at].note.offset_s;
-        assert_eq!((left_out, ends), (1, (1..7).map(all).collect()));
+        assert_eq!((left_out, ends), (vec![1], (1..7).map(all).collect()));
         assert_eq!(page.notes[0].note.onset_s, line.notes[0].note.onset_s);
-        assert!(without_doubtful(&page).is_none());
+        assert!(doubtful(&page).is_empty());
     }
 }

@@ -32,6 +32,25 @@ impl Swing {
         Swing(vec![Passage { from: 0, swing }])
     }
 
+    /// The passages of notes of which each has its swing: place in ticks from the first bar
+    /// line, and share of a quarter. Another way begins with the beat of its first note.
+    pub fn at_places(notes: &[(u32, f64)], pulse: &Pulse) -> Swing {
+        let mut passages: Vec<Passage> = Vec::new();
+        for (place, swing) in notes {
+            if passages.last().is_none_or(|last| last.swing != *swing) {
+                let from = match passages.is_empty() {
+                    true => 0,
+                    false => pulse.beat(*place).0,
+                };
+                passages.push(Passage {
+                    from,
+                    swing: *swing,
+                });
+            }
+        }
+        Swing(passages)
+    }
+
     /// The passages of notes some of which swing by about `swing`, each by what its own notes
     /// say. A passage begins with the first off-beat that shows it; its mark stands at the
     /// bar line before that, if there is one after the passage before.
@@ -85,7 +104,7 @@ impl Swing {
     }
 
     /// Share of a quarter that the first eighth takes at a place.
-    fn at(&self, place: u32) -> f64 {
+    pub fn at(&self, place: u32) -> f64 {
         let next = self.0.partition_point(|p| p.from <= place);
         self.0[next.max(1) - 1].swing
     }

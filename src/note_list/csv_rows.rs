@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::{NoteList, Row, assembled, normal, tongued};
 use crate::error::{Error, Result};
+use crate::notation::note_rhythm::{RowRhythm, RowValue};
 use crate::notes::{Attack, Length, Measured, Technique};
 use crate::tuning::Reference;
 
@@ -120,6 +121,18 @@ pub(super) fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<
             }
             _ => measured,
         };
+        // A row without any of them is placed by its time.
+        let has_rhythm = ["bar", "beat", "value"]
+            .map(cell)
+            .iter()
+            .any(Option::is_some);
+        let rhythm = has_rhythm.then_some(RowRhythm {
+            meter: cell("meter").unwrap_or_default().to_owned(),
+            bar: number!("bar"),
+            beat: number!("beat"),
+            value: RowValue::parse(cell("value").unwrap_or_default()),
+            swing: number!("swing"),
+        });
         let onset_s: Option<f64> = number!("onset_s");
         rows.push((
             format!("line {line}"),
@@ -144,6 +157,7 @@ pub(super) fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<
                     sounding: number!("sounding").unwrap_or_default(),
                     ..Measured::default()
                 },
+                rhythm,
             },
         ));
     }
@@ -159,6 +173,8 @@ fn expected(column: &str) -> &'static str {
         "attack" => "tongued, slurred or breath",
         "length" => "staccatissimo, staccato, normal or tenuto",
         "accent" => "true or false",
+        "bar" => "the number of its bar, 0 for a pickup",
+        "beat" => "its place in the bar in quarter notes, counted from 1: 1, 1.5, 2",
         "technique" => "only what technique_detail measures, or nothing",
         "technique_detail" => {
             "what the program writes, such as \"vibrato 5.2 Hz 21 cents\", or nothing"

@@ -13,6 +13,7 @@ use serde::Deserialize;
 
 use crate::error::{Error, Result};
 use crate::input_file;
+use crate::notation::note_rhythm::{NotePlace, NoteRhythm, RowRhythm, metre_name};
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::ReferencePart;
@@ -32,6 +33,8 @@ const LONGEST_S: f64 = 86_400.0;
 pub struct NoteList {
     /// The notes in order of time.
     pub notes: Vec<Note>,
+    /// Where each of them stands in the part, as far as the list says.
+    pub rhythms: Vec<Option<NoteRhythm>>,
     /// Length of the take in seconds; the end of the last note where the list does not
     /// say.
     pub length_s: f64,
@@ -60,6 +63,7 @@ struct Row {
     brightness: Option<f32>,
     #[serde(default)]
     measured: Measured,
+    rhythm: Option<RowRhythm>,
 }
 
 fn tongued() -> Attack {
@@ -166,7 +170,11 @@ fn from_midi(path: &Path) -> Result<NoteList> {
         });
     let notes: Vec<Note> = rows.collect();
     let length_s = notes.last().map_or(0.0, |n| n.offset_s);
-    Ok(NoteList { notes, length_s })
+    Ok(NoteList {
+        rhythms: vec![None; notes.len()],
+        notes,
+        length_s,
+    })
 }
 
 /// Puts rows, each with what a person would call it, into order.
@@ -176,7 +184,7 @@ fn assembled(
     length_s: Option<f64>,
     reference: Reference,
 ) -> Result<NoteList> {
-    let mut notes = Vec::with_capacity(rows.len());
+    let mut found = Vec::with_capacity(rows.len());
     let pitches = row_pitch::pitches(path, &rows, reference)?;
     for ((name, row), pitch) in rows.into_iter().zip(pitches) {
         let wrong = |problem: &str, hint: &str| {
@@ -196,7 +204,9 @@ fn assembled(
             .level_db
             .filter(|l| l.is_finite())
             .unwrap_or(ANY_LEVEL_DB);
-        notes.push(Note {
+        let rhythm = row.rhythm.as_ref().map(RowRhythm::placed).transpose();
+        let rhythm = rhythm.map_err(|(problem, hint)| wrong(&problem, hint))?;
+        let note = Note {
             onset_s: row.onset_s,
             offset_s: row.offset_s,
             decided_s: row.decided_s.unwrap_or(row.onset_s),
@@ -210,9 +220,15 @@ fn assembled(
             brightness: row.brightness.filter(|times| times.is_finite()),
             measured: row.measured,
             contour: Contour::default(),
-        });
+        };
+        found.push((name, note, rhythm));
     }
-    notes.sort_by(|a, b| a.onset_s.total_cmp(&b.onset_s));
+    found.sort_by(|(_, a, _), (_, b, _)| a.onset_s.total_cmp(&b.onset_s));
+    check_rhythms(path, &found)?;
+    let (mut notes, rhythms): (Vec<Note>, Vec<Option<NoteRhythm>>) = found
+        .into_iter()
+        .map(|(_, note, rhythm)| (note, rhythm))
+        .unzip();
     for at in 0..notes.len() {
         // A horn plays one note at a time.
         let until_s = notes.get(at + 1).map_or(f64::INFINITY, |next| next.onset_s);
@@ -238,7 +254,44 @@ fn assembled(
     Ok(NoteList {
         length_s: length_s.unwrap_or(end_s).max(end_s),
         notes,
+        rhythms,
     })
+}
+
+/// Checks that notes in order of time are in one metre, and each in a place after the one
+/// before.
+fn check_rhythms(path: &Path, found: &[(String, Note, Option<NoteRhythm>)]) -> Result<()> {
+    let mut before: Option<(&str, NoteRhythm)> = None;
+    let mut last: Option<(&str, u32)> = None;
+    for (name, _, rhythm) in found {
+        let Some(rhythm) = rhythm else {
+            continue;
+        };
+        if let Some((other, first)) = before
+            && first.metre != rhythm.metre
+        {
+            let [first, own] = [first.metre, rhythm.metre].map(metre_name);
+            return Err(Error::input(
+                path,
+                format!("{name}: meter is {own}, but {first} in {other}"),
+                "write one time signature all through",
+            ));
+        }
+        before = before.or(Some((name, *rhythm)));
+        if let NotePlace::Bar { start, .. } = rhythm.place {
+            if let Some((other, _)) = last.filter(|(_, last)| start <= *last) {
+                return Err(Error::input(
+                    path,
+                    format!(
+                        "{name}: its place is not after that of {other}, which sounds before it"
+                    ),
+                    "write a later bar or beat, or grace as the value of one of them",
+                ));
+            }
+            last = Some((name, start));
+        }
+    }
+    Ok(())
 }
 
 /// A contour that stays where it is.

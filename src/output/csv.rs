@@ -4,15 +4,20 @@ use std::io;
 
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
+use crate::notation::note_rhythm::RowRhythm;
+use crate::notation::{LazyPart, Part};
 use crate::notes::Technique;
 use crate::units::{Pitch, rounded};
 
 /// The note list.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Csv;
+#[derive(Debug, Clone, Default)]
+pub struct Csv {
+    /// The part that says where each note stands; without one the rhythm columns are empty.
+    pub part: Option<LazyPart>,
+}
 
 /// Columns in order. The first fourteen keep their place; new ones are appended.
-pub const HEADER: [&str; 20] = [
+pub const HEADER: [&str; 25] = [
     "onset_s",
     "offset_s",
     "decided_s",
@@ -33,6 +38,11 @@ pub const HEADER: [&str; 20] = [
     "sounding",
     "technique_detail",
     "brightness",
+    "meter",
+    "bar",
+    "beat",
+    "value",
+    "swing",
 ];
 
 impl Output for Csv {
@@ -41,24 +51,30 @@ impl Output for Csv {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        write(line, to)
+        write(line, self.part.as_ref().map(|part| part.of(line)), to)
     }
 }
 
-/// Writes the note list anywhere, standard output included.
-pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+/// Writes the note list anywhere, standard output included; with the notes' rhythm if it is
+/// known.
+pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Result<()> {
     let mut rows = csv::Writer::from_writer(to);
     rows.write_record(HEADER)?;
-    for note in &line.notes {
-        rows.write_record(row(note))?;
+    let rhythms = part.map(|part| part.rhythms(line.notes.len()));
+    for (at, note) in line.notes.iter().enumerate() {
+        let rhythm = rhythms.as_ref().map(|rhythms| rhythms[at].into());
+        rows.write_record(row(note, rhythm))?;
     }
     rows.flush()
 }
 
-fn row(named: &LineNote) -> [String; 20] {
+fn row(named: &LineNote, rhythm: Option<RowRhythm>) -> [String; 25] {
     let note = &named.note;
     let techniques: Vec<&str> = note.techniques.iter().map(Technique::name).collect();
     let details: Vec<String> = note.techniques.iter().map(detail).collect();
+    let cell = |of: &dyn Fn(&RowRhythm) -> Option<String>| {
+        rhythm.as_ref().and_then(of).unwrap_or_default()
+    };
     [
         format!("{:.4}", note.onset_s),
         format!("{:.4}", note.offset_s),
@@ -82,6 +98,11 @@ fn row(named: &LineNote) -> [String; 20] {
         note.brightness
             .map(|times| format!("{:.2}", rounded(f64::from(times), 2)))
             .unwrap_or_default(),
+        cell(&|r| Some(r.meter.clone())),
+        cell(&|r| r.bar.map(|bar| bar.to_string())),
+        cell(&|r| r.beat.map(|beat| beat.to_string())),
+        cell(&|r| Some(r.value.to_string())),
+        cell(&|r| r.swing.map(|swing| swing.to_string())),
     ]
 }
 

@@ -7,13 +7,18 @@ use serde::Serialize;
 
 use super::{Output, Sink};
 use crate::line::{ContextChange, Line, LineNote};
+use crate::notation::note_rhythm::RowRhythm;
+use crate::notation::{LazyPart, Part};
 use crate::notes::{Measured, Technique};
 use crate::tuning::quantiser::Snap;
 use crate::units::{Pitch, rounded};
 
 /// The note list.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Json;
+#[derive(Debug, Clone, Default)]
+pub struct Json {
+    /// The part that says where each note stands; without one, notes have no rhythm.
+    pub part: Option<LazyPart>,
+}
 
 /// Schema of the document.
 pub const SCHEMA: &str = include_str!("notes.schema.json");
@@ -69,6 +74,8 @@ pub struct Entry<'a> {
     confidence: f32,
     measured: Measured,
     brightness: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rhythm: Option<RowRhythm>,
 }
 
 impl Output for Json {
@@ -77,12 +84,18 @@ impl Output for Json {
     }
 
     fn write(&self, line: &Line, to: &mut dyn Sink) -> io::Result<()> {
-        write(line, to)
+        write(line, self.part.as_ref().map(|part| part.of(line)), to)
     }
 }
 
-/// Writes the note list anywhere, standard output included.
-pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
+/// Writes the note list anywhere, standard output included; with the notes' rhythm if it is
+/// known.
+pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Result<()> {
+    let rhythms = part.map(|part| part.rhythms(line.notes.len()));
+    let entry = |(at, named): (usize, _)| Entry {
+        rhythm: rhythms.as_ref().map(|rhythms| RowRhythm::from(rhythms[at])),
+        ..entry(named)
+    };
     let context = &line.context;
     let document = Document {
         format: 1,
@@ -96,7 +109,7 @@ pub fn write(line: &Line, to: &mut dyn io::Write) -> io::Result<()> {
             zero_volt_note: context.zero_volt_note,
             changes: line.changes.iter().map(change).collect(),
         },
-        notes: line.notes.iter().map(entry).collect(),
+        notes: line.notes.iter().enumerate().map(entry).collect(),
     };
     serde_json::to_writer_pretty(&mut *to, &document)?;
     writeln!(to)
@@ -131,5 +144,6 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
         confidence: note.confidence,
         measured: note.measured,
         brightness: note.brightness.map(|times| rounded(f64::from(times), 2)),
+        rhythm: None,
     }
 }

@@ -116,8 +116,8 @@ mod tests {
             slurred: false,
         }]);
         let outputs: [Box<dyn Output>; 6] = [
-            Box::new(Csv),
-            Box::new(Json),
+            Box::new(Csv::default()),
+            Box::new(Json::default()),
             Box::new(MidiFile::default()),
             Box::new(ControlVoltage::default()),
             Box::new(MusicXml::default()),
