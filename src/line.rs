@@ -280,6 +280,22 @@ impl Line {
         self.spelled_in(Key { fifths })
     }
 
+    /// The same spelled in the key of a score that sounds so many semitones higher than it is
+    /// written.
+    #[doc(hidden)]
+    pub fn in_key_of(self, key: Key, sounds: i32) -> Line {
+        let key = self.own_key(key, sounds);
+        self.spelled_in(key)
+    }
+
+    /// The key of another part, as the horn's part is written.
+    fn own_key(&self, key: Key, sounds: i32) -> Key {
+        match (self.context.written(Concert(0)).0 + sounds) % 12 {
+            0 => key,
+            semitones => key.transposed(semitones),
+        }
+    }
+
     pub(crate) fn spelled_in(mut self, key: Key) -> Line {
         self.key = key;
         let home = self.context.written(Concert(0)).0;
@@ -299,10 +315,7 @@ impl Line {
     /// that sounds so many semitones higher than it is written.
     pub(crate) fn spelling_of(&self, other: Option<(Key, i32)>) -> Spelling {
         let up = self.context.written(Concert(0)).0;
-        let written = other.map(|(key, sounds)| match (up + sounds) % 12 {
-            0 => key,
-            semitones => key.transposed(semitones),
-        });
+        let written = other.map(|(key, sounds)| self.own_key(key, sounds));
         Spelling {
             key: Some(written.unwrap_or(self.key)),
             sounds: -up,

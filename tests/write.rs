@@ -221,6 +221,49 @@ fn a_corrected_rhythm_is_what_is_written() {
     assert!(rhythm(&other).iter().all(|row| row[0] == "4/4"), "{other}");
 }
 
+/// A MIDI file that this program wrote has its tempo, bars and key, and the page has them too.
+#[test]
+fn a_midi_file_keeps_its_own_beat_and_key() {
+    let (folder, list) = demo();
+    let places = |list: &str| -> Vec<String> {
+        let rows = rhythm(list).into_iter();
+        rows.map(|[meter, bar, beat, ..]| format!("{meter} {bar} {beat}"))
+            .collect()
+    };
+    let again = written(folder.path(), "lamplight.mid", "musicxml");
+    assert_eq!(places(&again), places(&list));
+    // In another key and metre than anybody would guess.
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let asked = [
+        "--meter",
+        "5/4",
+        "--key",
+        "B",
+        "--out",
+        &path("other"),
+        "--write",
+        "midi",
+    ];
+    succeed(
+        &[
+            &["write", &path("lamplight.csv"), "--horn", "flugelhorn"][..],
+            &asked,
+        ]
+        .concat(),
+    );
+    let part = [
+        "--horn",
+        "flugelhorn",
+        "--out",
+        &path("page"),
+        "--write",
+        "musicxml",
+    ];
+    succeed(&[&["write", &path("other/lamplight.mid")][..], &part].concat());
+    let page = std::fs::read_to_string(path("page/lamplight.musicxml")).unwrap();
+    assert!(page.contains("<fifths>5</fifths>") && page.contains("<beats>5</beats>"));
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();

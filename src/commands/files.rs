@@ -13,7 +13,7 @@ use leadpipe::internals::output::report::Html;
 use leadpipe::internals::output::{self, StagedFile, csv, json, table};
 use leadpipe::{
     ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, NotationOptions,
-    Output, Pdf, Picture, Result, save_all,
+    Output, Pdf, Picture, Result, TempoTrack, save_all,
 };
 
 use super::part::PartOptions;
@@ -195,16 +195,17 @@ impl FileOptions {
         self.part.estimates_rhythm()
     }
 
-    /// The part of a list as the options ask for it.
-    pub fn part(&self, list: &Path) -> Result<LazyPart> {
-        Ok(LazyPart::new(self.part.notation(list)?))
+    /// The part of a list as the options ask for it, with the list's own tempo and bars if
+    /// they ask for no others.
+    pub fn part(&self, list: &Path, own: Option<TempoTrack>) -> Result<LazyPart> {
+        Ok(LazyPart::new(self.part.notation(list, own)?))
     }
 
     /// The part of a take: nobody has read its notes yet.
     pub fn part_of_take(&self, take: &Path) -> Result<LazyPart> {
         Ok(LazyPart::new(NotationOptions {
             leave_out_doubtful: true,
-            ..self.part.notation(take)?
+            ..self.part.notation(take, None)?
         }))
     }
 

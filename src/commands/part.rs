@@ -14,7 +14,7 @@ use leadpipe::{Clef, Heading, Metre, NotationOptions, Result};
 #[derive(Args)]
 #[command(next_help_heading = "Part and MIDI file; what is left out is estimated")]
 pub struct PartOptions {
-    /// Tempo in quarter notes per minute
+    /// Tempo in quarter notes per minute, in 6/8 too: 66 dotted quarters are 99
     #[arg(long, value_name = "BPM", value_parser = super::number(TEMPI, "quarter notes per minute"))]
     tempo: Option<f64>,
     /// Tempo and bars from a MIDI file, such as a click track, that begins with the take; by
@@ -115,12 +115,15 @@ impl PartOptions {
             || self.swing.is_some()
     }
 
-    /// The same for the library, for a take or a list.
-    pub fn notation(&self, take: &Path) -> Result<NotationOptions> {
-        let beside = || TempoTrack::beside(take).filter(|_| self.tempo.is_none() && !self.steady);
+    /// The same for the library, for a take or a list, which may have tempo and bars of its own.
+    pub fn notation(&self, take: &Path, own: Option<TempoTrack>) -> Result<NotationOptions> {
+        let any = self.tempo.is_none() && !self.steady;
+        let beside = || TempoTrack::beside(take).filter(|_| any);
         let tempo_map = self.tempo_map.clone().or_else(beside);
-        let tempo_track = tempo_map.as_deref().map(TempoTrack::read).transpose()?;
-        if let (Some(path), Some(track)) = (&tempo_map, &tempo_track)
+        let read = tempo_map.as_deref().map(TempoTrack::read).transpose()?;
+        let tempo_track = read.or(own.filter(|_| any));
+        let path = tempo_map.as_deref().unwrap_or(take);
+        if let Some(track) = &tempo_track
             && track.metre_changes()
             && self.meter.is_none()
         {

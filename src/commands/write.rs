@@ -21,7 +21,8 @@ The part has the rhythm of the columns meter, bar, beat and value: place in the 
 length in quarter notes, or the value grace, or none for a note that is left out. Correct
 them where the page is wrong. A note without them is placed by its time. With --tempo,
 --meter, --pickup, --downbeat, --smallest-note, --swing or --tempo-map the rhythm is
-estimated again, and the columns do not count.
+estimated again, and the columns do not count. A MIDI file's own tempo, time signature and
+key hold, if its notes keep to its beat.
 
 Examples:
   leadpipe transcribe take.wav --horn trumpet --out written
@@ -58,14 +59,18 @@ pub fn run(options: &Options) -> Result<()> {
     }
     let horn = options.horn.as_deref().map(Horn::find).transpose()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
-    let part = files.part(&options.list)?;
     let list = note_list::read(&options.list, context.tuning.reference())?;
     let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
     let line = match files.estimates_rhythm() {
         true => line,
         false => line.with_rhythms(list.rhythms),
     };
+    let line = match list.key {
+        Some((key, sounds)) => line.in_key_of(key, sounds),
+        None => line,
+    };
     let line = files.spelled(line);
+    let part = files.part(&options.list, list.tempo_track)?;
     files.check_apart(&options.list)?;
     let written = files.save(&line, &line.source, &part, options.temperature, &|| {
         Ok(None)

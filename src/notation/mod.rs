@@ -574,10 +574,10 @@ impl Part {
         let mut parts = Vec::new();
         if let Some(sure) = self.sureness.tempo {
             let quarters = self.beat_quarters();
-            let beats = if quarters == 1.5 {
-                " dotted quarters"
-            } else {
-                ""
+            let beats = match quarters == 1.5 {
+                // What --tempo wants.
+                true => format!(" dotted quarters, or {:.0} quarters", self.tempo),
+                false => String::new(),
             };
             let tempo = self.tempo / quarters;
             parts.push(format!("tempo {tempo:.0}{beats} ({})", percent(sure)));
@@ -674,6 +674,10 @@ fn search(onsets: &[Onset], options: &NotationOptions) -> Search {
         && metres.len() > 1
     {
         metres.retain(|(metre, _)| metre.has_pickup(pickup));
+    }
+    if options.swing.is_some_and(|swing| swing > 0.5) && metres.len() > 1 {
+        // Who says that eighths swing does not mean those of dotted beats.
+        metres.retain(|(metre, _)| metre.value == 4);
     }
     let given = match metres[..] {
         [(metre, _)] => Some(metre),

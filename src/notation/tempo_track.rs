@@ -1,5 +1,6 @@
 //! The beat as a MIDI file has it: a click track, a tempo track, the clock of a rig.
 
+use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
 
 use super::tempo_curve::TempoCurve;
@@ -106,6 +107,21 @@ impl TempoTrack {
         self.map.quarters(time_s)
     }
 
+    /// Whether notes keep to the beat of the file, and it is not merely what a program writes
+    /// that records without a click: their places between eighths are not spread evenly, by the
+    /// V test for a circular mean of zero (Greenwood and Durand, Annals of Mathematical
+    /// Statistics 26, 1955; from memory) at one in a thousand.
+    pub fn is_kept(&self, onsets_s: impl Iterator<Item = f64>) -> bool {
+        /// Quantile of the normal distribution.
+        const ONE_IN_A_THOUSAND: f64 = 3.09;
+        let (mut count, mut sum) = (0.0, 0.0);
+        for onset_s in onsets_s {
+            let eighths = 2.0 * self.quarters(onset_s);
+            (count, sum) = (count + 1.0, sum + (TAU * eighths).cos());
+        }
+        count > 0.0 && sum * f64::sqrt(2.0 / count) > ONE_IN_A_THOUSAND
+    }
+
     /// Where bars of a metre may begin, for notes from one time to another: of any metre
     /// where none is given. `known` says that bar lines were given otherwise.
     pub(super) fn grid(&self, metre: Option<Metre>, known: bool, from_s: f64, to_s: f64) -> Grid {
@@ -167,6 +183,27 @@ mod tests {
         assert_eq!(short.grid(Some(waltz), false, 1.0, 9.0).line, 1.25);
         let long = track(&[(0.0, 3, 4), (6.0, 2, 4)]);
         assert_eq!((long.metre(), long.metre_changes()), (Some(waltz), true));
+    }
+
+    /// Eighths and quarters with 20 ms of a player's timing are on the beat; the same at
+    /// another tempo are not, and six notes say too little.
+    #[test]
+    fn a_beat_is_kept_or_not() {
+        let track = TempoTrack::new(Conducted {
+            tempi: vec![(0.0, 97.0)],
+            signatures: vec![],
+        })
+        .unwrap();
+        let onsets = |tempo: f64, count: u32| {
+            (0..count).map(move |i| {
+                let stray_s = 0.02 * f64::from(i * i).sin();
+                2.0 + f64::from(i) * 30.0 / tempo + stray_s
+            })
+        };
+        let late_s = 8.0 * 30.0 / 97.0 - 2.0;
+        let kept = |tempo, count| track.is_kept(onsets(tempo, count).map(|s| s + late_s));
+        assert!(kept(97.0, 24) && !kept(97.0, 4));
+        assert!(!kept(103.0, 40) && !kept(120.0, 40));
     }
 
     #[test]

@@ -13,7 +13,9 @@ use serde::Deserialize;
 
 use crate::error::{Error, Result};
 use crate::input_file;
+use crate::notation::key::Key;
 use crate::notation::note_rhythm::{NotePlace, NoteRhythm, RowRhythm, metre_name};
+use crate::notation::tempo_track::TempoTrack;
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::ReferencePart;
@@ -38,6 +40,10 @@ pub struct NoteList {
     /// Length of the take in seconds; the end of the last note where the list does not
     /// say.
     pub length_s: f64,
+    /// Tempo and bars of a MIDI file whose notes keep to them.
+    pub tempo_track: Option<TempoTrack>,
+    /// Key of a MIDI file, and how many semitones higher than that it sounds.
+    pub key: Option<(Key, i32)>,
 }
 
 /// A note as it stands in a list. What is left out is supposed.
@@ -170,8 +176,11 @@ fn from_midi(path: &Path) -> Result<NoteList> {
         });
     let notes: Vec<Note> = rows.collect();
     let length_s = notes.last().map_or(0.0, |n| n.offset_s);
+    let kept = |track: &TempoTrack| track.is_kept(notes.iter().map(|n| n.onset_s));
     Ok(NoteList {
         rhythms: vec![None; notes.len()],
+        tempo_track: TempoTrack::read(path).ok().filter(kept),
+        key: part.key,
         notes,
         length_s,
     })
@@ -255,6 +264,8 @@ fn assembled(
         length_s: length_s.unwrap_or(end_s).max(end_s),
         notes,
         rhythms,
+        tempo_track: None,
+        key: None,
     })
 }
 
