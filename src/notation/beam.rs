@@ -17,6 +17,8 @@ pub struct Node {
     /// Whether the note at hand is a grace note: place and clock are those of the last
     /// note that is none.
     pub grace: bool,
+    /// When the first of the grace notes at hand began, in seconds.
+    pub grace_s: f64,
     /// Whether the passage swings.
     pub swung: bool,
     /// Class of its period.
@@ -180,6 +182,7 @@ mod tests {
                 ticks: 0,
                 division: Division::Whole,
                 grace: false,
+                grace_s: 0.0,
                 swung: false,
                 class: 0,
                 log_p,

@@ -99,6 +99,8 @@ const LOST: f64 = 30.0;
 /// How often a note is a grace note, and how long before its main note it begins on the
 /// average, in seconds (exponential).
 const GRACE: f64 = 0.01;
+/// How often another follows: mordents and turns have several.
+const GRACE_AGAIN: f64 = 0.4;
 const GRACE_S: f64 = 0.05;
 /// How long before it at most.
 const GRACE_MOST_S: f64 = 0.2;
@@ -344,6 +346,7 @@ impl Decoder<'_> {
                         ticks: place,
                         division: Division::Whole,
                         grace: false,
+                        grace_s: 0.0,
                         swung: *swung,
                         class: 0,
                         log_p: log_first + log_period + log_time,
@@ -393,38 +396,47 @@ impl Decoder<'_> {
 
     /// Finds the hypotheses of a note, given those of the one before.
     fn advance(&mut self, at: usize, before: &[Node]) {
-        let model = self.model;
         let accent_db = self.onsets[at].accent_db;
         self.accents = Strength::ALL.map(|s| log_accent(s, accent_db, self.spread_db));
         let loudest = self.accents.iter().copied().fold(f64::MIN, f64::max);
         for (parent, node) in (0..).zip(before) {
             self.grace(at, parent, node);
-            let gap_s = self.onsets[at].time_s - node.clock.due_s;
-            let gap = gap_s / node.clock.period_s * f64::from(QUARTER);
-            if gap > 0.8 * f64::from(AHEAD) {
-                self.resume(at, parent, node, gap);
+            self.follow(at, parent, node, self.onsets[at].time_s, loudest);
+            if node.grace {
+                // Grace notes come before the beat, or the first of them is on it.
+                self.follow(at, parent, node, node.grace_s, loudest);
+            }
+        }
+    }
+
+    /// Finds the places that a note may have that is due at a time, given the one before.
+    fn follow(&mut self, at: usize, parent: u32, node: &Node, time_s: f64, loudest: f64) {
+        let model = self.model;
+        let gap_s = time_s - node.clock.due_s;
+        let gap = gap_s / node.clock.period_s * f64::from(QUARTER);
+        if gap > 0.8 * f64::from(AHEAD) {
+            self.resume(at, parent, node, time_s, gap);
+            return;
+        }
+        // What can be meant: the gate and the beam decide, this spares the rest.
+        let nexts = model.nexts(node.place, node.division);
+        let likeliest = node.log_p + nexts.likeliest + loudest + self.on_place;
+        let room = likeliest - self.beam.floor() + ROUNDING;
+        if room < 0.0 {
+            return;
+        }
+        let loose = 0.35 * gap.max(0.0) + f64::from(QUARTER / 2);
+        let loose = loose.min(self.reach(node, gap + loose, room));
+        let nexts = nexts.between(gap - loose, gap + loose);
+        for swung in self.feels() {
+            if *swung != node.swung && room < TURN {
                 continue;
             }
-            // What can be meant: the gate and the beam decide, this spares the rest.
-            let nexts = model.nexts(node.place, node.division);
-            let likeliest = node.log_p + nexts.likeliest + loudest + self.on_place;
-            let room = likeliest - self.beam.floor() + ROUNDING;
-            if room < 0.0 {
-                continue;
-            }
-            let loose = 0.35 * gap.max(0.0) + f64::from(QUARTER / 2);
-            let loose = loose.min(self.reach(node, gap + loose, room));
-            let nexts = nexts.between(gap - loose, gap + loose);
-            for swung in self.feels() {
-                if *swung != node.swung && room < TURN {
-                    continue;
-                }
-                self.weigh(at, node, nexts, *swung);
-                let floor = self.beam.floor() - loudest - self.on_place - node.log_p - ROUNDING;
-                for (number, next) in nexts.iter().enumerate() {
-                    if self.at_most[number] > floor {
-                        self.step(at, parent, node, next, *swung);
-                    }
+            self.weigh(time_s, node, nexts, *swung);
+            let floor = self.beam.floor() - loudest - self.on_place - node.log_p - ROUNDING;
+            for (number, next) in nexts.iter().enumerate() {
+                if self.at_most[number] > floor {
+                    self.step(at, parent, node, next, time_s, *swung);
                 }
             }
         }
@@ -450,12 +462,18 @@ impl Decoder<'_> {
         if self.known.downbeat == Some(at) || ahead_s > GRACE_MOST_S {
             return;
         }
-        let log_grace = GRACE.ln() - GRACE_S.ln() - ahead_s / GRACE_S;
+        let often = if node.grace { GRACE_AGAIN } else { GRACE };
+        let log_grace = often.ln() - GRACE_S.ln() - ahead_s / GRACE_S;
         let log_p = node.log_p + log_grace;
         if log_p > self.beam.floor() {
+            let grace_s = match node.grace {
+                true => node.grace_s,
+                false => self.onsets[at].time_s,
+            };
             self.keep(Node {
                 parent,
                 grace: true,
+                grace_s,
                 log_p,
                 ..*node
             });
@@ -463,7 +481,7 @@ impl Decoder<'_> {
     }
 
     /// After a long rest a line begins anew, nearby.
-    fn resume(&mut self, at: usize, parent: u32, node: &Node, gap: f64) {
+    fn resume(&mut self, at: usize, parent: u32, node: &Node, time_s: f64, gap: f64) {
         let model = self.model;
         let bar = model.pulse.bar();
         let bars = (gap / f64::from(bar)) as u32;
@@ -481,7 +499,7 @@ impl Decoder<'_> {
                         division: Division::Whole,
                         log_p: model.log_first(place),
                     };
-                    self.step(at, parent, node, &next, node.swung);
+                    self.step(at, parent, node, &next, time_s, node.swung);
                 }
             }
         }
@@ -490,9 +508,9 @@ impl Decoder<'_> {
     /// How probable a hypothesis is at each of some next places, but for what they have in
     /// common and for the logarithm of the variance, which can wait. One loop without
     /// branches: which places come into question is hard to foresee.
-    fn weigh(&mut self, at: usize, node: &Node, nexts: &[Next], swung: bool) {
+    fn weigh(&mut self, time_s: f64, node: &Node, nexts: &[Next], swung: bool) {
         let (drift, jitter_s) = (self.timing.drift, self.timing.jitter_s);
-        let (time_s, played) = (self.onsets[at].time_s, &self.played[usize::from(swung)]);
+        let played = &self.played[usize::from(swung)];
         let here = self.played(node.place, node.swung);
         self.at_most.clear();
         self.at_most.extend(nexts.iter().map(|next| {
@@ -512,8 +530,8 @@ impl Decoder<'_> {
         moved(next.place) && !(same_beat && moved(node.place))
     }
 
-    /// Follows a hypothesis to its next place.
-    fn step(&mut self, at: usize, parent: u32, node: &Node, next: &Next, swung: bool) {
+    /// Follows a hypothesis to its next place, which a note is to meet at a time.
+    fn step(&mut self, at: usize, parent: u32, node: &Node, next: &Next, time_s: f64, swung: bool) {
         let place = next.place;
         if !self.known.fits(at, place, self.model.pulse.bar()) {
             return;
@@ -524,7 +542,7 @@ impl Decoder<'_> {
         }
         let quarters = next.bars + self.played(place, swung) - self.played(node.place, node.swung);
         let due = node.clock.after(quarters, self.timing.drift);
-        let off_s = self.onsets[at].time_s - due.due_s;
+        let off_s = time_s - due.due_s;
         let variance = due.variance(self.timing.jitter_s);
         if off_s * off_s > GATE * GATE * variance {
             return;
@@ -546,6 +564,7 @@ impl Decoder<'_> {
             ticks: node.ticks + next.ticks,
             division: next.division,
             grace: false,
+            grace_s: 0.0,
             swung,
             class: node.class,
             log_p,
@@ -601,6 +620,7 @@ impl Decoder<'_> {
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
                 grace: false,
+                grace_s: 0.0,
                 swung: node.swung,
                 class: node.class,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),

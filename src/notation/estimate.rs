@@ -644,6 +644,49 @@ mod tests {
         assert!(found.sure_of_tempo > 0.8, "{}", found.sure_of_tempo);
     }
 
+    /// Two notes of 45 ms on a beat, or four before one, take no place.
+    #[test]
+    fn ornaments_leave_the_beat_as_it_is() {
+        let values: Vec<u32> = [24, 24, 48, 24, 12, 12, 48].repeat(4);
+        let ticks = places(&values);
+        let mut heard = onsets(&ticks, 0.6);
+        let added = |at_s: f64, times: &[f64]| -> Vec<Onset> {
+            let onset = |off_s: &f64| Onset {
+                time_s: at_s + off_s,
+                accent_db: 0.0,
+            };
+            times.iter().map(onset).collect()
+        };
+        // The main note of a mordent comes late by as much as the others take.
+        let [mordent_s, turn_s] = [9, 17].map(|at| heard[at].time_s);
+        heard.retain(|o| o.time_s != mordent_s);
+        heard.extend(added(mordent_s, &[0.0, 0.045, 0.09]));
+        heard.extend(added(turn_s, &[-0.2, -0.15, -0.1, -0.05]));
+        heard.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        let found = estimate(&heard, &search(&[(4, 4), (3, 4), (6, 8)], None));
+        assert_eq!(steps(&found.path.ticks), values[..values.len() - 1]);
+        assert!((found.period_s - 0.6).abs() < 0.01, "{}", found.period_s);
+    }
+
+    /// Some players bring out the bar line and play all else alike, others grade their accents.
+    #[test]
+    fn loud_bar_lines_do_not_halve_the_tempo() {
+        let bar = [24, 12, 12, 24, 24, 36, 12, 48, 12, 12, 24, 12, 12, 24];
+        let ticks = places(&bar.repeat(4));
+        for tempo in [80.0, 104.0, 120.0] {
+            let mut heard = onsets(&ticks, 60.0 / tempo);
+            for (onset, tick) in heard.iter_mut().zip(&ticks) {
+                onset.accent_db = if tick.is_multiple_of(96) { 3.0 } else { -1.0 };
+            }
+            let found = estimate(&heard, &search(&[(4, 4), (2, 4), (3, 4), (6, 8)], None));
+            assert_eq!(found.metre, Metre::COMMON, "{tempo}");
+            assert!(
+                (60.0 / found.period_s / tempo - 1.0).abs() < 0.02,
+                "{tempo}"
+            );
+        }
+    }
+
     #[test]
     fn swing_is_told_from_triplets() {
         // Long and short pairs at 62 to 38, and triplets in between.

@@ -33,7 +33,7 @@ use std::ops::{Range, RangeInclusive};
 use std::sync::{Arc, OnceLock};
 
 use crate::error::{Error, Result};
-use crate::line::Line;
+use crate::line::{Line, LineNote};
 use bars::Bar;
 use beat_decoder::{Known, Onset, Path, Timing, decode};
 use estimate::{Candidate, Estimate, Evidence, METRES, Search, estimate};
@@ -455,15 +455,13 @@ impl Part {
             }
             _ => TempoCurve::new(&played, found.period_s, timing.jitter_s, timing.drift),
         };
-        let sounding = path.placed.iter().zip(&path.ticks);
-        let sounding = sounding.map(|(note, start)| {
-            let heard = &line.notes[*note].note;
-            Sounding {
-                note: *note,
-                start: *start,
-                sounds_s: heard.body_end_s() - heard.onset_s,
-                length: heard.length,
-            }
+        let nexts = path.placed[1..].iter().copied().chain([line.notes.len()]);
+        let sounding = path.placed.iter().zip(&path.ticks).zip(nexts);
+        let sounding = sounding.map(|((note, start), next)| Sounding {
+            note: *note,
+            start: *start,
+            sounds_s: sounds_s(&line.notes[*note..next]),
+            length: line.notes[*note].note.length,
         });
         let sounding: Vec<Sounding> = sounding.collect();
         let placed = rhythm::lengths(&sounding, &model.pulse, &curve, &swing);
@@ -739,6 +737,16 @@ fn bar_times(
         start = end;
     }
     times
+}
+
+/// How long a note sounds, in seconds, given it and the grace notes after it: those that come
+/// at once are played out of its time.
+fn sounds_s(notes: &[LineNote]) -> f64 {
+    let onset_s = notes[0].note.onset_s;
+    let touching = notes
+        .windows(2)
+        .take_while(|pair| pair[1].note.touches(&pair[0].note));
+    notes[touching.count()].note.body_end_s() - onset_s
 }
 
 /// The notes that have no place of their own, by the ones that they come before.
