@@ -282,11 +282,7 @@ impl Line {
         for note in &mut self.notes {
             // Under another horn the part stands in another key.
             let other = note.written.0 - note.concert.0 - home;
-            note.key = Some(if other == 0 {
-                key
-            } else {
-                key.transposed(other)
-            });
+            note.key = Some(key.transposed(other));
         }
         self
     }
@@ -295,10 +291,7 @@ impl Line {
     /// that sounds so many semitones higher than it is written.
     pub(crate) fn spelling_of(&self, other: Option<(Key, i32)>) -> Spelling {
         let up = self.context.written(Concert(0)).0;
-        let written = other.map(|(key, sounds)| match (up + sounds) % 12 {
-            0 => key,
-            semitones => key.transposed(semitones),
-        });
+        let written = other.map(|(key, sounds)| key.transposed(up + sounds));
         Spelling {
             key: Some(written.unwrap_or(self.key)),
             sounds: -up,

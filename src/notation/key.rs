@@ -134,8 +134,11 @@ impl Key {
     }
 
     /// The key so many semitones higher: of two that sound alike the one with fewer signs,
-    /// or the one with flats where this one has flats.
+    /// or the one with flats where this one has flats. By octaves it stays the same.
     pub fn transposed(self, semitones: i32) -> Key {
+        if semitones % 12 == 0 {
+            return self;
+        }
         let fifths = (self.fifths + 7 * semitones).rem_euclid(12);
         let most = if self.fifths < 0 {
             MAX_FIFTHS - 1
@@ -224,6 +227,21 @@ mod tests {
         assert_eq!(name(3, 72), "C5");
         assert_eq!(name(-6, 71), "Cb5");
         assert_eq!(name(6, 60), "B#3");
+    }
+
+    #[test]
+    fn a_key_is_transposed_to_one_that_is_easy_to_read() {
+        for (fifths, semitones, expected) in [
+            (0, 2, 2),
+            (6, 2, -4),
+            (-6, 2, -4),
+            (7, 2, -3),
+            (7, 0, 7),
+            (-7, -12, -7),
+        ] {
+            let key = Key { fifths }.transposed(semitones);
+            assert_eq!(key.fifths, expected, "{fifths} {semitones}");
+        }
     }
 
     #[test]
