@@ -259,7 +259,8 @@ mod tests {
         let written = keys(&WRITTEN);
         // What ends in the bar of the da capo has left that out.
         let before_jump = 40..=44;
-        for from in (0..written.len()).step_by(3) {
+        // One that begins in the second pass is the same as one without the first.
+        for from in (0..12).step_by(3) {
             let ends = (from + 4..=written.len()).step_by(5);
             for to in ends.filter(|to| !before_jump.contains(to)) {
                 let found = compare(&played(&written[from..to]), &score()).unwrap();
@@ -267,7 +268,7 @@ mod tests {
                 assert_eq!(found.departures().len(), 0, "{from} to {to}");
             }
         }
-        let other: Vec<i32> = written.iter().map(|key| key + 1).collect();
+        let other: Vec<i32> = written.iter().map(|key| key + 25).collect();
         assert_eq!(
             compare(&played(&other), &score())
                 .unwrap()
