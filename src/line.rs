@@ -290,10 +290,7 @@ impl Line {
 
     /// The key of another part, as the horn's part is written.
     fn own_key(&self, key: Key, sounds: i32) -> Key {
-        match (self.context.written(Concert(0)).0 + sounds) % 12 {
-            0 => key,
-            semitones => key.transposed(semitones),
-        }
+        key.transposed(self.context.written(Concert(0)).0 + sounds)
     }
 
     pub(crate) fn spelled_in(mut self, key: Key) -> Line {
@@ -302,11 +299,7 @@ impl Line {
         for note in &mut self.notes {
             // Under another horn the part stands in another key.
             let other = note.written.0 - note.concert.0 - home;
-            note.key = Some(if other == 0 {
-                key
-            } else {
-                key.transposed(other)
-            });
+            note.key = Some(key.transposed(other));
         }
         self
     }

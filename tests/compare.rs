@@ -306,6 +306,77 @@ fn a_report_shows_the_score_under_the_playing() {
     assert_eq!(code, 5, "{errors}");
 }
 
+/// The tune as a score of four bars, the second half of them repeated.
+fn score_with_a_repeat() -> String {
+    let note = |(_, length, key): &Note| {
+        let step = ["C", "", "D", "", "E", "F", "", "G", "", "A", "", "B"][usize::from(key % 12)];
+        let (octave, duration) = (key / 12 - 1, 2.0 * length);
+        format!(
+            "<note><pitch><step>{step}</step><octave>{octave}</octave></pitch>\
+             <duration>{duration}</duration></note>"
+        )
+    };
+    let bar = |(at, notes): (usize, &[Note])| {
+        let notes: String = notes.iter().map(note).collect();
+        let sign = match at {
+            2 => "<barline><repeat direction=\"forward\"/></barline>",
+            3 => "<barline location=\"right\"><repeat direction=\"backward\"/></barline>",
+            _ => "<attributes><divisions>2</divisions></attributes><sound tempo=\"100\"/>",
+        };
+        format!("<measure number=\"{}\">{sign}{notes}</measure>", at + 1)
+    };
+    let bars: String = tune().chunks(8).enumerate().map(bar).collect();
+    format!("<score-partwise><part id=\"P1\">{bars}</part></score-partwise>")
+}
+
+/// A repeat that is left out is one line in the table, the list and the page, and not half of
+/// the notes missing; nor does it count in tempo and timing.
+#[test]
+fn a_repeat_that_is_left_out_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let (score, midi, wav) = (path("score.musicxml"), path("played.mid"), path("take.wav"));
+    std::fs::write(&score, score_with_a_repeat()).unwrap();
+    let mut twice = tune();
+    let again = tune().split_off(16);
+    twice.extend(again.iter().map(|n| (n.0 + 12.0, n.1, n.2)));
+    for (played, words) in [
+        (twice, None),
+        (tune(), Some("repeat of bars 3 to 4 not played")),
+    ] {
+        write_midi(Path::new(&midi), 110.0, &played);
+        render_midi(Path::new(&midi), Path::new(&wav));
+        let args = ["compare", &wav, &score];
+        let page = path(&format!("{}.html", played.len()));
+        let table = succeed(&[&args[..], &["--report", &page]].concat());
+        let right = format!(
+            "{0} right, 0 wrong, 0 missing, 0 extra, of {0} notes",
+            played.len()
+        );
+        assert!(table.contains(&right), "{table}");
+        assert!(
+            table.contains(": 110 quarter notes per minute, target 100"),
+            "{table}"
+        );
+        let html = std::fs::read_to_string(&page).unwrap();
+        let csv = succeed(&[&args[..], &["--format", "csv"]].concat());
+        let rows: Vec<&str> = csv.lines().collect();
+        assert!(rows[0].ends_with(",departure"), "{csv}");
+        assert_eq!(rows.len(), 1 + played.len());
+        let Some(words) = words else {
+            for text in [table, html, csv] {
+                assert!(!text.contains("not played"), "{text}");
+            }
+            continue;
+        };
+        assert_eq!(table.matches(words).count(), 2, "{table}");
+        assert_eq!(html.matches(words).count(), 2);
+        // At the last note before it.
+        let at = rows.iter().position(|row| row.ends_with(words));
+        assert_eq!(at, Some(played.len()), "{csv}");
+    }
+}
+
 #[test]
 fn what_is_no_target_is_refused() {
     let folder = tempfile::tempdir().unwrap();

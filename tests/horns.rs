@@ -173,7 +173,11 @@ fn players_add_their_own() {
     let text = "[[horn]]\nname = \"conch\"\ntitle = \"Conch in A flat\"\nsounds = -4\nclef = \"treble\"\n\
                 low = \"Ab3\"\nhigh = \"Ab5\"\nfundamental = \"Ab3\"\nvalves = 1\n";
     std::fs::write(&path, text).unwrap();
-    assert!(succeed(&["horns", path.to_str().unwrap()]).contains("sounds a major third lower"));
+    let listed = succeed(&["horns", path.to_str().unwrap()]);
+    assert!(
+        listed.contains("sounds a major third lower") && listed.ends_with(", 1 valve\n"),
+        "{listed}"
+    );
     std::fs::write(&path, text.replace("sounds = -4", "sounds = minus four")).unwrap();
     let (code, errors) = fail(&["horns", path.to_str().unwrap()]);
     assert_eq!(code, 4);

@@ -138,14 +138,7 @@ fn a_recorded_take_keeps_the_transport() {
     let options = ["--clock", "transport", "--record", takes.to_str().unwrap()];
     let live = Live::start(Some(&server), &options);
     live.wait_for_port(&server, "leadpipe-in:in_1");
-    let mut transport = std::process::Command::new("jack_transport")
-        .env("JACK_DEFAULT_SERVER", &server.name)
-        .env("JACK_NO_START_SERVER", "1")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::null())
-        .spawn()
-        .map(Tool)
-        .expect("jack_transport is installed: apt-get install jackd2");
+    let mut transport = transport(&server);
     // Its own beats come to a whole number of its ticks a block at this tempo.
     let commands = b"tempo 93.75\nmaster\nlocate 0\nplay\n";
     let to = transport.0.stdin.as_mut().unwrap();
@@ -153,12 +146,60 @@ fn a_recorded_take_keeps_the_transport() {
     play(&server, &take, folder.path());
     let errors = live.err.clone();
     assert_eq!(live.end("TERM"), Some(0), "{:?}", errors.lock().unwrap());
-    let beats = beats(&file(&takes, ".tempo.mid"), 6.0);
+    let map = file(&takes, ".tempo.mid");
+    let bytes = std::fs::read(&map).unwrap();
+    let signature = Smf::parse(&bytes).unwrap().tracks[0]
+        .iter()
+        .find_map(|event| {
+            let TrackEventKind::Meta(MetaMessage::TimeSignature(beats, power, ..)) = event.kind
+            else {
+                return None;
+            };
+            Some((beats, power))
+        });
+    assert_eq!(signature, Some((4, 2)), "the transport's 4/4");
+    let beats = beats(&map, 6.0);
     assert!(beats.len() > 6, "{beats:?}");
     for pair in beats[beats.len() - 5..].windows(2) {
         let tempo = 60.0 / (pair[1] - pair[0]);
         assert!((tempo - 93.75).abs() < 0.05, "{tempo}: {beats:?}");
     }
+}
+
+/// Where a beat is wanted that does not come, the session says so, and takes go on.
+#[test]
+fn a_clock_that_does_not_come_is_missed() {
+    let _stage = alone();
+    let server = Server::start(128);
+    let missed = |live: &Live, words: &str| {
+        let said = || live.errors().contains(words);
+        assert!(common::wait(20.0, said), "{}", live.errors());
+    };
+    let live = Live::start(Some(&server), &["--clock", "in"]);
+    missed(&live, "no clock has come yet");
+    assert_eq!(live.end("TERM"), Some(0));
+    // A transport that rolls without anybody telling tempo and bars.
+    let live = Live::start(Some(&server), &["--clock", "transport"]);
+    missed(&live, "no beat has come yet");
+    let mut transport = transport(&server);
+    let to = transport.0.stdin.as_mut().unwrap();
+    to.write_all(b"play\n").unwrap();
+    missed(&live, "timebase master");
+    to.write_all(b"master\n").unwrap();
+    missed(&live, "back again");
+    assert_eq!(live.end("TERM"), Some(0));
+}
+
+/// A program that commands the server's transport.
+fn transport(server: &Server) -> Tool {
+    std::process::Command::new("jack_transport")
+        .env("JACK_DEFAULT_SERVER", &server.name)
+        .env("JACK_NO_START_SERVER", "1")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .map(Tool)
+        .expect("jack_transport is installed: apt-get install jackd2")
 }
 
 /// Samples of a recording.

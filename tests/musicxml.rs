@@ -290,6 +290,20 @@ fn tempo_and_key_are_estimated() {
     );
 }
 
+/// A key that is named with its mode keeps it; a signature alone has none.
+#[test]
+fn the_mode_of_a_key_is_kept() {
+    for (key, fifths, mode) in [
+        ("F#m", "3", Some("minor")),
+        ("E flat major", "-3", Some("major")),
+        ("3", "3", None),
+    ] {
+        let part = part(&[(60, 1.0, 0.9, false)], &["--key", key]);
+        assert_eq!(part.text["fifths"], fifths, "{key}");
+        assert_eq!(part.text.get("mode").map(String::as_str), mode, "{key}");
+    }
+}
+
 #[test]
 fn a_free_part_has_one_bar() {
     let part = part(

@@ -55,7 +55,7 @@ fn a_page_has_what_was_asked_for() {
     );
     let input = std::fs::read_to_string(folder.path().join("kept.ly")).unwrap();
     for part in [
-        "title = \"A \\\"Tune\\\"\"",
+        "title = \\markup \\center-column { \\wordwrap-lines { \"A\" \"\\\"Tune\\\"\" } }",
         "composer = \"Somebody\"",
         "poet = \"2nd trombone\"",
         "\\clef tenor",

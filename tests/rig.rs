@@ -202,6 +202,7 @@ fn what_makes_no_sense_is_neither_stored_nor_used() {
         ("[cv]\noffset_v = nan", "offset_v"),
         ("shift = 2147483647", "--shift"),
         ("[midi]\nchannel = 17", "--midi-channel"),
+        ("[clock]\nmetre = \"3/4\"", "no clock comes in"),
     ] {
         std::fs::write(&rig, setting).unwrap();
         let refused = leadpipe(folder.path(), &["rig", "check", rig_name], "");

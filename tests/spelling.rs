@@ -61,6 +61,7 @@ fn names(folder: &Path, table: &str) -> Vec<(&'static str, Vec<String>)> {
         let alter = match text("alter") {
             Some("1") => "#",
             Some("-1") => "b",
+            Some("2") => "##",
             _ => "",
         };
         format!(
@@ -115,6 +116,26 @@ fn a_note_has_one_name() {
         let (texts, _) = common::part::read(&folder.path().join("out/tune.musicxml"));
         assert_eq!(texts["fifths"], sharps, "{options:?}");
         assert_eq!(midi_key(folder.path()), sounds, "{options:?}");
+    }
+}
+
+/// Where nothing is transposed a note sounds as it is written, with seven sharps too.
+#[test]
+fn a_note_that_is_not_transposed_sounds_as_it_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    for horn in ["trumpet-c", "trombone"] {
+        let table = written(folder.path(), &["--horn", horn, "--key", "C#"]);
+        let names = names(folder.path(), &table);
+        assert_eq!(names[0].1[..4].join(" "), "E4 F#4 G#4 G##4");
+        for (which, names_there) in &names {
+            assert_eq!(names_there, &names[0].1, "{which}");
+        }
+        let csv = std::fs::read_to_string(folder.path().join("out/tune.csv")).unwrap();
+        for row in csv.lines().skip(1) {
+            let row: Vec<&str> = row.split(',').collect();
+            assert_eq!(row[6], row[7], "{horn}");
+        }
+        assert_eq!(midi_key(folder.path()), 7);
     }
 }
 

@@ -76,7 +76,9 @@ class Comparison:
     """A note of the part, a played note, or both, each: verdict (``right``, ``wrong``,
     ``missing``, ``extra``), bar, target and played (written names), onset_s, late_ms
     (against the local tempo; late is positive), length_percent, cents (against the
-    tuning), cents_from_target (if the target is a take)."""
+    tuning), cents_from_target (if the target is a take), held_over, departure (at the
+    last note before a repeat or a jump that was left out, or after a repeat too many: what
+    it was, in words)."""
     right: int
     wrong: int
     missing: int

@@ -24,8 +24,9 @@ Cents are against the tuning and, if the target is a take, against that take too
 
 A score's transposition is followed. A MIDI file has none: if it holds the part as
 written, give the horn's transposition with --shift (-2 for B flat). Repeats, da
-capo and dal segno are followed. Of two notes of the same pitch that were played as
-one, the second is missing, held over from the first.
+capo and dal segno are followed; one that was left out, or a repeat too many, is named,
+and its notes are neither missing nor extra. Of two notes of the same pitch that were
+played as one, the second is missing, held over from the first.
 
 Examples:
   leadpipe compare take.wav part.musicxml --horn trumpet
@@ -130,6 +131,9 @@ fn table(
     )?;
     for note in &found.notes {
         writeln!(to, "{}", row(note, other).trim_end())?;
+        if let Some(departure) = &note.departure {
+            writeln!(to, "      {departure}")?;
+        }
     }
     writeln!(
         to,
@@ -138,8 +142,11 @@ fn table(
         found.wrong,
         found.missing,
         found.extra,
-        reference.notes.len()
+        found.targets()
     )?;
+    if !found.departures().is_empty() {
+        writeln!(to, "{}", found.departures().join(", "))?;
+    }
     if found.right == 0 {
         return Ok(());
     }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
-use leadpipe::internals::notation::key::Key;
+use leadpipe::internals::notation::key::{Key, KeyMode};
 use leadpipe::internals::notation::tempo_track::TempoTrack;
 use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
 use leadpipe::internals::text::shown_path;
@@ -43,7 +43,7 @@ pub struct PartOptions {
     /// Key signature of the written part: a key such as F, "E flat minor" or F#m, or a
     /// number of sharps, negative for flats
     #[arg(long, value_name = "KEY", allow_hyphen_values = true, value_parser = key)]
-    key: Option<Key>,
+    key: Option<(Key, Option<KeyMode>)>,
     /// Mark notes in the part with their cents if they are farther than this from the
     /// tuning; otherwise none are
     #[arg(long, value_name = "CENTS", value_parser = super::number(0.0..=1200.0, "cents"))]
@@ -94,13 +94,14 @@ impl PartOptions {
         heading.composer.clone_from(&self.composer);
         heading.part_name.clone_from(&self.part_name);
         heading.clef = self.clef.map(Clef::from);
+        heading.mode = self.key.and_then(|(_, mode)| mode);
         heading.cents_over = self.cents_over;
         heading
     }
 
     /// Sharps of the key that was asked for.
     pub fn fifths(&self) -> Option<i32> {
-        self.key.map(|key| key.fifths)
+        self.key.map(|(key, _)| key.fifths)
     }
 
     /// Whether tempo, metre, bars or swing are asked for, so that a list's own rhythm does not
@@ -178,8 +179,8 @@ fn swing(text: &str) -> std::result::Result<f64, String> {
 }
 
 /// Reads a key by its name or its sharps.
-pub fn key(text: &str) -> std::result::Result<Key, String> {
-    Key::parse(text).ok_or_else(|| {
+pub fn key(text: &str) -> std::result::Result<(Key, Option<KeyMode>), String> {
+    Key::parse_with_mode(text).ok_or_else(|| {
         "give a key such as F, \"E flat minor\" or F#m, or its number of sharps, -7 to 7".into()
     })
 }

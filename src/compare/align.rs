@@ -18,6 +18,9 @@ const UNMATCHED_SHORT: f32 = 0.35;
 const SHORT_S: f64 = 0.07;
 /// Cost of a wrong note: more than one missing, less than one missing and one extra.
 const WRONG: f32 = 1.0;
+/// Cost of leaving out a note before the first or after the last that is played: next to
+/// none, since a take may hold a part of the piece only.
+pub const BEYOND: f32 = 0.001;
 /// Highest cost of a time difference, reached at this difference in seconds.
 const LATE: f32 = 0.6;
 const LATE_S: f64 = 0.5;
@@ -26,13 +29,20 @@ const ROUNDS: usize = 2;
 
 /// Aligns target notes and played notes, both in order of time.
 pub fn align(targets: &[TargetNote], notes: &[LineNote]) -> Vec<Pair> {
-    let mut pairs = round(targets, notes, |_| None);
+    let (_, mut pairs) = round(targets, notes, |_| None, false);
     for _ in 0..ROUNDS {
         let curve = TempoCurve::new(targets, notes, &pairs);
         let due: Vec<Option<f64>> = (0..targets.len()).map(|i| curve.due_s(i)).collect();
-        pairs = round(targets, notes, |i| due[i]);
+        (_, pairs) = round(targets, notes, |i| due[i], false);
     }
     pairs
+}
+
+/// How well a take, or a part of it, fits by its pitches: the cost of the cheapest alignment,
+/// and that alignment. What the targets have before the take begins and after it ends costs
+/// next to nothing.
+pub fn fit(targets: &[TargetNote], notes: &[LineNote]) -> (f32, Vec<Pair>) {
+    round(targets, notes, |_| None, true)
 }
 
 #[derive(Clone, Copy, PartialEq)]
@@ -46,7 +56,8 @@ fn round(
     targets: &[TargetNote],
     notes: &[LineNote],
     due_s: impl Fn(usize) -> Option<f64>,
-) -> Vec<Pair> {
+    free_ends: bool,
+) -> (f32, Vec<Pair>) {
     let width = notes.len() + 1;
     let mut steps = vec![Step::NoteAlone; (targets.len() + 1) * width];
     let extra: Vec<f32> = notes
@@ -71,7 +82,8 @@ fn round(
             UNMATCHED_SHORT
         };
         let due_s = due_s(i);
-        row[0] = above[0] + missing;
+        let beyond = if free_ends { BEYOND } else { missing };
+        row[0] = above[0] + beyond;
         steps[(i + 1) * width] = Step::TargetAlone;
         for j in 1..width {
             let note = &notes[j - 1];
@@ -85,6 +97,7 @@ fn round(
                 LATE * share.min(1.0) as f32
             });
             let both = above[j - 1] + pitch + late;
+            let missing = if j + 1 < width { missing } else { beyond };
             let (target_alone, note_alone) = (above[j] + missing, row[j - 1] + extra[j - 1]);
             let (cost, step) = if both <= target_alone && both <= note_alone {
                 (both, Step::Both)
@@ -110,5 +123,5 @@ fn round(
         });
     }
     pairs.reverse();
-    pairs
+    (above[notes.len()], pairs)
 }

@@ -1,12 +1,14 @@
 //! What was played, compared with what was to be played.
 //!
 //! ```text
-//! reference/ + line -> align.rs (which note belongs to which) -> tempo.rs (local tempo) -> verdicts
+//! reference/ + line -> ways.rs (which repeats and jumps were played)
+//!     -> align.rs (which note belongs to which) -> tempo.rs (local tempo) -> verdicts
 //! ```
 
 mod align;
 mod pair;
 mod tempo;
+mod ways;
 
 use serde::Serialize;
 
@@ -74,6 +76,9 @@ pub struct Compared {
     /// Of a missing note: whether the note before, of the same pitch, is held over it, so
     /// that two notes were played as one.
     pub held_over: bool,
+    /// What the player did otherwise than is written, in words, of the last note before a
+    /// repeat or a jump that was left out, or after a repeat too many.
+    pub departure: Option<String>,
     /// When the target was due in the take and until when, in seconds.
     #[serde(skip)]
     #[doc(hidden)]
@@ -135,22 +140,35 @@ pub struct Comparison {
 /// Most pairs of notes that are compared: 250 million take some seconds.
 const MAX_PAIRS: usize = 250_000_000;
 
-/// Compares a line with a reference part.
+/// Compares a line with a reference part. Where a player left out a repeat or a jump of the
+/// score, or played a repeat once more, the line is compared with what was to be played on
+/// that way; [`Compared::departure`] says so.
 ///
 /// # Errors
 /// [`Error::Setting`] if both are so long that it would take minutes.
 pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
-    let (targets, notes) = (&reference.notes, &line.notes);
-    if targets.len().saturating_mul(notes.len()) > MAX_PAIRS {
+    check_length(line, reference)?;
+    let other_way = ways::played_way(reference, &line.notes, MAX_PAIRS);
+    Ok(compare_with_way(
+        line,
+        other_way.as_ref().unwrap_or(reference),
+    ))
+}
+
+fn check_length(line: &Line, reference: &ReferencePart) -> Result<()> {
+    let (targets, notes) = (reference.notes.len(), line.notes.len());
+    if targets.saturating_mul(notes) > MAX_PAIRS {
         return Err(Error::setting(
-            format!(
-                "too long to compare: {} notes with {}",
-                notes.len(),
-                targets.len()
-            ),
+            format!("too long to compare: {notes} notes with {targets}"),
             "choose a part of the take with --start and --end",
         ));
     }
+    Ok(())
+}
+
+/// Compares a line with one way through the score.
+fn compare_with_way(line: &Line, reference: &ReferencePart) -> Comparison {
+    let (targets, notes) = (&reference.notes, &line.notes);
     let spelling = line.spelling_of(reference.key);
     let pairs = align::align(targets, notes);
     let curve = TempoCurve::new(targets, notes, &pairs);
@@ -159,12 +177,23 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
     for at in 1..pairs.len() {
         compared[at].held_over = held_over(&pairs[at - 1], &pairs[at], line, targets, &curve);
     }
+    for departure in &reference.departures {
+        let last = departure.place(targets).saturating_sub(1);
+        let at = pairs.iter().position(|pair| pair.target == Some(last));
+        if let Some(at) = at {
+            let words = &mut compared[at].departure;
+            *words = Some(match words.take() {
+                Some(before) => format!("{before}, {}", departure.words),
+                None => departure.words.clone(),
+            });
+        }
+    }
     let count = |v: Verdict| compared.iter().filter(|c| c.verdict == v).count();
     let right = || compared.iter().filter(|c| c.verdict == Verdict::Right);
     let (_, timing_spread_ms) = spread(right().filter_map(|c| c.late_ms));
     let (mean_cents, spread_cents) = spread(right().filter_map(|c| c.cents));
     let whole = curve.overall();
-    Ok(Comparison {
+    Comparison {
         right: count(Verdict::Right),
         wrong: count(Verdict::Wrong),
         missing: count(Verdict::Missing),
@@ -177,7 +206,22 @@ pub fn compare(line: &Line, reference: &ReferencePart) -> Result<Comparison> {
         mean_cents,
         spread_cents,
         notes: compared,
-    })
+    }
+}
+
+impl Comparison {
+    /// How many notes were to be played, on the way that was taken.
+    #[doc(hidden)]
+    pub fn targets(&self) -> usize {
+        self.right + self.wrong + self.missing
+    }
+
+    /// What the player did otherwise than the score's repeats and jumps say, in words.
+    #[doc(hidden)]
+    pub fn departures(&self) -> Vec<&str> {
+        let departures = self.notes.iter().filter_map(|c| c.departure.as_deref());
+        departures.collect()
+    }
 }
 
 /// A shift in semitones that makes a reference match a line far better, if there is
@@ -187,7 +231,7 @@ pub fn better_shift(line: &Line, reference: &ReferencePart, found: &Comparison) 
     const MAX_SHIFT: i32 = 26;
     /// The beginning is enough: this many notes are tried.
     const MAX_NOTES: usize = 400;
-    if 2 * found.right >= reference.notes.len() {
+    if 2 * found.right >= found.targets() {
         return None;
     }
     let (mut line, mut reference) = (line.clone(), reference.clone());
@@ -195,7 +239,7 @@ pub fn better_shift(line: &Line, reference: &ReferencePart, found: &Comparison) 
     reference.notes.truncate(MAX_NOTES);
     let right = |shift: i32| {
         let shifted = reference.clone().shifted(shift);
-        compare(&line, &shifted).map_or(0, |c| c.right)
+        check_length(&line, &shifted).map_or(0, |()| compare_with_way(&line, &shifted).right)
     };
     let shifts = (-MAX_SHIFT..=MAX_SHIFT).filter(|s| *s != 0);
     let (count, best) = shifts
@@ -245,6 +289,7 @@ fn compare_pair(
             .filter(|_| verdict == Verdict::Right)
             .map(|(n, pitch)| 100.0 * (n.note.pitch - pitch)),
         held_over: false,
+        departure: None,
         due_s: pair.target.and_then(|i| {
             let (target, local) = (&targets[i], curve.around(i)?);
             let end_s = target.start_s + target.length_s;

@@ -392,15 +392,23 @@ pub fn build_in_words(horn: &Horn) -> String {
     let keys: Vec<&str> = (horn.attachments.iter())
         .map(|key| class_name(key.0))
         .collect();
+    let counted = |count: usize, what: &str| match count {
+        1 => what.to_owned(),
+        _ => format!("{what}s"),
+    };
+    let valves = counted(horn.valves.into(), "valve");
     let build = match (horn.slide, horn.side) {
         (true, _) if keys.is_empty() => "slide".into(),
-        (true, _) => format!("slide, attachments {}", keys.join(", ")),
+        (true, _) => {
+            let attachments = counted(keys.len(), "attachment");
+            format!("slide, {attachments} {}", keys.join(", "))
+        }
         (false, Some(side)) => format!(
-            "{} valves and a thumb valve to {}",
+            "{} {valves} and a thumb valve to {}",
             horn.valves,
             class_name(side.fundamental.0)
         ),
-        (false, None) => format!("{} valves", horn.valves),
+        (false, None) => format!("{} {valves}", horn.valves),
     };
     format!(
         "sounding range {} to {}, open horn {}, {build}",

@@ -16,10 +16,10 @@ use super::weighted;
 pub struct Share {
     /// Name in the horn's part.
     pub written: String,
-    /// Likely valves or position.
+    /// Likely valves or position; a dash for a pitch that the horn has none for.
     pub fingering: String,
     /// Likely mode of the tube.
-    pub partial: u32,
+    pub partial: Option<u32>,
     /// Other ways to play it.
     pub others: Vec<String>,
     /// Theory: the tube's deviation from the tuning, cents; `None` where the theory does
@@ -32,7 +32,8 @@ pub struct Share {
     pub player_cents: Option<f64>,
     /// How far the hand slide is out when this is in tune in theory (in, if negative: it
     /// is too long), and how much farther out (in, if negative) it should be after what
-    /// was played, never past closed, both in millimetres.
+    /// was played, both in millimetres. What is sharp is always mended farther out; what is
+    /// flat, in as far as closed.
     pub slide_mm: Option<(f64, f64)>,
 }
 
@@ -49,11 +50,15 @@ impl Share {
         let advice = match tube::slide_advice(farther_mm) {
             Some(advice) => advice,
             None if closed && self.played_cents <= -1.0 => "closed: lip it up".into(),
-            None if closed && self.played_cents >= 1.0 => "closed: lip it down".into(),
             None => "leave it".into(),
         };
         Some((place, advice))
     }
+}
+
+/// A mode for a table: a dash where there is none.
+pub fn partial_or_dash(partial: Option<u32>) -> String {
+    partial.map_or("-".into(), |partial| partial.to_string())
 }
 
 /// Cents of theory for a table: a dash where there is none.
@@ -70,8 +75,7 @@ pub fn fingering_heading(shares: &[Share]) -> &'static str {
     }
 }
 
-/// The shares of every written pitch of a line, lowest first; none without a horn, or for
-/// a pitch that it has no fingering for.
+/// The shares of every written pitch of a line, lowest first; none without a horn.
 pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
     let Some(horn) = &line.context.horn else {
         return Vec::new();
@@ -81,7 +85,7 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
     keys.dedup();
     let share = |concert: &Concert| {
         let fingerings = horn.fingerings(*concert);
-        let fingering = fingerings.first()?;
+        let fingering = fingerings.first();
         let notes: Vec<&LineNote> = line
             .notes
             .iter()
@@ -96,34 +100,38 @@ pub fn shares(line: &Line, temperature_c: f64) -> Vec<Share> {
         // What the tuning and the air add to what the tube gives.
         let around_cents =
             100.0 * (equal.0 - tuning_pitch) + tube::temperature_cents(temperature_c);
-        let horn_cents = fingering.predicted_cents().map(|tube| tube + around_cents);
+        let predicted = fingering.and_then(Fingering::predicted_cents);
+        let horn_cents = predicted.map(|tube| tube + around_cents);
+        let slide = fingering.filter(|fingering| fingering.slide);
         // The slide's position is unknown, only the resulting pitch is known.
-        let slide_mm = fingering.slide.then(|| {
-            let in_tune_mm = fingering.slide_out_mm() + fingering.slide_mm(around_cents);
-            let now_mm = (in_tune_mm - fingering.slide_mm(played_cents)).max(0.0);
-            (in_tune_mm, in_tune_mm.max(0.0) - now_mm)
+        let slide_mm = slide.map(|slide| {
+            let in_tune_mm = slide.slide_out_mm() + slide.slide_mm(around_cents);
+            let farther_mm = slide.slide_mm(played_cents);
+            // In theory it was in so far; it goes in no farther than closed.
+            let now_mm = (in_tune_mm - farther_mm).max(0.0);
+            let most_in_mm = (in_tune_mm.max(0.0) - now_mm).min(0.0);
+            (in_tune_mm, farther_mm.max(most_in_mm))
         });
-        Some(Share {
+        Share {
             written: line
                 .spelling_of(None)
                 .written(line.context.written(*concert)),
-            fingering: fingering.name(),
-            partial: fingering.partial,
-            others: fingerings[1..]
-                .iter()
+            fingering: fingering.map_or("-".into(), Fingering::name),
+            partial: fingering.map(|fingering| fingering.partial),
+            others: (fingerings.iter().skip(1))
                 .map(Fingering::name)
                 .take(3)
                 .collect(),
             horn_cents,
             played_cents,
-            player_cents: match fingering.slide {
-                true => Some(played_cents),
-                false => horn_cents.map(|horn| played_cents - horn),
+            player_cents: match slide {
+                Some(_) => Some(played_cents),
+                None => horn_cents.map(|horn| played_cents - horn),
             },
             slide_mm,
-        })
+        }
     };
-    keys.iter().filter_map(share).collect()
+    keys.iter().map(share).collect()
 }
 
 #[cfg(test)]
@@ -161,7 +169,10 @@ mod tests {
         // Written C#4 on a trumpet sounds B3; theory has 1-2-3 on the third mode
         // some 40 cents sharp. Played 5 sharp, the player corrected 35.
         let share = &shares(&line("trumpet", 59.05), 20.0)[0];
-        assert_eq!((share.fingering.as_str(), share.partial), ("1-2-3", 3));
+        assert_eq!(
+            (share.fingering.as_str(), share.partial),
+            ("1-2-3", Some(3))
+        );
         assert!((share.horn_cents.unwrap() - 39.8).abs() < 0.5, "{share:?}");
         assert!(
             (share.player_cents.unwrap() + 34.8).abs() < 0.5,
@@ -176,16 +187,20 @@ mod tests {
     #[test]
     fn a_slide_is_the_players_own() {
         let share = &shares(&line("trombone", 62.10), 20.0)[0];
-        assert_eq!((share.fingering.as_str(), share.partial), ("position 1", 5));
+        assert_eq!(
+            (share.fingering.as_str(), share.partial),
+            ("position 1", Some(5))
+        );
         assert!((share.horn_cents.unwrap() + 13.7).abs() < 0.1);
         assert_eq!(share.player_cents, Some(share.played_cents));
-        // The fifth mode is flat: in first position the slide cannot come in far enough,
-        // so ten cents sharp was lipped up, and there is nothing to move.
-        assert_eq!(share.slide_mm.unwrap().1, 0.0);
+        // The fifth mode is flat: in first position the slide cannot come in far enough, but
+        // it goes out where the mode is played sharp all the same.
         let words = |line| shares(&line, 20.0)[0].slide_in_words().unwrap();
-        assert_eq!(words(line("trombone", 62.10)).1, "closed: lip it down");
+        assert_eq!(words(line("trombone", 62.10)).1, "pull out 9 mm");
         assert_eq!(words(line("trombone", 62.00)).1, "leave it");
         assert_eq!(words(line("trombone", 61.87)).1, "closed: lip it up");
+        // So does the whole horn, if it is sharp.
+        assert_eq!(words(line("trombone", 46.15)).1, "pull out 13 mm");
         // Ten cents on 2.94 m of tube, half of it on each leg, a semitone out.
         let (_, farther_mm) = shares(&line("trombone", 57.10), 20.0)[0].slide_mm.unwrap();
         assert!((farther_mm - 9.0).abs() < 0.2, "{farther_mm}");
@@ -204,5 +219,10 @@ mod tests {
         assert_eq!(share.fingering, "1-2-3-4");
         assert_eq!((share.horn_cents, share.player_cents), (None, None));
         assert_eq!(cents_or_dash(share.horn_cents), "-");
+        // B1 needs a longer attachment than F.
+        let share = &shares(&line("trombone-f-attachment", 35.0), 20.0)[0];
+        assert_eq!((share.fingering.as_str(), share.partial), ("-", None));
+        assert_eq!((share.horn_cents, share.player_cents), (None, None));
+        assert_eq!((share.slide_mm, share.slide_in_words()), (None, None));
     }
 }

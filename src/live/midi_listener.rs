@@ -10,6 +10,10 @@ use crate::error::{Error, Result};
 /// What stands for JACK's transport instead of a port.
 pub const TRANSPORT: &str = "transport";
 
+/// Of a transport that rolls without bars and beats.
+const UNTOLD: &str = "it rolls, but no program tells its tempo and bars (JACK's timebase \
+                      master), so there is no beat to keep";
+
 /// The input.
 pub struct MidiListener {
     config: Config,
@@ -99,6 +103,16 @@ impl MidiListener {
         self.input.is_none()
     }
 
+    /// Beats of a bar and their value, where JACK's transport tells them.
+    pub fn metre(&self) -> Option<(u32, u32)> {
+        self.input.as_ref()?.metre()
+    }
+
+    /// Whether it is JACK's transport that is listened to.
+    pub fn is_transport(&self) -> bool {
+        self.config.port.is_none()
+    }
+
     /// Name and error for the screen.
     pub fn status(&self) -> PortStatus {
         let name = match &self.config.port {
@@ -107,6 +121,8 @@ impl MidiListener {
             None => TRANSPORT,
         };
         let name = format!("{} on {name}", self.config.own);
-        PortStatus::new(name, self.error.clone(), &[])
+        let untold = self.input.as_ref().is_some_and(Input::is_untold);
+        let error = self.error.clone().or(untold.then(|| UNTOLD.to_owned()));
+        PortStatus::new(name, error, &[])
     }
 }

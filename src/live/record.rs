@@ -53,7 +53,7 @@ struct Block {
 pub struct RecordOptions {
     /// Velocities are those of a session with this dynamic range.
     pub dynamic_range: DynamicRange,
-    /// Metre of the rig's clock, which itself tells none.
+    /// Metre of the rig's clock, where the player gives it; a MIDI clock tells none.
     pub metre: Option<Metre>,
 }
 
@@ -192,6 +192,8 @@ struct TakeWriter {
     options: RecordOptions,
     /// The rig's clock; times count from the start of the file.
     clock: ClockLog,
+    /// Its metre: as the player gave it, or else as the clock first told it.
+    metre: Option<Metre>,
     state: Arc<RecorderState>,
     recorded: Recorded,
 }
@@ -222,8 +224,9 @@ impl TakeWriter {
             changes: Vec::new(),
             marks: Vec::new(),
             notes: Vec::new(),
-            options,
             clock: ClockLog::default(),
+            metre: options.metre,
+            options,
             state,
             recorded: Recorded::default(),
         })
@@ -241,6 +244,7 @@ impl TakeWriter {
             if self.samples == 0 && self.part == 1 {
                 self.clock = ClockLog::starting(block.clock.song);
             }
+            self.metre = self.metre.or(block.clock.metre);
             self.take(&block.samples);
             for (before_s, message) in block.clock.messages {
                 self.clock
@@ -376,16 +380,13 @@ impl TakeWriter {
             Box::new(Json::default()),
             Box::new(midi),
         ];
-        let bar = self
-            .options
-            .metre
-            .map(|m| f64::from(m.bar()) / f64::from(QUARTER));
+        let bar = self.metre.map(|m| f64::from(m.bar()) / f64::from(QUARTER));
         let places = self.clock.places(bar);
         let save = |folder: &Path| {
             let mut files = output::save_all(&line, folder, &stem, &kinds)?;
             if let Some(places) = &places {
                 let path = folder.join(format!("{stem}.tempo.mid"));
-                let write = |to: &mut dyn Sink| tempo_file::write(places, self.options.metre, to);
+                let write = |to: &mut dyn Sink| tempo_file::write(places, self.metre, to);
                 files.push(StagedFile::write(path, write)?.commit()?);
             }
             Ok(files)

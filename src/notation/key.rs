@@ -62,6 +62,15 @@ struct Mode {
     ends: [f64; 12],
 }
 
+/// Major or minor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KeyMode {
+    /// Such as C major.
+    Major,
+    /// Such as A minor.
+    Minor,
+}
+
 /// Farthest signature that is written: beyond it the enharmonic one is easier.
 const MAX_FIFTHS: i32 = 6;
 const STEPS: [char; 7] = ['F', 'C', 'G', 'D', 'A', 'E', 'B'];
@@ -102,10 +111,18 @@ impl Key {
     /// Reads a key by its name (`F`, `Bb`, `E flat minor`, `F#m`) or by its number of
     /// sharps, negative for flats.
     pub fn parse(text: &str) -> Option<Key> {
+        Some(Key::parse_with_mode(text)?.0)
+    }
+
+    /// The same with its mode, if the name says it.
+    pub fn parse_with_mode(text: &str) -> Option<(Key, Option<KeyMode>)> {
         let text = text.trim();
-        let written = |key: &Key| (-7..=7).contains(&key.fifths);
+        let written = |fifths: i32, mode| {
+            let known = (-7..=7).contains(&fifths);
+            known.then_some((Key { fifths }, mode))
+        };
         if let Ok(fifths) = text.parse() {
-            return Some(Key { fifths }).filter(written);
+            return written(fifths, None);
         }
         let step = text.chars().next()?;
         let rest = text[step.len_utf8()..].trim_start_matches(['-', ' ']);
@@ -121,21 +138,22 @@ impl Key {
         .iter()
         .find_map(|(mark, by)| Some((*by, rest.strip_prefix(mark)?)))
         .unwrap_or((0, rest));
-        let minor = match rest.trim_matches(['-', ' ']) {
-            "m" | "min" | "minor" => -3,
-            "" | "maj" | "major" => 0,
+        let (minor, mode) = match rest.trim_matches(['-', ' ']) {
+            "m" | "min" | "minor" => (-3, Some(KeyMode::Minor)),
+            "maj" | "major" => (0, Some(KeyMode::Major)),
+            "" => (0, None),
             _ => return None,
         };
         // C stands at 1 on the line of fifths that begins with F.
-        Some(Key {
-            fifths: at - 1 + altered + minor,
-        })
-        .filter(written)
+        written(at - 1 + altered + minor, mode)
     }
 
     /// The key so many semitones higher: of two that sound alike the one with fewer signs,
-    /// or the one with flats where this one has flats.
+    /// or the one with flats where this one has flats. By octaves it stays the same.
     pub fn transposed(self, semitones: i32) -> Key {
+        if semitones % 12 == 0 {
+            return self;
+        }
         let fifths = (self.fifths + 7 * semitones).rem_euclid(12);
         let most = if self.fifths < 0 {
             MAX_FIFTHS - 1
@@ -227,6 +245,21 @@ mod tests {
     }
 
     #[test]
+    fn a_key_is_transposed_to_one_that_is_easy_to_read() {
+        for (fifths, semitones, expected) in [
+            (0, 2, 2),
+            (6, 2, -4),
+            (-6, 2, -4),
+            (7, 2, -3),
+            (7, 0, 7),
+            (-7, -12, -7),
+        ] {
+            let key = Key { fifths }.transposed(semitones);
+            assert_eq!(key.fifths, expected, "{fifths} {semitones}");
+        }
+    }
+
+    #[test]
     fn keys_have_names() {
         for (name, fifths) in [
             ("C", 0),
@@ -243,6 +276,10 @@ mod tests {
         ] {
             assert_eq!(Key::parse(name), Some(Key { fifths }), "{name}");
         }
+        let mode = |name| Key::parse_with_mode(name).unwrap().1;
+        assert_eq!(mode("F#m"), Some(KeyMode::Minor));
+        assert_eq!(mode("A-flat major"), Some(KeyMode::Major));
+        assert_eq!((mode("F"), mode("-1")), (None, None));
         for name in ["H", "", "8", "G# major", "C hash", "E flat moll"] {
             assert_eq!(Key::parse(name), None, "{name}");
         }

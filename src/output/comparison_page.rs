@@ -24,7 +24,7 @@ const STYLE: &str = "body{font:15px/1.45 sans-serif;color:#20242b;background:#fb
 max-width:1040px;margin:2em auto;padding:0 1em}svg{max-width:100%;height:auto}\
 table{border-collapse:collapse}th,td{padding:.1em .7em;text-align:right}\
 th{border-bottom:1px solid #20242b}td:last-child,th:last-child{text-align:left}\
-tr.off{background:#f3dcd4}";
+tr.off{background:#f3dcd4}tr.way td{text-align:left;font-weight:bold}";
 
 impl Output for ComparisonPage {
     fn extension(&self) -> &'static str {
@@ -68,6 +68,13 @@ impl ComparisonPage {
             })
         };
         let targets: Vec<Target> = found.notes.iter().filter_map(target).collect();
+        if !found.departures().is_empty() {
+            let _ = writeln!(
+                page,
+                "<p><b>{}</b></p>",
+                xml_escaped(&found.departures().join(", "))
+            );
+        }
         page += &svg_with(line, &targets);
         page += "<table><tr><th>bar</th><th>target</th><th>played</th><th>start (s)</th>\
                  <th>late (ms)</th><th>length (%)</th><th>cents</th><th></th></tr>\n";
@@ -100,4 +107,11 @@ fn row(note: &Compared, page: &mut String) {
         number(note.cents),
         note.remark()
     );
+    if let Some(departure) = &note.departure {
+        let words = xml_escaped(departure);
+        let _ = writeln!(
+            page,
+            "<tr class=\"way\"><td colspan=\"8\">{words}</td></tr>"
+        );
+    }
 }

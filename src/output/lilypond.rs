@@ -62,7 +62,7 @@ impl Page<'_> {
         self.text += "\\version \"2.24.0\"\n";
         let mut header = format!(
             "\\header {{\n  title = {}\n",
-            quoted(self.heading.title(line))
+            wrapped("", self.heading.title(line))
         );
         let composer = self.heading.composer.as_deref();
         if let Some(composer) = composer {
@@ -76,7 +76,7 @@ impl Page<'_> {
         ];
         let notes: Vec<String> = notes.into_iter().flatten().collect();
         if !notes.is_empty() {
-            let small = format!("\\markup \\teeny \\italic {}", quoted(&notes.join("; ")));
+            let small = wrapped("\\teeny \\italic ", &notes.join("; "));
             let _ = writeln!(header, "  copyright = {small}");
         }
         self.text += &header;
@@ -294,6 +294,21 @@ fn is_rest(bar: &Bar, metre: Option<Metre>) -> bool {
 }
 
 /// A string of LilyPond.
+/// Text of a heading that is broken into centred lines where it is wider than the page.
+fn wrapped(style: &str, text: &str) -> String {
+    /// Longest word that is not broken: as many of the widest letters fill a line of the title.
+    const LONGEST: usize = 30;
+    let mut words = String::new();
+    for word in text.split_whitespace() {
+        let letters: Vec<char> = word.chars().collect();
+        for piece in letters.chunks(LONGEST) {
+            words += &quoted(&piece.iter().collect::<String>());
+            words.push(' ');
+        }
+    }
+    format!("\\markup {style}\\center-column {{ \\wordwrap-lines {{ {words}}} }}")
+}
+
 fn quoted(text: &str) -> String {
     let mut quoted = String::from("\"");
     for c in text.chars() {

@@ -13,6 +13,7 @@ use crate::horn::{Clef, Horn};
 use crate::line::Line;
 use crate::notation::bars::{Bar, Symbol, Written, value};
 use crate::notation::beams::{self, Beam};
+use crate::notation::key::KeyMode;
 use crate::notation::{LazyPart, Part, QUARTER};
 use crate::text::xml;
 
@@ -129,6 +130,11 @@ impl<W: io::Write> Page<'_, W> {
         self.number("divisions", QUARTER)?;
         self.open("key", &[])?;
         self.number("fifths", self.score.key.fifths)?;
+        match self.heading.mode {
+            Some(KeyMode::Major) => self.text("mode", "major")?,
+            Some(KeyMode::Minor) => self.text("mode", "minor")?,
+            None => {}
+        }
         self.close("key")?;
         self.open("time", &[])?;
         match self.score.metre {

@@ -6,6 +6,7 @@ use crate::horn::Clef;
 use crate::line::{Line, LineNote};
 use crate::notation::Part;
 use crate::notation::bars::{Written, value};
+use crate::notation::key::KeyMode;
 use crate::notation::pulse::Pulse;
 use crate::notes::{Attack, Length, Technique};
 use crate::statistics::median;
@@ -23,6 +24,9 @@ pub struct Heading {
     pub part_name: Option<String>,
     /// Clef; that of the horn's parts.
     pub clef: Option<Clef>,
+    /// Mode of the key; not said.
+    #[doc(hidden)]
+    pub mode: Option<KeyMode>,
     /// Notes that deviate from the tuning by more than so many cents carry them; none.
     pub cents_over: Option<f64>,
 }

@@ -170,6 +170,7 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
             notes,
             tempo: tempo.filter(|_| !timed),
             key: key.map(|(_, key)| (key, 0)),
+            written: None,
         }
     };
     Ok(found.into_values().map(part).collect())

@@ -5,14 +5,18 @@ pub mod compressed;
 pub mod midi;
 pub mod musicxml;
 pub(crate) mod tempo_map;
+mod way;
 
 use std::path::Path;
+use std::sync::Arc;
 
 use crate::error::{Error, Result};
 use crate::input_file;
 use crate::line::Line;
 use crate::notation::key::Key;
 use crate::units::Concert;
+use musicxml::WrittenPart;
+use way::{Choice, Choices};
 
 /// A note that is to be played.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,6 +48,33 @@ pub struct ReferencePart {
     /// Its key as it is written, if it gives one, and how many semitones higher it sounds.
     #[doc(hidden)]
     pub key: Option<(Key, i32)>,
+    /// Where its notes are others than the score's as it is written.
+    pub(crate) departures: Vec<Departure>,
+    /// The score with its repeats and jumps, if it has any.
+    written: Option<Arc<WrittenPart>>,
+    /// What is played otherwise than is written.
+    choices: Choices,
+    /// Semitones that the notes sound higher than those of the score.
+    shift: i32,
+}
+
+/// A repeat or a jump that is not played as it is written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Departure {
+    /// When it shows, in seconds at the reference's own tempo.
+    pub at_s: f64,
+    /// What it is, in words.
+    pub words: String,
+    /// Whether more is played than is written.
+    pub is_more: bool,
+}
+
+impl Departure {
+    /// How many of a part's notes come before it.
+    pub fn place(&self, notes: &[TargetNote]) -> usize {
+        // Tolerance for rounding.
+        notes.partition_point(|note| note.start_s < self.at_s - 1e-6)
+    }
 }
 
 /// Largest score read, in bytes.
@@ -113,6 +144,10 @@ impl ReferencePart {
             notes: part.notes,
             tempo: part.tempo,
             key: part.key,
+            departures: Vec::new(),
+            written: part.written,
+            choices: Choices::default(),
+            shift: 0,
         })
     }
 
@@ -130,17 +165,51 @@ impl ReferencePart {
             notes: line.notes.iter().map(target).collect(),
             tempo: None,
             key: None,
+            departures: Vec::new(),
+            written: None,
+            choices: Choices::default(),
+            shift: 0,
         }
+    }
+
+    /// This way through the score with one thing done otherwise than is written: each repeat
+    /// left out or once more, or the jump left out.
+    pub(crate) fn other_ways(&self) -> impl Iterator<Item = ReferencePart> {
+        let choices = self.written.iter().flat_map(|written| written.choices());
+        choices.filter_map(|choice| self.with(*choice))
+    }
+
+    /// The same way with one more choice, if that is another way, and none too long.
+    fn with(&self, choice: Choice) -> Option<ReferencePart> {
+        let choices = self.choices.with(choice);
+        if choices == self.choices {
+            return None;
+        }
+        let played = self.written.as_ref()?.played(&choices).ok()?;
+        let other = ReferencePart {
+            notes: played.notes,
+            tempo: played.tempo,
+            departures: played.departures,
+            choices,
+            ..self.clone()
+        };
+        Some(other.sounding(self.shift))
     }
 
     /// The same, sounding `semitones` higher.
     #[doc(hidden)]
     pub fn shifted(mut self, semitones: i32) -> ReferencePart {
+        self.key = self.key.map(|(key, sounds)| (key, sounds + semitones));
+        self.shift += semitones;
+        self.sounding(semitones)
+    }
+
+    /// Its notes that many semitones higher.
+    fn sounding(mut self, semitones: i32) -> ReferencePart {
         for target in &mut self.notes {
             target.concert.0 += semitones;
             target.pitch = target.pitch.map(|p| p + f64::from(semitones));
         }
-        self.key = self.key.map(|(key, sounds)| (key, sounds + semitones));
         self
     }
 }
@@ -177,6 +246,8 @@ pub struct ScorePart {
     /// Its first key as it is written, if it gives one, and how many semitones higher it
     /// sounds.
     pub key: Option<(Key, i32)>,
+    /// The part with its repeats and jumps, if it has any.
+    pub written: Option<Arc<WrittenPart>>,
 }
 
 /// Reduces notes to one at a time: of those that start together the highest, each

@@ -4,22 +4,19 @@
 //! repeats with their endings, and jumps: da capo and dal segno, al fine and al coda.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
 
 use super::tempo_map::TempoMap;
-use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
+use super::way::{Choice, Choices, MAX_BARS, MAX_TIMES, Signs, Way, unfold};
+use super::{Departure, MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
 use crate::notation::key::Key;
 use crate::units::Concert;
 
-/// Most bars of a part with its repeats written out.
-const MAX_BARS: usize = 20_000;
-/// Most times that a repeat is played.
-const MAX_TIMES: u32 = 16;
-
 /// A bar as it is written; positions are quarters from its start.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 struct Bar {
     number: String,
     notes: Vec<Note>,
@@ -28,55 +25,10 @@ struct Bar {
     key: Option<Key>,
     transpose: f64,
     length: f64,
-    repeat_from: bool,
-    /// How often the section that ends here is played, if it is repeated.
-    repeat_times: Option<u32>,
-    /// Passes in which it is played, if it is an ending.
-    passes: Vec<u32>,
     signs: Signs,
 }
 
-/// Signs that lead from a bar to another. A jump is taken at the end of its bar, once.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-struct Signs {
-    segno: bool,
-    coda: bool,
-    da_capo: bool,
-    dal_segno: bool,
-    /// After the jump: on to the coda.
-    to_coda: bool,
-    /// After the jump: the end.
-    fine: bool,
-}
-
-impl Signs {
-    /// What words over a bar say, where a score has no sign besides.
-    fn of_words(words: &str) -> Signs {
-        let words = words.to_lowercase().replace(['.', ' '], "");
-        let jump = |short: &str, long: &str| {
-            let al = words.strip_prefix(short).or(words.strip_prefix(long));
-            al.is_some_and(|al| al.is_empty() || al.starts_with("al"))
-        };
-        Signs {
-            da_capo: jump("dc", "dacapo"),
-            dal_segno: jump("ds", "dalsegno"),
-            to_coda: words == "tocoda",
-            fine: words == "fine",
-            ..Signs::default()
-        }
-    }
-
-    fn add(&mut self, other: Signs) {
-        self.segno |= other.segno;
-        self.coda |= other.coda;
-        self.da_capo |= other.da_capo;
-        self.dal_segno |= other.dal_segno;
-        self.to_coda |= other.to_coda;
-        self.fine |= other.fine;
-    }
-}
-
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 struct Note {
     at: f64,
     length: f64,
@@ -183,7 +135,10 @@ impl Parser {
                 self.at = 0.0;
                 self.bar = Bar {
                     number: attribute(tag, "number"),
-                    passes: self.ending.clone(),
+                    signs: Signs {
+                        passes: self.ending.clone(),
+                        ..Signs::default()
+                    },
                     ..Bar::default()
                 };
             }
@@ -196,26 +151,28 @@ impl Parser {
             "transpose" => self.transpose = 0.0,
             "sound" => {
                 let has = |name: &str| !attribute(tag, name).is_empty();
-                self.bar.signs.add(Signs {
+                self.bar.signs.add(&Signs {
                     segno: has("segno"),
                     coda: has("coda"),
                     da_capo: has("dacapo"),
                     dal_segno: has("dalsegno"),
                     to_coda: has("tocoda"),
                     fine: has("fine"),
+                    ..Signs::default()
                 });
                 if let Ok(tempo) = attribute(tag, "tempo").parse() {
                     self.bar.tempi.push((self.at, tempo));
                 }
             }
             "segno" => self.bar.signs.segno = true,
+            "coda" => self.bar.signs.coda = true,
             "metronome" => self.beat_unit = 0.0,
             "beat-unit-dot" => self.beat_unit *= 1.5,
             "repeat" => match attribute(tag, "direction").as_str() {
-                "forward" => self.bar.repeat_from = true,
+                "forward" => self.bar.signs.repeat_from = true,
                 _ => {
                     let times = attribute(tag, "times").parse().unwrap_or(2);
-                    self.bar.repeat_times = Some(times.clamp(1, MAX_TIMES));
+                    self.bar.signs.repeat_times = Some(times.clamp(1, MAX_TIMES));
                 }
             },
             "ending" => {
@@ -227,7 +184,7 @@ impl Parser {
                     if self.ending.is_empty() {
                         self.ending.push(1);
                     }
-                    self.bar.passes.clone_from(&self.ending);
+                    self.bar.signs.passes.clone_from(&self.ending);
                 } else {
                     self.ending.clear();
                 }
@@ -256,7 +213,7 @@ impl Parser {
             "octave" => self.note.octave = number().unwrap_or(4.0),
             "duration" => self.note.duration = number().unwrap_or(0.0).max(0.0) / self.divisions,
             "beat-unit" => self.beat_unit = quarters(text),
-            "words" => self.bar.signs.add(Signs::of_words(text)),
+            "words" => self.bar.signs.add(&Signs::of_words(text)),
             "per-minute" => {
                 if let Some(tempo) = number().filter(|_| self.beat_unit > 0.0) {
                     // A `sound` at the same place is more exact and comes later.
@@ -354,63 +311,127 @@ fn quarters(value: &str) -> f64 {
     }
 }
 
-/// A part with its repeats written out.
+/// A part as it is written, and where its tempo changes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WrittenPart {
+    bars: Vec<Bar>,
+    /// Tempi of each bar: position in it and quarters a minute.
+    tempi: Vec<Vec<(f64, f64)>>,
+    /// What a player may do otherwise.
+    choices: Vec<Choice>,
+}
+
+/// A part as it is played on one way through it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlayedPart {
+    /// Its notes, in order, one at a time.
+    pub notes: Vec<TargetNote>,
+    /// Quarter notes a minute, the median over its notes, if the score gives them.
+    pub tempo: Option<f64>,
+    /// Where it is not the written way.
+    pub departures: Vec<Departure>,
+}
+
+/// Reads a part with its repeats written out.
 fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
-    let mut targets: Vec<TargetNote> = Vec::new();
-    let mut spans: Vec<(f64, f64)> = Vec::new();
-    let mut changes = Vec::new();
-    let mut at = 0.0;
-    let order = unfold(bars)?;
-    for index in &order {
-        for (place, tempo) in tempi.get(*index).map_or(&[][..], |b| &b.tempi) {
-            changes.push((at + place, *tempo));
-        }
-        at += bars[*index].length;
-    }
-    let tempo_map = TempoMap::new(changes);
-    at = 0.0;
-    for index in order {
-        let bar = &bars[index];
-        for note in &bar.notes {
-            let (start, end) = (at + note.at, at + note.at + note.length);
-            let key = note.key.round() as i32;
-            if !(0..128).contains(&key) {
-                return Err(format!("bar {}: a note outside the MIDI range", bar.number));
-            }
-            // A tied note continues the one of the same pitch that ends here. If there
-            // is none the tie is ignored.
-            let before = targets.iter().rposition(|a| a.concert.0 == key);
-            let before = before.filter(|b| note.tied_in && (spans[*b].1 - start).abs() < 1e-6);
-            if let Some(before) = before {
-                spans[before].1 = end;
-                continue;
-            }
-            if targets.len() >= MAX_NOTES {
-                return Err("too many notes".into());
-            }
-            spans.push((start, end));
-            targets.push(TargetNote {
-                start_s: 0.0,
-                length_s: if note.grace { 0.0 } else { 1.0 },
-                concert: Concert(key),
-                pitch: None,
-                bar: Some(bar.number.clone()),
-            });
-        }
-        at += bar.length;
-    }
-    for (target, (start, end)) in targets.iter_mut().zip(spans) {
-        target.start_s = tempo_map.seconds(start);
-        target.length_s *= tempo_map.seconds(end) - target.start_s;
-    }
-    let notes = one_at_a_time(targets);
-    let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
+    let written = WrittenPart::new(bars, tempi)?;
+    let played = written.played(&Choices::default())?;
     Ok(ScorePart {
         name: name.to_owned(),
-        notes,
-        tempo,
+        notes: played.notes,
+        tempo: played.tempo,
         key: key(bars),
+        written: (!written.choices.is_empty()).then(|| Arc::new(written)),
     })
+}
+
+impl WrittenPart {
+    fn new(bars: &[Bar], tempi: &[Bar]) -> Result<WrittenPart, String> {
+        let mut written = WrittenPart {
+            bars: bars.to_vec(),
+            tempi: tempi.iter().map(|bar| bar.tempi.clone()).collect(),
+            choices: Vec::new(),
+        };
+        written.choices = written.way(&Choices::default())?.choices();
+        Ok(written)
+    }
+
+    fn way(&self, choices: &Choices) -> Result<Way, String> {
+        let signs: Vec<&Signs> = self.bars.iter().map(|bar| &bar.signs).collect();
+        unfold(&signs, choices)
+    }
+
+    /// What a player may do otherwise than is written.
+    pub fn choices(&self) -> &[Choice] {
+        &self.choices
+    }
+
+    /// The notes of one way through the part.
+    ///
+    /// # Errors
+    /// What is wrong with the score, in words.
+    pub fn played(&self, choices: &Choices) -> Result<PlayedPart, String> {
+        let mut targets: Vec<TargetNote> = Vec::new();
+        let mut spans: Vec<(f64, f64)> = Vec::new();
+        let mut changes = Vec::new();
+        let way = self.way(choices)?;
+        // Where each bar begins, and the last one ends.
+        let mut starts = vec![0.0];
+        let mut at = 0.0;
+        for index in &way.order {
+            for (place, tempo) in self.tempi.get(*index).into_iter().flatten() {
+                changes.push((at + place, *tempo));
+            }
+            at += self.bars[*index].length;
+            starts.push(at);
+        }
+        let tempo_map = TempoMap::new(changes);
+        for (index, at) in way.order.iter().zip(&starts) {
+            let bar = &self.bars[*index];
+            for note in &bar.notes {
+                let (start, end) = (at + note.at, at + note.at + note.length);
+                let key = note.key.round() as i32;
+                if !(0..128).contains(&key) {
+                    return Err(format!("bar {}: a note outside the MIDI range", bar.number));
+                }
+                // A tied note continues the one of the same pitch that ends here. If there
+                // is none the tie is ignored.
+                let before = targets.iter().rposition(|a| a.concert.0 == key);
+                let before = before.filter(|b| note.tied_in && (spans[*b].1 - start).abs() < 1e-6);
+                if let Some(before) = before {
+                    spans[before].1 = end;
+                    continue;
+                }
+                if targets.len() >= MAX_NOTES {
+                    return Err("too many notes".into());
+                }
+                spans.push((start, end));
+                targets.push(TargetNote {
+                    start_s: 0.0,
+                    length_s: if note.grace { 0.0 } else { 1.0 },
+                    concert: Concert(key),
+                    pitch: None,
+                    bar: Some(bar.number.clone()),
+                });
+            }
+        }
+        for (target, (start, end)) in targets.iter_mut().zip(spans) {
+            target.start_s = tempo_map.seconds(start);
+            target.length_s *= tempo_map.seconds(end) - target.start_s;
+        }
+        let notes = one_at_a_time(targets);
+        let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
+        let departure = |choice: Choice| Departure {
+            at_s: tempo_map.seconds(starts[way.place(choice)]),
+            words: choice.in_words(|bar| &self.bars[bar].number),
+            is_more: choice.is_more(),
+        };
+        Ok(PlayedPart {
+            departures: choices.all().map(departure).collect(),
+            notes,
+            tempo,
+        })
+    }
 }
 
 /// The first key of a part, and how many semitones higher it sounds.
@@ -419,149 +440,11 @@ fn key(bars: &[Bar]) -> Option<(Key, i32)> {
     bars.iter().find_map(with_key)
 }
 
-/// Order in which bars are played. After a jump no section is repeated: the last ending
-/// is played.
-fn unfold(bars: &[Bar]) -> Result<Vec<usize>, String> {
-    let mut order = Vec::new();
-    let (mut index, mut from, mut pass) = (0, 0, 1);
-    let mut jumped = false;
-    while index < bars.len() {
-        let bar = &bars[index];
-        if bar.repeat_from && index != from {
-            (from, pass) = (index, 1);
-        }
-        let here = match jumped {
-            true => bar.passes.is_empty() || in_last_ending(bars, index),
-            false => bar.passes.is_empty() || bar.passes.contains(&pass),
-        };
-        if !here {
-            index += 1;
-            continue;
-        }
-        order.push(index);
-        if order.len() > MAX_BARS {
-            return Err("more bars than any piece has".into());
-        }
-        if jumped {
-            let coda = bars[index..].iter().position(|bar| bar.signs.coda);
-            match coda {
-                _ if bar.signs.fine => break,
-                Some(ahead) if bar.signs.to_coda => index += ahead.max(1),
-                _ => index += 1,
-            }
-            continue;
-        }
-        let next_ending = bars.get(index + 1).is_some_and(|b| !b.passes.is_empty());
-        let last_ending = !bar.passes.is_empty() && !next_ending;
-        if let Some(times) = bar.repeat_times {
-            // After an ending for passes 1 and 2 there is a third pass.
-            let times = times.max(bar.passes.iter().max().map_or(0, |p| p + 1));
-            if pass < times.min(MAX_TIMES) {
-                (index, pass) = (from, pass + 1);
-                continue;
-            }
-        }
-        let segno = || bars.iter().position(|bar| bar.signs.segno);
-        let jump = match bar.signs {
-            Signs { da_capo: true, .. } => Some(0),
-            // Without the sign it means the beginning.
-            Signs {
-                dal_segno: true, ..
-            } => Some(segno().unwrap_or(0)),
-            _ => None,
-        };
-        if let Some(to) = jump {
-            (index, jumped) = (to, true);
-            continue;
-        }
-        // After the last repeat a new section begins.
-        if bar.repeat_times.is_some() || last_ending {
-            (from, pass) = (index + 1, 1);
-        }
-        index += 1;
-    }
-    Ok(order)
-}
-
-/// Whether a bar is in the last of the endings that follow each other.
-fn in_last_ending(bars: &[Bar], index: usize) -> bool {
-    let after = bars[index..]
-        .iter()
-        .take_while(|bar| !bar.passes.is_empty());
-    let last = after.flat_map(|bar| &bar.passes).max();
-    last.is_some_and(|last| bars[index].passes.contains(last))
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::assert_is_a_line;
     use super::*;
     use proptest::prelude::*;
-
-    fn bar(number: &str) -> Bar {
-        Bar {
-            number: number.into(),
-            length: 4.0,
-            ..Bar::default()
-        }
-    }
-
-    #[test]
-    fn repeats_and_endings_are_written_out() {
-        let names = |bars: &[Bar]| {
-            let order = unfold(bars).unwrap();
-            order
-                .iter()
-                .map(|i| bars[*i].number.as_str())
-                .collect::<String>()
-        };
-        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d"), bar("e")];
-        bars[1].repeat_times = Some(2);
-        assert_eq!(names(&bars), "ababcde");
-        // |: b | 1. c :| 2. d | e
-        bars[1].repeat_times = None;
-        bars[1].repeat_from = true;
-        bars[2].passes = vec![1];
-        bars[2].repeat_times = Some(2);
-        bars[3].passes = vec![2];
-        assert_eq!(names(&bars), "abcbde");
-        // A second repeat after it, without a sign where it begins.
-        bars[4].repeat_times = Some(3);
-        assert_eq!(names(&bars), "abcbdeee");
-        // 1. and 2. alike, then 3.
-        bars[4].repeat_times = None;
-        bars[2].passes = vec![1, 2];
-        bars[3].passes = vec![3];
-        assert_eq!(names(&bars), "abcbcbde");
-    }
-
-    #[test]
-    fn signs_are_followed_once() {
-        let names = |bars: &[Bar]| -> String {
-            let order = unfold(bars).unwrap();
-            order.iter().map(|i| bars[*i].number.as_str()).collect()
-        };
-        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d"), bar("e")];
-        // D.C. al Fine, its repeats not played again.
-        bars[1].repeat_times = Some(2);
-        bars[2].signs = Signs::of_words("Fine");
-        bars[3].signs = Signs::of_words("D.C. al Fine");
-        assert_eq!(names(&bars), "ababcdabc");
-        // D.S. al Coda: from the sign at b, at c to the coda e.
-        bars[1].repeat_times = None;
-        bars[1].signs.segno = true;
-        bars[2].signs = Signs::of_words("To Coda");
-        bars[3].signs = Signs::of_words("D.S. al Coda");
-        bars[4].signs.coda = true;
-        assert_eq!(names(&bars), "abcdbce");
-        // The last ending after the jump.
-        let mut bars = vec![bar("a"), bar("b"), bar("c"), bar("d")];
-        bars[1].passes = vec![1];
-        bars[1].repeat_times = Some(2);
-        bars[2].passes = vec![2];
-        bars[3].signs.da_capo = true;
-        assert_eq!(names(&bars), "abacdacd");
-    }
 
     #[test]
     fn ties_chords_graces_and_transposition_are_read() {

@@ -5,7 +5,9 @@ use std::io;
 use leadpipe::internals::horn::tube::tuning_slide_advice;
 use leadpipe::internals::intonation::across::{Across, Row};
 use leadpipe::internals::intonation::groups::Group;
-use leadpipe::internals::intonation::shares::{Share, cents_or_dash, fingering_heading};
+use leadpipe::internals::intonation::shares::{
+    Share, cents_or_dash, fingering_heading, partial_or_dash,
+};
 use leadpipe::internals::intonation::{IntonationReport, PitchReport, spread_in_words};
 use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::text::shown;
@@ -123,7 +125,7 @@ fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result
             "{:>8} {:<width$} {:>7} {:>8} {:>8} {:>8}{}",
             share.written,
             share.fingering,
-            share.partial,
+            partial_or_dash(share.partial),
             cents_or_dash(share.horn_cents),
             cents_in_words(share.played_cents),
             cents_or_dash(share.player_cents),

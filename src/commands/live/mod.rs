@@ -181,7 +181,7 @@ pub struct OutOptions {
     /// transport; out: send a MIDI clock that follows your beat. On a new virtual port, or PORT
     #[arg(long, value_name = "in[:PORT]|transport|out[:PORT]", value_parser = clock_arg)]
     pub clock: Vec<ClockArg>,
-    /// Time signature of the clock that comes in, such as 3/4, which it does not tell itself
+    /// Time signature of the clock that comes in, such as 3/4, which a MIDI clock does not tell
     #[arg(long, value_name = "BEATS/VALUE")]
     pub clock_meter: Option<String>,
     /// Control-voltage outputs: device and channels, such as `NAME:3-6`; a fifth channel

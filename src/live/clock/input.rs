@@ -1,13 +1,17 @@
 //! MIDI clock as it comes in, placed in stream time.
 
 use std::collections::VecDeque;
+use std::time::{Duration, Instant};
 
 use super::message::{ClockMessage, Song, TICKS_PER_QUARTER};
 use crate::error::Result;
 use crate::live::capture::Capture;
 use crate::live::midi_listener::{MidiListener, TRANSPORT};
 use crate::live::ui_snapshot::PortStatus;
+use crate::notation::Metre;
 
+/// How long a clock may be silent from the start on before that is said.
+const SILENT: Duration = Duration::from_secs(5);
 /// Ticks older than this show no tempo, in seconds.
 const FRESH_S: f64 = 0.5;
 
@@ -18,6 +22,8 @@ pub struct ClockBlock {
     pub song: Song,
     /// Messages, each so many seconds before the block's end; negative after it.
     pub messages: Vec<(f64, ClockMessage)>,
+    /// Its metre, where it tells one.
+    pub metre: Option<Metre>,
 }
 
 /// The clock's port.
@@ -26,6 +32,8 @@ pub struct ClockInput {
     /// Stream times of the last quarter's ticks, in seconds.
     ticks: VecDeque<f64>,
     song: Song,
+    /// When it was opened, until the first tick comes.
+    waits_since: Option<Instant>,
 }
 
 impl ClockInput {
@@ -42,6 +50,7 @@ impl ClockInput {
             listener,
             ticks: VecDeque::new(),
             song: Song::default(),
+            waits_since: Some(Instant::now()),
         })
     }
 
@@ -60,6 +69,9 @@ impl ClockInput {
                 continue;
             };
             self.song.push(message);
+            if message == ClockMessage::Tick {
+                self.waits_since = None;
+            }
             let Some(before_s) = sound.before_end_s(moment) else {
                 continue;
             };
@@ -71,7 +83,13 @@ impl ClockInput {
             }
             messages.push((before_s, message));
         }
-        ClockBlock { song, messages }
+        let told = self.listener.metre().filter(|_| !messages.is_empty());
+        let metre = told.and_then(|(beats, value)| Metre::parse(&format!("{beats}/{value}")));
+        ClockBlock {
+            song,
+            messages,
+            metre,
+        }
     }
 
     /// Tempo of the last quarter, in quarters a minute; none without a clock.
@@ -81,8 +99,19 @@ impl ClockInput {
         (is_whole && now_s - last < FRESH_S).then(|| 60.0 / (last - first))
     }
 
-    /// Name and error for the screen.
+    /// Name and error for the screen; a clock that has not come is one.
     pub fn status(&self) -> PortStatus {
-        self.listener.status()
+        let mut status = self.listener.status();
+        let silent = self
+            .waits_since
+            .is_some_and(|since| since.elapsed() > SILENT);
+        if silent && status.error.is_none() {
+            let waits_for = match self.listener.is_transport() {
+                true => "no beat has come yet: takes keep one once it rolls",
+                false => "no clock has come yet: takes keep its beat once it does",
+            };
+            status.error = Some(waits_for.into());
+        }
+        status
     }
 }

@@ -11,7 +11,7 @@ use jack::{
 };
 use rtrb::{Consumer, Producer, RingBuffer};
 
-use super::transport::TransportClock;
+use super::transport::{TransportClock, TransportSays};
 use super::{Counted, Patch, Running, frame_time, moment, open};
 use crate::live::callbacks::StreamStatus;
 use crate::live::clock::stream_time::Moment;
@@ -177,6 +177,8 @@ impl Output {
 pub struct Input {
     client: Running,
     queue: Consumer<(Moment, Bytes)>,
+    /// What the transport says, if it is that.
+    transport: Option<Arc<TransportSays>>,
 }
 
 struct InputClient {
@@ -202,15 +204,18 @@ impl ProcessHandler for InputClient {
 
 struct TransportClient {
     clock: TransportClock,
+    says: Arc<TransportSays>,
     queue: Producer<(Moment, Bytes)>,
 }
 
 impl ProcessHandler for TransportClient {
     fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
         let queue = &mut self.queue;
-        self.clock.cycle(client, scope.n_frames(), |frame, bytes| {
-            let _ = queue.push((moment(client, scope, frame), bytes));
-        });
+        let frames = scope.n_frames();
+        self.clock
+            .cycle(client, &self.says, frames, |frame, bytes| {
+                let _ = queue.push((moment(client, scope, frame), bytes));
+            });
         Control::Continue
     }
 }
@@ -235,7 +240,11 @@ impl Input {
             (own, port, PortFlags::IS_OUTPUT),
             patch,
         )?;
-        Ok(Input { client, queue })
+        Ok(Input {
+            client,
+            queue,
+            transport: None,
+        })
     }
 
     /// Opens a client that turns the server's transport into the messages of a clock.
@@ -244,8 +253,10 @@ impl Input {
     /// Why it cannot be opened.
     pub fn transport() -> Result<Self, String> {
         let (received, queue) = RingBuffer::new(QUEUE);
+        let says = Arc::<TransportSays>::default();
         let process = TransportClient {
             clock: TransportClock::default(),
+            says: says.clone(),
             queue: received,
         };
         let client = Running::start(
@@ -256,7 +267,21 @@ impl Input {
             Vec::new(),
             None,
         )?;
-        Ok(Input { client, queue })
+        Ok(Input {
+            client,
+            queue,
+            transport: Some(says),
+        })
+    }
+
+    /// Whether this is a transport that rolls without anybody telling its bars and beats.
+    pub fn is_untold(&self) -> bool {
+        self.transport.as_ref().is_some_and(|says| says.is_untold())
+    }
+
+    /// Beats of a bar and their value, if this is a transport and somebody tells them.
+    pub fn metre(&self) -> Option<(u32, u32)> {
+        self.transport.as_ref()?.metre()
     }
 
     /// The next message that was received, and when.

@@ -1,10 +1,40 @@
 //! The server's transport as a clock: where some client tells bars and beats (JACK's
 //! "timebase master"), it is turned into the messages of MIDI clock.
 
-use jack::{Client, TransportState};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+
+use jack::{Client, TransportBBT, TransportState};
 
 use crate::live::clock::message::{ClockMessage, TICKS_PER_QUARTER, TICKS_PER_UNIT};
 use crate::live::midi_system::Bytes;
+
+/// What the transport says besides, for other threads.
+#[derive(Debug, Default)]
+pub struct TransportSays {
+    /// Whether it rolls, but nobody tells bars and beats.
+    untold: AtomicBool,
+    /// Beats of a bar and their value, in 16 bits each; 0 while nobody tells them.
+    metre: AtomicU32,
+}
+
+impl TransportSays {
+    /// Whether the transport rolls, but nobody tells bars and beats.
+    pub fn is_untold(&self) -> bool {
+        self.untold.load(Ordering::Relaxed)
+    }
+
+    /// Beats of a bar and their value, as last told.
+    pub fn metre(&self) -> Option<(u32, u32)> {
+        let both = self.metre.load(Ordering::Relaxed);
+        (both != 0).then_some((both >> 16, both & 0xffff))
+    }
+
+    fn set_metre(&self, bbt: &TransportBBT) {
+        let [beats, value] = [bbt.sig_num, bbt.sig_denom].map(|n| n.round() as u16);
+        let both = u32::from(beats) << 16 | u32::from(value);
+        self.metre.store(both, Ordering::Relaxed);
+    }
+}
 
 /// Follows the transport cycle by cycle.
 #[derive(Debug, Default)]
@@ -23,12 +53,15 @@ struct Place {
 }
 
 /// Where the song is; none where it stands still, or nobody tells bars and beats.
-fn place(client: &Client) -> Option<Place> {
+fn place(client: &Client, says: &TransportSays) -> Option<Place> {
     let transport = client.transport().query().ok()?;
-    if transport.state != TransportState::Rolling {
-        return None;
-    }
-    let bbt = transport.pos.bbt()?;
+    let (rolls, bbt) = (
+        transport.state == TransportState::Rolling,
+        transport.pos.bbt(),
+    );
+    says.untold.store(rolls && bbt.is_none(), Ordering::Relaxed);
+    let bbt = bbt.filter(|_| rolls)?;
+    says.set_metre(&bbt);
     let ticks_per_beat = f64::from(TICKS_PER_QUARTER) * 4.0 / f64::from(bbt.sig_denom);
     let beats = bbt.bar_start_tick / bbt.ticks_per_beat
         + (bbt.beat as f64 - 1.0)
@@ -42,9 +75,16 @@ fn place(client: &Client) -> Option<Place> {
 }
 
 impl TransportClock {
-    /// Gives the messages of a cycle of so many frames, each with its frame.
-    pub fn cycle(&mut self, client: &Client, frames: u32, send: impl FnMut(u32, Bytes)) {
-        self.go_on(place(client), frames, send);
+    /// Gives the messages of a cycle of so many frames, each with its frame, and what the
+    /// transport says besides.
+    pub fn cycle(
+        &mut self,
+        client: &Client,
+        says: &TransportSays,
+        frames: u32,
+        send: impl FnMut(u32, Bytes),
+    ) {
+        self.go_on(place(client, says), frames, send);
     }
 
     fn go_on(&mut self, place: Option<Place>, frames: u32, mut send: impl FnMut(u32, Bytes)) {

@@ -174,6 +174,16 @@ impl Input {
         Err("this program was built without JACK, whose transport it would follow".into())
     }
 
+    /// Only a JACK server has a transport.
+    pub fn is_untold(&self) -> bool {
+        false
+    }
+
+    /// Only a JACK server has a transport, and MIDI tells no metre.
+    pub fn metre(&self) -> Option<(u32, u32)> {
+        None
+    }
+
     /// The next message that was received, and when.
     pub fn next_message(&mut self) -> Option<(Moment, Bytes)> {
         self.queue.pop().ok()

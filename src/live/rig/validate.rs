@@ -257,11 +257,18 @@ impl Rig {
     /// Metre of the rig's clock.
     ///
     /// # Errors
-    /// [`Error::Setting`] where it is none.
+    /// [`Error::Setting`] where it is none, or no clock comes in that it is the metre of.
     pub fn clock_metre(&self) -> Result<Option<Metre>> {
         let Some(text) = &self.clock.metre else {
             return Ok(None);
         };
+        if self.clock.listen.is_none() {
+            return Err(Error::setting(
+                format!("clock.metre (--clock-meter) = \"{text}\", but no clock comes in"),
+                "add --clock in, --clock transport or clock.listen; the metre of a take is \
+                 given when it is transcribed, by --meter",
+            ));
+        }
         Metre::parse(text).map(Some).ok_or_else(|| {
             Error::setting(
                 format!("clock.metre (--clock-meter) = \"{text}\""),

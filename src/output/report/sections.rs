@@ -6,7 +6,7 @@ use super::super::csv::detail;
 use super::{IntonationReport, Sink, plots};
 use crate::horn::tube::tuning_slide_advice;
 use crate::intonation::groups::Group;
-use crate::intonation::shares::{cents_or_dash, fingering_heading};
+use crate::intonation::shares::{cents_or_dash, fingering_heading, partial_or_dash};
 use crate::intonation::spread_in_words;
 use crate::line::{Line, LineNote};
 use crate::text::xml_escaped;
@@ -183,12 +183,16 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
                     "<td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
                      <td class=\"n\">{}</td>",
                     share.fingering,
-                    share.partial,
+                    partial_or_dash(share.partial),
                     cents_or_dash(share.horn_cents),
                     cents_or_dash(share.player_cents)
                 )?;
-                if let Some((place, advice)) = share.slide_in_words() {
-                    write!(to, "<td class=\"n\">{place}</td><td>{advice}</td>")?;
+                match share.slide_in_words() {
+                    Some((place, advice)) => {
+                        write!(to, "<td class=\"n\">{place}</td><td>{advice}</td>")?;
+                    }
+                    None if slide => write!(to, "<td class=\"n\">-</td><td></td>")?,
+                    None => {}
                 }
             }
         }
