@@ -57,6 +57,8 @@ pub struct Layout {
     lasting: (usize, usize),
     /// Where a pitch is found to rise.
     rise: Rise,
+    /// Moments for which a pitch that was hopeless is not asked about again, if any.
+    rest: usize,
 }
 
 /// The moments that are compared to find a pitch that rises out of what sounds.
@@ -87,6 +89,8 @@ pub const OFFLINE: Layout = Layout {
         before: 8,
         asked: 12,
     },
+    // Any rest would make onsets depend on where the first hop falls.
+    rest: 0,
 };
 
 /// For the live engine: moments of 5.3 ms, only the past known.
@@ -106,6 +110,7 @@ pub const CAUSAL: Layout = Layout {
         before: 12,
         asked: 24,
     },
+    rest: 1,
 };
 
 impl Layout {
@@ -443,6 +448,10 @@ const MIN_ONSET: f32 = -4.5;
 pub struct ToneReader {
     grid: Grid,
     network: Network,
+    /// By bin, the number of the moment until which it need not be asked about again: a
+    /// pitch that was hopeless hardly becomes a note at once.
+    resting: Vec<usize>,
+    rest: usize,
 }
 
 impl ToneReader {
@@ -451,6 +460,8 @@ impl ToneReader {
         ToneReader {
             grid: Grid::new(layout, analyser),
             network: Network::learned(layout),
+            resting: vec![0; BINS],
+            rest: layout.rest,
         }
     }
 
@@ -480,17 +491,25 @@ impl ToneReader {
     fn read(&mut self, out: &mut ToneTrack) {
         let (mut bins, mut read) = (Vec::new(), Vec::new());
         while let Some(cells) = self.grid.next_cells() {
+            let now = self.grid.number();
             bins.clear();
             read.clear();
             for cell in cells {
-                if let Some(evidence) = self.grid.evidence(&self.network, cell.bin) {
-                    bins.push(cell.bin);
-                    read.push(evidence);
+                if self.resting[cell.bin] > now {
+                    continue;
+                }
+                match self.grid.evidence(&self.network, cell.bin) {
+                    None => self.rest(cell.bin, now),
+                    Some(evidence) => {
+                        bins.push(cell.bin);
+                        read.push(evidence);
+                    }
                 }
             }
             let sounds = weigh(&mut read);
             for ((&bin, &evidence), sounds) in bins.iter().zip(&read).zip(sounds) {
                 if sounds < MIN_TONE && evidence.onset < MIN_ONSET {
+                    self.rest(bin, now);
                     continue;
                 }
                 out.cells.push(ToneCell {
@@ -500,5 +519,11 @@ impl ToneReader {
             }
             out.ends.push(out.cells.len());
         }
+    }
+
+    /// Does not ask about a pitch and its neighbours for a while.
+    fn rest(&mut self, bin: usize, now: usize) {
+        let near = bin.saturating_sub(1)..(bin + 2).min(BINS);
+        self.resting[near].fill(now + 1 + self.rest);
     }
 }

@@ -21,9 +21,9 @@ pub use waves::{flutter, rolls, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
-/// The pitch is a mean weighted by the ratio of signal to noise and by amplitude, by place in
-/// the note (a raised-cosine taper at either end: Tukey, 1967) and by nearness to the median
-/// (the biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
+/// The pitch is a mean weighted by confidence and amplitude, by place in the note (a
+/// raised-cosine taper at either end: Tukey, 1967) and by nearness to the median (the
+/// biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
 /// all by a hair, so that where the first hop falls hardly matters.
 pub fn measure_pitch(note: &mut Note) {
     let (pitch, confidence) = steady_pitch(&note.contour);
@@ -53,16 +53,6 @@ const MAX_HOPS: usize = 1 << 15;
 /// Distance from the median, in semitones, from which a hop no longer counts.
 pub const STEADY: f64 = 0.6;
 
-/// Power of what a pitch explains over the rest. The variance of a frequency's estimate is
-/// inverse to it (Rife and Boorstyn, IEEE Transactions on Information Theory 20, 1974; from
-/// memory), so it is how much a hop tells of the pitch.
-fn signal_to_noise(confidence: f32) -> f64 {
-    /// Least share of noise that a correlation in single precision tells.
-    const LEAST: f64 = 1e-3;
-    let explained = f64::from(confidence);
-    explained / (1.0 - explained + LEAST)
-}
-
 fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let count = contour.points.len();
     let loudest_db = (contour.points.iter())
@@ -75,7 +65,7 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
         .map(|(at, p)| {
             let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
             let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
-            (share * signal_to_noise(p.confidence) + 1e-6, p)
+            (share * f64::from(p.confidence).powi(2) + 1e-6, p)
         })
         .collect();
     let inner = voiced.iter().filter(|(weight, _)| *weight > 0.05);
