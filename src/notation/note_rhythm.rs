@@ -1,7 +1,7 @@
 //! Where each note of a line stands in its part, as lists say it and a person may edit it.
 //!
 //! A [`RowRhythm`] is what a list has: words and quarter notes. A [`NoteRhythm`] is the same
-//! on the grid. [`Part::rhythms`] gives it of a part, and [`given`] reads it back from a
+//! on the grid. [`Part::rhythms`] gives it of a part, and `given` reads it back from a
 //! line's notes.
 
 use serde::{Deserialize, Serialize};
@@ -234,7 +234,7 @@ impl Part {
         // Without bars there is one, as the first of the page.
         let bar = metre.unwrap_or(Metre::COMMON).bar();
         let first = match metre {
-            Some(_) if self.begins % bar != 0 => 0,
+            Some(_) if !self.begins.is_multiple_of(bar) => 0,
             _ => bar,
         };
         for (number, written) in self.bars.iter().enumerate() {
