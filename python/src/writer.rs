@@ -109,8 +109,12 @@ impl Writer {
     pub fn output(&self) -> Box<dyn Output> {
         let part = |options: &NotationOptions| LazyPart::new(options.clone());
         match &self.0 {
-            Format::Csv => Box::new(Csv::default()),
-            Format::Json => Box::new(Json::default()),
+            Format::Csv => Box::new(Csv {
+                part: Some(part(&of_a_take())),
+            }),
+            Format::Json => Box::new(Json {
+                part: Some(part(&of_a_take())),
+            }),
             Format::Svg => Box::new(Picture),
             Format::Midi(options) => Box::new(MidiFile {
                 part: part(options),
@@ -142,6 +146,14 @@ impl Writer {
     }
 }
 
+/// How a take is written down where nothing is asked for.
+fn of_a_take() -> NotationOptions {
+    NotationOptions {
+        leave_out_doubtful: true,
+        ..NotationOptions::default()
+    }
+}
+
 /// Notation options from (tempo, pickup, downbeat, swing) and the rest.
 fn notation(
     (tempo, pickup, downbeat_s, swing): (Option<f64>, Option<f64>, Option<f64>, Option<f64>),
@@ -169,8 +181,7 @@ fn notation(
         smallest,
         swing,
         fifths,
-        tempo_track: None,
-        leave_out_doubtful: true,
+        ..of_a_take()
     };
     options.check()?;
     Ok(options)
