@@ -84,9 +84,9 @@ pub enum FileKind {
 const DEFAULT_KINDS: [FileKind; 3] = [FileKind::Csv, FileKind::Json, FileKind::Midi];
 
 impl FileKind {
-    /// Whether it shows more of a note than a list does: every hop of it.
-    fn needs_contours(self) -> bool {
-        !matches!(self, FileKind::Csv | FileKind::Json)
+    /// Whether it is a note list.
+    fn is_list(self) -> bool {
+        matches!(self, FileKind::Csv | FileKind::Json)
     }
 }
 
@@ -181,10 +181,11 @@ impl FileOptions {
 
     /// What the files and the list on standard output say of a note.
     pub fn note_detail(&self) -> NoteDetail {
-        let lists = |kind: &FileKind| !kind.needs_contours();
+        let lists = |kind: &FileKind| kind.is_list();
         let table = self.format == ListFormat::Table;
         NoteDetail {
-            contours: self.report.is_some() || !self.kinds().iter().all(lists),
+            // How long a note is written shows in its level.
+            contours: !table || self.report.is_some() || !self.kinds().is_empty(),
             decisions: !table || self.kinds().iter().any(lists),
             continuity: true,
         }
