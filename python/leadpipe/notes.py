@@ -454,9 +454,9 @@ def transcribe(
             ``"hard"`` the tuning's pitch, ``"bend"`` the tuning's pitch with the bends
             around it.
         zero_volt_note: MIDI number of the note at 0 V.
-        contours: keep every hop of the notes (12 bytes each). Lists need none, but tell
-                then by its end alone how long a note is written; MIDI,
-            MusicXML, voltages, intonation and :meth:`Transcription.contour` do.
+        contours: keep every hop of the notes (12 bytes each). Lists need none, but
+            tell then by its end alone how long a note is written; MIDI, MusicXML,
+            voltages, intonation and :meth:`Transcription.contour` do.
         name: of the take, in messages and files; by default the file's.
 
     Raises:
