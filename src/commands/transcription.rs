@@ -51,7 +51,7 @@ impl AnyTranscriber {
 /// How much of a take's notes a command needs beside their times, pitch and articulation.
 #[derive(Clone, Copy)]
 pub struct NoteDetail {
-    /// Every hop of them, for what is drawn or sent on.
+    /// Every hop of them, for what is drawn, sent on or written down.
     pub contours: bool,
     /// When the live engine would have decided on each.
     pub decisions: bool,

@@ -30,6 +30,10 @@ pub fn played_way(
     notes: &[LineNote],
     max_pairs: usize,
 ) -> Option<ReferencePart> {
+    // A take, or a score without repeats, has one way alone.
+    if !written.has_other_ways() {
+        return None;
+    }
     let mut left = max_pairs;
     let mut best = Candidate::new(written.clone(), notes, &mut left)?;
     while best.off > 0 {

@@ -14,11 +14,9 @@ pub struct Node {
     pub ticks: u32,
     /// How its beat is divided.
     pub division: Division,
-    /// Whether the note at hand is a grace note: place and clock are those of the last
-    /// note that is none.
-    pub grace: bool,
-    /// When the first of the grace notes at hand began, in seconds.
-    pub grace_s: f64,
+    /// If the note at hand is a grace note, when the first of those in a row began, in seconds:
+    /// place and clock are those of the last note that is none.
+    pub grace_s: Option<f64>,
     /// Whether the passage swings.
     pub swung: bool,
     /// Class of its period.
@@ -181,8 +179,7 @@ mod tests {
                 place: 0,
                 ticks: 0,
                 division: Division::Whole,
-                grace: false,
-                grace_s: 0.0,
+                grace_s: None,
                 swung: false,
                 class: 0,
                 log_p,

@@ -210,7 +210,7 @@ impl Steps {
             parent: n.parent,
             ticks: n.ticks,
             division: n.division,
-            grace: n.grace,
+            grace: n.grace_s.is_some(),
             swung: n.swung,
         };
         self.starts.push(self.all.len());
@@ -264,7 +264,7 @@ pub fn decode(onsets: &[Onset], model: &MetricalModel, timing: &Timing, known: &
     for at in 1..onsets.len() {
         decoder.advance(at, &before);
         decoder.beam.take(&mut nodes);
-        if nodes.iter().all(|node| node.grace) {
+        if nodes.iter().all(|node| node.grace_s.is_some()) {
             nodes.extend(decoder.lost(at, &before));
         }
         steps.push(&nodes);
@@ -345,8 +345,7 @@ impl Decoder<'_> {
                         place,
                         ticks: place,
                         division: Division::Whole,
-                        grace: false,
-                        grace_s: 0.0,
+                        grace_s: None,
                         swung: *swung,
                         class: 0,
                         log_p: log_first + log_period + log_time,
@@ -402,9 +401,9 @@ impl Decoder<'_> {
         for (parent, node) in (0..).zip(before) {
             self.grace(at, parent, node);
             self.follow(at, parent, node, self.onsets[at].time_s, loudest);
-            if node.grace {
+            if let Some(grace_s) = node.grace_s {
                 // Grace notes come before the beat, or the first of them is on it.
-                self.follow(at, parent, node, node.grace_s, loudest);
+                self.follow(at, parent, node, grace_s, loudest);
             }
         }
     }
@@ -462,18 +461,13 @@ impl Decoder<'_> {
         if self.known.downbeat == Some(at) || ahead_s > GRACE_MOST_S {
             return;
         }
-        let often = if node.grace { GRACE_AGAIN } else { GRACE };
+        let often = node.grace_s.map_or(GRACE, |_| GRACE_AGAIN);
         let log_grace = often.ln() - GRACE_S.ln() - ahead_s / GRACE_S;
         let log_p = node.log_p + log_grace;
         if log_p > self.beam.floor() {
-            let grace_s = match node.grace {
-                true => node.grace_s,
-                false => self.onsets[at].time_s,
-            };
             self.keep(Node {
                 parent,
-                grace: true,
-                grace_s,
+                grace_s: node.grace_s.or(Some(self.onsets[at].time_s)),
                 log_p,
                 ..*node
             });
@@ -563,8 +557,7 @@ impl Decoder<'_> {
             place,
             ticks: node.ticks + next.ticks,
             division: next.division,
-            grace: false,
-            grace_s: 0.0,
+            grace_s: None,
             swung,
             class: node.class,
             log_p,
@@ -584,7 +577,7 @@ impl Decoder<'_> {
             class += 1;
         }
         found.class = class as u32;
-        let place = 2 * found.place as usize + usize::from(found.grace);
+        let place = 2 * found.place as usize + usize::from(found.grace_s.is_some());
         let place = place * Division::ALL.len() + found.division as usize;
         let place = 2 * place + usize::from(found.swung);
         self.beam.keep(place * classes_s.len() + class, found);
@@ -619,8 +612,7 @@ impl Decoder<'_> {
                 place,
                 ticks: node.ticks + ticks,
                 division: Division::Whole,
-                grace: false,
-                grace_s: 0.0,
+                grace_s: None,
                 swung: node.swung,
                 class: node.class,
                 log_p: node.log_p - LOST + self.log_accent(place, onset),

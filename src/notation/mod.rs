@@ -67,7 +67,11 @@ impl Metre {
     /// Reads `3/4`: 1 to 32 beats, each a half, a quarter or an eighth.
     pub fn parse(text: &str) -> Option<Metre> {
         let (beats, value) = text.split_once('/')?;
-        let (beats, value) = (beats.trim().parse().ok()?, value.trim().parse().ok()?);
+        Metre::of(beats.trim().parse().ok()?, value.trim().parse().ok()?)
+    }
+
+    /// So many beats, if they are 1 to 32 of a half, a quarter or an eighth.
+    pub(crate) fn of(beats: u32, value: u32) -> Option<Metre> {
         let metre = Metre { beats, value };
         metre.is_sound().then_some(metre)
     }
@@ -373,7 +377,7 @@ impl Part {
                 },
             },
             &placed,
-            options.fifths.map_or(line.key(), |fifths| Key { fifths }),
+            key(line, options),
             options.steady,
         )
     }
@@ -415,7 +419,7 @@ impl Part {
 
     /// Writes all notes of a line down.
     fn of_all(line: &Line, options: &NotationOptions) -> Part {
-        let key = options.fifths.map_or(line.key(), |fifths| Key { fifths });
+        let key = key(line, options);
         let metre = options.metre.unwrap_or(Some(Metre::COMMON));
         let heard = onsets(line);
         if heard.is_empty() {
@@ -737,6 +741,11 @@ fn bar_times(
         start = end;
     }
     times
+}
+
+/// Key of a line's part.
+fn key(line: &Line, options: &NotationOptions) -> Key {
+    options.fifths.map_or(line.key(), |fifths| Key { fifths })
 }
 
 /// How long a note sounds, in seconds, given it and the grace notes after it: those that come

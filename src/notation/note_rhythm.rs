@@ -265,6 +265,17 @@ impl Part {
     }
 }
 
+/// The rhythm columns of each note of a line, as far as its part is known.
+pub fn rows(line: &Line, part: Option<&Part>) -> Vec<Option<RowRhythm>> {
+    let count = line.notes.len();
+    match part {
+        Some(part) => (part.rhythms(count).into_iter())
+            .map(|rhythm| Some(rhythm.into()))
+            .collect(),
+        None => vec![None; count],
+    }
+}
+
 /// A rhythm that is known, on the grid.
 #[derive(Debug, Clone)]
 pub(super) struct Given {

@@ -4,7 +4,7 @@ use std::io;
 
 use super::{Output, Sink};
 use crate::line::{Line, LineNote};
-use crate::notation::note_rhythm::RowRhythm;
+use crate::notation::note_rhythm::{self, RowRhythm};
 use crate::notation::{LazyPart, Part};
 use crate::notes::Technique;
 use crate::units::{Pitch, rounded};
@@ -60,9 +60,7 @@ impl Output for Csv {
 pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Result<()> {
     let mut rows = csv::Writer::from_writer(to);
     rows.write_record(HEADER)?;
-    let rhythms = part.map(|part| part.rhythms(line.notes.len()));
-    for (at, note) in line.notes.iter().enumerate() {
-        let rhythm = rhythms.as_ref().map(|rhythms| rhythms[at].into());
+    for (note, rhythm) in line.notes.iter().zip(note_rhythm::rows(line, part)) {
         rows.write_record(row(note, rhythm))?;
     }
     rows.flush()

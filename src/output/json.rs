@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::{Output, Sink};
 use crate::line::{ContextChange, Line, LineNote};
-use crate::notation::note_rhythm::RowRhythm;
+use crate::notation::note_rhythm::{self, RowRhythm};
 use crate::notation::{LazyPart, Part};
 use crate::notes::{Measured, Technique};
 use crate::tuning::quantiser::Snap;
@@ -91,9 +91,9 @@ impl Output for Json {
 /// Writes the note list anywhere, standard output included; with the notes' rhythm if it is
 /// known.
 pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Result<()> {
-    let rhythms = part.map(|part| part.rhythms(line.notes.len()));
-    let entry = |(at, named): (usize, _)| Entry {
-        rhythm: rhythms.as_ref().map(|rhythms| RowRhythm::from(rhythms[at])),
+    let rhythms = note_rhythm::rows(line, part);
+    let entry = |(named, rhythm)| Entry {
+        rhythm,
         ..entry(named)
     };
     let context = &line.context;
@@ -109,7 +109,7 @@ pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Re
             zero_volt_note: context.zero_volt_note,
             changes: line.changes.iter().map(change).collect(),
         },
-        notes: line.notes.iter().enumerate().map(entry).collect(),
+        notes: line.notes.iter().zip(rhythms).map(entry).collect(),
     };
     serde_json::to_writer_pretty(&mut *to, &document)?;
     writeln!(to)

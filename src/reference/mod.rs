@@ -172,6 +172,12 @@ impl ReferencePart {
         }
     }
 
+    /// Whether there is another way through it than the written one.
+    pub(crate) fn has_other_ways(&self) -> bool {
+        let written = self.written.as_ref();
+        written.is_some_and(|written| !written.choices().is_empty())
+    }
+
     /// This way through the score with one thing done otherwise than is written: each repeat
     /// left out or once more, or the jump left out.
     pub(crate) fn other_ways(&self) -> impl Iterator<Item = ReferencePart> {

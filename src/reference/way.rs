@@ -84,8 +84,7 @@ pub struct Choices {
 }
 
 impl Choices {
-    /// What is chosen, each with the bars after whose last playing it shows, and whether it is
-    /// a pass more.
+    /// What is chosen.
     pub fn all(&self) -> impl Iterator<Item = Choice> {
         let repeats = self.times.values();
         let repeats = repeats.map(|(section, times)| Choice::Times(*section, *times));

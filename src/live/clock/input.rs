@@ -84,7 +84,7 @@ impl ClockInput {
             messages.push((before_s, message));
         }
         let told = self.listener.metre().filter(|_| !messages.is_empty());
-        let metre = told.and_then(|(beats, value)| Metre::parse(&format!("{beats}/{value}")));
+        let metre = told.and_then(|(beats, value)| Metre::of(beats, value));
         ClockBlock {
             song,
             messages,
