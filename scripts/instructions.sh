@@ -7,6 +7,7 @@
 #   demo    both passes over the demo's take
 #   legato  five minutes of slurs back and forth, too slow for a trill: work that grows with
 #           more than the length of a slurred line shows here
+#   live    the demo's take, decided as the live engine does
 #   room    the demo's take in a noisy hall: more candidates, more frames without a tone
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -26,14 +27,19 @@ sox "$work/233.08.wav" "$work/261.63.wav" "$work/legato.wav" repeat 788
 python3 scripts/noisy_room.py "$work/demo.wav" "$work/room.wav"
 
 count() {
+  local take=$1
+  shift
   valgrind --quiet --tool=callgrind --callgrind-out-file="$work/count" \
-    "$program" transcribe "$work/$1.wav" --horn flugelhorn --format csv >/dev/null
+    "$program" transcribe "$work/$take.wav" --horn flugelhorn --format csv "$@" >/dev/null
   sed -n 's/^\(summary\|totals\): //p' "$work/count" | head -1
 }
 
-for run in demo legato room; do
-  echo "$run $(count $run)"
-done >"$work/counts"
+{
+  for run in demo legato room; do
+    echo "$run $(count $run)"
+  done
+  echo "live $(count demo --causal)"
+} >"$work/counts"
 if [ "${1:-}" = --keep ]; then
   cp "$work/counts" "$kept"
 fi
