@@ -1,15 +1,17 @@
 #!/usr/bin/env bash
-# Both networks learned from nothing: makes lines, reads and labels their cells, learns. What the
-# shipped weights went through after that is in training/README.md.
+# One network of each kind learned from nothing: makes lines, reads and labels their cells, learns.
+# What the shipped weights went through after that is in training/README.md.
 #
-# usage: training/learn.sh [LINES] [SEED] [SECONDS]     (13000, 91, 425)
+# usage: training/learn.sh [LINES] [SEED] [SECONDS] [MEMBER]     (13000, 91, 425, 1)
+#
+# MEMBER is which of the two networks of a kind they become, 1 or 2: give each other lines.
 #
 # Wants training/sources.npz (pack.py), PyTorch with one or two accelerators, and for every 1000
 # lines 1 GB of disk and 5 GB more while their cells are read, and 5 GB of an accelerator's
 # memory. SECONDS is what each of the two networks may take.
 set -euo pipefail
 cd "$(dirname "$0")/.."
-lines=${1:-13000} seed=${2:-91} seconds=${3:-425}
+lines=${1:-13000} seed=${2:-91} seconds=${3:-425} member=${4:-1}
 work=${TMPDIR:-/tmp}/leadpipe-training
 accelerators=$(python3 -c 'import torch; print(max(1, torch.cuda.device_count()))')
 cargo build --release --example tone_cells
@@ -34,4 +36,6 @@ learn offline 0 &
 first=$!
 learn causal 2
 wait $first
-cp "$work"/{offline,causal}.bin src/analysis/tone/
+for kind in offline causal; do
+  cp "$work/$kind.bin" "src/analysis/tone/$kind-$member.bin"
+done

@@ -75,13 +75,17 @@ def choice(tone, want, weight, there):
 
 
 def write(layers, path):
-    """Each layer: inputs and outputs (u32), weights by output, biases (half precision, little-endian)."""
+    """Each layer: inputs and outputs (u32); by output a step (a 127th of its largest weight, float32) and its weights in
+    steps (int8); biases (float32). All little-endian."""
     with open(path, "wb") as file:
         for layer in layers:
             weights = layer.weight.detach().cpu().numpy()
             file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
-            file.write(weights.astype("<f2").tobytes())
-            file.write(layer.bias.detach().cpu().numpy().astype("<f2").tobytes())
+            for row in weights:
+                step = np.float32(max(np.abs(row).max(), 1e-12) / 127)
+                file.write(struct.pack("<f", step))
+                file.write(np.rint(row / step).astype("i1").tobytes())
+            file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
 
 
 def read_back(layers, path):
@@ -89,10 +93,14 @@ def read_back(layers, path):
     with open(path, "rb") as file:
         for layer in layers:
             inputs, outputs = struct.unpack("<II", file.read(8))
-            values = torch.from_numpy(np.frombuffer(file.read(2 * outputs * (inputs + 1)), "<f2").astype(np.float32))
+            rows = []
+            for _ in range(outputs):
+                (step,) = struct.unpack("<f", file.read(4))
+                rows.append(step * np.frombuffer(file.read(inputs), "i1").astype(np.float32))
+            bias = np.frombuffer(file.read(4 * outputs), "<f4").astype(np.float32)
             with torch.no_grad():
-                layer.weight.copy_(values[: outputs * inputs].view(outputs, inputs))
-                layer.bias.copy_(values[outputs * inputs :])
+                layer.weight.copy_(torch.from_numpy(np.stack(rows)))
+                layer.bias.copy_(torch.from_numpy(bias))
 
 
 def main():

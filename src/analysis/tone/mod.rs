@@ -13,6 +13,7 @@
 //! harmonics rise when it is played and fall as the room lets them, whatever else
 //! sounds.
 
+mod ensemble;
 pub mod features;
 pub mod network;
 mod salience;
@@ -22,8 +23,9 @@ pub mod spectra;
 use std::collections::VecDeque;
 use std::ops::Range;
 
+use ensemble::{Codes, Ensemble};
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Code, Evidence, Network, weigh};
+use network::{Evidence, weigh};
 use salience::{PitchAxis, Salience};
 pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
@@ -142,7 +144,7 @@ struct Moment {
     open: bool,
     /// What has been encoded of it: by bin, one more than the place of its code, or zero.
     known: Vec<u16>,
-    codes: Vec<Code>,
+    codes: Vec<Codes>,
 }
 
 /// Spectra and candidates of the moments around the one that is asked about.
@@ -324,23 +326,23 @@ impl Grid {
 
     /// Evidence for a bin at the moment whose cells were given last; none if the screen does
     /// not let it pass.
-    pub fn evidence(&mut self, network: &Network, bin: usize) -> Option<Evidence> {
+    pub fn evidence(&mut self, networks: &Ensemble, bin: usize) -> Option<Evidence> {
         let Layout {
             screen, offsets, ..
         } = self.layout;
         let pitch = pitch_of(bin);
-        self.encode(network, screen, bin);
-        if !network.passes(pitch, &self.codes(network, screen, bin)[..screen.len()]) {
+        self.encode(networks, screen, bin);
+        if !networks.passes(pitch, &self.codes(networks, screen, bin)[..screen.len()]) {
             return None;
         }
-        self.encode(network, offsets, bin);
-        let codes = self.codes(network, offsets, bin);
-        Some(network.evidence(pitch, &codes[..offsets.len()]))
+        self.encode(networks, offsets, bin);
+        let codes = self.codes(networks, offsets, bin);
+        Some(networks.evidence(pitch, &codes[..offsets.len()]))
     }
 
     /// Encodes a bin at offsets from the moment whose cells were given last, where it is not
     /// yet.
-    fn encode(&mut self, network: &Network, offsets: &[i32], bin: usize) {
+    fn encode(&mut self, networks: &Ensemble, offsets: &[i32], bin: usize) {
         for &offset in offsets {
             let Some(at) = self.there(offset) else {
                 continue;
@@ -348,7 +350,7 @@ impl Grid {
             if self.moments[at].known[bin] != 0 {
                 continue;
             }
-            let code = network.encode(
+            let code = networks.encode(
                 #[inline(always)]
                 || self.features(at, bin),
             );
@@ -360,11 +362,11 @@ impl Grid {
     /// The codes that [`Self::encode`] made.
     fn codes<'a>(
         &'a self,
-        network: &'a Network,
+        networks: &'a Ensemble,
         offsets: &[i32],
         bin: usize,
-    ) -> [&'a Code; MAX_OFFSETS] {
-        let mut codes = [network.silence(); MAX_OFFSETS];
+    ) -> [&'a Codes; MAX_OFFSETS] {
+        let mut codes = [networks.silence(); MAX_OFFSETS];
         for (code, &offset) in codes.iter_mut().zip(offsets) {
             if let Some(at) = self.there(offset) {
                 let moment = &self.moments[at];
@@ -447,7 +449,7 @@ const MIN_ONSET: f32 = -4.5;
 #[derive(Debug, Clone)]
 pub struct ToneReader {
     grid: Grid,
-    network: Network,
+    networks: Ensemble,
     /// By bin, the number of the moment until which it need not be asked about again: a
     /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
@@ -459,7 +461,7 @@ impl ToneReader {
     pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
         ToneReader {
             grid: Grid::new(layout, analyser),
-            network: Network::learned(layout),
+            networks: Ensemble::learned(layout),
             resting: vec![0; BINS],
             rest: layout.rest,
         }
@@ -498,7 +500,7 @@ impl ToneReader {
                 if self.resting[cell.bin] > now {
                     continue;
                 }
-                match self.grid.evidence(&self.network, cell.bin) {
+                match self.grid.evidence(&self.networks, cell.bin) {
                     None => self.rest(cell.bin, now),
                     Some(evidence) => {
                         bins.push(cell.bin);

@@ -8,12 +8,8 @@
 //! Products and sums are rounded one by one, without fused operations, so that every
 //! processor gets the same.
 
-use half::f16;
-use pulp::{Arch, Simd, WithSimd};
-
+use super::Layout;
 use super::features::FEATURES;
-use super::spectra::Centring;
-use super::{Layout, features};
 
 /// Numbers that the encoder makes of the features at one offset.
 pub const CODE: usize = 48;
@@ -24,11 +20,6 @@ const NARROW: usize = 48;
 const OUT: usize = 4;
 /// Inputs beside the codes: the register, and its square.
 const REGISTER: usize = 2;
-
-/// Learned weights, made by `training/train.py` (see `training/README.md` for the sound
-/// they were learned from).
-static OFFLINE: &[u8] = include_bytes!("offline.bin");
-static CAUSAL: &[u8] = include_bytes!("causal.bin");
 
 /// What one offset reads, encoded. About half of the rectified values are zero: only the
 /// others are kept, with their places.
@@ -103,7 +94,8 @@ struct Layer<const O: usize> {
 }
 
 impl<const O: usize> Layer<O> {
-    /// Reads a layer as `training/train.py` writes it.
+    /// Reads a layer as `training/train.py` writes it: weights in steps of a 127th of each
+    /// output's largest.
     ///
     /// # Panics
     /// If the weights are of another shape: they are part of the program.
@@ -119,11 +111,12 @@ impl<const O: usize> Layer<O> {
         );
         let mut weights = vec![[0.0; O]; inputs];
         for output in 0..O {
+            let step = take(bytes, f32::from_le_bytes);
             for row in &mut weights {
-                row[output] = take(bytes, f16::from_le_bytes).to_f32();
+                row[output] = step * f32::from(take(bytes, i8::from_le_bytes));
             }
         }
-        let bias = std::array::from_fn(|_| take(bytes, f16::from_le_bytes).to_f32());
+        let bias = std::array::from_fn(|_| take(bytes, f32::from_le_bytes));
         Layer { weights, bias }
     }
 
@@ -162,6 +155,21 @@ impl<const O: usize> Layer<O> {
     }
 }
 
+impl<const O: usize> Layer<O> {
+    /// The sums over the codes at some offsets and what the network is told beside them.
+    #[inline(always)]
+    fn over<'a>(&self, pitch: f32, codes: impl Iterator<Item = &'a Code>) -> [f32; O] {
+        let mut sums = self.bias;
+        let mut from = 0;
+        for code in codes {
+            self.add_code(from, code, &mut sums);
+            from += CODE;
+        }
+        self.add(from, &register(pitch), &mut sums);
+        sums
+    }
+}
+
 /// Takes a number off the front.
 fn take<const N: usize, T>(bytes: &mut &[u8], of: fn([u8; N]) -> T) -> T {
     let (head, rest) = bytes.split_first_chunk().expect("whole layers");
@@ -189,93 +197,48 @@ pub struct Network {
     narrow: Layer<NARROW>,
     out: Layer<OUT>,
     screen: Layer<1>,
-    silence: Code,
 }
 
 impl Network {
-    /// The network with the weights that are part of the program.
-    pub fn learned(layout: &Layout) -> Self {
-        let mut bytes = match layout.centring {
-            Centring::Centred => OFFLINE,
-            Centring::Trailing => CAUSAL,
-        };
+    /// Reads the weights that `training/train.py` wrote for a layout.
+    ///
+    /// # Panics
+    /// If the weights are of another shape: they are part of the program.
+    pub fn read(mut bytes: &[u8], layout: &Layout) -> Self {
+        let bytes = &mut bytes;
         let codes = layout.offsets.len() * CODE;
-        let mut network = Network {
-            encoder: Layer::read(&mut bytes, FEATURES),
-            wide: Layer::read(&mut bytes, codes + REGISTER),
-            narrow: Layer::read(&mut bytes, WIDE),
-            out: Layer::read(&mut bytes, NARROW),
-            screen: Layer::read(&mut bytes, layout.screen.len() * CODE + REGISTER),
-            silence: Code::of([0.0; CODE]),
-        };
-        network.silence = network.encode(features::silence);
-        network
+        Network {
+            encoder: Layer::read(bytes, FEATURES),
+            wide: Layer::read(bytes, codes + REGISTER),
+            narrow: Layer::read(bytes, WIDE),
+            out: Layer::read(bytes, NARROW),
+            screen: Layer::read(bytes, layout.screen.len() * CODE + REGISTER),
+        }
     }
 
-    /// The code of an offset at which there is no sound.
-    pub fn silence(&self) -> &Code {
-        &self.silence
-    }
-
-    /// Encodes the features at one offset, which are read where they are wanted, in vector
-    /// registers.
-    pub fn encode(&self, features: impl FnOnce() -> [f32; FEATURES]) -> Code {
-        Arch::new().dispatch(Encode(self, features))
+    /// Encodes the features at one offset.
+    #[inline(always)]
+    pub fn encode(&self, features: &[f32; FEATURES]) -> Code {
+        let mut sums = self.encoder.bias;
+        self.encoder.add(0, features, &mut sums);
+        Code::of(sums)
     }
 
     /// Whether a pitch in MIDI semitones may sound or begin, from the codes at the layout's
-    /// offsets of the screen.
-    pub fn passes(&self, pitch: f32, codes: &[&Code]) -> bool {
-        let mut sum = self.screen.bias;
-        for (offset, code) in codes.iter().enumerate() {
-            self.screen.add_code(offset * CODE, code, &mut sum);
-        }
-        self.screen
-            .add(codes.len() * CODE, &register(pitch), &mut sum);
-        sum[0] > 0.0
+    /// offsets of the screen: log odds, from the limit that the screen was given.
+    #[inline(always)]
+    pub fn screen<'a>(&self, pitch: f32, codes: impl Iterator<Item = &'a Code>) -> f32 {
+        self.screen.over(pitch, codes)[0]
     }
 
     /// Evidence for a pitch in MIDI semitones, from the codes at the layout's offsets.
-    pub fn evidence(&self, pitch: f32, codes: &[&Code]) -> Evidence {
-        Arch::new().dispatch(Evaluate(self, pitch, codes))
-    }
-}
-
-/// [`Network::encode`] in vector registers.
-struct Encode<'a, F>(&'a Network, F);
-
-impl<F: FnOnce() -> [f32; FEATURES]> WithSimd for Encode<'_, F> {
-    type Output = Code;
-
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> Code {
-        let Encode(network, features) = self;
-        let mut sums = network.encoder.bias;
-        network.encoder.add(0, &features(), &mut sums);
-        Code::of(sums)
-    }
-}
-
-/// [`Network::evidence`] in vector registers.
-struct Evaluate<'a>(&'a Network, f32, &'a [&'a Code]);
-
-impl WithSimd for Evaluate<'_> {
-    type Output = Evidence;
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> Evidence {
-        let Evaluate(network, pitch, codes) = self;
-        let mut wide = network.wide.bias;
-        for (offset, code) in codes.iter().enumerate() {
-            network.wide.add_code(offset * CODE, code, &mut wide);
-        }
-        network
-            .wide
-            .add(codes.len() * CODE, &register(pitch), &mut wide);
-        let mut narrow = network.narrow.bias;
-        network.narrow.add(0, &rectify(wide), &mut narrow);
-        let mut out = network.out.bias;
-        network.out.add(0, &rectify(narrow), &mut out);
+    pub fn evidence<'a>(&self, pitch: f32, codes: impl Iterator<Item = &'a Code>) -> Evidence {
+        let wide = self.wide.over(pitch, codes);
+        let mut narrow = self.narrow.bias;
+        self.narrow.add(0, &rectify(wide), &mut narrow);
+        let mut out = self.out.bias;
+        self.out.add(0, &rectify(narrow), &mut out);
         Evidence {
             tone: out[0],
             onset: out[1],
