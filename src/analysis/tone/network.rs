@@ -153,9 +153,7 @@ impl<const O: usize> Layer<O> {
             i += 1;
         }
     }
-}
 
-impl<const O: usize> Layer<O> {
     /// The sums over the codes at some offsets and what the network is told beside them.
     #[inline(always)]
     fn over<'a>(&self, pitch: f32, codes: impl Iterator<Item = &'a Code>) -> [f32; O] {
@@ -245,5 +243,25 @@ impl Network {
             tongue: out[2],
             age_s: 0.1 * out[3],
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_layer_is_read_as_training_writes_it() {
+        let mut bytes = Vec::new();
+        bytes.extend(2_u32.to_le_bytes());
+        bytes.extend(1_u32.to_le_bytes());
+        bytes.extend(0.25_f32.to_le_bytes());
+        bytes.extend([127_i8, -4].map(|steps| steps as u8));
+        bytes.extend((-0.5_f32).to_le_bytes());
+        let mut rest = bytes.as_slice();
+        let layer = Layer::<1>::read(&mut rest, 2);
+        assert!(rest.is_empty());
+        assert_eq!(layer.weights, [[31.75], [-1.0]]);
+        assert_eq!(layer.bias, [-0.5]);
     }
 }
