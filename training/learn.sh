@@ -4,7 +4,7 @@
 #
 # usage: training/learn.sh [LINES] [SEED] [SECONDS] [MEMBER]     (13000, 91, 425, 1)
 #
-# MEMBER is which of the two networks of a kind they become, 1 or 2: give each other lines.
+# MEMBER is which of the two offline networks it becomes, 1 or 2: give each other lines.
 #
 # Wants training/sources.npz (pack.py), PyTorch with one or two accelerators, and for every 1000
 # lines 1 GB of disk and 5 GB more while their cells are read, and 5 GB of an accelerator's
@@ -36,6 +36,5 @@ learn offline 0 &
 first=$!
 learn causal 2
 wait $first
-for kind in offline causal; do
-  cp "$work/$kind.bin" "src/analysis/tone/$kind-$member.bin"
-done
+cp "$work/offline.bin" "src/analysis/tone/offline-$member.bin"
+cp "$work/causal.bin" src/analysis/tone/

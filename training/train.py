@@ -74,17 +74,22 @@ def choice(tone, want, weight, there):
     return (loss * share).sum() / share.sum(), right.gather(1, odds.argmax(1, keepdim=True)).float().mean()
 
 
-def write(layers, path):
-    """Each layer: inputs and outputs (u32); by output a step (a 127th of its largest weight, float32) and its weights in
-    steps (int8); biases (float32). All little-endian."""
+# Steps that each output's largest weight is written in: in one byte or in two. Two offline networks of two bytes
+# would be more than the repository should carry; the live one loses a little in one.
+STEPS = {"offline": 127, "causal": 32767}
+
+
+def write(layers, path, steps):
+    """Each layer: inputs, outputs and `steps` (u32); by output a step (that share of its largest weight, float32) and its
+    weights in steps (int8 up to 127, otherwise int16); biases (float32). All little-endian."""
     with open(path, "wb") as file:
         for layer in layers:
             weights = layer.weight.detach().cpu().numpy()
-            file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
+            file.write(struct.pack("<III", weights.shape[1], weights.shape[0], steps))
             for row in weights:
-                step = np.float32(max(np.abs(row).max(), 1e-12) / 127)
+                step = np.float32(max(np.abs(row).max(), 1e-12) / steps)
                 file.write(struct.pack("<f", step))
-                file.write(np.rint(row / step).astype("i1").tobytes())
+                file.write(np.rint(row / step).astype("i1" if steps <= 127 else "<i2").tobytes())
             file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
 
 
@@ -92,11 +97,12 @@ def read_back(layers, path):
     """Sets the layers to what `write` wrote."""
     with open(path, "rb") as file:
         for layer in layers:
-            inputs, outputs = struct.unpack("<II", file.read(8))
+            inputs, outputs, steps = struct.unpack("<III", file.read(12))
+            kind = np.dtype("i1" if steps <= 127 else "<i2")
             rows = []
             for _ in range(outputs):
                 (step,) = struct.unpack("<f", file.read(4))
-                rows.append(step * np.frombuffer(file.read(inputs), "i1").astype(np.float32))
+                rows.append(step * np.frombuffer(file.read(inputs * kind.itemsize), kind).astype(np.float32))
             bias = np.frombuffer(file.read(4 * outputs), "<f4").astype(np.float32)
             with torch.no_grad():
                 layer.weight.copy_(torch.from_numpy(np.stack(rows)))
@@ -218,7 +224,7 @@ def main():
         net.screen.bias -= limit
     print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
     print("held out (tone, onset, tongue, age, screen, right)", np.round(torch.stack([r[0] for r in read]).mean(0).tolist(), 4).tolist(), flush=True)
-    write(layers, options.out)
+    write(layers, options.out, STEPS[options.kind])
 
 
 if __name__ == "__main__":

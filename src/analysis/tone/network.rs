@@ -31,13 +31,16 @@ pub struct Code {
 }
 
 impl Code {
+    /// All values zero.
+    pub const NONE: Code = Code {
+        count: 0,
+        places: [0; CODE],
+        values: [0.0; CODE],
+    };
+
     #[inline(always)]
     fn of(sums: [f32; CODE]) -> Self {
-        let mut code = Code {
-            count: 0,
-            places: [0; CODE],
-            values: [0.0; CODE],
-        };
+        let mut code = Code::NONE;
         let mut count = 0;
         for (place, sum) in sums.into_iter().enumerate() {
             // Written in any case and counted if it is not zero: no branch to guess.
@@ -94,8 +97,8 @@ struct Layer<const O: usize> {
 }
 
 impl<const O: usize> Layer<O> {
-    /// Reads a layer as `training/train.py` writes it: weights in steps of a 127th of each
-    /// output's largest.
+    /// Reads a layer as `training/train.py` writes it: weights in steps, so many of which are
+    /// each output's largest; in one byte up to 127 of them, otherwise in two.
     ///
     /// # Panics
     /// If the weights are of another shape: they are part of the program.
@@ -109,11 +112,16 @@ impl<const O: usize> Layer<O> {
             (inputs as u32, O as u32),
             "weights of another network"
         );
+        let narrow = take(bytes, u32::from_le_bytes) <= 127;
         let mut weights = vec![[0.0; O]; inputs];
         for output in 0..O {
             let step = take(bytes, f32::from_le_bytes);
             for row in &mut weights {
-                row[output] = step * f32::from(take(bytes, i8::from_le_bytes));
+                let steps = match narrow {
+                    true => take(bytes, i8::from_le_bytes).into(),
+                    false => take(bytes, i16::from_le_bytes),
+                };
+                row[output] = step * f32::from(steps);
             }
         }
         let bias = std::array::from_fn(|_| take(bytes, f32::from_le_bytes));
@@ -252,16 +260,22 @@ mod tests {
 
     #[test]
     fn a_layer_is_read_as_training_writes_it() {
-        let mut bytes = Vec::new();
-        bytes.extend(2_u32.to_le_bytes());
-        bytes.extend(1_u32.to_le_bytes());
-        bytes.extend(0.25_f32.to_le_bytes());
-        bytes.extend([127_i8, -4].map(|steps| steps as u8));
-        bytes.extend((-0.5_f32).to_le_bytes());
-        let mut rest = bytes.as_slice();
-        let layer = Layer::<1>::read(&mut rest, 2);
-        assert!(rest.is_empty());
-        assert_eq!(layer.weights, [[31.75], [-1.0]]);
-        assert_eq!(layer.bias, [-0.5]);
+        for (largest, weights) in [
+            (127_u32, [127_u8, 0xFC].as_slice()),
+            (32767, &[127, 0, 0xFC, 0xFF]),
+        ] {
+            let mut bytes = Vec::new();
+            bytes.extend(2_u32.to_le_bytes());
+            bytes.extend(1_u32.to_le_bytes());
+            bytes.extend(largest.to_le_bytes());
+            bytes.extend(0.25_f32.to_le_bytes());
+            bytes.extend(weights);
+            bytes.extend((-0.5_f32).to_le_bytes());
+            let mut rest = bytes.as_slice();
+            let layer = Layer::<1>::read(&mut rest, 2);
+            assert!(rest.is_empty());
+            assert_eq!(layer.weights, [[31.75], [-1.0]]);
+            assert_eq!(layer.bias, [-0.5]);
+        }
     }
 }
