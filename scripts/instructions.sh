@@ -7,8 +7,8 @@
 #   demo    both passes over the demo's take
 #   legato  five minutes of slurs back and forth, too slow for a trill: work that grows with
 #           more than the length of a slurred line shows here
-#   live    the demo's take, decided as the live engine does
 #   room    the demo's take in a noisy hall: more candidates, more frames without a tone
+#   live    the demo's take, decided as the live engine does
 set -euo pipefail
 cd "$(dirname "$0")/.."
 kept=.ci/instructions

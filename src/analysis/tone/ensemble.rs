@@ -22,7 +22,8 @@ static OFFLINE_WEIGHTS: [&[u8]; MOST] = [
     include_bytes!("offline-1.bin"),
     include_bytes!("offline-2.bin"),
 ];
-/// One: with a second, 8 of 133 steady tones that begin at once were two notes.
+/// One: with a second, 8 of 133 steady tones that begin at their full level were not one note
+/// (`training/README.md`).
 static CAUSAL_WEIGHTS: [&[u8]; 1] = [include_bytes!("causal.bin")];
 
 /// What one offset reads, as each network encodes it.

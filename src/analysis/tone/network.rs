@@ -112,12 +112,12 @@ impl<const O: usize> Layer<O> {
             (inputs as u32, O as u32),
             "weights of another network"
         );
-        let narrow = take(bytes, u32::from_le_bytes) <= 127;
+        let one_byte = take(bytes, u32::from_le_bytes) <= 127;
         let mut weights = vec![[0.0; O]; inputs];
         for output in 0..O {
             let step = take(bytes, f32::from_le_bytes);
             for row in &mut weights {
-                let steps = match narrow {
+                let steps = match one_byte {
                     true => take(bytes, i8::from_le_bytes).into(),
                     false => take(bytes, i16::from_le_bytes),
                 };
