@@ -13,12 +13,9 @@ use super::features::{self, FEATURES};
 use super::network::{Code, Evidence, Network};
 use super::spectra::Centring;
 
-/// Networks that are asked at most.
-const MOST: usize = 2;
-
 /// Learned weights, made by `training/train.py` (see `training/README.md` for the sound
 /// they were learned from).
-static OFFLINE_WEIGHTS: [&[u8]; MOST] = [
+static OFFLINE_WEIGHTS: [&[u8]; 2] = [
     include_bytes!("offline-1.bin"),
     include_bytes!("offline-2.bin"),
 ];
@@ -26,14 +23,11 @@ static OFFLINE_WEIGHTS: [&[u8]; MOST] = [
 /// (`training/README.md`).
 static CAUSAL_WEIGHTS: [&[u8]; 1] = [include_bytes!("causal.bin")];
 
-/// What one offset reads, as each network encodes it.
-pub type Codes = [Code; MOST];
-
 /// The networks, and what they make of silence.
 #[derive(Debug, Clone)]
 pub struct Ensemble {
     members: Vec<Network>,
-    silence: Codes,
+    silence: Vec<Code>,
 }
 
 impl Ensemble {
@@ -46,57 +40,70 @@ impl Ensemble {
         let members = weights.iter().map(|bytes| Network::read(bytes, layout));
         let mut ensemble = Ensemble {
             members: members.collect(),
-            silence: [Code::NONE; MOST],
+            silence: Vec::new(),
         };
-        ensemble.silence = ensemble.encode(features::silence);
+        let mut silence = vec![Code::NONE; ensemble.len()];
+        ensemble.encode(features::silence, &mut silence);
+        ensemble.silence = silence;
         ensemble
     }
 
+    /// How many networks there are, and so codes of each offset.
+    pub fn len(&self) -> usize {
+        self.members.len()
+    }
+
     /// The codes of an offset at which there is no sound.
-    pub fn silence(&self) -> &Codes {
+    pub fn silence(&self) -> &[Code] {
         &self.silence
     }
 
     /// Encodes the features at one offset, which are read where they are wanted, in vector
-    /// registers.
-    pub fn encode(&self, features: impl FnOnce() -> [f32; FEATURES]) -> Codes {
-        Arch::new().dispatch(Encode(self, features))
+    /// registers, for each network into one of `codes`.
+    pub fn encode(&self, features: impl FnOnce() -> [f32; FEATURES], codes: &mut [Code]) {
+        let members = &self.members;
+        Arch::new().dispatch(Encode {
+            members,
+            features,
+            codes,
+        });
     }
 
     /// Whether a pitch in MIDI semitones may sound or begin, from the codes at the layout's
     /// offsets of the screen.
-    pub fn passes(&self, pitch: f32, codes: &[&Codes]) -> bool {
+    pub fn passes(&self, pitch: f32, codes: &[&[Code]]) -> bool {
         let members = self.members.iter().enumerate();
         let screens = members.map(|(at, m)| m.screen(pitch, codes.iter().map(|c| &c[at])));
         screens.sum::<f32>() > 0.0
     }
 
     /// Evidence for a pitch in MIDI semitones, from the codes at the layout's offsets.
-    pub fn evidence(&self, pitch: f32, codes: &[&Codes]) -> Evidence {
+    pub fn evidence(&self, pitch: f32, codes: &[&[Code]]) -> Evidence {
         Arch::new().dispatch(Evaluate(self, pitch, codes))
     }
 }
 
 /// [`Ensemble::encode`] in vector registers.
-struct Encode<'a, F>(&'a Ensemble, F);
+struct Encode<'a, F> {
+    members: &'a [Network],
+    features: F,
+    codes: &'a mut [Code],
+}
 
 impl<F: FnOnce() -> [f32; FEATURES]> WithSimd for Encode<'_, F> {
-    type Output = Codes;
+    type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) -> Codes {
-        let Encode(ensemble, features) = self;
-        let features = features();
-        let mut codes = [Code::NONE; MOST];
-        for (code, member) in codes.iter_mut().zip(&ensemble.members) {
+    fn with_simd<S: Simd>(self, _: S) {
+        let features = (self.features)();
+        for (code, member) in self.codes.iter_mut().zip(self.members) {
             *code = member.encode(&features);
         }
-        codes
     }
 }
 
 /// [`Ensemble::evidence`] in vector registers.
-struct Evaluate<'a>(&'a Ensemble, f32, &'a [&'a Codes]);
+struct Evaluate<'a>(&'a Ensemble, f32, &'a [&'a [Code]]);
 
 impl WithSimd for Evaluate<'_> {
     type Output = Evidence;
@@ -126,8 +133,9 @@ mod tests {
     fn evidence_is_the_mean_of_what_the_networks_say() {
         let ensemble = Ensemble::learned(&OFFLINE);
         let loud = features::silence().map(|value| value + 30.0);
-        let codes = ensemble.encode(|| loud);
-        let moments = [&codes; OFFLINE.offsets.len()];
+        let mut codes = [Code::NONE; 2];
+        ensemble.encode(|| loud, &mut codes);
+        let moments = [&codes[..]; OFFLINE.offsets.len()];
         let asked = |at: usize| {
             let codes = moments.iter().map(|codes| &codes[at]);
             ensemble.members[at].evidence(57.0, codes)

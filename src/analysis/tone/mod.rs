@@ -23,9 +23,9 @@ pub mod spectra;
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use ensemble::{Codes, Ensemble};
+use ensemble::Ensemble;
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Evidence, weigh};
+use network::{Code, Evidence, weigh};
 use salience::{PitchAxis, Salience};
 pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
@@ -142,9 +142,38 @@ struct Moment {
     risen: Vec<f32>,
     /// Whether the gate was open.
     open: bool,
-    /// What has been encoded of it: by bin, one more than the place of its code, or zero.
-    known: Vec<u16>,
-    codes: Vec<Codes>,
+    /// What has been encoded of it: by bin, one more than the number of its place in the
+    /// grid's [`CodeStore`], or zero.
+    known: Vec<u32>,
+}
+
+/// The codes of all moments. They lie together, for how many a moment has differs much, and
+/// how many all have differs little.
+#[derive(Debug, Clone, Default)]
+struct CodeStore {
+    codes: Vec<Code>,
+    /// Numbers of the places that are free; a place has a code for each network.
+    free: Vec<u32>,
+}
+
+impl CodeStore {
+    /// Adds the codes of an offset. Returns the number of their place.
+    fn add(&mut self, networks: &Ensemble, features: impl FnOnce() -> [f32; FEATURES]) -> u32 {
+        let each = networks.len();
+        let place = self.free.pop().unwrap_or_else(|| {
+            self.codes.extend(std::iter::repeat_n(Code::NONE, each));
+            (self.codes.len() / each) as u32 - 1
+        });
+        let from = place as usize * each;
+        networks.encode(features, &mut self.codes[from..from + each]);
+        place
+    }
+
+    /// The codes at a place.
+    fn at(&self, networks: &Ensemble, place: u32) -> &[Code] {
+        let each = networks.len();
+        &self.codes[place as usize * each..][..each]
+    }
 }
 
 /// Spectra and candidates of the moments around the one that is asked about.
@@ -166,6 +195,7 @@ pub struct Grid {
     moments: VecDeque<Moment>,
     /// A moment that is over, for its memory.
     spare: Option<Moment>,
+    codes: CodeStore,
     /// Number of the first of them, counted from the start of the sound.
     first: usize,
     /// Number of the moment that is asked about next.
@@ -194,6 +224,7 @@ impl Grid {
             open: false,
             moments: VecDeque::new(),
             spare: None,
+            codes: CodeStore::default(),
             first: 0,
             now: 0,
             reference: f32::NEG_INFINITY,
@@ -258,10 +289,13 @@ impl Grid {
         moment.risen.clear();
         moment.known.clear();
         moment.known.resize(BINS, 0);
-        moment.codes.clear();
         self.moments.push_back(moment);
         while self.first + self.layout.behind() + self.layout.carry.0 < self.now {
             self.spare = self.moments.pop_front();
+            let places = self.spare.iter().flat_map(|over| &over.known);
+            self.codes
+                .free
+                .extend(places.filter(|&&known| known != 0).map(|known| known - 1));
             self.first += 1;
         }
     }
@@ -350,12 +384,14 @@ impl Grid {
             if self.moments[at].known[bin] != 0 {
                 continue;
             }
-            let code = networks.encode(
+            let mut codes = std::mem::take(&mut self.codes);
+            let place = codes.add(
+                networks,
                 #[inline(always)]
                 || self.features(at, bin),
             );
-            self.moments[at].codes.push(code);
-            self.moments[at].known[bin] = self.moments[at].codes.len() as u16;
+            self.codes = codes;
+            self.moments[at].known[bin] = place + 1;
         }
     }
 
@@ -365,12 +401,12 @@ impl Grid {
         networks: &'a Ensemble,
         offsets: &[i32],
         bin: usize,
-    ) -> [&'a Codes; MAX_OFFSETS] {
+    ) -> [&'a [Code]; MAX_OFFSETS] {
         let mut codes = [networks.silence(); MAX_OFFSETS];
         for (code, &offset) in codes.iter_mut().zip(offsets) {
             if let Some(at) = self.there(offset) {
                 let moment = &self.moments[at];
-                *code = &moment.codes[usize::from(moment.known[bin]) - 1];
+                *code = self.codes.at(networks, moment.known[bin] - 1);
             }
         }
         codes
