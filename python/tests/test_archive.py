@@ -174,6 +174,23 @@ def test_a_worker_that_dies_loses_nothing(client, samples, tmp_path):
     assert not list((tmp_path / "out").glob("**/.*.staged"))
 
 
+def test_what_a_dead_worker_left_half_written_is_removed(client, takes, tmp_path, monkeypatch):
+    left = tmp_path / "notes"
+    left.mkdir()
+    other = left / ".another-run.staged"
+    other.touch()
+    real = archive.run.__globals__["transcribe_take"]
+
+    def dies_while_it_writes(take, out, options, version, again, run_id):
+        with open(f"{out}/notes/.{run_id}-{os.path.basename(take)}.staged", "wb") as file:
+            file.write(b"PAR1")
+        return real(take, out, options, version, again, run_id)
+
+    monkeypatch.setitem(archive.run.__globals__, "transcribe_take", dies_while_it_writes)
+    archive.run(takes, tmp_path, client=client)
+    assert list(tmp_path.glob("**/.*.staged")) == [other]
+
+
 def test_a_take_that_kills_its_workers_is_a_row(client, takes, tmp_path, monkeypatch):
     real = archive.run.__globals__["transcribe_take"]
 

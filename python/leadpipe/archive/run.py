@@ -66,14 +66,15 @@ def run(
     _check(options)
     takes = listing(source)
     out = os.fspath(out)
-    store = Store(out)
+    run_id = uuid.uuid4().hex[:8]
+    store = Store(out, run_id)
     store.check()
     rows = Rows()
     report = _Report(len(takes), progress)
     due_s = time.monotonic() + SUMMARY_EVERY_S
     with _cluster(client) as cluster:
         report.start(cluster)
-        for at, row in _rows(cluster, takes, out, options, again):
+        for at, row in _rows(cluster, run_id, takes, out, options, again):
             rows.add(at, row)
             report(row)
             if time.monotonic() > due_s:
@@ -83,6 +84,7 @@ def run(
                 due_s = now_s + max(SUMMARY_EVERY_S, (now_s - began_s) / SUMMARY_SHARE)
     table = rows.table()
     store.write("summary.parquet", table)
+    store.clear()
     report.done()
     return table
 
@@ -121,12 +123,16 @@ def _cluster(client: Client | None) -> Iterator[Client]:
 
 
 def _rows(
-    client: Client, takes: list[str], out: str, options: dict[str, Any], again: bool
+    client: Client,
+    run_id: str,
+    takes: list[str],
+    out: str,
+    options: dict[str, Any],
+    again: bool,
 ) -> Iterator[tuple[int, dict[str, Any]]]:
     """Rows as they are done, with the index of their take."""
     from distributed import as_completed
 
-    run_id = uuid.uuid4().hex[:8]
     left = iter(enumerate(takes))
     places: dict[Any, int] = {}
 
@@ -138,6 +144,7 @@ def _rows(
             options,
             __version__,
             again,
+            run_id,
             key=f"transcribe_take-{run_id}-{at}",
         )
         places[future.key] = at

@@ -67,15 +67,17 @@ the folder of results."""
 class Store:
     """A folder or a bucket of results."""
 
-    def __init__(self, out: str) -> None:
+    def __init__(self, out: str, run: str = "") -> None:
+        """``run`` marks what the workers of one run have not finished writing."""
         self.files, self.root = fsspec.core.url_to_fs(out)
+        self._run = run or uuid.uuid4().hex
 
     def path(self, name: str) -> str:
         return f"{self.root.rstrip('/')}/{name}"
 
     def check(self) -> None:
         """Refuses a folder that cannot be written to, before long work starts."""
-        probe = f".{uuid.uuid4().hex}.staged"
+        probe = self._staged()
         try:
             self.write(probe, pa.table({}))
             self.files.rm(self.path(probe))
@@ -90,7 +92,7 @@ class Store:
         path = self.path(name)
         folder = path.rsplit("/", 1)[0]
         self.files.makedirs(folder, exist_ok=True)
-        staged = f"{folder}/.{uuid.uuid4().hex}.staged"
+        staged = f"{folder}/{self._staged()}"
         try:
             with self.files.open(staged, "wb") as to:
                 pyarrow.parquet.write_table(table, to, compression="zstd")
@@ -99,6 +101,14 @@ class Store:
             if self.files.exists(staged):
                 self.files.rm(staged)
             raise
+
+    def _staged(self) -> str:
+        return f".{self._run}-{uuid.uuid4().hex}.staged"
+
+    def clear(self) -> None:
+        """Removes what workers of the run left half written when they died."""
+        for left in self.files.glob(self.path(f"**/.{self._run}-*.staged")):
+            self.files.rm(left)
 
     def metadata(self, name: str) -> dict[str, Any]:
         """What :func:`result_table` noted in a result."""

@@ -24,7 +24,7 @@ _CHUNK = 1 << 20
 
 
 def transcribe_take(
-    take: str, out: str, options: dict[str, Any], version: str, again: bool
+    take: str, out: str, options: dict[str, Any], version: str, again: bool, run_id: str
 ) -> dict[str, Any]:
     """Transcribes a take and writes its result, unless it is there.
 
@@ -34,6 +34,7 @@ def transcribe_take(
         options: keyword arguments of :func:`leadpipe.transcribe`.
         version: of leadpipe, which the worker's must be.
         again: whether takes that could not be used are tried again.
+        run_id: of the run, by which what a worker that dies leaves is known.
 
     Returns:
         Its row of the summary. A take that cannot be used is a row too.
@@ -46,7 +47,7 @@ def transcribe_take(
                 "install the same version"
             )
         with _local_copy(take) as (path, content):
-            return _with_content(row, path, content, out, options, again)
+            return _with_content(row, path, content, Store(out, run_id), options, again)
     except (LeadpipeError, OSError) as error:
         return row | failure(error)
 
@@ -56,9 +57,13 @@ def failure(error: BaseException) -> dict[str, Any]:
 
 
 def _with_content(
-    row: dict[str, Any], path: str, content: str, out: str, options: dict[str, Any], again: bool
+    row: dict[str, Any],
+    path: str,
+    content: str,
+    store: Store,
+    options: dict[str, Any],
+    again: bool,
 ) -> dict[str, Any]:
-    store = Store(out)
     name = result_name(content, settings_id(__version__, options))
     if store.exists(name):
         known = store.metadata(name)
