@@ -1,20 +1,9 @@
-#!/usr/bin/env python3
-"""Labels cells and keeps some of them for learning.
+"""Labels the cells of a line and keeps some of them for learning.
 
-usage: label.py offline|causal LINES CELLS OUT [--share 0.35] [--seed 1]
-
-LINES   folder of line-NNNNN.json (truth, written by make.py)
-CELLS   folder of line-NNNNN.cells (written by the example `tone_cells` from the sound)
-OUT     folder for line-NNNNN.npz, see `labelled`
-
-A row of a .cells file is one pitch asked about at one moment: the number of the take, time in
-seconds, pitch in MIDI semitones, rank, then the features at each offset (8-bit, times 60).
+A row of a .cells file (written by the example `tone_cells`) is one pitch asked about at one moment: the number of the
+take, time in seconds, pitch in MIDI semitones, rank, then the features at each offset (8-bit, times 60).
 """
-import argparse
-import glob
-import json
 import os
-from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
@@ -96,39 +85,20 @@ def labels(rows, notes, causal):
     return want, weight
 
 
-def labelled(job):
-    """Writes the kept cells of one line: x (cells x offsets x features), pitch, want and weight (see `labels`), count
-    (cells of each moment that is kept, in order) and origin."""
-    kind, lines, path, out, share, seed = job
-    rows = np.fromfile(path, row_type(OFFSETS[kind]))
-    name = os.path.basename(path)[: -len(".cells")]
-    with open(os.path.join(lines, name + ".json")) as file:
-        line = json.load(file)
+def labelled(kind, line, cells, out, share, rng):
+    """Writes some cells of a line to the file `out`, whole or not at all: x (cells x offsets x features), pitch, want and
+    weight (see `labels`), count (cells of each moment that is kept, in order) and origin.
+
+    line: what make.py writes as JSON. cells: path of the line's .cells file. share: of the moments, which are kept.
+    """
+    rows = np.fromfile(cells, row_type(OFFSETS[kind]))
     # Moments are kept or left out whole. Knocks are short, and few.
     moments, moment = np.unique(rows["time_s"], return_inverse=True)
-    kept = np.random.default_rng(seed).random(len(moments)) < (share if line["notes"] else min(1, 2 * share))
+    kept = rng.random(len(moments)) < (share if line["notes"] else min(1, 2 * share))
     rows = rows[kept[moment]]
     want, weight = labels(rows, line["notes"], kind == "causal")
     count = np.bincount(moment[kept[moment]], minlength=len(moments))[kept]
-    np.savez(os.path.join(out, name + ".npz"), x=rows["x"], pitch=rows["pitch"], want=want, weight=weight,
-             count=count[count > 0].astype(np.uint8), origin=line["info"]["origin"])
-
-
-def main():
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("kind", choices=OFFSETS)
-    parser.add_argument("lines")
-    parser.add_argument("cells")
-    parser.add_argument("out")
-    parser.add_argument("--share", type=float, default=0.35, help="of the moments that are kept")
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    os.makedirs(options.out, exist_ok=True)
-    paths = sorted(glob.glob(os.path.join(options.cells, "*.cells")))
-    jobs = [(options.kind, options.lines, path, options.out, options.share, [options.seed, i]) for i, path in enumerate(paths)]
-    with ProcessPoolExecutor() as pool:
-        list(pool.map(labelled, jobs, chunksize=4))
-
-
-if __name__ == "__main__":
-    main()
+    with open(out + ".part", "wb") as file:
+        np.savez(file, x=rows["x"], pitch=rows["pitch"], want=want, weight=weight,
+                 count=count[count > 0].astype(np.uint8), origin=line["info"]["origin"])
+    os.rename(out + ".part", out)

@@ -87,7 +87,7 @@ def make_line(rng, sources, rate=RATE, exclude=()):
         hidden.append("reverberation")
     if info.get("soft"):
         hidden.append(("noise", "pad")[rng.integers(2)])
-    # tones of few partials and knocks are to be known in silence, too
+    # electronic tones and knocks are to be known in silence, too
     if (info.get("few") or info["origin"] == "none" and "style" in info) and rng.random() < 0.5:
         exclude |= set(SHARES) - {"equaliser", "level"}
         hidden = []

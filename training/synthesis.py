@@ -10,6 +10,7 @@ from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, shake, smoo
 TRILLING = 0.2  # share of lines in which half of the long notes are trills
 FLUTTERING = 0.08  # share of notes with a flutter tongue
 FEW = 0.12  # share of lines whose tones have one to three partials
+SWITCHED = 0.1  # share of lines whose tones are switched on and off at once and perfectly steady, of any partials
 CONTROL = 1000  # control values a second: pitch, level and every partial's strength
 SILENT_DB = -90.0
 
@@ -32,17 +33,18 @@ def slow_noise(rng, length, cutoff_hz, count=None):
     return slow / np.sqrt((1 - pole) / (1 + pole))
 
 
-def score(rng, length_s, lead_s, few=False):
+def score(rng, length_s, lead_s, few=False, switched=False):
     """The line at the control rate: pitch (MIDI), level (dB), notes, style, places where a tongue starts a tone.
 
     few: the tones are to have few partials; such tones go higher, and often start and stop at once.
+    switched: all tones start and stop at once, and keep their pitch and level.
     """
     names = list(STYLES)
     style = names[rng.choice(len(names), p=[STYLES[name][0] for name in names])]
-    if few and rng.random() < 0.4:
+    if (few or switched) and rng.random() < 0.4:
         style = "long"
     _, breath, joins, (shortest, longest) = STYLES[style]
-    abrupt = few and rng.random() < 0.6
+    abrupt = switched or few and rng.random() < 0.6
     count = int(length_s * CONTROL)
     pitch, level = np.full(count, np.nan), np.full(count, SILENT_DB)
     centre = rng.uniform(LOWEST + 5, 45) if rng.random() < 0.3 else rng.uniform(40, 82)
@@ -50,8 +52,8 @@ def score(rng, length_s, lead_s, few=False):
         centre = rng.uniform(LOWEST + 3, HIGHEST)
     lowest, highest = max(LOWEST, centre - 12), min(HIGHEST + (2 if few else 0), centre + 12)
     midi = rng.uniform(lowest, highest)
-    expressive = rng.random() < (0.3 if few else 0.6)
-    trilling = 0.5 if rng.random() < TRILLING else 0.1
+    expressive = rng.random() < (0.3 if few else 0.6) and not switched
+    trilling = 0.5 if rng.random() < TRILLING and not switched else 0.1
     double_s = rng.uniform(1 / 13, 1 / 6) if style == "repeated" and rng.random() < 0.6 else None
     if double_s:
         breath = (4, 24)
@@ -78,7 +80,7 @@ def score(rng, length_s, lead_s, few=False):
             shape_times, shape, kind = pitch_shape(rng, duration_s) if expressive else (None, None, "plain")
             body = slice(at, at + length)
             pitch[body] = midi + (0 if shape is None else np.interp(times, shape_times, shape))
-            level[body] = gain_db + dynamics(rng, times, duration_s)
+            level[body] = gain_db + (0 if switched else dynamics(rng, times, duration_s))
             note = dict(on=at, off=at + length, midi=midi, attack="tongued")
             if kind == "shake":
                 note["trill"] = True
@@ -87,7 +89,7 @@ def score(rng, length_s, lead_s, few=False):
                 after_s = rng.uniform(0, 0.2)
                 pitch[body] = midi + shake(rng, times, after_s)
                 note["trill"] = True
-            if duration_s > 0.25 and rng.random() < FLUTTERING:
+            if duration_s > 0.25 and rng.random() < FLUTTERING and not switched:
                 level[body] += flutter(rng, times)
                 note["flutter"] = True
             if index == 0:
@@ -142,11 +144,14 @@ def _limits(notes, level, first):
     tail["off"] = tail["on"] + int(np.flatnonzero(body > body.max() - 30)[-1]) + 1
 
 
-def partials(rng, pitch, level, few=False):
-    """Strength of each partial at the control rate, shape (partials, control values), and the pitch with jitter."""
+def partials(rng, pitch, level, few=False, switched=False):
+    """Strength of each partial at the control rate, shape (partials, control values), and the pitch with jitter.
+
+    few: one to three partials. switched: no jitter, and each partial keeps its share.
+    """
     known = np.flatnonzero(~np.isnan(pitch))
     pitch = np.interp(np.arange(len(pitch)), known, pitch[known])
-    steady = few and rng.random() < 0.6
+    steady = switched or few and rng.random() < 0.6
     if not steady:
         pitch = pitch + slow_noise(rng, len(pitch), rng.uniform(3, 20)) * rng.uniform(0.003, 0.05)
     hz = 440 * 2 ** ((pitch - 69) / 12)
@@ -167,7 +172,8 @@ def partials(rng, pitch, level, few=False):
         db[0] -= rng.uniform(5, 40)
         if low and count > 8:
             db[1] -= rng.uniform(0, 12)
-    db += slow_noise(rng, len(pitch), rng.uniform(2, 12), count) * rng.uniform(0.1, 1.2)
+    if not switched:
+        db += slow_noise(rng, len(pitch), rng.uniform(2, 12), count) * rng.uniform(0.1, 1.2)
     strength = 10 ** (db / 20) * np.clip((11500 - frequency) / 1500, 0, 1)
     strength /= np.sqrt((strength ** 2).sum(0)) + 1e-9
     amplitude = 10 ** (level / 20) * (level > SILENT_DB + 5)
@@ -193,12 +199,13 @@ def sounded(rng, strength, hz, length):
 
 def synthetic_line(rng, length_s, lead_s):
     """A dry line from additive synthesis: (samples, notes, info), the first note after lead_s."""
-    few = rng.random() < FEW
-    pitch, level, notes, style, starts = score(rng, length_s, lead_s, few)
+    few, switched = rng.random() < FEW, rng.random() < SWITCHED
+    pitch, level, notes, style, starts = score(rng, length_s, lead_s, few, switched)
     length = int(length_s * RATE)
     if not notes:
         return np.zeros(length, np.float32), [], dict(origin="synthesis", instrument="synthesis", style=style)
-    strength, hz = partials(rng, pitch, level, few)
+    strength, hz = partials(rng, pitch, level, few, switched)
+    few = few or switched
     line = sounded(rng, strength, hz, length)
     step = RATE // CONTROL
 

@@ -2,7 +2,8 @@
 
 usage: train.py offline|causal LABELLED OUT [--seconds 400] [--size 48,192,48] [--without ORIGIN ...] [--from WEIGHTS]
 
-LABELLED  folder of line-NNNNN.npz (written by label.py)
+LABELLED  folder of line-NNNNN.npz (written by cells.py, which may still be writing: more lines are learned from as
+          they come, until the memory for --cells is full). Each twelfth line is held out.
 OUT       file of weights for the program
 
 The network is the same at every pitch. One pitch sounds at a moment, or none: the tone's log odds of all pitches asked
@@ -10,9 +11,9 @@ about at a moment, and zero for silence, are learned together as one choice (sof
 it minutes.
 """
 import argparse
-import glob
 import os
 import struct
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 
@@ -74,6 +75,73 @@ def choice(tone, want, weight, there):
     return (loss * share).sum() / share.sum(), right.gather(1, odds.argmax(1, keepdim=True)).float().mean()
 
 
+class Cells:
+    """Cells of lines on the device: columns x, pitch, want and weight, and by moment where its cells begin and how many
+    there are. Lines can be added while others are learned from."""
+
+    def __init__(self, room, device):
+        self.room, self.device, self.columns = room, device, None
+        self.starts, self.counts = (torch.zeros(room // 4, dtype=torch.int64, device=device) for _ in range(2))
+        self.cells = self.moments = 0
+
+    def add(self, lines):
+        """Adds lines, each a dict of its file's arrays. Says whether there is room for more."""
+        for line in lines:
+            count = torch.from_numpy(line["count"].astype(np.int64)).to(self.device)
+            parts = [torch.from_numpy(line[name]) for name in ("x", "pitch", "want", "weight")]
+            cells, moments = self.cells + len(parts[0]), self.moments + len(count)
+            if cells > self.room or moments > len(self.starts):
+                return False
+            if self.columns is None:
+                self.columns = [torch.empty((self.room, *part.shape[1:]), dtype=part.dtype, device=self.device) for part in parts]
+            for column, part in zip(self.columns, parts):
+                column[self.cells : cells] = part.to(self.device)
+            self.starts[self.moments : moments] = self.cells + count.cumsum(0) - count
+            self.counts[self.moments : moments] = count
+            if self.device == "cuda":
+                torch.cuda.current_stream().synchronize()
+            self.cells, self.moments = cells, moments
+        return True
+
+
+class Growing:
+    """The lines of a folder, those held out apart, read again and again while more are written."""
+
+    def __init__(self, folder, without, room, device):
+        self.folder, self.without = folder, without
+        self.train, self.check = Cells(room, device), Cells(room // 10, device)
+        self.seen, self.more = set(), True
+
+    def read(self, path):
+        with np.load(path) as file:
+            return None if file["origin"] in self.without else {name: file[name] for name in file.files}
+
+    def look(self):
+        """Adds the lines that are new. Says whether there is room for more."""
+        paths = sorted(e.path for e in os.scandir(self.folder) if e.name.endswith(".npz") and e.name not in self.seen)
+        with ThreadPoolExecutor(4) as pool:
+            for at in range(0, len(paths), 64):
+                some = paths[at : at + 64]
+                for path, line in zip(some, pool.map(self.read, some)):
+                    name = os.path.basename(path)
+                    self.seen.add(name)
+                    held_out = int("".join(filter(str.isdigit, name)) or 0) % 12 == 0
+                    into = self.check if held_out else self.train
+                    if line is not None and not into.add([line]) and not held_out:
+                        self.more = False
+                        return
+
+    def follow(self):
+        """Looks every few seconds, in a thread of its own."""
+
+        def looking():
+            while self.more:
+                time.sleep(5)
+                self.look()
+
+        threading.Thread(target=looking, daemon=True).start()
+
+
 # Steps that each output's largest weight is written in: in one byte or in two. Two offline networks of two bytes
 # would be more than the repository should carry; the live one loses a little in one.
 STEPS = {"offline": 127, "causal": 32767}
@@ -118,42 +186,21 @@ def main():
     parser.add_argument("--size", default="48,192,48", help="of the encoder and the two layers after it")
     parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
     parser.add_argument("--from", dest="begin", metavar="WEIGHTS", help="go on learning from these, an eighth as fast")
+    parser.add_argument("--cells", type=int, default=70_000_000, help="that there is memory for, about 1 kB each")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     torch.manual_seed(options.seed)
     torch.set_float32_matmul_precision("high")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.time()
-    paths = sorted(glob.glob(os.path.join(options.labelled, "*.npz")))
-    held = max(1, len(paths) // 12)
-
-    def counts_of(path):
-        with np.load(path) as file:
-            return None if file["origin"] in options.without else file["count"]
-
-    def columns_of(path):
-        with np.load(path) as file:
-            return [torch.from_numpy(file[name]) for name in ("x", "pitch", "want", "weight")]
-
-    def stack(paths):
-        """Cells of many lines on the device, copied there line by line (together they may be most of its memory); and
-        where each moment begins, and how many cells it has."""
-        with ThreadPoolExecutor(8) as pool:
-            found = [(path, counts) for path, counts in zip(paths, pool.map(counts_of, paths)) if counts is not None]
-            counts = np.concatenate([counts for _, counts in found]).astype(np.int64)
-            columns, at = None, 0
-            for from_ in range(0, len(found), 64):
-                for parts in pool.map(columns_of, [path for path, _ in found[from_ : from_ + 64]]):
-                    if columns is None:
-                        columns = [torch.empty((counts.sum(), *part.shape[1:]), dtype=part.dtype, device=device) for part in parts]
-                    for column, part in zip(columns, parts):
-                        column[at : at + len(part)] = part
-                    at += len(parts[0])
-        counts = torch.from_numpy(counts).to(device)
-        return columns, counts.cumsum(0) - counts, counts
-
-    check, train = stack(paths[:held]), stack(paths[held:])
-    print(len(train[0][0]), "cells to learn from,", len(check[0][0]), "held out, loaded in", round(time.time() - started), "s", flush=True)
+    data = Growing(options.labelled, options.without, options.cells, device)
+    while data.look() or data.train.moments < BATCH or not data.check.moments:
+        if time.time() - started > options.seconds:
+            parser.error(f"{options.labelled}: no lines to learn from and to hold out")
+        time.sleep(1)
+    train, check = data.train, data.check
+    print(train.cells, "cells to learn from,", check.cells, "held out, after", round(time.time() - started), "s", flush=True)
+    data.follow()
     net = Net(options.kind, *map(int, options.size.split(","))).to(device)
     print(sum(p.numel() for p in net.parameters()), "weights", flush=True)
     layers = [net.encoder, net.wide, net.narrow, net.out, net.screen]
@@ -166,10 +213,9 @@ def main():
 
     def cells_of(data, moments):
         """The cells of some moments, and which of a moment's places they are in (shape moments x CELLS)."""
-        columns, starts, counts = data
-        there = places < counts[moments, None]
-        rows = (starts[moments, None] + places)[there]
-        return [column[rows] for column in columns], there
+        there = places < data.counts[moments, None]
+        rows = (data.starts[moments, None] + places)[there]
+        return [column[rows] for column in data.columns], there
 
     def placed(values, there):
         """Values of cells in their places (shape moments x CELLS)."""
@@ -199,7 +245,7 @@ def main():
         share = (time.time() - learning) / (options.seconds - (learning - started))
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
-        losses = losses_of(train, torch.randint(len(train[1]), (BATCH,), device=device), True)[0]
+        losses = losses_of(train, torch.randint(train.moments, (BATCH,), device=device), True)[0]
         optimiser.zero_grad()
         (losses * scale).sum().backward()
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -208,12 +254,12 @@ def main():
         if step % 50 == 0:
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
-            print(step, round(time.time() - started), np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+            print(step, round(time.time() - started), train.cells, np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     read = []
     with torch.no_grad():
-        for moments in torch.arange(len(check[1]), device=device).split(4096):
+        for moments in torch.arange(check.moments, device=device).split(4096):
             losses, out, screen, there = losses_of(check, moments, False)
             tone = placed(out[:, 0].contiguous(), there).masked_fill(~there, -torch.inf)
             # The log probability that a cell's pitch sounds and nothing else.

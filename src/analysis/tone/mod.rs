@@ -565,3 +565,31 @@ impl ToneReader {
         self.resting[near].fill(now + 1 + self.rest);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::Settings;
+    use crate::demo::line;
+
+    /// A session plays for hours: after the first bars no more memory is held.
+    #[test]
+    fn codes_take_no_more_room_as_time_goes_by() {
+        let settings = Settings::builder(48_000.0).build().expect("settings");
+        let mut analyser = Analyser::new(settings);
+        let mut reader = ToneReader::new(&CAUSAL, &analyser);
+        let sound = line::render(48_000.0);
+        let mut held = Vec::new();
+        for _ in 0..6 {
+            let mut read = ToneTrack::default();
+            analyser.push(&sound, &mut |frame| {
+                reader.push_samples(frame.samples.as_slice());
+                reader.push_candidates(&frame.candidates, true, &mut read);
+            });
+            assert!(!read.is_empty());
+            held.push(reader.grid.codes.codes.len());
+        }
+        let first = held[0];
+        assert!(held.iter().all(|&now| now < first + first / 20), "{held:?}");
+    }
+}
