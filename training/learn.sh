@@ -16,9 +16,10 @@ accelerators=$(python3 -c 'import torch; print(max(1, torch.cuda.device_count())
 cargo build --release --example tone_cells
 mkdir -p "$work/cells/offline" "$work/cells/causal"
 training/cells.py "$work/cells" "$lines" "$seed" --reader "${CARGO_TARGET_DIR:-target}/release/examples/tone_cells" &
-making=$!
-# Both on one accelerator have half of its memory each.
-cells=$((60000000 / (accelerators > 1 ? 1 : 2)))
+trap 'kill $(jobs -p) 2>/dev/null || true; rm -rf "$work/cells"' EXIT
+# A line has up to 5000 cells that are kept. Both networks on one accelerator have half of its memory each.
+room=$((60000000 / (accelerators > 1 ? 1 : 2)))
+cells=$((lines * 5000 < room ? lines * 5000 : room))
 learn() {
   CUDA_VISIBLE_DEVICES=$(($2 % accelerators)) python3 training/train.py "$1" "$work/cells/$1" "$work/$1.bin" \
     --seconds "$seconds" --seed $(($2 + 11)) --cells $cells
@@ -29,9 +30,5 @@ learn causal 1 &
 causal=$!
 wait $offline
 wait $causal
-# Lines that are still made come too late.
-kill $making 2>/dev/null || true
-wait $making 2>/dev/null || true
-rm -r "$work/cells"
 cp "$work/offline.bin" "src/analysis/tone/offline-$member.bin"
 cp "$work/causal.bin" src/analysis/tone/
