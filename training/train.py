@@ -84,23 +84,23 @@ class Cells:
         self.starts, self.counts = (torch.zeros(room // 4, dtype=torch.int64, device=device) for _ in range(2))
         self.cells = self.moments = 0
 
-    def add(self, lines):
-        """Adds lines, each a dict of its file's arrays. Says whether there is room for more."""
-        for line in lines:
-            count = torch.from_numpy(line["count"].astype(np.int64)).to(self.device)
-            parts = [torch.from_numpy(line[name]) for name in ("x", "pitch", "want", "weight")]
-            cells, moments = self.cells + len(parts[0]), self.moments + len(count)
-            if cells > self.room or moments > len(self.starts):
-                return False
-            if self.columns is None:
-                self.columns = [torch.empty((self.room, *part.shape[1:]), dtype=part.dtype, device=self.device) for part in parts]
-            for column, part in zip(self.columns, parts):
-                column[self.cells : cells] = part.to(self.device)
-            self.starts[self.moments : moments] = self.cells + count.cumsum(0) - count
-            self.counts[self.moments : moments] = count
-            if self.device == "cuda":
-                torch.cuda.current_stream().synchronize()
-            self.cells, self.moments = cells, moments
+    def add(self, line):
+        """Adds a line, a dict of its file's arrays. Says whether there was room for it."""
+        count = torch.from_numpy(line["count"].astype(np.int64)).to(self.device)
+        parts = [torch.from_numpy(line[name]) for name in ("x", "pitch", "want", "weight")]
+        cells, moments = self.cells + len(parts[0]), self.moments + len(count)
+        if cells > self.room or moments > len(self.starts):
+            return False
+        if self.columns is None:
+            self.columns = [torch.empty((self.room, *part.shape[1:]), dtype=part.dtype, device=self.device) for part in parts]
+        for column, part in zip(self.columns, parts):
+            column[self.cells : cells] = part.to(self.device)
+        self.starts[self.moments : moments] = self.cells + count.cumsum(0) - count
+        self.counts[self.moments : moments] = count
+        if self.device == "cuda":
+            torch.cuda.current_stream().synchronize()
+        # Only now may they be drawn.
+        self.cells, self.moments = cells, moments
         return True
 
 
@@ -117,7 +117,7 @@ class Growing:
             return None if file["origin"] in self.without else {name: file[name] for name in file.files}
 
     def look(self):
-        """Adds the lines that are new. Says whether there is room for more."""
+        """Adds the lines that are new, until there is no room for more."""
         paths = sorted(e.path for e in os.scandir(self.folder) if e.name.endswith(".npz") and e.name not in self.seen)
         with ThreadPoolExecutor(4) as pool:
             for at in range(0, len(paths), 64):
@@ -127,7 +127,7 @@ class Growing:
                     self.seen.add(name)
                     held_out = int("".join(filter(str.isdigit, name)) or 0) % 12 == 0
                     into = self.check if held_out else self.train
-                    if line is not None and not into.add([line]) and not held_out:
+                    if line is not None and not into.add(line) and not held_out:
                         self.more = False
                         return
 
@@ -194,9 +194,10 @@ def main():
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.time()
     data = Growing(options.labelled, options.without, options.cells, device)
-    while data.look() or data.train.moments < BATCH or not data.check.moments:
-        if time.time() - started > options.seconds:
-            parser.error(f"{options.labelled}: no lines to learn from and to hold out")
+    while data.train.moments < BATCH or not data.check.moments:
+        if not data.more or time.time() - started > options.seconds:
+            parser.error(f"{options.labelled}: too few lines to learn from and to hold out, or --cells too small")
+        data.look()
         time.sleep(1)
     train, check = data.train, data.check
     print(train.cells, "cells to learn from,", check.cells, "held out, after", round(time.time() - started), "s", flush=True)
