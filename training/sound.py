@@ -88,7 +88,7 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     if info.get("soft"):
         hidden.append(("noise", "pad")[rng.integers(2)])
     # electronic tones and knocks are to be known in silence, too
-    if (info.get("few") or info["origin"] == "none" and "style" in info) and rng.random() < 0.5:
+    if (info.get("electronic") or info["origin"] == "none" and "style" in info) and rng.random() < 0.5:
         exclude |= set(SHARES) - {"equaliser", "level"}
         hidden = []
     samples, used = surrounded(rng, samples, horn_level, exclude, surely=hidden if rng.random() < 0.5 else ())

@@ -200,12 +200,12 @@ def sounded(rng, strength, hz, length):
 def synthetic_line(rng, length_s, lead_s):
     """A dry line from additive synthesis: (samples, notes, info), the first note after lead_s."""
     few, switched = rng.random() < FEW, rng.random() < SWITCHED
+    electronic = few or switched
     pitch, level, notes, style, starts = score(rng, length_s, lead_s, few, switched)
     length = int(length_s * RATE)
     if not notes:
         return np.zeros(length, np.float32), [], dict(origin="synthesis", instrument="synthesis", style=style)
     strength, hz = partials(rng, pitch, level, few, switched)
-    few = few or switched
     line = sounded(rng, strength, hz, length)
     step = RATE // CONTROL
 
@@ -213,15 +213,15 @@ def synthetic_line(rng, length_s, lead_s):
     band = butter(1, (rng.uniform(200, 800), rng.uniform(2500, 9000)), "band", fs=RATE, output="sos")
     noise = sosfilt(band, rng.standard_normal(length))
     noise /= np.sqrt(np.mean(noise ** 2))
-    breath_db = level - (rng.uniform(45, 90) if few else rng.uniform(28, 65))
+    breath_db = level - (rng.uniform(45, 90) if electronic else rng.uniform(28, 65))
     chiff_db = rng.uniform(15, 40)
     for at, gain_db in starts:
-        if rng.random() < (0.1 if few else 0.7):
+        if rng.random() < (0.1 if electronic else 0.7):
             chiff = np.exp(-np.arange(60) / rng.uniform(5, 20))[: max(0, len(level) - at)]
             breath_db[at: at + len(chiff)] = np.maximum(breath_db[at: at + len(chiff)], gain_db - chiff_db + 20 * np.log10(chiff))
     loudness = np.interp(np.arange(length) / step, np.arange(len(level)), 10 ** (breath_db / 20) * (level > SILENT_DB + 5))
     line += noise * loudness
-    puffs = not few and rng.random() < 0.5
+    puffs = not electronic and rng.random() < 0.5
     for at, gain_db in starts:
         if puffs and rng.random() < 0.7:
             puff(rng, line, at * step, 10 ** (gain_db / 20), RATE)
@@ -236,4 +236,4 @@ def synthetic_line(rng, length_s, lead_s):
         times = np.arange(note["on"], note["off"], 5)
         contour = (times / CONTROL, pitch[np.minimum(times, len(pitch) - 1)])
         out.append(dict(note, on=note["on"] * step, off=note["off"] * step, contour=contour))
-    return line, finished(out, length), dict(origin="synthesis", instrument="synthesis", style=style, few=few)
+    return line, finished(out, length), dict(origin="synthesis", instrument="synthesis", style=style, electronic=electronic)

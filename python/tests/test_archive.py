@@ -175,9 +175,10 @@ def test_a_worker_that_dies_loses_nothing(client, samples, tmp_path):
 
 
 def test_what_a_dead_worker_left_half_written_is_removed(client, takes, tmp_path, monkeypatch):
-    left = tmp_path / "notes"
-    left.mkdir()
-    other = left / ".another-run.staged"
+    # A name that means something else as a pattern.
+    results = tmp_path / "results [2]"
+    (results / "notes").mkdir(parents=True)
+    other = results / "notes" / ".another-run.staged"
     other.touch()
     real = archive.run.__globals__["transcribe_take"]
 
@@ -187,8 +188,8 @@ def test_what_a_dead_worker_left_half_written_is_removed(client, takes, tmp_path
         return real(take, out, options, version, again, run_id)
 
     monkeypatch.setitem(archive.run.__globals__, "transcribe_take", dies_while_it_writes)
-    archive.run(takes, tmp_path, client=client)
-    assert list(tmp_path.glob("**/.*.staged")) == [other]
+    archive.run(takes, results, client=client)
+    assert list(results.glob("**/.*.staged")) == [other]
 
 
 def test_a_take_that_kills_its_workers_is_a_row(client, takes, tmp_path, monkeypatch):

@@ -107,8 +107,10 @@ class Store:
 
     def clear(self) -> None:
         """Removes what workers of the run left half written when they died."""
-        for left in self.files.glob(self.path(f"**/.{self._run}-*.staged")):
-            self.files.rm(left)
+        # Not by a pattern: the folder's name may hold characters that mean something in one.
+        for path in self.files.find(self.root):
+            if path.rsplit("/", 1)[-1].startswith(f".{self._run}-"):
+                self.files.rm(path)
 
     def metadata(self, name: str) -> dict[str, Any]:
         """What :func:`result_table` noted in a result."""
