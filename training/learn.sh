@@ -4,10 +4,10 @@
 #
 # usage: training/learn.sh [LINES] [SEED] [SECONDS] [MEMBER]     (30000, 91, 1000, 1)
 #
-# MEMBER is which of the two offline networks it becomes, 1 or 2: give each other lines.
+# MEMBER is which of the two networks of its kind each becomes, 1 or 2: give each other lines.
 #
-# Wants training/sources.npz (pack.py), PyTorch with one or two accelerators of 70 GB, and for every
-# 1000 lines 6 GB of disk. SECONDS is what learning may take; 32 cores make 30 lines a second.
+# Wants training/sources.npz (pack.py) and PyTorch with one or two accelerators of 70 GB. SECONDS is
+# what learning may take; 32 cores make 30 lines a second.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 lines=${1:-30000} seed=${2:-91} seconds=${3:-1000} member=${4:-1}
@@ -22,7 +22,7 @@ room=$((60000000 / (accelerators > 1 ? 1 : 2)))
 cells=$((lines * 5000 < room ? lines * 5000 : room))
 learn() {
   CUDA_VISIBLE_DEVICES=$(($2 % accelerators)) python3 training/train.py "$1" "$work/cells/$1" "$work/$1.bin" \
-    --seconds "$seconds" --seed $(($2 + 11)) --cells $cells
+    --seconds "$seconds" --seed $(($2 + 11)) --cells $cells --remove
 }
 learn offline 0 &
 offline=$!
@@ -30,5 +30,6 @@ learn causal 1 &
 causal=$!
 wait $offline
 wait $causal
-cp "$work/offline.bin" "src/analysis/tone/offline-$member.bin"
-cp "$work/causal.bin" src/analysis/tone/
+for kind in offline causal; do
+  cp "$work/$kind.bin" "src/analysis/tone/$kind-$member.bin"
+done

@@ -1,6 +1,6 @@
 """Learns the weights of the tone evidence from labelled cells. One command, seeded.
 
-usage: train.py offline|causal LABELLED OUT [--seconds 400] [--size 48,192,48] [--without ORIGIN ...] [--from WEIGHTS]
+usage: train.py offline|causal LABELLED OUT [--seconds 400] [--size 48,192,48] [--without ORIGIN ...] [--from WEIGHTS] [--remove]
 
 LABELLED  folder of line-NNNNN.npz (written by cells.py, which may still be writing: more lines are learned from as
           they come, until the memory for --cells is full). Each twelfth line is held out.
@@ -35,6 +35,31 @@ CELLS = 18
 BATCH = 4096
 
 
+# Steps that each output's largest weight is written in.
+STEPS = 127
+# Share of the time after which weights are learned as they will be written.
+STEPPED = 0.6
+
+
+def steps_of(rows):
+    """The step that each output's weights (outputs x inputs) are written in (outputs x 1)."""
+    return rows.abs().amax(1, keepdim=True).clamp(min=1e-12) / STEPS
+
+
+class Layer(nn.Linear):
+    """A linear layer whose weights are rounded to whole steps where that is set, while what is learned is not
+    (straight-through estimator: Bengio, Leonard and Courville, arXiv 1308.3432, 2013)."""
+
+    stepped = False
+
+    def forward(self, x):
+        rows = self.weight
+        if self.stepped:
+            step = steps_of(rows.detach())
+            rows = rows + ((rows / step).round() * step - rows).detach()
+        return F.linear(x, rows, self.bias)
+
+
 class Net(nn.Module):
     """The same encoder for each offset, then two layers over all of them."""
 
@@ -42,11 +67,11 @@ class Net(nn.Module):
         super().__init__()
         offsets = OFFSETS[kind]
         self.screened = SCREEN[kind]
-        self.encoder = nn.Linear(FEATURES, encoder)
-        self.screen = nn.Linear(len(self.screened) * encoder + 2, 1)
-        self.wide = nn.Linear(offsets * encoder + 2, wide)
-        self.narrow = nn.Linear(wide, narrow)
-        self.out = nn.Linear(narrow, 4)
+        self.encoder = Layer(FEATURES, encoder)
+        self.screen = Layer(len(self.screened) * encoder + 2, 1)
+        self.wide = Layer(offsets * encoder + 2, wide)
+        self.narrow = Layer(wide, narrow)
+        self.out = Layer(narrow, 4)
 
     def forward(self, x, pitch):
         """Evidence (tone, onset, tongue, age) and whether the screen lets the cell pass, as log odds."""
@@ -107,14 +132,17 @@ class Cells:
 class Growing:
     """The lines of a folder, those held out apart, read again and again while more are written."""
 
-    def __init__(self, folder, without, room, device):
-        self.folder, self.without = folder, without
+    def __init__(self, folder, without, room, device, remove=False):
+        self.folder, self.without, self.remove = folder, without, remove
         self.train, self.check = Cells(room, device), Cells(room // 10, device)
         self.seen, self.more = set(), True
 
     def read(self, path):
         with np.load(path) as file:
-            return None if file["origin"] in self.without else {name: file[name] for name in file.files}
+            line = None if file["origin"] in self.without else {name: file[name] for name in file.files}
+        if self.remove:
+            os.remove(path)
+        return line
 
     def look(self):
         """Adds the lines that are new, until there is no room for more."""
@@ -142,22 +170,15 @@ class Growing:
         threading.Thread(target=looking, daemon=True).start()
 
 
-# Steps that each output's largest weight is written in: in one byte or in two. Two offline networks of two bytes
-# would be more than the repository should carry; the live one loses a little in one.
-STEPS = {"offline": 127, "causal": 32767}
-
-
-def write(layers, path, steps):
-    """Each layer: inputs, outputs and `steps` (u32); by output a step (that share of its largest weight, float32) and its
-    weights in steps (int8 up to 127, otherwise int16); biases (float32). All little-endian."""
+def write(layers, path):
+    """Each layer: inputs and outputs (u32); by output a step (float32) and its weights in steps (int8); biases (float32).
+    All little-endian."""
     with open(path, "wb") as file:
         for layer in layers:
-            weights = layer.weight.detach().cpu().numpy()
-            file.write(struct.pack("<III", weights.shape[1], weights.shape[0], steps))
-            for row in weights:
-                step = np.float32(max(np.abs(row).max(), 1e-12) / steps)
-                file.write(struct.pack("<f", step))
-                file.write(np.rint(row / step).astype("i1" if steps <= 127 else "<i2").tobytes())
+            weights = layer.weight.detach().cpu()
+            file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
+            for row, step in zip(weights, steps_of(weights)):
+                file.write(step.numpy().tobytes() + (row / step).round().to(torch.int8).numpy().tobytes())
             file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
 
 
@@ -165,12 +186,11 @@ def read_back(layers, path):
     """Sets the layers to what `write` wrote."""
     with open(path, "rb") as file:
         for layer in layers:
-            inputs, outputs, steps = struct.unpack("<III", file.read(12))
-            kind = np.dtype("i1" if steps <= 127 else "<i2")
+            inputs, outputs = struct.unpack("<II", file.read(8))
             rows = []
             for _ in range(outputs):
                 (step,) = struct.unpack("<f", file.read(4))
-                rows.append(step * np.frombuffer(file.read(inputs * kind.itemsize), kind).astype(np.float32))
+                rows.append(step * np.frombuffer(file.read(inputs), "i1").astype(np.float32))
             bias = np.frombuffer(file.read(4 * outputs), "<f4").astype(np.float32)
             with torch.no_grad():
                 layer.weight.copy_(torch.from_numpy(np.stack(rows)))
@@ -187,13 +207,14 @@ def main():
     parser.add_argument("--without", nargs="*", default=[], metavar="ORIGIN", help="leave lines of these origins out")
     parser.add_argument("--from", dest="begin", metavar="WEIGHTS", help="go on learning from these, an eighth as fast")
     parser.add_argument("--cells", type=int, default=70_000_000, help="that there is memory for, about 1 kB each")
+    parser.add_argument("--remove", action="store_true", help="remove each line's file once it is read")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     torch.manual_seed(options.seed)
     torch.set_float32_matmul_precision("high")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.time()
-    data = Growing(options.labelled, options.without, options.cells, device)
+    data = Growing(options.labelled, options.without, options.cells, device, options.remove)
     while data.train.moments < BATCH or not data.check.moments:
         if not data.more or time.time() - started > options.seconds:
             parser.error(f"{options.labelled}: too few lines to learn from and to hold out, or --cells too small")
@@ -246,6 +267,9 @@ def main():
         share = (time.time() - learning) / (options.seconds - (learning - started))
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1, step / 200) * (0.5 + 0.5 * np.cos(np.pi * share))
+        if share > STEPPED:
+            for layer in layers:
+                layer.stepped = True
         losses = losses_of(train, torch.randint(train.moments, (BATCH,), device=device), True)[0]
         optimiser.zero_grad()
         (losses * scale).sum().backward()
@@ -256,6 +280,7 @@ def main():
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
             print(step, round(time.time() - started), train.cells, np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+            write(layers, options.out)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     read = []
@@ -271,7 +296,7 @@ def main():
         net.screen.bias -= limit
     print("the screen keeps back", round((screen[~hot] < limit).float().mean().item(), 3), "of the cells", flush=True)
     print("held out (tone, onset, tongue, age, screen, right)", np.round(torch.stack([r[0] for r in read]).mean(0).tolist(), 4).tolist(), flush=True)
-    write(layers, options.out, STEPS[options.kind])
+    write(layers, options.out)
 
 
 if __name__ == "__main__":

@@ -1,10 +1,10 @@
 //! Networks learned apart from one another, asked together.
 //!
-//! Over a whole take there are two. Networks that began from other weights and heard other
+//! There are two of each kind. Networks that began from other weights and heard other
 //! lines are wrong at other places, and the mean of what they say is better than either
 //! (L. K. Hansen, P. Salamon, Neural network ensembles, IEEE Trans. Pattern Anal. Mach.
 //! Intell. 12, 1990): log odds are averaged. Features are read once for both; the second
-//! network adds a tenth to the time of a full pass. Live there is one.
+//! network adds a tenth to the time of a full pass.
 
 use pulp::{Arch, Simd, WithSimd};
 
@@ -19,9 +19,10 @@ static OFFLINE_WEIGHTS: [&[u8]; 2] = [
     include_bytes!("offline-1.bin"),
     include_bytes!("offline-2.bin"),
 ];
-/// One: with a second, 8 of 133 steady tones that begin at their full level were not one note
-/// (`training/README.md`).
-static CAUSAL_WEIGHTS: [&[u8]; 1] = [include_bytes!("causal.bin")];
+static CAUSAL_WEIGHTS: [&[u8]; 2] = [
+    include_bytes!("causal-1.bin"),
+    include_bytes!("causal-2.bin"),
+];
 
 /// The networks, and what they make of silence.
 #[derive(Debug, Clone)]

@@ -97,8 +97,8 @@ struct Layer<const O: usize> {
 }
 
 impl<const O: usize> Layer<O> {
-    /// Reads a layer as `training/train.py` writes it: weights in steps, so many of which are
-    /// each output's largest; in one byte up to 127 of them, otherwise in two.
+    /// Reads a layer as `training/train.py` writes it: weights in steps, 127 of which are each
+    /// output's largest.
     ///
     /// # Panics
     /// If the weights are of another shape: they are part of the program.
@@ -112,16 +112,11 @@ impl<const O: usize> Layer<O> {
             (inputs as u32, O as u32),
             "weights of another network"
         );
-        let one_byte = take(bytes, u32::from_le_bytes) <= 127;
         let mut weights = vec![[0.0; O]; inputs];
         for output in 0..O {
             let step = take(bytes, f32::from_le_bytes);
             for row in &mut weights {
-                let steps = match one_byte {
-                    true => take(bytes, i8::from_le_bytes).into(),
-                    false => take(bytes, i16::from_le_bytes),
-                };
-                row[output] = step * f32::from(steps);
+                row[output] = step * f32::from(take(bytes, i8::from_le_bytes));
             }
         }
         let bias = std::array::from_fn(|_| take(bytes, f32::from_le_bytes));
@@ -260,22 +255,16 @@ mod tests {
 
     #[test]
     fn a_layer_is_read_as_training_writes_it() {
-        for (largest, weights) in [
-            (127_u32, [127_u8, 0xFC].as_slice()),
-            (32767, &[127, 0, 0xFC, 0xFF]),
-        ] {
-            let mut bytes = Vec::new();
-            bytes.extend(2_u32.to_le_bytes());
-            bytes.extend(1_u32.to_le_bytes());
-            bytes.extend(largest.to_le_bytes());
-            bytes.extend(0.25_f32.to_le_bytes());
-            bytes.extend(weights);
-            bytes.extend((-0.5_f32).to_le_bytes());
-            let mut rest = bytes.as_slice();
-            let layer = Layer::<1>::read(&mut rest, 2);
-            assert!(rest.is_empty());
-            assert_eq!(layer.weights, [[31.75], [-1.0]]);
-            assert_eq!(layer.bias, [-0.5]);
-        }
+        let mut bytes = Vec::new();
+        bytes.extend(2_u32.to_le_bytes());
+        bytes.extend(1_u32.to_le_bytes());
+        bytes.extend(0.25_f32.to_le_bytes());
+        bytes.extend([127, 0xFC]);
+        bytes.extend((-0.5_f32).to_le_bytes());
+        let mut rest = bytes.as_slice();
+        let layer = Layer::<1>::read(&mut rest, 2);
+        assert!(rest.is_empty());
+        assert_eq!(layer.weights, [[31.75], [-1.0]]);
+        assert_eq!(layer.bias, [-0.5]);
     }
 }
