@@ -24,7 +24,7 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
         cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
     });
     let drafts = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s).decode(&tone);
-    let mut own = timeline.of_notes(&drafts);
+    let own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
         let mut note = from_draft(draft, timeline);
@@ -44,12 +44,6 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
         note.level_db = own.extremes(note.onset_s, note.offset_s, 0.02).0;
         if let Some(before) = past.last() {
             note.measured.dip_db = dip_db(before, note, &own);
-        }
-    }
-    // A turn of a shake that the model took for no note.
-    for pair in notes.windows(2) {
-        if pair[1].onset_s - pair[0].offset_s < oscillation::LONGEST_SIDE_S {
-            own.adopt(timeline, pair[0].offset_s, pair[1].onset_s);
         }
     }
     measure_contours(&mut notes, &own);
