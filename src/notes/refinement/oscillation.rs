@@ -256,7 +256,7 @@ impl<'a> Swing<'a> {
         }
         let (low, high) = (share(0.1)?, share(0.9)?);
         let width = high - low;
-        if !WIDTH.contains(&width) || share(0.98)? - share(0.02)? > WIDTH.end {
+        if !WIDTH.contains(&width) {
             return None;
         }
         let middle = 0.5 * (low + high);
