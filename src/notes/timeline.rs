@@ -18,13 +18,6 @@ const AIR_S: f64 = 0.13;
 
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
-/// A pitch that a wide vibrato reaches without a step is still its note's: how far it may
-/// be from the note, in semitones (the whole width, for the model's own path may stay at one
-/// side of it).
-const MAX_STRAY: f32 = 2.2;
-/// A slide moves by no more than this from hop to hop, in semitones; a slur steps by a
-/// semitone at least.
-pub(super) const SLIDE_STEP: f32 = 0.6;
 
 /// The frames of a whole take, with running sums of their power.
 #[derive(Debug, Clone)]
@@ -98,10 +91,8 @@ impl Timeline {
             for at in hops.clone() {
                 own[at] = (pitch(at) - home(at)).abs() < STRAY;
             }
-            let reached = |at: usize, from: usize| {
-                (pitch(at) - pitch(from)).abs() < SLIDE_STEP
-                    && (pitch(at) - home(at)).abs() < MAX_STRAY
-            };
+            // A slide moves by less than that from hop to hop; a slur steps by a semitone at least.
+            let reached = |at: usize, from: usize| (pitch(at) - pitch(from)).abs() < STRAY;
             for at in hops.clone().skip(1) {
                 own[at] |= own[at - 1] && reached(at, at - 1);
             }

@@ -1,8 +1,8 @@
 //! Glissandi from note to note, and rips: notes that are only the way into the next.
 
 use crate::notes::articulation::GLISSANDO_S;
-use crate::notes::timeline::{SLIDE_STEP, Timeline};
-use crate::notes::{Attack, Note, PitchFrame, Technique, is_at};
+use crate::notes::timeline::Timeline;
+use crate::notes::{Attack, Note, PitchFrame, STRAY, Technique, is_at};
 
 /// Pitches around the border of two notes, not a number where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
@@ -104,7 +104,5 @@ fn slides_into(left: &Note, right: &Note, timeline: &Timeline) -> bool {
     };
     let way = &pitches[leaving..=arrival];
     let long = way.len() as f64 * timeline.hop_s > SLIDE_S;
-    long && way
-        .windows(2)
-        .all(|pair| (pair[1] - pair[0]).abs() < SLIDE_STEP)
+    long && way.windows(2).all(|pair| (pair[1] - pair[0]).abs() < STRAY)
 }
