@@ -7,14 +7,8 @@ use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::OFFLINE;
 use crate::units::{Pitch, db_power, power_db};
 
-/// How far a note has fallen in its release, in dB, and how long that takes at most,
-/// in seconds.
-pub(super) const RELEASE_DB: f32 = 10.0;
-pub(super) const RELEASE_S: f64 = 0.3;
 /// A note is heard down to so many dB under its loudest.
 const HEARD_DB: f32 = 30.0;
-/// Longest burst of air before a tone, in seconds: a horn gives 50 to 130 ms of it.
-const AIR_S: f64 = 0.13;
 
 /// Hops in a moment of the tone track.
 const HOPS: usize = OFFLINE.hops;
@@ -186,18 +180,6 @@ impl Timeline {
         ((self.sums[to] - self.sums[from]) / (to - from).max(1) as f64) as f32
     }
 
-    /// Where a note's release begins: after its last frame within 10 dB of its peak,
-    /// but no earlier than the longest release.
-    fn release(&self, note: &Note) -> usize {
-        let earliest = self.at(note.offset_s - RELEASE_S);
-        let width_s = smooth_s(note.pitch);
-        let loud = |at: &usize| self.level_around(*at, width_s) > note.level_db - RELEASE_DB;
-        (earliest..self.at(note.offset_s))
-            .rev()
-            .find(loud)
-            .unwrap_or(earliest)
-    }
-
     /// Whether a note is heard in a frame.
     fn is_heard(&self, at: usize, note: &Note) -> bool {
         self.level_around(at, 0.02) > note.level_db - HEARD_DB
@@ -222,54 +204,31 @@ pub(super) fn smooth_s(pitch: f64) -> f64 {
 }
 
 /// Extends each note's pitch to its edges, where by its level it sounds but no period
-/// is found, or where the burst of air before the tone has another pitch. Such frames
-/// keep their confidence.
+/// is found. Such frames keep their confidence.
 pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
     for (i, note) in notes.iter().enumerate() {
         let tone = track.range(note.onset_s, note.offset_s);
-        let first = track.frames[tone.clone()]
-            .iter()
-            .map(|f| f.pitch)
-            .find(|p| !p.is_nan());
         // Before the first pitch that is measured stands the note's: an attack often is off.
         let own = note.pitch as f32;
-        let first = first.unwrap_or(own);
-        // Through the tone; a pitch that jumps away in the release does not belong to
-        // the note.
-        let release = track.release(note);
-        let (mut last, mut leads) = (own, true);
+        let mut last = own;
         for at in tone {
             let pitch = &mut track.frames[at].pitch;
-            if at >= release {
-                leads &= pitch.is_nan() || (*pitch - last).abs() < STRAY;
-            }
-            if !leads {
-                *pitch = own;
-            } else if pitch.is_nan() {
-                *pitch = last;
-            } else {
-                last = *pitch;
+            match pitch.is_nan() {
+                true => *pitch = last,
+                false => last = *pitch,
             }
         }
         // The air before a tone and what rings on after it are the note's as far as they
-        // are heard, but for a pitch of their own: in the air one that leads up to the tone or is
-        // left of the note before.
-        let before = i.checked_sub(1).map(|i| &notes[i]);
-        let before_s = before.map_or(0.0, |note| note.offset_s);
+        // are heard.
+        let before_s = i.checked_sub(1).map_or(0.0, |at| notes[at].offset_s);
         let after_s = notes.get(i + 1).map_or(f64::INFINITY, |next| next.onset_s);
-        let air = track.range(note.onset_s - AIR_S, note.onset_s);
-        let (mut next, mut leads) = (first, true);
         for at in track.range(before_s, note.onset_s).rev() {
             if !track.is_heard(at, note) {
                 break;
             }
             let pitch = &mut track.frames[at].pitch;
-            let rings = before.is_some_and(|note| (*pitch - note.pitch as f32).abs() < STRAY);
-            leads &= pitch.is_nan() || (*pitch - next).abs() < STRAY;
-            if pitch.is_nan() || !leads && !rings && air.contains(&at) {
+            if pitch.is_nan() {
                 *pitch = own;
-            } else if leads {
-                next = *pitch;
             }
         }
         for at in track.range(note.offset_s, after_s) {

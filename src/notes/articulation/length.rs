@@ -2,8 +2,11 @@
 
 use super::Next;
 use crate::notes::Length;
-use crate::notes::timeline::{RELEASE_DB, RELEASE_S};
 
+/// How far a note has fallen in its release, in dB, and how long that takes at most,
+/// in seconds.
+pub(super) const RELEASE_DB: f32 = 10.0;
+const RELEASE_S: f64 = 0.3;
 /// A release falls by this much at least, in dB, to half its amplitude; a dip between notes that are
 /// slurred or softly tongued is shallower. From 6 to 8 dB no labelled take is named differently.
 const LEAST_DB: f64 = 6.0;

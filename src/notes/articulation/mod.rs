@@ -10,11 +10,10 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
-use super::timeline::RELEASE_DB;
 use super::{Attack, Note, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
-use length::{length, release};
+use length::{RELEASE_DB, length, release};
 pub use shape::GLISSANDO_S;
 use shape::{glides_s, linked, shape};
 pub use waves::{flutter, rolls, vibrato, wide_vibrato};
