@@ -175,6 +175,8 @@ fn middle_of(hops: usize, hop_s: f64) -> Range<usize> {
     from..from + most
 }
 
+/// A note's edges, in which pitch and level do as the attack and the release do, in seconds.
+const EDGE_S: f64 = 0.05;
 /// Rates of vibrato, in hertz.
 pub(super) const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
 /// Smallest vibrato that is named, in cents: audible as motion.
@@ -186,14 +188,14 @@ const VIBRATO_CYCLES: f64 = 2.0;
 
 /// Vibrato within a note.
 pub fn vibrato(contour: &Contour) -> Option<Technique> {
-    let wave = pitch_wave(contour, 0.06)?;
+    let wave = pitch_wave(contour)?;
     named_vibrato(wave, VIBRATO_SHARE)
 }
 
 /// Vibrato so wide that its extremes were taken for notes, if a sine explains this
 /// share of the motion.
 pub fn wide_vibrato(contour: &Contour, share: f64) -> Option<Technique> {
-    named_vibrato(pitch_wave(contour, 0.02)?, share)
+    named_vibrato(pitch_wave(contour)?, share)
 }
 
 fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
@@ -206,14 +208,11 @@ fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
 
 /// Strongest sine in a contour's pitch, in cents, without its edges, and the number of
 /// its cycles.
-fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
-    let steady = middle(contour, edge_s)?;
+fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
+    let steady = middle(contour)?;
     let steady = &steady[middle_of(steady.len(), contour.hop_s)];
     let home = median(steady.iter().copied())?;
-    let cents: Vec<f64> = steady
-        .iter()
-        .map(|p| (p - home).clamp(-3.0, 3.0) * 100.0)
-        .collect();
+    let cents: Vec<f64> = steady.iter().map(|p| (p - home) * 100.0).collect();
     // Every third hop is enough for 9 Hz.
     let thinned: Vec<f64> = cents
         .chunks(3)
@@ -229,8 +228,8 @@ fn pitch_wave(contour: &Contour, edge_s: f64) -> Option<(Wave, f64)> {
 }
 
 /// Pitches between the edges of a note's tone, gaps bridged by the value before.
-fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
-    let edge = (edge_s / contour.hop_s) as usize;
+fn middle(contour: &Contour) -> Option<Vec<f64>> {
+    let edge = (EDGE_S / contour.hop_s) as usize;
     let points = &contour.points;
     // Ringing after the tone has no pitch and no vibrato.
     let count = points.iter().rposition(|p| !p.pitch.is_nan())? + 1;
@@ -269,7 +268,7 @@ pub fn rolls(contour: &Contour, pitch: f64) -> bool {
 }
 
 fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique> {
-    let edge = (0.05 / contour.hop_s) as usize;
+    let edge = (EDGE_S / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge {
         return None;
