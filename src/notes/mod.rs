@@ -215,6 +215,11 @@ pub(crate) const STRAY: f32 = 0.65;
 /// A note that begins this soon after the one before touches it, in seconds.
 pub(crate) const TOUCH_S: f64 = 0.03;
 
+/// How far from where a note begins its level and that of the note before are looked for, and
+/// how far the dip between them, in seconds.
+const BESIDE_S: f64 = 0.12;
+const DIP_REACH_S: f64 = 0.04;
+
 /// How a note begins that starts `gap_s` after the one before, from the evidence for the
 /// tongue as log odds: only what touches the note before can be slurred to it.
 fn attack_of(gap_s: f64, tongue_odds: f32) -> Attack {

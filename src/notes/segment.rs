@@ -8,7 +8,8 @@ use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::{DIP_DB, Oscillation};
 use super::timeline::SMOOTH_S;
 use super::{
-    Attack, Length, Measured, Note, PitchFrame, STRAY, articulation, attack_of, brightness_of,
+    Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
+    attack_of, brightness_of,
 };
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
@@ -292,10 +293,10 @@ impl Segmenter {
         for (at, frame) in self.history.iter().enumerate() {
             let from_s = frame.time_s - at_s;
             let level_db = power(at);
-            if (-0.12..-0.02).contains(&from_s) {
+            if (-BESIDE_S..-0.02).contains(&from_s) {
                 before = before.max(level_db);
             }
-            if from_s.abs() < 0.04 {
+            if from_s.abs() < DIP_REACH_S {
                 low = low.min(level_db);
             }
             if from_s > 0.0 {

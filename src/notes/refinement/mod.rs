@@ -8,7 +8,7 @@ use super::articulation::measure_pitch;
 use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::timeline::{Timeline, smooth_s};
-use super::{Attack, Length, Measured, Note, attack_of};
+use super::{Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 
 /// What the offline pitch path adds to the log odds of its pitch, times the share of the
@@ -94,12 +94,12 @@ fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
 fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
     let at_s = after.onset_s;
     let width_s = smooth_s(before.pitch.min(after.pitch));
-    let left_s = (at_s - 0.15).max(before.onset_s);
-    let right_s = (at_s + 0.15).min(after.offset_s);
+    let left_s = (at_s - BESIDE_S).max(before.onset_s);
+    let right_s = (at_s + BESIDE_S).min(after.offset_s);
     let left = timeline.extremes(left_s, at_s, width_s).0;
     let right = timeline.extremes(at_s, right_s, width_s).0;
     let low = timeline
-        .extremes(left_s.max(at_s - 0.04), at_s + 0.04, width_s)
+        .extremes(left_s.max(at_s - DIP_REACH_S), at_s + DIP_REACH_S, width_s)
         .1;
     (left.min(right) - low).max(0.0)
 }
