@@ -35,6 +35,9 @@ pub const CROSSINGS: usize = 5;
 /// which a sine explains 8/pi^2, or 0.81; where it takes a third of its time to go
 /// from note to note, 0.93.
 const SINE_SHARE: f64 = 0.93;
+/// Share of its time that a vibrato spends in the middle third of its range; a
+/// sine spends 0.2, a trill passes through.
+const MIDDLE_SHARE: f64 = 0.09;
 /// A lip trill dips more than a slur; this much is a new attack, in dB.
 pub const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
@@ -67,8 +70,24 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             note.pitch = oscillation.pitch;
             note.techniques.push(oscillation.technique);
             note.contour = contour;
+        } else {
+            name_trill(&mut notes[at]);
         }
         at += 1;
+    }
+}
+
+/// Names a trill so narrow that both its pitches were taken for one note.
+fn name_trill(note: &mut Note) {
+    let found = Oscillation::measure(&note.contour);
+    let two_notes = |o: &Oscillation| match o.technique {
+        Technique::Trill { interval_cents, .. } => interval_cents > 100.0 * WIDTH.start,
+        _ => true,
+    };
+    let trill = found.filter(|o| o.in_the_middle <= MIDDLE_SHARE && two_notes(o));
+    if let Some(oscillation) = trill.filter(|_| note.techniques.is_empty()) {
+        note.pitch = oscillation.pitch;
+        note.techniques.push(oscillation.technique);
     }
 }
 
@@ -183,6 +202,8 @@ pub struct Oscillation {
     pub upper: f32,
     /// Turns a second, in hertz.
     pub rate_hz: f64,
+    /// Share of its time in the middle third of its range.
+    in_the_middle: f64,
 }
 
 impl Oscillation {
@@ -216,6 +237,8 @@ struct Hops<'a> {
 struct Swing<'a> {
     pitches: &'a [f32],
     middle: f32,
+    /// From the lower side to the upper, in semitones.
+    width: f32,
     /// Turns back and forth, and the time that they take, in seconds.
     turns: f64,
     span_s: f64,
@@ -256,6 +279,7 @@ impl<'a> Swing<'a> {
         enough.then_some(Swing {
             pitches: hops.pitches,
             middle,
+            width,
             turns: (count - 1) as f64 / 2.0,
             span_s,
         })
@@ -264,7 +288,11 @@ impl<'a> Swing<'a> {
     /// What the swing is heard as, if it is heard as one note; `contour` is its own.
     fn heard(&self, contour: impl Fn() -> Contour) -> Option<Oscillation> {
         let voiced = || self.pitches.iter().filter(|p| !p.is_nan());
-        let vibrato = wide_vibrato(&contour(), SINE_SHARE);
+        let within = |p: &&f32| (**p - self.middle).abs() < self.width / 6.0;
+        let in_the_middle = voiced().filter(within).count() as f64 / voiced().count() as f64;
+        let vibrato = (in_the_middle > MIDDLE_SHARE)
+            .then(|| wide_vibrato(&contour(), SINE_SHARE))
+            .flatten();
         let rate_hz = self.turns / self.span_s;
         if vibrato.is_none() && rate_hz < SLOWEST_HZ {
             return None;
@@ -285,6 +313,7 @@ impl<'a> Swing<'a> {
             lower: lower as f32,
             upper: upper as f32,
             rate_hz,
+            in_the_middle,
         })
     }
 }
