@@ -280,7 +280,6 @@ def main():
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
             print(step, round(time.time() - started), train.cells, np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
-            write(layers, options.out)
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     read = []
