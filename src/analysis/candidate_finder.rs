@@ -4,12 +4,12 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::candidates::{CLEAN, Candidate, Candidates, KEY_0_S, MAX_CANDIDATES};
 use super::correlator::{Correlator, Window};
-use super::octave_errors::{Fractions, MAX_OCTAVES, PenaliseSubharmonics};
+use super::octave_errors::{Fractions, PenaliseSubharmonics};
 use super::peaks::{self, Peaks, top_around};
 use super::vector_math::log2;
 
 /// Peaks below this correlation are ignored.
-const MIN_RHO: f32 = 0.4;
+pub(super) const MIN_RHO: f32 = 0.4;
 
 /// Strength in nats of a correlation: minus the logarithm of its aperiodicity.
 ///
@@ -165,7 +165,7 @@ impl WithSimd for Find<'_> {
             // Too many: subharmonics are penalised first, so that they are dropped.
             let mut fractions = Fractions::NONE;
             for mut candidate in found {
-                candidate.penalty = fractions.penalty(&candidate, MAX_OCTAVES);
+                candidate.penalty = fractions.penalty(&candidate);
                 if let Some(at) = out.add(candidate) {
                     fractions.set(at, &candidate);
                 }
@@ -174,11 +174,7 @@ impl WithSimd for Find<'_> {
                 candidate.penalty = 0.0;
             }
         }
-        PenaliseSubharmonics {
-            candidates: out,
-            max_octaves: MAX_OCTAVES,
-        }
-        .with_simd(simd);
+        PenaliseSubharmonics { candidates: out }.with_simd(simd);
     }
 }
 

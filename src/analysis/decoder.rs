@@ -15,7 +15,7 @@ use super::candidates::{Candidate, Candidates, LANES};
 use super::octave_errors::PreviousNote;
 use super::vector_math::{higher, lower};
 
-/// Transition costs of the decoder, in nats.
+/// Transition costs of a decoder, in nats.
 #[derive(Debug, Clone, Copy)]
 pub struct TransitionCosts {
     /// Strength of silence at each hop. A candidate weaker than this is more likely
@@ -31,17 +31,15 @@ pub struct TransitionCosts {
     pub glide: f32,
 }
 
-impl Default for TransitionCosts {
-    fn default() -> Self {
-        TransitionCosts {
-            silence: 0.8,
-            start: 1.5,
-            stop: 3.0,
-            jump: 4.0,
-            glide: 10.0,
-        }
-    }
-}
+/// The costs of both decoders. Neighbouring frames hear mostly the same sound, so that little
+/// new evidence comes with each: a jump costs much.
+pub const COSTS: TransitionCosts = TransitionCosts {
+    silence: 0.3,
+    start: 3.0,
+    stop: 3.0,
+    jump: 8.0,
+    glide: 10.0,
+};
 
 /// A pitch hypothesis with its accumulated score.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -221,7 +219,7 @@ mod tests {
     const HOP_S: f64 = 0.004 / 3.0;
 
     fn decoder() -> Decoder {
-        Decoder::new(TransitionCosts::default(), HOP_S)
+        Decoder::new(COSTS, HOP_S)
     }
 
     /// Pushes one hop of candidates as the analyser does.
@@ -314,7 +312,7 @@ mod tests {
         /// over the best that ends elsewhere.
         #[test]
         fn the_best_path_is_the_best_of_all(hops in prop::collection::vec(hop(), 1..6)) {
-            let costs = TransitionCosts::default();
+            let costs = COSTS;
             let mut decoder = decoder();
             let mut got = BestPath::default();
             for hop in &hops {

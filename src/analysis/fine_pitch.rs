@@ -9,13 +9,12 @@ use std::sync::LazyLock;
 
 use pulp::{Arch, Simd, WithSimd};
 
+use super::candidate_finder::MIN_RHO;
 use super::correlator::{Correlator, Window};
 
 /// Shortest window, and farthest multiple of the period that it is compared at, in seconds. A
 /// vibrato at 8 Hz is flattened by 1.5 % over this reach: `1 - sinc(pi * 8 * 0.012)`.
 const REACH_S: f64 = 0.012;
-/// Correlation below which a multiple is not trusted.
-const MIN_RHO: f32 = 0.8;
 /// Half-width of the interpolating kernel in samples.
 const HALF: usize = 6;
 /// Lags computed around a peak: the kernel, and a sample on either side for the

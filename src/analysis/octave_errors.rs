@@ -14,37 +14,28 @@ use pulp::{Arch, Simd, WithSimd};
 use super::candidates::{Candidate, Candidates, LANES};
 use super::vector_math::{higher, lower};
 
-/// Nats per octave by which a multiple of a period must beat it. Aperiodicity that
-/// is lower by less than 40 % is what noise alone gives.
-const MARGIN_PER_OCTAVE: f32 = 0.55;
-/// Octaves beyond which that margin grows no more. (The second decoding, which
-/// has three readings of each frame, asks for less.)
-pub const MAX_OCTAVES: f32 = 2.0;
+/// Nats by which a multiple of a period must beat it. Aperiodicity that is lower by less
+/// than 40 % is what noise alone gives.
+const MARGIN: f32 = 0.55;
 /// Strength beyond which a multiple gains nothing over its fraction: at fortissimo
 /// lips vibrate slightly differently every other time, and a period that explains
 /// nine tenths of the sound is the one that is heard.
 const CLEAR_STRENGTH: f32 = 2.6;
 /// What a multiple that does not beat its fraction loses, in nats.
-const PENALTY: f32 = 2.0;
+pub const PENALTY: f32 = 2.0;
 /// Range of the margin over which the penalty fades in, in nats.
 const FADE_IN: f32 = 0.3;
 
 /// Penalises each candidate whose period has a whole fraction that explains the
 /// sound nearly as well: twice a period explains any sound at least as well as the
-/// period itself. No multiple must beat its fraction by more than `max_octaves`
-/// octaves' worth: in weak sound some weak peak lies at a fraction of every long
-/// period.
-pub fn penalise_subharmonics(candidates: &mut Candidates, max_octaves: f32) {
-    Arch::new().dispatch(PenaliseSubharmonics {
-        candidates,
-        max_octaves,
-    });
+/// period itself.
+pub fn penalise_subharmonics(candidates: &mut Candidates) {
+    Arch::new().dispatch(PenaliseSubharmonics { candidates });
 }
 
 /// [`penalise_subharmonics`] in vector registers.
 pub(super) struct PenaliseSubharmonics<'a> {
     pub candidates: &'a mut Candidates,
-    pub max_octaves: f32,
 }
 
 impl WithSimd for PenaliseSubharmonics<'_> {
@@ -54,7 +45,7 @@ impl WithSimd for PenaliseSubharmonics<'_> {
     fn with_simd<S: Simd>(self, _: S) {
         let fractions = Fractions::of(self.candidates);
         for candidate in self.candidates.as_mut_slice() {
-            candidate.penalty = fractions.penalty(candidate, self.max_octaves);
+            candidate.penalty = fractions.penalty(candidate);
         }
     }
 }
@@ -64,14 +55,12 @@ impl WithSimd for PenaliseSubharmonics<'_> {
 pub(super) struct Fractions {
     /// One over the period.
     frequency: [f32; LANES],
-    pitch: [f32; LANES],
     strength: [f32; LANES],
 }
 
 impl Fractions {
     pub const NONE: Fractions = Fractions {
         frequency: [0.0; LANES],
-        pitch: [f32::NEG_INFINITY; LANES],
         strength: [0.0; LANES],
     };
 
@@ -87,23 +76,18 @@ impl Fractions {
     #[inline(always)]
     pub fn set(&mut self, at: usize, candidate: &Candidate) {
         self.frequency[at] = candidate.period.recip();
-        self.pitch[at] = candidate.pitch;
         self.strength[at] = candidate.net_strength();
     }
 
     /// What a candidate loses, in nats, for being a multiple of one of these.
     #[inline(always)]
-    pub fn penalty(&self, candidate: &Candidate, max_octaves: f32) -> f32 {
+    pub fn penalty(&self, candidate: &Candidate) -> f32 {
         let strength = lower(candidate.strength, CLEAR_STRENGTH);
         let mut worst = [0f32; 8];
         for from in (0..LANES).step_by(8) {
             for (lane, worst) in worst.iter_mut().enumerate() {
                 let at = from + lane;
-                let octaves = lower(
-                    (self.pitch[at] - candidate.pitch) * (1.0 / 12.0),
-                    max_octaves,
-                );
-                let excess = self.strength[at] - (strength - MARGIN_PER_OCTAVE * octaves);
+                let excess = self.strength[at] - (strength - MARGIN);
                 let share = higher(lower(excess * (1.0 / FADE_IN), 1.0), 0.0);
                 let multiple = is_whole_multiple(candidate.period * self.frequency[at]);
                 *worst = higher(*worst, if multiple { share } else { 0.0 });

@@ -15,8 +15,8 @@ use std::collections::VecDeque;
 
 use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
-use super::decoder::TransitionCosts;
-use super::octave_errors::penalise_subharmonics;
+use super::decoder::COSTS;
+use super::octave_errors::{PENALTY, penalise_subharmonics};
 use super::{Analyser, Frame, SAME_PITCH};
 
 /// Index of the silent state.
@@ -69,22 +69,8 @@ pub struct OfflineDecoder {
     horizon: usize,
 }
 
-/// Transition costs of the second decoding. Strengths of neighbouring frames come
-/// from the same sound, and offline a jump need not be decided quickly: it may cost
-/// more.
-const COSTS: TransitionCosts = TransitionCosts {
-    silence: 0.3,
-    start: 3.0,
-    stop: 3.0,
-    jump: 8.0,
-    glide: 10.0,
-};
-
 /// How long decisions wait for later sound, in seconds.
 const HORIZON_S: f64 = 0.5;
-
-/// Farthest back that a candidate is added, in seconds: 3.5 periods of 22 Hz.
-const LONGEST_SPAN_S: f64 = 0.16;
 
 /// What a candidate loses, in nats, in frames that its window only touches with its
 /// beginning or end: the pitch measured is that of the window's middle, which differs
@@ -92,12 +78,6 @@ const LONGEST_SPAN_S: f64 = 0.16;
 /// mask the glides between them and it is taken for a trill; from 0.3 on it is not,
 /// and above 0.4 its extent comes out 5 cents too wide.
 const EDGE_COST: f32 = 0.33;
-
-/// A candidate with this penalty in nats cannot win: it is left out.
-const MAX_PENALTY: f32 = 1.9;
-
-/// Octaves beyond which the margin for subharmonics grows no more.
-const MAX_OCTAVES: f32 = 1.0;
 
 impl OfflineDecoder {
     /// Decoder for the frames of an analyser.
@@ -107,12 +87,13 @@ impl OfflineDecoder {
         let spans: Vec<(usize, usize)> = (0..128)
             .map(|key| (hops(Window::Short, key), hops(Window::Long, key)))
             .collect();
-        let longest = spans.iter().map(|s| s.0.max(s.1)).max().unwrap_or(0);
+        let lowest = analyser.range().0.max(0.0) as usize;
+        let longest = spans.iter().skip(lowest).map(|s| s.0.max(s.1)).max();
         let mut scores = [f32::NEG_INFINITY; STATES];
         scores[SILENCE] = 0.0;
         OfflineDecoder {
             hop_s,
-            longest: longest.min((LONGEST_SPAN_S / hop_s) as usize),
+            longest: longest.unwrap_or(0),
             spans,
             slots: VecDeque::new(),
             decoded: 0,
@@ -136,7 +117,8 @@ impl OfflineDecoder {
             let key = ((candidate.pitch + 0.5) as usize).min(127);
             let (short, long) = self.spans[key];
             let penalty = candidate.penalty;
-            if penalty > MAX_PENALTY {
+            // What loses all that a multiple can lose cannot win.
+            if penalty >= PENALTY {
                 continue;
             }
             let (short_nats, long_nats) = (candidate.short - penalty, candidate.long - penalty);
@@ -214,7 +196,7 @@ impl OfflineDecoder {
         let Some(slot) = pair.next() else {
             return;
         };
-        penalise_subharmonics(&mut slot.candidates, MAX_OCTAVES);
+        penalise_subharmonics(&mut slot.candidates);
         filed(&slot.candidates, !slot.closed);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
