@@ -19,14 +19,6 @@ pub struct Candidate {
     pub(super) period: f32,
 }
 
-/// The combined strength that the live decision uses.
-///
-/// The short window counts four fifths: an answer within two periods rests on
-/// it. The long window's fifth settles near ties.
-pub(super) fn live_strength(short: f32, long: f32) -> f32 {
-    0.8 * short + 0.2 * long
-}
-
 impl Candidate {
     /// The same pitch with other strengths, combined for the live decision, and
     /// no penalty.
@@ -34,7 +26,8 @@ impl Candidate {
         Candidate {
             short,
             long,
-            strength: live_strength(short, long),
+            // The short window answers first, the long one measures better.
+            strength: 0.5 * (short + long),
             penalty: 0.0,
             ..*self
         }

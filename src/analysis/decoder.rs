@@ -12,7 +12,6 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::candidates::{Candidate, Candidates, LANES};
-use super::octave_errors::PreviousNote;
 use super::vector_math::{higher, lower};
 
 /// Transition costs of a decoder, in nats.
@@ -70,8 +69,6 @@ pub struct Decoder {
     costs: TransitionCosts,
     tones: Tones,
     silence: f32,
-    hop_s: f32,
-    previous: PreviousNote,
 }
 
 /// The pitch hypotheses, one array per quantity: pitch, and accumulated nats.
@@ -94,22 +91,12 @@ impl Tones {
 const MAX_MARGIN: f32 = 30.0;
 
 impl Decoder {
-    /// Decoder in silence, for candidates every `hop_s` seconds.
-    pub fn new(costs: TransitionCosts, hop_s: f64) -> Self {
+    /// Decoder in silence.
+    pub fn new(costs: TransitionCosts) -> Self {
         Decoder {
             costs,
             tones: Tones::NONE,
             silence: 0.0,
-            hop_s: hop_s as f32,
-            previous: PreviousNote::none(),
-        }
-    }
-
-    /// Adds to the penalty of each candidate that is a subharmonic of the note just
-    /// left. For the candidates of the next [`Decoder::push`].
-    pub fn penalise_previous(&self, candidates: &mut Candidates) {
-        for candidate in candidates.as_mut_slice() {
-            candidate.penalty += self.previous.penalty(candidate);
         }
     }
 
@@ -123,18 +110,14 @@ impl Decoder {
             candidates: if closed { &[] } else { candidates.as_slice() },
         };
         (self.tones, self.silence) = Arch::new().dispatch(step);
-        let (path, best) = self.best_path(candidates);
-        self.previous
-            .update(best, path.margin, self.costs.silence, self.hop_s);
-        path
+        self.best_path(candidates)
     }
 
-    /// The best path and the candidate at its end.
-    fn best_path(&self, candidates: &Candidates) -> (BestPath, Option<Candidate>) {
+    fn best_path(&self, candidates: &Candidates) -> BestPath {
         let Tones { pitch, score } = &self.tones;
         let at = (1..LANES).fold(0, |best, i| if score[i] >= score[best] { i } else { best });
         if score[at] <= self.silence {
-            return (BestPath::default(), None);
+            return BestPath::default();
         }
         let rival = (0..LANES)
             .filter(|&i| (pitch[i] - pitch[at]).abs() > 0.5)
@@ -147,11 +130,10 @@ impl Decoder {
             strength: best.net_strength(),
             confidence: best.confidence(),
         };
-        let best_path = BestPath {
+        BestPath {
             hypothesis: Some(hypothesis),
             margin: score[at] - rival,
-        };
-        (best_path, Some(best))
+        }
     }
 }
 
@@ -213,19 +195,11 @@ mod tests {
     use proptest::prelude::*;
 
     use super::super::exhaustive::{Hop, paths, total};
-    use super::super::octave_errors::{HEARD_MARGIN, penalise_subharmonics};
+    use super::super::octave_errors::penalise_subharmonics;
     use super::*;
 
-    const HOP_S: f64 = 0.004 / 3.0;
-
     fn decoder() -> Decoder {
-        Decoder::new(COSTS, HOP_S)
-    }
-
-    /// Pushes one hop of candidates as the analyser does.
-    fn push_hop(decoder: &mut Decoder, mut candidates: Candidates) -> BestPath {
-        decoder.penalise_previous(&mut candidates);
-        decoder.push(&candidates, false)
+        Decoder::new(COSTS)
     }
 
     /// Pushes hops of the same candidates (pitch, strength in nats); returns the last
@@ -233,7 +207,7 @@ mod tests {
     fn push(decoder: &mut Decoder, hops: usize, candidates: &[(f32, f32)]) -> BestPath {
         let mut best = BestPath::default();
         for _ in 0..hops {
-            best = push_hop(decoder, Candidates::of(candidates));
+            best = decoder.push(&Candidates::of(candidates), false);
         }
         best
     }
@@ -242,10 +216,10 @@ mod tests {
         best.hypothesis.map(|h| h.pitch)
     }
 
-    /// Hops until a pitch counts as heard.
+    /// Hops until a pitch leads by 2 nats.
     fn hops_until_heard(candidates: &[(f32, f32)]) -> Option<usize> {
         let mut decoder = decoder();
-        (1..500).find(|_| push(&mut decoder, 1, candidates).margin > HEARD_MARGIN)
+        (1..500).find(|_| push(&mut decoder, 1, candidates).margin > 2.0)
     }
 
     #[test]
@@ -257,7 +231,7 @@ mod tests {
         assert!(with_a_rival > 2 * clear, "{with_a_rival}");
         // A candidate weaker than silence is never tone, and of two equal ones neither
         // wins.
-        assert_eq!(hops_until_heard(&[(58.0, 0.7)]), None);
+        assert_eq!(hops_until_heard(&[(58.0, 0.2)]), None);
         assert_eq!(hops_until_heard(&[(58.0, 3.0), (65.0, 3.0)]), None);
     }
 
@@ -267,31 +241,14 @@ mod tests {
         // low note plainly better than half of it.
         for (upper, lower, expected) in [(3.3, 3.4, 58.0), (1.2, 3.4, 46.0)] {
             let mut candidates = Candidates::of(&[(46.0, lower), (58.0, upper)]);
-            penalise_subharmonics(&mut candidates, 2.0);
+            penalise_subharmonics(&mut candidates);
             let mut decoder = decoder();
             let mut best = BestPath::default();
             for _ in 0..5 {
-                best = push_hop(&mut decoder, candidates);
+                best = decoder.push(&candidates, false);
             }
             assert_eq!(pitch(best), Some(expected));
         }
-    }
-
-    /// After a slur the longest windows still hold the old note, and its octave below
-    /// looks better than the new note.
-    #[test]
-    fn the_previous_notes_subharmonic_is_penalised_until_its_windows_are_clear() {
-        let after = [(62.0, 1.5), (48.0, 2.6)];
-        let mut slurred = decoder();
-        assert_eq!(pitch(push(&mut slurred, 60, &[(60.0, 3.3)])), Some(60.0));
-        for hop in 0..15 {
-            assert_ne!(pitch(push(&mut slurred, 1, &after)), Some(48.0), "{hop}");
-        }
-        assert_eq!(pitch(push(&mut slurred, 1, &after)), Some(62.0));
-        // A low note that lasts is a note.
-        assert_eq!(pitch(push(&mut slurred, 60, &after)), Some(48.0));
-        // Without a previous note it is one immediately.
-        assert_eq!(pitch(push(&mut decoder(), 15, &after)), Some(48.0));
     }
 
     #[test]
@@ -316,7 +273,7 @@ mod tests {
             let mut decoder = decoder();
             let mut got = BestPath::default();
             for hop in &hops {
-                got = push_hop(&mut decoder, Candidates::of(hop));
+                got = decoder.push(&Candidates::of(hop), false);
             }
             let last = &hops[hops.len() - 1];
             let mut silence = f32::NEG_INFINITY;

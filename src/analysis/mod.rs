@@ -190,7 +190,7 @@ impl Analyser {
             smoother: Smoother::default(),
             correlator: Correlator::new(rate_hz, hop, longest),
             finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
-            decoder: Decoder::new(COSTS, hop_s),
+            decoder: Decoder::new(COSTS),
             gate: Gate::new(settings.gate_db(), hop_s),
             brightness: BrightnessMeter::new(
                 sample_rate_hz,
@@ -258,7 +258,6 @@ impl Analyser {
             self.candidates.clear();
         } else {
             self.finder.find(&self.correlator, &mut self.candidates);
-            self.decoder.penalise_previous(&mut self.candidates);
         }
         let best_path = self.decoder.push(&self.candidates, level.closed);
         let fine_pitch = best_path

@@ -2,21 +2,18 @@
 //!
 //! A sound with period `T` repeats after `2T` and `3T` too, so a whole multiple of
 //! the true period explains it at least as well: an octave error downwards. A
-//! candidate is penalised if
-//!
-//! - its period is a multiple of that of another candidate of the same frame which
-//!   explains the sound nearly as well ([`penalise_subharmonics`]), or
-//! - its period is a multiple of that of the note just left, which long windows
-//!   still hold (`PreviousNote`).
+//! candidate is penalised if its period is a multiple of that of another candidate of
+//! the same frame which explains the sound nearly as well
+//! ([`penalise_subharmonics`]).
 
 use pulp::{Arch, Simd, WithSimd};
 
 use super::candidates::{Candidate, Candidates, LANES};
 use super::vector_math::{higher, lower};
 
-/// Nats by which a multiple of a period must beat it. Aperiodicity that is lower by less
-/// than 40 % is what noise alone gives.
-const MARGIN: f32 = 0.55;
+/// Nats per octave by which a multiple of a period must beat it. Aperiodicity that
+/// is lower by less than 40 % is what noise alone gives.
+const MARGIN_PER_OCTAVE: f32 = 0.55;
 /// Strength beyond which a multiple gains nothing over its fraction: at fortissimo
 /// lips vibrate slightly differently every other time, and a period that explains
 /// nine tenths of the sound is the one that is heard.
@@ -55,12 +52,14 @@ impl WithSimd for PenaliseSubharmonics<'_> {
 pub(super) struct Fractions {
     /// One over the period.
     frequency: [f32; LANES],
+    pitch: [f32; LANES],
     strength: [f32; LANES],
 }
 
 impl Fractions {
     pub const NONE: Fractions = Fractions {
         frequency: [0.0; LANES],
+        pitch: [f32::NEG_INFINITY; LANES],
         strength: [0.0; LANES],
     };
 
@@ -76,6 +75,7 @@ impl Fractions {
     #[inline(always)]
     pub fn set(&mut self, at: usize, candidate: &Candidate) {
         self.frequency[at] = candidate.period.recip();
+        self.pitch[at] = candidate.pitch;
         self.strength[at] = candidate.net_strength();
     }
 
@@ -87,7 +87,8 @@ impl Fractions {
         for from in (0..LANES).step_by(8) {
             for (lane, worst) in worst.iter_mut().enumerate() {
                 let at = from + lane;
-                let excess = self.strength[at] - (strength - MARGIN);
+                let octaves = (self.pitch[at] - candidate.pitch) * (1.0 / 12.0);
+                let excess = self.strength[at] - (strength - MARGIN_PER_OCTAVE * octaves);
                 let share = higher(lower(excess * (1.0 / FADE_IN), 1.0), 0.0);
                 let multiple = is_whole_multiple(candidate.period * self.frequency[at]);
                 *worst = higher(*worst, if multiple { share } else { 0.0 });
@@ -103,67 +104,4 @@ impl Fractions {
 fn is_whole_multiple(ratio: f32) -> bool {
     let whole = (ratio + 0.5).floor();
     (ratio > 1.9) & ((ratio - whole).abs() < 0.019 * whole)
-}
-
-/// Margin in nats from which a pitch counts as heard.
-pub(super) const HEARD_MARGIN: f32 = 2.0;
-/// How fast the strength fades that a new note must reach, in nats per second.
-const FADE_PER_S: f32 = 10.0;
-/// How long after a note its subharmonics are penalised, in periods of the
-/// subharmonic: its own windows together, 3.5 periods at most, hold none of the note
-/// afterwards.
-const PREVIOUS_PERIODS: f32 = 3.6;
-
-/// The last note that was clearly heard.
-///
-/// Just after a change of pitch, long windows still hold the old note when short ones
-/// are clear of it, so that briefly a multiple of the old period looks better than
-/// anything else.
-#[derive(Debug, Clone)]
-pub(super) struct PreviousNote {
-    candidate: Candidate,
-    /// How strong it was; fades.
-    strength: f32,
-    since_s: f32,
-}
-
-impl PreviousNote {
-    /// No note yet.
-    pub fn none() -> Self {
-        PreviousNote {
-            candidate: Candidate::default(),
-            strength: 0.0,
-            since_s: f32::MAX,
-        }
-    }
-
-    /// What a candidate loses, in nats, for being a subharmonic of this note.
-    pub fn penalty(&self, candidate: &Candidate) -> f32 {
-        let recent = self.since_s < PREVIOUS_PERIODS * candidate.period_s();
-        if recent && is_whole_multiple(candidate.period / self.candidate.period) {
-            PENALTY
-        } else {
-            0.0
-        }
-    }
-
-    /// Takes note of the best candidate of a hop of `hop_s` seconds and its margin
-    /// over the next best pitch. `floor` is the strength of silence.
-    ///
-    /// The pitch of a dying tone drifts away. Only a tone as clear as the last one,
-    /// or one much later, replaces it.
-    pub fn update(&mut self, best: Option<Candidate>, margin: f32, floor: f32, hop_s: f32) {
-        self.since_s += hop_s;
-        self.strength = (self.strength - FADE_PER_S * hop_s).max(floor);
-        if let Some(best) = best
-            && margin > HEARD_MARGIN
-            && best.net_strength() > self.strength
-        {
-            *self = PreviousNote {
-                candidate: best,
-                strength: best.net_strength(),
-                since_s: 0.0,
-            };
-        }
-    }
 }

@@ -247,13 +247,6 @@ impl OfflineDecoder {
     }
 }
 
-/// Both windows combined with the live weights swapped: delay does not matter here,
-/// and the long window measures pitch better. A window without the candidate counts
-/// as noise.
-fn combined(candidate: &Candidate) -> f32 {
-    0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
-}
-
 fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
     let candidate = slot.candidates.as_slice().get(state);
     let (pitch, confidence) = candidate.map_or((f32::NAN, 0.0), |c| {
@@ -267,6 +260,12 @@ fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
         level_db: slot.level_db,
         centroid_hz: slot.centroid_hz,
     }
+}
+
+/// Both windows combined: delay does not matter here, and the long window measures pitch
+/// better. A window without the candidate counts as noise.
+fn combined(candidate: &Candidate) -> f32 {
+    0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::line::LineContext;
-use crate::notes::articulation::STEADY;
+use crate::notes::STRAY;
 use crate::notes::live_model::ATTACK_REACH;
 use crate::notes::{Attack, PitchFrame, segment};
 use crate::sending::brightness::BrightnessFollower;
@@ -253,7 +253,7 @@ impl ActiveNote {
             return false;
         }
         let off = f64::from(pitch) - self.centre;
-        if off.abs() < STEADY {
+        if off.abs() < f64::from(STRAY) {
             let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
             self.centre += (hop_s / memory_s) * off;
         } else if young {

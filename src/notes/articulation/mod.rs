@@ -10,13 +10,13 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
-use super::{Attack, Note, Technique};
+use super::{Attack, Note, STRAY, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{RELEASE_DB, length, release};
-pub use shape::GLISSANDO_S;
+pub use shape::{BRIEF_S, GLISSANDO_S};
 use shape::{glides_s, linked, shape};
-pub use waves::{flutter, rolls, vibrato, wide_vibrato};
+pub use waves::{flutter, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
@@ -49,8 +49,6 @@ const TAPER_S: f64 = 0.08;
 /// Hops that a note's pitch is read from at most, evenly spaced: some 40 s of them
 /// tell no less than an hour, and the live engine waits for this.
 const MAX_HOPS: usize = 1 << 15;
-/// Distance from the median, in semitones, from which a hop no longer counts.
-pub const STEADY: f64 = 0.6;
 /// How much noise, as a share of a tone's power, moves the pitch of a hop as far as it wanders
 /// by itself. Of 0.3, 0.1, 0.05 and 0.02 this is the least at which bends that are played by a
 /// sampled trumpet are heard back within a cent (`tests/midi_playback.rs`); the less, the less
@@ -87,13 +85,14 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
     let Some(median) = inner_pitches.or_else(all) else {
         return (None, 0.0);
     };
+    let stray = f64::from(STRAY);
     let (mut sum, mut weight, mut confidence) = (0.0, 0.0, 0.0);
     for (share, point) in &voiced {
         let share = share * f64::from(db_power(point.level_db - loudest_db)).sqrt();
         let off = f64::from(point.pitch) - median;
         confidence += point.confidence;
-        if off.abs() < STEADY {
-            let near = (1.0 - (off / STEADY).powi(2)).powi(2);
+        if off.abs() < stray {
+            let near = (1.0 - (off / stray).powi(2)).powi(2);
             sum += share * near * off;
             weight += share * near;
         }
@@ -224,7 +223,7 @@ fn measure_level(note: &mut Note) {
     note.measured.rise_s = ((up - down.unwrap_or(0)) as f64 * hop_s) as f32;
     let attack = ((0.08 / hop_s) as usize + up).min(levels.len());
     let attack_db = levels[..attack].iter().copied().fold(-120.0, f64::max);
-    let body = &levels[attack..(levels.len() - levels.len() / 4).max(attack)];
+    let body = &levels[attack..released.max(attack)];
     let body_db = median(body.iter().copied()).unwrap_or(attack_db);
     note.measured.accent_db = (attack_db - body_db) as f32;
 }

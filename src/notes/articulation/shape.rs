@@ -14,6 +14,9 @@ const SLOW_GLISS_S: f64 = 2.5;
 /// Smallest excursion from a pitch to which a shorter note returns, in cents: more than
 /// any vibrato.
 const EXCURSION_CENTS: f32 = 100.0;
+/// What is quicker than this, in seconds, is a step, not a slide: valves and lips take less to
+/// change the note, and sixteenth notes take as long at 187 to the minute.
+pub const BRIEF_S: f64 = 0.08;
 /// A glide this long from one note to the next is heard as a glissando, in seconds.
 pub const GLISSANDO_S: f64 = 0.1;
 /// A slide this long over most of a note is a glissando, in cents.
@@ -42,7 +45,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         return Vec::new();
     };
     let length_s = last.0 - first.0;
-    if length_s < 0.08 {
+    if length_s < BRIEF_S {
         return Vec::new();
     }
     let mean = |from_s: f64, to_s: f64| {
@@ -85,7 +88,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
     let (width_s, least) = match length_s > SLOW_GLISS_S {
         // A whole turn of any vibrato, in which it cancels.
         true => (1.0 / VIBRATO_HZ.0, SLIDE_CENTS),
-        false => (0.06, EXCURSION_CENTS),
+        false => (BRIEF_S, EXCURSION_CENTS),
     };
     let away = excursion(&inner, ((width_s / contour.hop_s) as usize).max(1));
     if away.abs() > least && (returns || length_s > SLOW_GLISS_S) {

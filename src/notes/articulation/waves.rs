@@ -77,49 +77,6 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     })
 }
 
-/// Amplitude of a sine of known rate in evenly spaced values, by the biweight of Beaton and
-/// Tukey (Technometrics 16, 1974; six times the median deviation, three rounds), so that
-/// what was measured of another sound does not flatten it. Values that are `held` count for
-/// nothing.
-fn robust_amplitude(values: &[f64], held: &[bool], hop_s: f64, rate_hz: f64) -> Option<f64> {
-    let centre = median(values.iter().copied())?;
-    let turn = std::f64::consts::TAU * rate_hz * hop_s;
-    let moments: Vec<(f64, f64, f64)> = (values.iter().zip(held).enumerate())
-        .filter(|(_, (_, held))| !**held)
-        .map(|(i, (value, _))| {
-            let (s, c) = (turn * i as f64).sin_cos();
-            (value - centre, c, s)
-        })
-        .collect();
-    let mut weights = vec![1.0; moments.len()];
-    let mut amplitude = None;
-    for _ in 0..4 {
-        let [mut cc, mut ss, mut cs, mut vc, mut vs] = [0.0; 5];
-        for ((v, c, s), weight) in moments.iter().zip(&weights) {
-            cc += weight * c * c;
-            ss += weight * s * s;
-            cs += weight * c * s;
-            vc += weight * v * c;
-            vs += weight * v * s;
-        }
-        let det = cc * ss - cs * cs;
-        if det < 1e-9 {
-            break;
-        }
-        let (a, b) = ((vc * ss - vs * cs) / det, (vs * cc - vc * cs) / det);
-        amplitude = Some(f64::hypot(a, b));
-        let off = |(v, c, s): &(f64, f64, f64)| (v - a * c - b * s).abs();
-        let limit = 6.0 * median(moments.iter().map(off))?;
-        if limit <= 0.0 {
-            break;
-        }
-        for (weight, moment) in weights.iter_mut().zip(&moments) {
-            *weight = (1.0 - (off(moment) / limit).powi(2)).max(0.0).powi(2);
-        }
-    }
-    amplitude
-}
-
 /// Rates that are tried at once: a vector register of them.
 const RATES: usize = 4;
 
@@ -218,11 +175,7 @@ fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
         .chunks(3)
         .map(|c| c.iter().sum::<f64>() / c.len() as f64)
         .collect();
-    let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
-    // Where the pitch was lost, the last one stands, to the last digit.
-    let held: Vec<bool> = cents.chunks(3).map(|c| c[0] == c[c.len() - 1]).collect();
-    let robust = robust_amplitude(&thinned, &held, 3.0 * contour.hop_s, wave.rate_hz);
-    wave.amplitude = robust.unwrap_or(wave.amplitude);
+    let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
     let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
     Some((wave, cycles))
 }
@@ -253,21 +206,8 @@ const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
 const FLUTTER_DB: f64 = 1.5;
 /// Share of the level's motion that a flutter must explain.
 const FLUTTER_SHARE: f64 = 0.2;
-/// Share that a roll must explain whose dips are attacks to the note model: double tonguing at
-/// 7 to 14 a second is none from 0.5 on, and a roll is one up to 0.65.
-const ROLL_SHARE: f64 = 0.6;
-
 /// Tongue roll within a note of the given pitch (MIDI semitones).
 pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
-    named_flutter(contour, pitch, FLUTTER_SHARE)
-}
-
-/// Whether the level of a stretch rolls so plainly that its dips are no attacks.
-pub fn rolls(contour: &Contour, pitch: f64) -> bool {
-    named_flutter(contour, pitch, ROLL_SHARE).is_some()
-}
-
-fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique> {
     let edge = (EDGE_S / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge {
@@ -279,8 +219,8 @@ fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique>
     let width = (period.ceil() as usize).max(3);
     let tone = &contour.points[edge..count - edge];
     let levels = smoothed_db(&tone[middle_of(tone.len(), contour.hop_s)], width);
-    // Slower changes of level are phrasing.
-    let slow = (0.08 / contour.hop_s) as usize;
+    // What is slower than any roll is phrasing.
+    let slow = (1.0 / FLUTTER_HZ.0 / contour.hop_s) as usize;
     let modulation: Vec<f64> = (0..levels.len())
         .map(|i| {
             let from = i.saturating_sub(slow / 2);
@@ -289,7 +229,7 @@ fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique>
         })
         .collect();
     let wave = fit_wave(&modulation, contour.hop_s, FLUTTER_HZ)?;
-    (wave.amplitude > FLUTTER_DB && wave.share > share).then_some(Technique::Flutter {
+    (wave.amplitude > FLUTTER_DB && wave.share > FLUTTER_SHARE).then_some(Technique::Flutter {
         rate_hz: wave.rate_hz as f32,
         depth_db: wave.amplitude as f32,
     })

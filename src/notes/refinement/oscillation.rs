@@ -142,7 +142,7 @@ struct Reversals {
 
 /// Margin either side of the middle that a swing must leave, as a share of its
 /// width.
-const MARGIN: f32 = 0.15;
+const MARGIN: f32 = 1.0 / 6.0;
 
 impl Reversals {
     fn of(timeline: &Timeline) -> Reversals {
@@ -288,7 +288,7 @@ impl<'a> Swing<'a> {
     /// What the swing is heard as, if it is heard as one note; `contour` is its own.
     fn heard(&self, contour: impl Fn() -> Contour) -> Option<Oscillation> {
         let voiced = || self.pitches.iter().filter(|p| !p.is_nan());
-        let within = |p: &&f32| (**p - self.middle).abs() < self.width / 6.0;
+        let within = |p: &&f32| (**p - self.middle).abs() < MARGIN * self.width;
         let in_the_middle = voiced().filter(within).count() as f64 / voiced().count() as f64;
         let vibrato = (in_the_middle > MIDDLE_SHARE)
             .then(|| wide_vibrato(&contour(), SINE_SHARE))

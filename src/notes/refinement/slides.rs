@@ -1,6 +1,6 @@
 //! Glissandi from note to note, and rips: notes that are only the way into the next.
 
-use crate::notes::articulation::GLISSANDO_S;
+use crate::notes::articulation::{BRIEF_S, GLISSANDO_S};
 use crate::notes::timeline::Timeline;
 use crate::notes::{Attack, Note, PitchFrame, STRAY, Technique, is_at};
 
@@ -40,17 +40,14 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
         let passed = passed(&notes[at..]);
         let right = notes.get(at + 1 + passed).filter(plain)?;
         let glide_s = glide_s(left, right, timeline);
-        (glide_s > 0.0 && glide_s < passed as f64 * PASSED_S).then(|| to(right))
+        (glide_s > 0.0 && glide_s < passed as f64 * BRIEF_S).then(|| to(right))
     };
     (0..notes.len()).map(slide).collect()
 }
 
-/// Notes that follow each other faster than this, in seconds, are the partials that a lip
-/// glissando runs over: sixteenth notes at 187 to the minute.
-const PASSED_S: f64 = 0.08;
-
 /// How many notes after the first are only passed by on the way up or down to one that
-/// rests, the first of them at another pitch than both. None after a note that is no
+/// rests, the first of them at another pitch than both: partials that a lip glissando runs
+/// over follow each other faster than any notes. None after a note that is no
 /// longer than they are: that is a run.
 fn passed(notes: &[Note]) -> usize {
     let left = &notes[0];
@@ -74,8 +71,6 @@ fn passed(notes: &[Note]) -> usize {
 
 /// A note no longer than this may be the bottom of a rip, in seconds.
 const RIP_S: f64 = 0.13;
-/// A slide takes at least this long, in seconds: valves and lip slurs are quicker.
-const SLIDE_S: f64 = 0.06;
 
 /// Joins a short note from which the pitch slides all the way into the next to that
 /// note: a rip is one note.
@@ -103,6 +98,6 @@ fn slides_into(left: &Note, right: &Note, timeline: &Timeline) -> bool {
         return false;
     };
     let way = &pitches[leaving..=arrival];
-    let long = way.len() as f64 * timeline.hop_s > SLIDE_S;
+    let long = way.len() as f64 * timeline.hop_s > BRIEF_S;
     long && way.windows(2).all(|pair| (pair[1] - pair[0]).abs() < STRAY)
 }
