@@ -17,7 +17,8 @@ use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
 use super::decoder::COSTS;
 use super::octave_errors::{PENALTY, penalise_subharmonics};
-use super::{Analyser, Frame, SAME_PITCH};
+use super::{Analyser, FULL_RANGE_HZ, Frame, SAME_PITCH};
+use crate::units::Pitch;
 
 /// Index of the silent state.
 const SILENCE: usize = MAX_CANDIDATES;
@@ -87,7 +88,8 @@ impl OfflineDecoder {
         let spans: Vec<(usize, usize)> = (0..128)
             .map(|key| (hops(Window::Short, key), hops(Window::Long, key)))
             .collect();
-        let lowest = analyser.range().0.max(0.0) as usize;
+        // Whatever the horn: the tone of a moment is read from later sound too.
+        let lowest = Pitch::from_hz(FULL_RANGE_HZ.0).0 as usize;
         let longest = spans.iter().skip(lowest).map(|s| s.0.max(s.1)).max();
         let mut scores = [f32::NEG_INFINITY; STATES];
         scores[SILENCE] = 0.0;
