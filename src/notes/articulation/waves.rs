@@ -77,6 +77,49 @@ fn fit_wave(values: &[f64], hop_s: f64, rates_hz: (f64, f64)) -> Option<Wave> {
     })
 }
 
+/// Amplitude of a sine of known rate in evenly spaced values, by the biweight of Beaton and
+/// Tukey (Technometrics 16, 1974; six times the median deviation, three rounds), so that
+/// what was measured of another sound does not flatten it. Values that are `held` count for
+/// nothing.
+fn robust_amplitude(values: &[f64], held: &[bool], hop_s: f64, rate_hz: f64) -> Option<f64> {
+    let centre = median(values.iter().copied())?;
+    let turn = std::f64::consts::TAU * rate_hz * hop_s;
+    let moments: Vec<(f64, f64, f64)> = (values.iter().zip(held).enumerate())
+        .filter(|(_, (_, held))| !**held)
+        .map(|(i, (value, _))| {
+            let (s, c) = (turn * i as f64).sin_cos();
+            (value - centre, c, s)
+        })
+        .collect();
+    let mut weights = vec![1.0; moments.len()];
+    let mut amplitude = None;
+    for _ in 0..4 {
+        let [mut cc, mut ss, mut cs, mut vc, mut vs] = [0.0; 5];
+        for ((v, c, s), weight) in moments.iter().zip(&weights) {
+            cc += weight * c * c;
+            ss += weight * s * s;
+            cs += weight * c * s;
+            vc += weight * v * c;
+            vs += weight * v * s;
+        }
+        let det = cc * ss - cs * cs;
+        if det < 1e-9 {
+            break;
+        }
+        let (a, b) = ((vc * ss - vs * cs) / det, (vs * cc - vc * cs) / det);
+        amplitude = Some(f64::hypot(a, b));
+        let off = |(v, c, s): &(f64, f64, f64)| (v - a * c - b * s).abs();
+        let limit = 6.0 * median(moments.iter().map(off))?;
+        if limit <= 0.0 {
+            break;
+        }
+        for (weight, moment) in weights.iter_mut().zip(&moments) {
+            *weight = (1.0 - (off(moment) / limit).powi(2)).max(0.0).powi(2);
+        }
+    }
+    amplitude
+}
+
 /// Rates that are tried at once: a vector register of them.
 const RATES: usize = 4;
 
@@ -175,7 +218,11 @@ fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
         .chunks(3)
         .map(|c| c.iter().sum::<f64>() / c.len() as f64)
         .collect();
-    let wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    // Where the pitch was lost, the last one stands, to the last digit.
+    let held: Vec<bool> = cents.chunks(3).map(|c| c[0] == c[c.len() - 1]).collect();
+    let robust = robust_amplitude(&thinned, &held, 3.0 * contour.hop_s, wave.rate_hz);
+    wave.amplitude = robust.unwrap_or(wave.amplitude);
     let cycles = wave.rate_hz * steady.len() as f64 * contour.hop_s;
     Some((wave, cycles))
 }
