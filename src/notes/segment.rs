@@ -2,14 +2,14 @@
 
 use std::collections::VecDeque;
 
-use super::contour::Contour;
+use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::{DIP_DB, Oscillation};
 use super::timeline::SMOOTH_S;
 use super::{
-    Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, attack_of,
-    brightness_of,
+    Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
+    attack_of, brightness_of,
 };
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
@@ -69,6 +69,8 @@ impl NoteStart {
 /// History kept, in seconds: what a note's first moments and the dip before it are read
 /// from.
 const HISTORY_S: f64 = 0.4;
+/// A rolled tongue is told by the level of so long, in seconds: five dips.
+const ROLL_S: f64 = 0.3;
 
 /// The note that is sounding.
 #[derive(Debug, Clone)]
@@ -159,12 +161,32 @@ impl Segmenter {
         self.pitch_frame(frame, now.pitch.or(leading))
     }
 
-    /// Whether what the decoder takes for a new note is a turn of the one that sounds.
+    /// Whether what the decoder takes for a new note is a turn of the one that sounds, or a dip
+    /// of its rolled tongue.
     fn goes_on_with(&mut self, sounding: &Sounding, onset_s: f64, now_s: f64) -> bool {
+        let Some(note) = &self.note else {
+            return false;
+        };
+        let same = (sounding.pitch - note.start.pitch).abs() < STRAY;
+        let dip_db = self.dip_db(onset_s);
         let tongued = sounding.note.tongue_odds >= 0.0;
-        self.note.is_some()
-            && self.dip_db(onset_s) < DIP_DB
-            && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
+        dip_db < DIP_DB && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
+            || same && self.rolls(sounding.pitch, now_s)
+    }
+
+    /// Whether the level has rolled of late, at one pitch in MIDI semitones.
+    fn rolls(&self, pitch: f32, now_s: f64) -> bool {
+        let near = |frame: &&PitchFrame| frame.pitch.is_none_or(|p| (p - pitch).abs() < STRAY);
+        let most = (ROLL_S / self.hop_s) as usize;
+        let recent = self.history.iter().rev().take_while(near).take(most);
+        let mut points: Vec<Point> = recent.map(PitchFrame::point).collect();
+        points.reverse();
+        let contour = Contour {
+            start_s: now_s - points.len() as f64 * self.hop_s,
+            hop_s: self.hop_s,
+            points,
+        };
+        articulation::rolls(&contour, f64::from(pitch))
     }
 
     /// Ends what still sounds, at the end of the stream.

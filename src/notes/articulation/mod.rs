@@ -16,7 +16,7 @@ use crate::units::{db_power, power_db};
 use length::{RELEASE_DB, length, release};
 pub use shape::{BRIEF_S, GLISSANDO_S};
 use shape::{glides_s, linked, shape};
-pub use waves::{flutter, vibrato, wide_vibrato};
+pub use waves::{flutter, rolls, vibrato, wide_vibrato};
 
 /// Sets a note's pitch and confidence from its contour.
 ///

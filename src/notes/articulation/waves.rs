@@ -253,8 +253,21 @@ const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
 const FLUTTER_DB: f64 = 1.5;
 /// Share of the level's motion that a flutter must explain.
 const FLUTTER_SHARE: f64 = 0.2;
+/// Share that a roll must explain whose dips are attacks to the note model: double tonguing at
+/// 7 to 14 a second is none from 0.5 on, and a roll is one up to 0.65.
+const ROLL_SHARE: f64 = 0.6;
+
 /// Tongue roll within a note of the given pitch (MIDI semitones).
 pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
+    named_flutter(contour, pitch, FLUTTER_SHARE)
+}
+
+/// Whether the level of a stretch rolls so plainly that its dips are no attacks.
+pub fn rolls(contour: &Contour, pitch: f64) -> bool {
+    named_flutter(contour, pitch, ROLL_SHARE).is_some()
+}
+
+fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique> {
     let edge = (EDGE_S / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge {
@@ -276,7 +289,7 @@ pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
         })
         .collect();
     let wave = fit_wave(&modulation, contour.hop_s, FLUTTER_HZ)?;
-    (wave.amplitude > FLUTTER_DB && wave.share > FLUTTER_SHARE).then_some(Technique::Flutter {
+    (wave.amplitude > FLUTTER_DB && wave.share > share).then_some(Technique::Flutter {
         rate_hz: wave.rate_hz as f32,
         depth_db: wave.amplitude as f32,
     })
