@@ -7,7 +7,7 @@ use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
 use leadpipe::internals::analysis::candidates::Candidates;
 use leadpipe::internals::analysis::correlator::Correlator;
 use leadpipe::internals::analysis::decimate::Decimator;
-use leadpipe::internals::analysis::decoder::{COSTS, Decoder};
+use leadpipe::internals::analysis::decoder::Decoder;
 use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::{Analyser, Frame, fine_pitch};
 use leadpipe::internals::demo::line;
@@ -67,7 +67,7 @@ fn stages(c: &mut Criterion) {
         b.iter(|| (0..750).for_each(|_| finder.find(black_box(&correlator), &mut out)));
     });
     group.bench_function("decode", |b| {
-        let mut decoder = Decoder::new(COSTS);
+        let mut decoder = Decoder::default();
         b.iter(|| {
             for frame in &frames {
                 black_box(decoder.push(&frame.candidates, false));

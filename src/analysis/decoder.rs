@@ -66,7 +66,6 @@ pub struct BestPath {
 /// Causal decoder.
 #[derive(Debug, Clone)]
 pub struct Decoder {
-    costs: TransitionCosts,
     tones: Tones,
     silence: f32,
 }
@@ -90,21 +89,21 @@ impl Tones {
 /// minute to be given up.
 const MAX_MARGIN: f32 = 30.0;
 
-impl Decoder {
+impl Default for Decoder {
     /// Decoder in silence.
-    pub fn new(costs: TransitionCosts) -> Self {
+    fn default() -> Self {
         Decoder {
-            costs,
             tones: Tones::NONE,
             silence: 0.0,
         }
     }
+}
 
+impl Decoder {
     /// Takes the candidates of one hop, penalties included. If the gate is `closed`
     /// (level below the threshold) only silence is possible.
     pub fn push(&mut self, candidates: &Candidates, closed: bool) -> BestPath {
         let step = Step {
-            costs: self.costs,
             before: &self.tones,
             silence: self.silence,
             candidates: if closed { &[] } else { candidates.as_slice() },
@@ -140,7 +139,6 @@ impl Decoder {
 /// One step of the forward algorithm: from the previous hypotheses and this hop's
 /// candidates to the new hypotheses and the score of silence.
 struct Step<'a> {
-    costs: TransitionCosts,
     before: &'a Tones,
     silence: f32,
     candidates: &'a [Candidate],
@@ -152,7 +150,6 @@ impl WithSimd for Step<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> (Tones, f32) {
         let Step {
-            costs,
             before,
             silence,
             candidates,
@@ -162,13 +159,13 @@ impl WithSimd for Step<'_> {
             let mut reached = [f32::NEG_INFINITY; LANES];
             for (lane, reached) in reached.iter_mut().enumerate() {
                 let step = (before.pitch[lane] - candidate.pitch).abs();
-                *reached = before.score[lane] - lower(costs.glide * step, costs.jump);
+                *reached = before.score[lane] - lower(COSTS.glide * step, COSTS.jump);
             }
             now.pitch[at] = candidate.pitch;
-            now.score[at] = highest(reached, silence - costs.start) + candidate.net_strength();
+            now.score[at] = highest(reached, silence - COSTS.start) + candidate.net_strength();
         }
-        let ended = highest(before.score, f32::NEG_INFINITY) - costs.stop;
-        let silence = higher(silence, ended) + costs.silence;
+        let ended = highest(before.score, f32::NEG_INFINITY) - COSTS.stop;
+        let silence = higher(silence, ended) + COSTS.silence;
         // Scores are kept relative to the best, within the largest margin.
         let top = highest(now.score, silence);
         for score in &mut now.score[..candidates.len()] {
@@ -198,10 +195,6 @@ mod tests {
     use super::super::octave_errors::penalise_subharmonics;
     use super::*;
 
-    fn decoder() -> Decoder {
-        Decoder::new(COSTS)
-    }
-
     /// Pushes hops of the same candidates (pitch, strength in nats); returns the last
     /// best path.
     fn push(decoder: &mut Decoder, hops: usize, candidates: &[(f32, f32)]) -> BestPath {
@@ -218,7 +211,7 @@ mod tests {
 
     /// Hops until a pitch leads by 2 nats.
     fn hops_until_heard(candidates: &[(f32, f32)]) -> Option<usize> {
-        let mut decoder = decoder();
+        let mut decoder = Decoder::default();
         (1..500).find(|_| push(&mut decoder, 1, candidates).margin > 2.0)
     }
 
@@ -242,7 +235,7 @@ mod tests {
         for (upper, lower, expected) in [(3.3, 3.4, 58.0), (1.2, 3.4, 46.0)] {
             let mut candidates = Candidates::of(&[(46.0, lower), (58.0, upper)]);
             penalise_subharmonics(&mut candidates);
-            let mut decoder = decoder();
+            let mut decoder = Decoder::default();
             let mut best = BestPath::default();
             for _ in 0..5 {
                 best = decoder.push(&candidates, false);
@@ -253,7 +246,7 @@ mod tests {
 
     #[test]
     fn a_closed_gate_is_silence() {
-        let mut decoder = decoder();
+        let mut decoder = Decoder::default();
         push(&mut decoder, 60, &[(60.0, 3.3)]);
         let best = decoder.push(&Candidates::of(&[(60.0, 3.3)]), true);
         assert_eq!(best, BestPath::default());
@@ -269,8 +262,7 @@ mod tests {
         /// over the best that ends elsewhere.
         #[test]
         fn the_best_path_is_the_best_of_all(hops in prop::collection::vec(hop(), 1..6)) {
-            let costs = COSTS;
-            let mut decoder = decoder();
+            let mut decoder = Decoder::default();
             let mut got = BestPath::default();
             for hop in &hops {
                 got = decoder.push(&Candidates::of(hop), false);
@@ -281,7 +273,7 @@ mod tests {
             for path in paths(&hops) {
                 let end = path[path.len() - 1];
                 let best = end.map_or(&mut silence, |at| &mut tones[at]);
-                *best = best.max(total(&hops, &path, &costs));
+                *best = best.max(total(&hops, &path));
             }
             let best = tones.iter().copied().fold(f32::NEG_INFINITY, f32::max);
             let Some(hypothesis) = got.hypothesis else {

@@ -1,6 +1,6 @@
 //! For tests: the Viterbi algorithm's result, found by trying every path.
 
-use super::decoder::TransitionCosts;
+use super::decoder::COSTS;
 
 /// Pitch and strength of each candidate of a hop.
 pub type Hop = Vec<(f32, f32)>;
@@ -21,18 +21,18 @@ pub fn paths(hops: &[Hop]) -> Vec<StatePath> {
 }
 
 /// Total strength of a path that begins in silence less its transition costs, in nats.
-pub fn total(hops: &[Hop], path: &[Option<usize>], costs: &TransitionCosts) -> f32 {
+pub fn total(hops: &[Hop], path: &[Option<usize>]) -> f32 {
     let mut before = None;
     let mut total = 0.0;
     for (hop, state) in hops.iter().zip(path) {
         let now = state.map(|at| hop[at]);
         total += match (before, now) {
-            (None, None) => costs.silence,
-            (Some(_), None) => costs.silence - costs.stop,
-            (None, Some((_, strength))) => strength - costs.start,
+            (None, None) => COSTS.silence,
+            (Some(_), None) => COSTS.silence - COSTS.stop,
+            (None, Some((_, strength))) => strength - COSTS.start,
             (Some((from, _)), Some((to, strength))) => {
                 let step: f32 = to - from;
-                strength - (costs.glide * step.abs()).min(costs.jump)
+                strength - (COSTS.glide * step.abs()).min(COSTS.jump)
             }
         };
         before = now;

@@ -34,7 +34,7 @@ use candidate_finder::CandidateFinder;
 use candidates::Candidates;
 use correlator::{Correlator, Window};
 use decimate::Decimator;
-use decoder::{BestPath, COSTS, Decoder};
+use decoder::{BestPath, Decoder};
 use level::{Gate, Level};
 
 pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
@@ -190,7 +190,7 @@ impl Analyser {
             smoother: Smoother::default(),
             correlator: Correlator::new(rate_hz, hop, longest),
             finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
-            decoder: Decoder::new(COSTS),
+            decoder: Decoder::default(),
             gate: Gate::new(settings.gate_db(), hop_s),
             brightness: BrightnessMeter::new(
                 sample_rate_hz,

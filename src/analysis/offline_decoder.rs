@@ -13,7 +13,7 @@
 
 use std::collections::VecDeque;
 
-use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
+use super::candidates::{Candidate, Candidates, MAX_CANDIDATES, offline_strength};
 use super::correlator::Window;
 use super::decoder::COSTS;
 use super::octave_errors::{PENALTY, penalise_subharmonics};
@@ -169,10 +169,10 @@ impl OfflineDecoder {
                 }
                 known.short = known.short.max(fresh.short);
                 known.long = known.long.max(fresh.long);
-                known.strength = combined(known);
+                known.strength = offline_strength(known.short, known.long);
             }
             None => {
-                fresh.strength = combined(&fresh);
+                fresh.strength = offline_strength(fresh.short, fresh.long);
                 slot.candidates.add(fresh);
             }
         }
@@ -262,12 +262,6 @@ fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
         level_db: slot.level_db,
         centroid_hz: slot.centroid_hz,
     }
-}
-
-/// Both windows combined: delay does not matter here, and the long window measures pitch
-/// better. A window without the candidate counts as noise.
-fn combined(candidate: &Candidate) -> f32 {
-    0.2 * candidate.short.max(0.0) + 0.8 * candidate.long.max(0.0)
 }
 
 #[cfg(test)]
@@ -406,8 +400,8 @@ mod tests {
             };
             let decoded: StatePath = hops.iter().zip(&out).map(place).collect();
             prop_assert_eq!(decoded.len(), hops.len());
-            let best = paths(&hops).iter().map(|path| total(&hops, path, &COSTS)).fold(f32::NEG_INFINITY, f32::max);
-            prop_assert!(total(&hops, &decoded, &COSTS) > best - 1e-4);
+            let best = paths(&hops).iter().map(|path| total(&hops, path)).fold(f32::NEG_INFINITY, f32::max);
+            prop_assert!(total(&hops, &decoded) > best - 1e-4);
         }
     }
 }

@@ -31,7 +31,7 @@ pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
 
 use super::Analyser;
-use super::candidates::Candidates;
+use super::candidates::{Candidates, offline_strength};
 
 /// What is read around a moment, and how long a moment is.
 #[derive(Debug, Clone, Copy)]
@@ -282,10 +282,8 @@ impl Grid {
         self.strengths.clear();
         self.strengths.resize(BINS, [0.0; 2]);
         moment.strength.clear();
-        let combined = |nats: &[f32; 2]| 0.2 * nats[0] + 0.8 * nats[1];
-        moment
-            .strength
-            .extend(moment.strengths.iter().map(combined));
+        let combined = (moment.strengths.iter()).map(|nats| offline_strength(nats[0], nats[1]));
+        moment.strength.extend(combined);
         moment.risen.clear();
         moment.known.clear();
         moment.known.resize(BINS, 0);

@@ -207,7 +207,7 @@ mod tests {
             let quarter_s = 60.0 / tempo;
             let mut at = 0.0;
             for (count, value) in VALUES.iter().cycle().take(48).enumerate() {
-                // A single note 45 ms off (one in 5000 such takes) does move the beat that far.
+                // A single note 45 ms off (one in some 4000 such takes) does move the beat that far.
                 let normal = || (0..12).map(|_| random.f64() - 0.5).sum::<f64>();
                 let stray = std::iter::repeat_with(normal).find(|s| s.abs() < 2.5);
                 follower.onset(1.0 + at * quarter_s + 0.012 * stray.unwrap());
