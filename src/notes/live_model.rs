@@ -30,6 +30,8 @@ pub struct LiveModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
+    /// Farthest glide from moment to moment that is still the same note, in semitones.
+    pub farthest: f32,
     /// Margin at which a note or its end is announced.
     pub sure: f32,
 }
@@ -44,6 +46,7 @@ impl Default for LiveModel {
             end: 2.4,
             glide: 0.75,
             missing: 0.8,
+            farthest: 0.4,
             sure: 2.6,
         }
     }
@@ -108,8 +111,6 @@ pub enum Decision {
     Ended,
 }
 
-/// Farthest glide from moment to moment that is still the same note, in semitones.
-const MAX_GLIDE: f32 = 0.4;
 /// States of one pitch whose onsets are this close are readings of one note, in seconds.
 const SAME_ONSET_S: f32 = 0.05;
 /// Readings this close in time are of one attack, which has not found its pitch yet: no
@@ -212,7 +213,7 @@ impl LiveDecoder {
         };
         for past in &self.states {
             let glide = (past.pitch - cell.pitch).abs();
-            if glide > MAX_GLIDE {
+            if glide > model.farthest {
                 continue;
             }
             let mut note = past.note;

@@ -8,9 +8,9 @@
 pub mod articulation;
 pub(crate) mod continuity;
 pub mod contour;
-pub(crate) mod live_model;
+pub mod live_model;
 mod live_oscillation;
-pub(crate) mod note_model;
+pub mod note_model;
 pub mod refinement;
 pub mod segment;
 pub mod timeline;

@@ -37,6 +37,11 @@ pub struct NoteModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about, in nats.
     pub missing: f32,
+    /// Farthest glide from moment to moment that is still the same note, in semitones.
+    pub farthest: f32,
+    /// What the offline pitch path adds to the log odds of its pitch, times the share of the
+    /// sound over one half that it explains.
+    pub correlation: f32,
     /// How long a moment lasts, in seconds.
     pub moment_s: f64,
 }
@@ -52,6 +57,8 @@ impl NoteModel {
             short: 1.5,
             glide: 2.0,
             missing: 1.0,
+            farthest: 0.65,
+            correlation: 0.7,
             moment_s,
         }
     }
@@ -79,9 +86,6 @@ impl DraftNote {
     }
 }
 
-/// Farthest glide from moment to moment that is still the same note, in semitones: a
-/// vibrato of 6.5 Hz and a semitone either way moves by 0.45.
-const MAX_GLIDE: f32 = 0.65;
 /// Pitches that may go on without being asked about.
 const HELD: usize = 3;
 /// Ages of a note, in moments; the last stands for all older ones.
@@ -284,7 +288,7 @@ impl NoteModel {
         let mut ways = [LOST; AGES];
         for (i, past) in before.tones.iter().enumerate() {
             let glide = (past.pitch - cell.pitch).abs();
-            if glide > MAX_GLIDE {
+            if glide > self.farthest {
                 continue;
             }
             for (age, way) in past.ways.iter().enumerate() {

@@ -25,7 +25,7 @@ pub struct Timeline {
 
 impl Timeline {
     /// Timeline of frames `hop_s` apart, the first at `start_s`.
-    pub(crate) fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
+    pub fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
         sums.push(total);
@@ -57,7 +57,7 @@ impl Timeline {
 
     /// Stream time of a moment of the tone track, with a fraction, in seconds: the
     /// middle of its hops, each of which is dated at its end.
-    pub(super) fn moment_s(&self, moment: f64) -> f64 {
+    pub fn moment_s(&self, moment: f64) -> f64 {
         let hops = moment * HOPS as f64 + (HOPS / 2 - 1) as f64;
         self.start_s + hops * self.hop_s
     }

@@ -11,19 +11,11 @@ use super::timeline::{Timeline, smooth_s};
 use super::{Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 
-/// What the offline pitch path adds to the log odds of its pitch, times the share of the
-/// sound over one half that it explains: the network has heard few horns, the correlation
-/// needs to have heard none. On made lines that no weight was learned from it matters little
-/// from 0 to 3.
-const CORRELATION_SHARE: f32 = 0.7;
-
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
-pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
-    tone.adjust(|at, cell| {
-        cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
-    });
-    let drafts = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s).decode(&tone);
+pub fn notes(timeline: &mut Timeline, tone: ToneTrack) -> Vec<Note> {
+    let model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
+    let drafts = model.decode(&with_correlation(tone, timeline, model.correlation));
     let own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
@@ -57,6 +49,13 @@ pub fn notes(timeline: &mut Timeline, mut tone: ToneTrack) -> Vec<Note> {
         timeline.adopt(&own, note.onset_s, note.offset_s);
     }
     notes
+}
+
+/// Adds the offline pitch path's word to the evidence for its pitch: the network has heard few
+/// horns, the correlation needs to have heard none. `share` as in [`NoteModel::correlation`].
+pub fn with_correlation(mut tone: ToneTrack, timeline: &Timeline, share: f32) -> ToneTrack {
+    tone.adjust(|at, cell| cell.evidence.tone += share * timeline.explained(at, cell.pitch));
+    tone
 }
 
 fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
