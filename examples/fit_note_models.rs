@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! training/make.py LINES 320 7777          # lines with their truth, in random surroundings
-//! cargo run --release --example fit_note_models -- LINES [offline] [causal]
+//! cargo run --release --example fit_note_models -- LINES... [offline] [causal] [NUMBER=VALUE...]
 //! ```
 //!
 //! The evidence of every line is read once; then each number in turn is moved up and down, by
@@ -18,7 +18,6 @@ use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
 use leadpipe::internals::notes::note_model::NoteModel;
-use leadpipe::internals::notes::refinement::with_correlation;
 use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
 
@@ -51,50 +50,69 @@ const PITCH: f64 = 0.5;
 const MILLISECOND: f64 = 0.001;
 
 fn main() {
-    let mut arguments = std::env::args().skip(1);
-    let folder = arguments.next().expect("LINES, a folder that training/make.py wrote");
-    let named: Vec<String> = arguments.collect();
-    let wanted = |name: &str| named.is_empty() || named.iter().any(|n| n == name);
-    let lines = in_parallel(&takes(Path::new(&folder)), |take| read(take));
-    println!("{} lines, {} notes", lines.len(), lines.iter().map(|l| l.truth.len()).sum::<usize>());
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let (held, rest): (Vec<&String>, Vec<&String>) =
+        arguments.iter().partition(|a| a.contains('='));
+    let held: Vec<(&str, f32)> = (held.iter().filter_map(|a| a.split_once('=')))
+        .map(|(name, value)| (name, value.parse().expect("a number")))
+        .collect();
+    let (folders, named): (Vec<&String>, Vec<&String>) =
+        rest.iter().partition(|a| Path::new(a).is_dir());
+    let wanted = |name: &str| named.is_empty() || named.iter().any(|n| *n == name);
+    let takes: Vec<PathBuf> = folders
+        .iter()
+        .flat_map(|folder| takes(Path::new(folder)))
+        .collect();
+    let lines = in_parallel(&takes, read);
+    println!(
+        "{} lines, {} notes",
+        lines.len(),
+        lines.iter().map(|l| l.truth.len()).sum::<usize>()
+    );
     if wanted("offline") {
-        fit("full pass", NoteModel::new(lines[0].hop_s * OFFLINE.hops as f64), &OFFLINE_NUMBERS, |model| {
-            let found = in_parallel(&lines, |line| offline_notes(model, line));
-            score(&lines, &found, false)
-        });
+        fit(
+            "full pass",
+            NoteModel::new(lines[0].hop_s * OFFLINE.hops as f64),
+            &OFFLINE_NUMBERS,
+            &held,
+            |model| {
+                let found = in_parallel(&lines, |line| offline_notes(model, line));
+                score(&lines, &found, false)
+            },
+        );
     }
     if wanted("causal") {
-        fit("live", LiveModel::default(), &CAUSAL_NUMBERS, |model| {
-            let found = in_parallel(&lines, |line| causal_notes(model, line));
-            score(&lines, &found, true)
-        });
+        fit(
+            "live",
+            LiveModel::default(),
+            &CAUSAL_NUMBERS,
+            &held,
+            |model| {
+                let found = in_parallel(&lines, |line| causal_notes(model, line));
+                score(&lines, &found, true)
+            },
+        );
     }
 }
 
 /// A number of a model: its name, where it is, and the value at which it says nothing.
 type Number<M> = (&'static str, fn(&mut M) -> &mut f32, f32);
 
-const OFFLINE_NUMBERS: [Number<NoteModel>; 9] = [
+const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
     ("tone_share", |m| &mut m.tone_share, 1.0),
     ("start", |m| &mut m.start, 0.0),
     ("max_onset", |m| &mut m.max_onset, 9.0),
     ("onsets_seen", |m| &mut m.onsets_seen, 1.0),
-    ("short", |m| &mut m.short, 0.0),
     ("glide", |m| &mut m.glide, 0.0),
     ("missing", |m| &mut m.missing, 0.0),
-    ("farthest", |m| &mut m.farthest, 1.5),
-    ("correlation", |m| &mut m.correlation, 0.0),
 ];
 
-const CAUSAL_NUMBERS: [Number<LiveModel>; 9] = [
-    ("tone_share", |m| &mut m.tone_share, 1.0),
+const CAUSAL_NUMBERS: [Number<LiveModel>; 6] = [
     ("young_share", |m| &mut m.young_share, 1.0),
-    ("max_odds", |m| &mut m.max_odds, 9.0),
     ("start", |m| &mut m.start, 0.0),
     ("end", |m| &mut m.end, 0.0),
     ("glide", |m| &mut m.glide, 0.0),
     ("missing", |m| &mut m.missing, 0.0),
-    ("farthest", |m| &mut m.farthest, 1.5),
     ("sure", |m| &mut m.sure, 0.0),
 ];
 
@@ -107,20 +125,36 @@ struct Score {
     total: f64,
 }
 
-fn fit<M: Copy + std::fmt::Debug>(name: &str, mut model: M, numbers: &[Number<M>], score: impl Fn(&M) -> Score) {
+fn fit<M: Copy + std::fmt::Debug>(
+    name: &str,
+    mut model: M,
+    numbers: &[Number<M>],
+    held: &[(&str, f32)],
+    score: impl Fn(&M) -> Score,
+) {
     let show = |what: &str, s: Score| {
         println!(
             "{name}: {what}: {:.5} (note F {:.4}, with offset {:.4}, decided after {:.1} ms)",
             s.total, s.note_f, s.offset_f, s.decision_ms
         );
     };
+    let holds = |number: &str| held.iter().find(|(name, _)| *name == number);
+    for (number, at, _) in numbers {
+        if let Some((_, value)) = holds(number) {
+            *at(&mut model) = *value;
+        }
+    }
+    let numbers: Vec<&Number<M>> = numbers
+        .iter()
+        .filter(|(number, _, _)| holds(number).is_none())
+        .collect();
     let mut best = score(&model);
     show("now", best);
-    for step in [1.3f32, 1.12, 1.05] {
+    for step in [2.0f32, 1.4, 1.2, 1.1, 1.05] {
         let mut moved = true;
         while moved {
             moved = false;
-            for (number, at, _) in numbers {
+            for (number, at, _) in &numbers {
                 for factor in [step, 1.0 / step] {
                     let mut other = model;
                     *at(&mut other) *= factor;
@@ -135,7 +169,7 @@ fn fit<M: Copy + std::fmt::Debug>(name: &str, mut model: M, numbers: &[Number<M>
         }
     }
     println!("{name}: {model:#?}");
-    for (number, at, neutral) in numbers {
+    for (number, at, neutral) in &numbers {
         let mut other = model;
         *at(&mut other) = *neutral;
         show(&format!("without {number}"), score(&other));
@@ -161,7 +195,9 @@ fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> 
         let threads: Vec<_> = (items.chunks(share))
             .map(|part| scope.spawn(move || part.iter().map(work).collect::<Vec<R>>()))
             .collect();
-        (threads.into_iter()).flat_map(|thread| thread.join().expect("no panic")).collect()
+        (threads.into_iter())
+            .flat_map(|thread| thread.join().expect("no panic"))
+            .collect()
     })
 }
 
@@ -170,26 +206,41 @@ fn read(take: &PathBuf) -> Line {
     let mut reader = hound::WavReader::open(take).expect("a WAV file");
     let spec = reader.spec();
     let samples: Vec<f32> = match spec.sample_format {
-        hound::SampleFormat::Float => reader.samples::<f32>().map(|s| s.expect("samples")).collect(),
+        hound::SampleFormat::Float => reader
+            .samples::<f32>()
+            .map(|s| s.expect("samples"))
+            .collect(),
         hound::SampleFormat::Int => {
             let full = (1u64 << (spec.bits_per_sample - 1)) as f32;
-            reader.samples::<i32>().map(|s| s.expect("samples") as f32 / full).collect()
+            reader
+                .samples::<i32>()
+                .map(|s| s.expect("samples") as f32 / full)
+                .collect()
         }
     };
     let truth = std::fs::read_to_string(take.with_extension("json")).expect("its truth beside it");
     let truth: serde_json::Value = serde_json::from_str(&truth).expect("JSON");
     let number = |note: &serde_json::Value, key: &str| note[key].as_f64().expect("a number");
-    let truth = truth["notes"].as_array().expect("notes").iter().map(|note| Span {
-        onset_s: number(note, "onset_s"),
-        offset_s: number(note, "offset_s"),
-        pitch: number(note, "midi"),
-        decided_s: 0.0,
-    });
-    let settings = Settings::builder(f64::from(spec.sample_rate)).build().expect("a usual sample rate");
+    let truth = truth["notes"]
+        .as_array()
+        .expect("notes")
+        .iter()
+        .map(|note| Span {
+            onset_s: number(note, "onset_s"),
+            offset_s: number(note, "offset_s"),
+            pitch: number(note, "midi"),
+            decided_s: 0.0,
+        });
+    let settings = Settings::builder(f64::from(spec.sample_rate))
+        .build()
+        .expect("a usual sample rate");
     let mut analyser = Analyser::new(settings);
     let hop_s = analyser.hop_s();
     let mut decoder = OfflineDecoder::new(&analyser);
-    let mut readers = (ToneReader::new(&OFFLINE, &analyser), ToneReader::new(&CAUSAL, &analyser));
+    let mut readers = (
+        ToneReader::new(&OFFLINE, &analyser),
+        ToneReader::new(&CAUSAL, &analyser),
+    );
     let (mut offline, mut causal) = (ToneTrack::default(), ToneTrack::default());
     let (mut frames, mut first_s) = (Vec::new(), None);
     for block in samples.chunks(4_800) {
@@ -197,12 +248,18 @@ fn read(take: &PathBuf) -> Line {
             first_s.get_or_insert(frame.time_s);
             readers.0.push_samples(frame.samples.as_slice());
             readers.1.push_samples(frame.samples.as_slice());
-            decoder.push(frame, &mut frames, &mut |c, open| readers.0.push_candidates(c, open, &mut offline));
-            readers.1.push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
+            decoder.push(frame, &mut frames, &mut |c, open| {
+                readers.0.push_candidates(c, open, &mut offline)
+            });
+            readers
+                .1
+                .push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
         });
     }
     readers.0.end_samples();
-    decoder.finish(&mut frames, &mut |c, open| readers.0.push_candidates(c, open, &mut offline));
+    decoder.finish(&mut frames, &mut |c, open| {
+        readers.0.push_candidates(c, open, &mut offline)
+    });
     readers.0.finish(&mut offline);
     let first_s = first_s.unwrap_or(0.0);
     Line {
@@ -216,8 +273,7 @@ fn read(take: &PathBuf) -> Line {
 }
 
 fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
-    let tone = with_correlation(line.offline.clone(), &line.timeline, model.correlation);
-    let drafts = model.decode(&tone).into_iter().map(|draft| Span {
+    let drafts = model.decode(&line.offline).into_iter().map(|draft| Span {
         onset_s: line.timeline.moment_s(draft.onset),
         offset_s: line.timeline.moment_s(draft.offset),
         pitch: median(draft.pitches.iter().map(|&p| f64::from(p))).expect("a pitch in each moment"),
@@ -240,7 +296,12 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
             if let Some((last, _)) = notes.last_mut().filter(|_| sounding) {
                 last.offset_s = onset_s;
             }
-            let span = Span { onset_s, offset_s: now_s, pitch: f64::from(note.pitch), decided_s: now_s };
+            let span = Span {
+                onset_s,
+                offset_s: now_s,
+                pitch: f64::from(note.pitch),
+                decided_s: now_s,
+            };
             notes.push((span, Vec::new()));
         }
         let now = decoder.sounding();
@@ -268,8 +329,13 @@ fn score(lines: &[Line], found: &[Vec<Span>], live: bool) -> Score {
             while first < found.len() && found[first].onset_s < note.onset_s - ONSET_S {
                 first += 1;
             }
-            let near = found[first..].iter().take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
-            if let Some(skip) = near.clone().position(|f| (f.pitch - note.pitch).abs() <= PITCH) {
+            let near = found[first..]
+                .iter()
+                .take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
+            if let Some(skip) = near
+                .clone()
+                .position(|f| (f.pitch - note.pitch).abs() <= PITCH)
+            {
                 let own = &found[first + skip];
                 first += skip + 1;
                 right += 1;
@@ -280,8 +346,17 @@ fn score(lines: &[Line], found: &[Vec<Span>], live: bool) -> Score {
         }
     }
     let f = |right: usize| 2.0 * right as f64 / all.max(1) as f64;
-    let decision_ms = if live { median(waits.iter().copied()).unwrap_or(0.0) } else { 0.0 };
+    let decision_ms = if live {
+        median(waits.iter().copied()).unwrap_or(0.0)
+    } else {
+        0.0
+    };
     let (note_f, offset_f) = (f(right), f(with_offset));
     let total = (2.0 * note_f + offset_f) / 3.0 - MILLISECOND * decision_ms;
-    Score { note_f, offset_f, decision_ms, total }
+    Score {
+        note_f,
+        offset_f,
+        decision_ms,
+        total,
+    }
 }

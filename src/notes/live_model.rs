@@ -12,16 +12,12 @@ use super::STRAY;
 use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
 
-/// What the model believes of notes before it hears any, in nats. The values were fitted
-/// on lines made by `training/make.py` that no weight was learned from.
+/// What the model believes of notes before it hears any, in nats. The values were fitted by
+/// `examples/fit_note_models.rs`.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
-    /// Share of a moment's evidence for tone that is new.
-    pub tone_share: f32,
-    /// Share of its evidence for a note that has begun of late that is new.
+    /// Share of a moment's evidence for a note that has begun of late that is new.
     pub young_share: f32,
-    /// Log odds of that count up to here.
-    pub max_odds: f32,
     /// Beginning a note.
     pub start: f32,
     /// Going silent.
@@ -30,8 +26,6 @@ pub struct LiveModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
-    /// Farthest glide from moment to moment that is still the same note, in semitones.
-    pub farthest: f32,
     /// Margin at which a note or its end is announced.
     pub sure: f32,
 }
@@ -39,14 +33,11 @@ pub struct LiveModel {
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            tone_share: 0.65,
             young_share: 0.7,
-            max_odds: 5.0,
             start: 0.6,
-            end: 2.4,
-            glide: 0.75,
-            missing: 0.8,
-            farthest: 0.4,
+            end: 1.4,
+            glide: 0.6,
+            missing: 0.6,
             sure: 2.6,
         }
     }
@@ -193,9 +184,8 @@ impl LiveDecoder {
     /// The best way to a pitch.
     fn reach(&mut self, cell: &ToneCell, from_score: f32) -> State {
         let model = self.model;
-        let tone = model.tone_share * cell.evidence.tone;
-        let onset = cell.evidence.onset;
-        let young = model.young_share * onset.clamp(-model.max_odds, model.max_odds);
+        let tone = cell.evidence.tone;
+        let young = model.young_share * cell.evidence.onset;
         self.numbers += 1;
         let age_s = cell.evidence.age_s.clamp(0.0, YOUNG_S);
         let fresh = Begun {
@@ -213,9 +203,6 @@ impl LiveDecoder {
         };
         for past in &self.states {
             let glide = (past.pitch - cell.pitch).abs();
-            if glide > model.farthest {
-                continue;
-            }
             let mut note = past.note;
             let is_young = self.age_s(&note) < YOUNG_S;
             let score =
@@ -240,12 +227,8 @@ impl LiveDecoder {
     /// Lets the leading pitches go on where they are not asked about.
     fn hold(&self, next: &mut Vec<State>) {
         for past in &self.states {
-            let leads = past.score > -2.0 * self.model.max_odds;
-            if leads
-                && next
-                    .iter()
-                    .all(|n| (n.pitch - past.pitch).abs() > SAME_PITCH)
-            {
+            let apart = |n: &State| (n.pitch - past.pitch).abs() > SAME_PITCH;
+            if past.score > -MAX_BEHIND && next.iter().all(apart) {
                 next.push(State {
                     score: past.score - self.model.missing,
                     ..*past

@@ -15,10 +15,11 @@
 
 use super::STRAY;
 use crate::analysis::SAME_PITCH;
+use crate::analysis::tone::network::silent_odds;
 use crate::analysis::tone::{ToneCell, ToneTrack};
 
-/// What the model believes of notes before it hears any. The values were fitted on lines
-/// made by `training/make.py` that no weight was learned from.
+/// What the model believes of notes before it hears any. The values were fitted by
+/// `examples/fit_note_models.rs`.
 #[derive(Debug, Clone, Copy)]
 pub struct NoteModel {
     /// Share of a moment's evidence for tone that is new: neighbouring moments repeat the
@@ -31,17 +32,10 @@ pub struct NoteModel {
     /// Onsets that the network sees where there is one for sure: an onset is spread over
     /// neighbouring moments.
     pub onsets_seen: f32,
-    /// Ending a note of three moments, in nats; a longer one ends freely.
-    pub short: f32,
     /// Gliding, in nats per semitone.
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about, in nats.
     pub missing: f32,
-    /// Farthest glide from moment to moment that is still the same note, in semitones.
-    pub farthest: f32,
-    /// What the offline pitch path adds to the log odds of its pitch, times the share of the
-    /// sound over one half that it explains.
-    pub correlation: f32,
     /// How long a moment lasts, in seconds.
     pub moment_s: f64,
 }
@@ -50,15 +44,12 @@ impl NoteModel {
     /// The fitted model for moments of so many seconds.
     pub fn new(moment_s: f64) -> Self {
         NoteModel {
-            tone_share: 0.4,
-            start: 3.2,
-            max_onset: 3.0,
+            tone_share: 0.3,
+            start: 1.8,
+            max_onset: 1.2,
             onsets_seen: 0.65,
-            short: 1.5,
-            glide: 2.0,
-            missing: 1.0,
-            farthest: 0.65,
-            correlation: 0.7,
+            glide: 1.05,
+            missing: 1.4,
             moment_s,
         }
     }
@@ -92,16 +83,17 @@ const HELD: usize = 3;
 const AGES: usize = 4;
 /// From this age on a note may end.
 const GROWN: usize = 2;
-/// No evidence for an onset at all, log odds.
-const NEVER: f32 = -6.9;
-
-/// A pitch that is not asked about does not sound: the least log odds that
-/// `weigh` of the network gives, ln(0.015 / 1.015).
-const SILENT: f32 = -4.2;
+/// No probability that is read from a network's word is nearer to none, or to one.
+const LEAST: f32 = 0.001;
 
 /// Probability of log odds.
 fn probability(odds: f32) -> f32 {
     1.0 / (1.0 + (-odds).exp())
+}
+
+/// Log odds of a probability.
+fn log_odds(probability: f32) -> f32 {
+    (probability / (1.0 - probability)).ln()
 }
 
 /// Onset evidence around a cell.
@@ -119,7 +111,7 @@ impl Onset {
     /// None.
     fn none(at: usize) -> Self {
         Onset {
-            odds: NEVER,
+            odds: log_odds(LEAST),
             at: at as f64,
             passing: 0.0,
         }
@@ -206,8 +198,8 @@ impl NoteModel {
         // Onsets expected within two moments, as log odds that there is one.
         let odds = |by: isize| {
             let expected: f32 = (-2..=2).map(|d| p(by + d)).sum();
-            let share = (expected / self.onsets_seen).clamp(0.001, 0.985);
-            (share / (1.0 - share)).ln().min(self.max_onset)
+            let share = (expected / self.onsets_seen).clamp(LEAST, 1.0 - LEAST);
+            log_odds(share).min(self.max_onset)
         };
         let peak = p(0) > 0.1 && p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
         let best = (-3..=3).fold(-3, |best, by| if p(by) > p(best) { by } else { best });
@@ -218,14 +210,18 @@ impl NoteModel {
         let when = if sum > 0.0 { when / sum } else { 0.0 };
         Onset {
             // A note starts at the peak or beside it, so that a peak starts one note.
-            odds: if best.abs() <= 1 { odds(best) } else { NEVER },
+            odds: if best.abs() <= 1 {
+                odds(best)
+            } else {
+                log_odds(LEAST)
+            },
             at: at as f64 + when,
             passing: if peak { odds(0).exp().ln_1p() } else { 0.0 },
         }
     }
 
     fn step(&self, track: &ToneTrack, at: usize, before: &States) -> States {
-        let ended = self.ended(before);
+        let ended = Self::ended(before);
         let silent = Way {
             score: before.silence.score,
             ..LOST
@@ -245,7 +241,7 @@ impl NoteModel {
                 evidence: Default::default(),
             };
             let mut tone = self.reach(before, silence, &cell, Onset::none(at));
-            tone.odds = SILENT;
+            tone.odds = silent_odds();
             tone.ways
                 .iter_mut()
                 .for_each(|way| way.score -= self.missing);
@@ -265,14 +261,13 @@ impl NoteModel {
     }
 
     /// The best note that may end.
-    fn ended(&self, before: &States) -> Way {
+    fn ended(before: &States) -> Way {
         let mut best = LOST;
         for (i, tone) in before.tones.iter().enumerate() {
             for (age, way) in tone.ways.iter().enumerate().skip(GROWN) {
-                let cost = if age == GROWN { self.short } else { 0.0 };
-                if way.score - cost > best.score {
+                if way.score > best.score {
                     best = Way {
-                        score: way.score - cost,
+                        score: way.score,
                         from: Some((i as u16, age as u8)),
                         starts: false,
                     };
@@ -288,9 +283,6 @@ impl NoteModel {
         let mut ways = [LOST; AGES];
         for (i, past) in before.tones.iter().enumerate() {
             let glide = (past.pitch - cell.pitch).abs();
-            if glide > self.farthest {
-                continue;
-            }
             for (age, way) in past.ways.iter().enumerate() {
                 let score = way.score - self.glide * glide - onset.passing + tone;
                 let reached = &mut ways[(age + 1).min(AGES - 1)];
@@ -388,7 +380,7 @@ fn end(moment: usize, last: &Tone, next: Option<&States>) -> Option<f64> {
     let own = tones
         .iter()
         .filter(|t| (t.pitch - last.pitch).abs() < STRAY);
-    let (before, after) = (last.odds, own.map(|t| t.odds).fold(SILENT, f32::max));
+    let (before, after) = (last.odds, own.map(|t| t.odds).fold(silent_odds(), f32::max));
     let share = match (before > 0.0, after > 0.0) {
         (true, true) => return None,
         (true, false) => before / (before - after),

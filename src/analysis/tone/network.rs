@@ -89,6 +89,12 @@ pub fn weigh(evidence: &mut [Evidence]) -> Vec<f32> {
     weighed
 }
 
+/// The log odds of a pitch that is not asked about, and so does not sound: the least that
+/// [`weigh`] gives.
+pub fn silent_odds() -> f32 {
+    (UNEXPECTED / (1.0 + UNEXPECTED)).ln()
+}
+
 /// A layer: weights by input, so that an input's weights lie side by side.
 #[derive(Debug, Clone)]
 struct Layer<const O: usize> {

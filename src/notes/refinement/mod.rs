@@ -13,9 +13,9 @@ use crate::analysis::tone::{OFFLINE, ToneTrack};
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
-pub fn notes(timeline: &mut Timeline, tone: ToneTrack) -> Vec<Note> {
+pub fn notes(timeline: &mut Timeline, tone: &ToneTrack) -> Vec<Note> {
     let model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
-    let drafts = model.decode(&with_correlation(tone, timeline, model.correlation));
+    let drafts = model.decode(tone);
     let own = timeline.of_notes(&drafts);
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
     for draft in &drafts {
@@ -49,13 +49,6 @@ pub fn notes(timeline: &mut Timeline, tone: ToneTrack) -> Vec<Note> {
         timeline.adopt(&own, note.onset_s, note.offset_s);
     }
     notes
-}
-
-/// Adds the offline pitch path's word to the evidence for its pitch: the network has heard few
-/// horns, the correlation needs to have heard none. `share` as in [`NoteModel::correlation`].
-pub fn with_correlation(mut tone: ToneTrack, timeline: &Timeline, share: f32) -> ToneTrack {
-    tone.adjust(|at, cell| cell.evidence.tone += share * timeline.explained(at, cell.pitch));
-    tone
 }
 
 fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
