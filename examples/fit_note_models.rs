@@ -18,6 +18,7 @@ use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
 use leadpipe::internals::notes::note_model::NoteModel;
+use leadpipe::internals::notes::refinement::with_correlation;
 use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
 
@@ -262,12 +263,13 @@ fn read(take: &PathBuf) -> Line {
     });
     readers.0.finish(&mut offline);
     let first_s = first_s.unwrap_or(0.0);
+    let timeline = Timeline::new(frames, first_s, hop_s);
     Line {
         truth: truth.collect(),
         first_s,
         hop_s,
-        timeline: Timeline::new(frames, first_s, hop_s),
-        offline,
+        offline: with_correlation(offline, &timeline),
+        timeline,
         causal,
     }
 }

@@ -62,6 +62,17 @@ impl Timeline {
         self.start_s + hops * self.hop_s
     }
 
+    /// Share of a moment's sound, over one half, that a pitch explains by the offline
+    /// decoder, 0 to 0.5.
+    pub(super) fn explained(&self, moment: usize, pitch: f32) -> f32 {
+        let hops = (moment * HOPS).min(self.len())..((moment + 1) * HOPS).min(self.len());
+        let own = |f: &DecodedFrame| (f.pitch - pitch).abs() < 0.5;
+        let share: f32 = (self.frames[hops].iter().filter(|f| own(f)))
+            .map(|f| (f.confidence - 0.5).max(0.0))
+            .sum();
+        share / HOPS as f32
+    }
+
     /// The track with the notes' own pitches alone: without those of hops outside notes,
     /// and of hops whose pitch is far from the note's and not reached from it without a
     /// step, as the turns of a wide vibrato are.

@@ -95,7 +95,7 @@ impl BaselineTranscriber {
         });
         let first_s = self.hops.first().map_or(0.0, |hop| hop.0);
         let mut track = Timeline::new(frames.collect(), first_s, self.analyser.hop_s());
-        let mut notes = refinement::notes(&mut track, &self.tone);
+        let mut notes = refinement::notes(&mut track, self.tone);
         extend_to_edges(&mut track, &notes);
         for note in &mut notes {
             note.decided_s += self.detector.first_s();

@@ -293,7 +293,7 @@ fn longest_rest(notes: &[DraftNote], moments: Range<usize>) -> Range<usize> {
 }
 
 fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
-    let mut notes = refinement::notes(track, &tone);
+    let mut notes = refinement::notes(track, tone);
     extend_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision_s(note, causal);

@@ -445,6 +445,17 @@ impl ToneTrack {
         &self.cells[from..self.ends[at]]
     }
 
+    /// Changes each cell's evidence; `change` gets the moment with it.
+    pub fn adjust(&mut self, mut change: impl FnMut(usize, &mut ToneCell)) {
+        let mut from = 0;
+        for (at, &end) in self.ends.iter().enumerate() {
+            for cell in &mut self.cells[from..end] {
+                change(at, cell);
+            }
+            from = end;
+        }
+    }
+
     /// Adds a moment.
     pub fn push(&mut self, cells: impl IntoIterator<Item = ToneCell>) {
         self.cells.extend(cells);
