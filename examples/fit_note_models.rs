@@ -108,7 +108,8 @@ const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
     ("missing", |m| &mut m.missing, 0.0),
 ];
 
-const CAUSAL_NUMBERS: [Number<LiveModel>; 6] = [
+const CAUSAL_NUMBERS: [Number<LiveModel>; 7] = [
+    ("tone_share", |m| &mut m.tone_share, 1.0),
     ("young_share", |m| &mut m.young_share, 1.0),
     ("start", |m| &mut m.start, 0.0),
     ("end", |m| &mut m.end, 0.0),

@@ -16,7 +16,9 @@ use crate::analysis::tone::ToneCell;
 /// `examples/fit_note_models.rs`.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
-    /// Share of a moment's evidence for a note that has begun of late that is new.
+    /// Share of a moment's evidence for tone that is new.
+    pub tone_share: f32,
+    /// Share of its evidence for a note that has begun of late that is new.
     pub young_share: f32,
     /// Beginning a note.
     pub start: f32,
@@ -33,12 +35,13 @@ pub struct LiveModel {
 impl Default for LiveModel {
     fn default() -> Self {
         LiveModel {
-            young_share: 0.7,
-            start: 0.6,
-            end: 1.4,
+            tone_share: 0.75,
+            young_share: 0.55,
+            start: 0.5,
+            end: 1.8,
             glide: 0.6,
             missing: 0.6,
-            sure: 2.6,
+            sure: 2.5,
         }
     }
 }
@@ -184,7 +187,7 @@ impl LiveDecoder {
     /// The best way to a pitch.
     fn reach(&mut self, cell: &ToneCell, from_score: f32) -> State {
         let model = self.model;
-        let tone = cell.evidence.tone;
+        let tone = model.tone_share * cell.evidence.tone;
         let young = model.young_share * cell.evidence.onset;
         self.numbers += 1;
         let age_s = cell.evidence.age_s.clamp(0.0, YOUNG_S);
