@@ -64,6 +64,10 @@ fn main() {
         .iter()
         .flat_map(|folder| takes(Path::new(folder)))
         .collect();
+    if takes.is_empty() {
+        eprintln!("name a folder of lines that training/make.py wrote: no .wav file was found");
+        std::process::exit(2);
+    }
     let lines = in_parallel(&takes, read);
     println!(
         "{} lines, {} notes",

@@ -13,7 +13,7 @@ use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
 
 /// What the model believes of notes before it hears any, in nats. The values were fitted by
-/// `examples/fit_note_models.rs`.
+/// `examples/fit_note_models.rs`; `training/README.md` says what was taken from that.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
     /// Share of a moment's evidence for tone that is new.
@@ -105,6 +105,9 @@ pub enum Decision {
     Ended,
 }
 
+/// Farthest glide from moment to moment that is still the same note, in semitones: a quick slur
+/// of a semitone takes few moments, and without this is missed (`tests/transcriber.rs`).
+const MAX_GLIDE: f32 = 0.4;
 /// States of one pitch whose onsets are this close are readings of one note, in seconds.
 const SAME_ONSET_S: f32 = 0.05;
 /// Readings this close in time are of one attack, which has not found its pitch yet: no
@@ -206,6 +209,9 @@ impl LiveDecoder {
         };
         for past in &self.states {
             let glide = (past.pitch - cell.pitch).abs();
+            if glide > MAX_GLIDE {
+                continue;
+            }
             let mut note = past.note;
             let is_young = self.age_s(&note) < YOUNG_S;
             let score =

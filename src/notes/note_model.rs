@@ -19,7 +19,7 @@ use crate::analysis::tone::network::silent_odds;
 use crate::analysis::tone::{ToneCell, ToneTrack};
 
 /// What the model believes of notes before it hears any. The values were fitted by
-/// `examples/fit_note_models.rs`.
+/// `examples/fit_note_models.rs`; `training/README.md` says what was taken from that.
 #[derive(Debug, Clone, Copy)]
 pub struct NoteModel {
     /// Share of a moment's evidence for tone that is new: neighbouring moments repeat the
