@@ -12,24 +12,23 @@
 
 use std::path::{Path, PathBuf};
 
-use leadpipe::Settings;
 use leadpipe::internals::analysis::Analyser;
-use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
 use leadpipe::internals::notes::note_model::NoteModel;
 use leadpipe::internals::notes::refinement::with_correlation;
 use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
+use leadpipe::internals::transcriber::stages::{Full, Stage};
+use leadpipe::{Selection, Settings, Take};
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
-#[derive(Clone)]
 struct Span {
     onset_s: f64,
     offset_s: f64,
     pitch: f64,
-    /// When the note was sure, live.
-    decided_s: f64,
+    /// When the note was sure, if it was found live.
+    decided_s: Option<f64>,
 }
 
 /// What the models read of a line, and what is true of it.
@@ -65,10 +64,23 @@ fn main() {
         .flat_map(|folder| takes(Path::new(folder)))
         .collect();
     if takes.is_empty() {
-        eprintln!("name a folder of lines that training/make.py wrote: no .wav file was found");
-        std::process::exit(2);
+        refuse("name a folder of lines that training/make.py wrote: no .wav file was found");
     }
-    let lines = in_parallel(&takes, read);
+    let numbers = (OFFLINE_NUMBERS.map(|n| n.0).into_iter()).chain(CAUSAL_NUMBERS.map(|n| n.0));
+    let mut known: Vec<&str> = numbers.chain(["offline", "causal"]).collect();
+    known.sort_unstable();
+    known.dedup();
+    let given = named
+        .iter()
+        .map(|n| n.as_str())
+        .chain(held.iter().map(|h| h.0));
+    if let Some(other) = given.into_iter().find(|name| !known.contains(name)) {
+        refuse(&format!(
+            "{other}: neither a folder nor one of {}",
+            known.join(", ")
+        ));
+    }
+    let lines = in_parallel(&takes, |take| read(take));
     println!(
         "{} lines, {} notes",
         lines.len(),
@@ -82,7 +94,7 @@ fn main() {
             &held,
             |model| {
                 let found = in_parallel(&lines, |line| offline_notes(model, line));
-                score(&lines, &found, false)
+                score(&lines, &found)
             },
         );
     }
@@ -94,10 +106,16 @@ fn main() {
             &held,
             |model| {
                 let found = in_parallel(&lines, |line| causal_notes(model, line));
-                score(&lines, &found, true)
+                score(&lines, &found)
             },
         );
     }
+}
+
+/// Says what is wrong, and ends.
+fn refuse(why: &str) -> ! {
+    eprintln!("{why}");
+    std::process::exit(2);
 }
 
 /// A number of a model: its name, where it is, and the value at which it says nothing.
@@ -208,75 +226,51 @@ fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> 
 }
 
 /// Reads the evidence of a take, as both passes do.
-fn read(take: &PathBuf) -> Line {
-    let mut reader = hound::WavReader::open(take).expect("a WAV file");
-    let spec = reader.spec();
-    let samples: Vec<f32> = match spec.sample_format {
-        hound::SampleFormat::Float => reader
-            .samples::<f32>()
-            .map(|s| s.expect("samples"))
-            .collect(),
-        hound::SampleFormat::Int => {
-            let full = (1u64 << (spec.bits_per_sample - 1)) as f32;
-            reader
-                .samples::<i32>()
-                .map(|s| s.expect("samples") as f32 / full)
-                .collect()
+fn read(path: &Path) -> Line {
+    let mut take = Take::open(path, &Selection::default()).expect("a take");
+    let settings = Settings::builder(take.sample_rate_hz()).build();
+    let mut analyser = Analyser::new(settings.expect("a usual sample rate"));
+    let hop_s = analyser.hop_s();
+    let mut full = Full::new(&analyser);
+    let mut reader = ToneReader::new(&CAUSAL, &analyser);
+    let mut causal = ToneTrack::default();
+    let (mut block, mut frames, mut first_s) = (Vec::new(), Vec::new(), None);
+    while take.next_block(&mut block).expect("sound") {
+        analyser.push(&block, &mut |frame| frames.push(*frame));
+        first_s = first_s.or(frames.first().map(|frame| frame.time_s));
+        full.take(&frames);
+        for frame in frames.drain(..) {
+            reader.push_samples(frame.samples.as_slice());
+            reader.push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
         }
-    };
-    let truth = std::fs::read_to_string(take.with_extension("json")).expect("its truth beside it");
-    let truth: serde_json::Value = serde_json::from_str(&truth).expect("JSON");
+    }
+    full.finish();
+    let first_s = first_s.unwrap_or(0.0);
+    let timeline = Timeline::new(full.frames, first_s, hop_s);
+    Line {
+        truth: truth(path),
+        first_s,
+        hop_s,
+        offline: with_correlation(full.tone, &timeline),
+        timeline,
+        causal,
+    }
+}
+
+/// The notes that `training/make.py` says a line has.
+fn truth(path: &Path) -> Vec<Span> {
+    let text = std::fs::read_to_string(path.with_extension("json")).expect("its truth beside it");
+    let truth: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let notes = truth["notes"].as_array().expect("notes").iter();
     let number = |note: &serde_json::Value, key: &str| note[key].as_f64().expect("a number");
-    let truth = truth["notes"]
-        .as_array()
-        .expect("notes")
-        .iter()
+    notes
         .map(|note| Span {
             onset_s: number(note, "onset_s"),
             offset_s: number(note, "offset_s"),
             pitch: number(note, "midi"),
-            decided_s: 0.0,
-        });
-    let settings = Settings::builder(f64::from(spec.sample_rate))
-        .build()
-        .expect("a usual sample rate");
-    let mut analyser = Analyser::new(settings);
-    let hop_s = analyser.hop_s();
-    let mut decoder = OfflineDecoder::new(&analyser);
-    let mut readers = (
-        ToneReader::new(&OFFLINE, &analyser),
-        ToneReader::new(&CAUSAL, &analyser),
-    );
-    let (mut offline, mut causal) = (ToneTrack::default(), ToneTrack::default());
-    let (mut frames, mut first_s) = (Vec::new(), None);
-    for block in samples.chunks(4_800) {
-        analyser.push(block, &mut |frame| {
-            first_s.get_or_insert(frame.time_s);
-            readers.0.push_samples(frame.samples.as_slice());
-            readers.1.push_samples(frame.samples.as_slice());
-            decoder.push(frame, &mut frames, &mut |c, open| {
-                readers.0.push_candidates(c, open, &mut offline)
-            });
-            readers
-                .1
-                .push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
-        });
-    }
-    readers.0.end_samples();
-    decoder.finish(&mut frames, &mut |c, open| {
-        readers.0.push_candidates(c, open, &mut offline)
-    });
-    readers.0.finish(&mut offline);
-    let first_s = first_s.unwrap_or(0.0);
-    let timeline = Timeline::new(frames, first_s, hop_s);
-    Line {
-        truth: truth.collect(),
-        first_s,
-        hop_s,
-        offline: with_correlation(offline, &timeline),
-        timeline,
-        causal,
-    }
+            decided_s: None,
+        })
+        .collect()
 }
 
 fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
@@ -284,7 +278,7 @@ fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
         onset_s: line.timeline.moment_s(draft.onset),
         offset_s: line.timeline.moment_s(draft.offset),
         pitch: median(draft.pitches.iter().map(|&p| f64::from(p))).expect("a pitch in each moment"),
-        decided_s: 0.0,
+        decided_s: None,
     });
     drafts.collect()
 }
@@ -307,7 +301,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
                 onset_s,
                 offset_s: now_s,
                 pitch: f64::from(note.pitch),
-                decided_s: now_s,
+                decided_s: Some(now_s),
             };
             notes.push((span, Vec::new()));
         }
@@ -326,7 +320,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
 
 /// Note F over all lines together, and with the end of notes (a fifth of their length, at least
 /// 50 ms); live also how long notes take to be sure.
-fn score(lines: &[Line], found: &[Vec<Span>], live: bool) -> Score {
+fn score(lines: &[Line], found: &[Vec<Span>]) -> Score {
     let (mut right, mut with_offset, mut all) = (0, 0, 0);
     let mut waits = Vec::new();
     for (line, found) in lines.iter().zip(found) {
@@ -336,28 +330,20 @@ fn score(lines: &[Line], found: &[Vec<Span>], live: bool) -> Score {
             while first < found.len() && found[first].onset_s < note.onset_s - ONSET_S {
                 first += 1;
             }
-            let near = found[first..]
-                .iter()
-                .take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
-            if let Some(skip) = near
-                .clone()
-                .position(|f| (f.pitch - note.pitch).abs() <= PITCH)
-            {
+            let mut near =
+                (found[first..].iter()).take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
+            if let Some(skip) = near.position(|f| (f.pitch - note.pitch).abs() <= PITCH) {
                 let own = &found[first + skip];
                 first += skip + 1;
                 right += 1;
-                waits.push(1e3 * (own.decided_s - note.onset_s));
+                waits.extend(own.decided_s.map(|at_s| 1e3 * (at_s - note.onset_s)));
                 let most_s = (OFFSET_SHARE * (note.offset_s - note.onset_s)).max(ONSET_S);
                 with_offset += usize::from((own.offset_s - note.offset_s).abs() <= most_s);
             }
         }
     }
     let f = |right: usize| 2.0 * right as f64 / all.max(1) as f64;
-    let decision_ms = if live {
-        median(waits.iter().copied()).unwrap_or(0.0)
-    } else {
-        0.0
-    };
+    let decision_ms = median(waits.iter().copied()).unwrap_or(0.0);
     let (note_f, offset_f) = (f(right), f(with_offset));
     let total = (2.0 * note_f + offset_f) / 3.0 - MILLISECOND * decision_ms;
     Score {

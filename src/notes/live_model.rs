@@ -12,8 +12,8 @@ use super::STRAY;
 use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
 
-/// What the model believes of notes before it hears any, in nats. The values were fitted by
-/// `examples/fit_note_models.rs`; `training/README.md` says what was taken from that.
+/// What the model believes of notes before it hears any, in nats. The values lie near those
+/// that `examples/fit_note_models.rs` finds; `training/README.md` says why not on them.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
     /// Share of a moment's evidence for tone that is new.
@@ -233,7 +233,8 @@ impl LiveDecoder {
         reached
     }
 
-    /// Lets the leading pitches go on where they are not asked about.
+    /// Lets pitches go on where they are not asked about, until they are as far behind as any
+    /// can be.
     fn hold(&self, next: &mut Vec<State>) {
         for past in &self.states {
             let apart = |n: &State| (n.pitch - past.pitch).abs() > SAME_PITCH;

@@ -7,7 +7,7 @@
 //! ```
 //!
 //! A moment is silent, or one pitch sounds. A pitch goes on from moment to moment and may
-//! glide a little. To start a note costs something, which evidence for an onset pays back;
+//! glide, which costs more the farther it goes. To start a note costs something, which evidence for an onset pays back;
 //! to pass an onset by without starting one costs what the evidence says. A note has an
 //! age, for none is shorter than three moments. The cheapest way through the take is found
 //! by the Viterbi algorithm (Forney, Proc. IEEE 61, 1973); costs are in nats, as the
@@ -195,9 +195,9 @@ impl NoteModel {
         let seen: [(f32, f64); 2 * REACH as usize + 1] =
             std::array::from_fn(|i| near(i as isize - REACH));
         let p = |by: isize| seen[(by + REACH) as usize].0;
-        // Onsets expected within two moments, as log odds that there is one.
-        let odds = |by: isize| {
-            let expected: f32 = (-2..=2).map(|d| p(by + d)).sum();
+        // Onsets expected within two moments, and the log odds that there is one.
+        let expected = |by: isize| (-2..=2).map(|d| p(by + d)).sum::<f32>();
+        let odds = |expected: f32| {
             let share = (expected / self.onsets_seen).clamp(LEAST, 1.0 - LEAST);
             log_odds(share).min(self.max_onset)
         };
@@ -210,13 +210,13 @@ impl NoteModel {
         let when = if sum > 0.0 { when / sum } else { 0.0 };
         Onset {
             // A note starts at the peak or beside it, so that a peak starts one note.
-            odds: if best.abs() <= 1 {
-                odds(best)
-            } else {
-                log_odds(LEAST)
-            },
+            odds: odds(if best.abs() <= 1 { expected(best) } else { 0.0 }),
             at: at as f64 + when,
-            passing: if peak { odds(0).exp().ln_1p() } else { 0.0 },
+            passing: if peak {
+                odds(expected(0)).exp().ln_1p()
+            } else {
+                0.0
+            },
         }
     }
 

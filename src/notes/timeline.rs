@@ -25,6 +25,7 @@ pub struct Timeline {
 
 impl Timeline {
     /// Timeline of frames `hop_s` apart, the first at `start_s`.
+    #[doc(hidden)]
     pub fn new(frames: Vec<DecodedFrame>, start_s: f64, hop_s: f64) -> Self {
         let mut sums = Vec::with_capacity(frames.len() + 1);
         let mut total = 0.0;
@@ -57,6 +58,7 @@ impl Timeline {
 
     /// Stream time of a moment of the tone track, with a fraction, in seconds: the
     /// middle of its hops, each of which is dated at its end.
+    #[doc(hidden)]
     pub fn moment_s(&self, moment: f64) -> f64 {
         let hops = moment * HOPS as f64 + (HOPS / 2 - 1) as f64;
         self.start_s + hops * self.hop_s

@@ -6,7 +6,7 @@
 
 #[cfg(feature = "pitch-detection")]
 mod baseline;
-mod stages;
+pub mod stages;
 mod take;
 
 use crate::analysis::{Analyser, Settings};

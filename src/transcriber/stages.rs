@@ -21,7 +21,7 @@ use crate::notes::continuity::Sound;
 use crate::notes::segment::{NoteEvent, Segmenter};
 
 /// Takes the frames of a take, in order.
-pub(super) trait Stage: Send + 'static {
+pub trait Stage: Send + 'static {
     /// Takes the next frames.
     fn take(&mut self, frames: &[Frame]);
 }
@@ -85,7 +85,7 @@ impl Stage for Live {
 
 /// The offline decoder and the tone evidence.
 #[derive(Debug)]
-pub(super) struct Full {
+pub struct Full {
     decoder: OfflineDecoder,
     reader: ToneReader,
     /// Tone evidence for the frames, as far as it is read.
@@ -93,7 +93,7 @@ pub(super) struct Full {
     /// The frames of the chapter.
     pub frames: Vec<DecodedFrame>,
     /// Their samples, if they are kept.
-    pub sound: Option<Sound>,
+    pub(super) sound: Option<Sound>,
 }
 
 impl Full {
