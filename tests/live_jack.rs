@@ -195,22 +195,19 @@ fn the_voice_follows(played: &Played) {
         .causal
         .iter()
         .filter(|row| row.technique.is_empty() && row.offset_s - row.onset_s > 0.25);
+    let ends: Vec<f64> = line::notes().iter().map(|note| note.end_s).collect();
     let mut compared = 0;
     for row in steady {
         let wanted = common::semitones(row.frequency_hz) - 12.0;
-        let (from_s, to_s) = (row.decided_s + 0.1, row.offset_s - 0.05);
-        let heard = || {
-            track
-                .frames()
-                .filter(|m| (from_s..to_s).contains(&m.time_s))
-        };
-        // A note may stop before its end is decided, and the voice with it. A moment's pitch is
-        // read from two periods around it, in all of which the voice must sound.
-        let loudest_db = heard().map(|m| m.level_db).fold(-200.0, f32::max);
-        let sounds = heard().filter(|m| m.level_db > loudest_db - 20.0);
-        let stops_s = sounds.map(|m| m.time_s).fold(from_s, f64::max);
-        let periods_s = 2.0 / leadpipe::Pitch(wanted).hz();
-        for moment in heard().filter(|m| m.time_s < stops_s - periods_s) {
+        // Only while the horn is blown: as it rings out, the voice fades and its filter closes,
+        // which turns the phase of what is left.
+        let blown_until_s = ends.iter().find(|end| **end > row.decided_s + 0.1);
+        let blown_until_s = blown_until_s.expect("a played note").min(row.offset_s);
+        let (from_s, to_s) = (row.decided_s + 0.1, blown_until_s - 0.05);
+        let heard = track
+            .frames()
+            .filter(|m| (from_s..to_s).contains(&m.time_s));
+        for moment in heard {
             let Some(pitch) = moment.pitch else { continue };
             let cents = 100.0 * (f64::from(pitch) - wanted);
             assert!(
