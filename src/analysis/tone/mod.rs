@@ -21,6 +21,7 @@ mod selection;
 pub mod spectra;
 
 use std::collections::VecDeque;
+use std::num::NonZeroU32;
 use std::ops::Range;
 
 use ensemble::Ensemble;
@@ -142,9 +143,28 @@ struct Moment {
     risen: Vec<f32>,
     /// Whether the gate was open.
     open: bool,
-    /// What has been encoded of it: by bin, one more than the number of its place in the
-    /// grid's [`CodeStore`], or zero.
-    known: Vec<u32>,
+    /// Where the codes of it are, by bin, as far as it has been encoded.
+    known: Vec<Option<Place>>,
+}
+
+/// Where the codes of an offset lie in the grid's [`CodeStore`].
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    /// Counted from one, so that an `Option<Place>` is as small.
+    number: NonZeroU32,
+}
+
+impl Place {
+    fn new(index: usize) -> Place {
+        let number = u32::try_from(index + 1).ok().and_then(NonZeroU32::new);
+        Place {
+            number: number.expect("the codes of a few moments"),
+        }
+    }
+
+    fn index(self) -> usize {
+        self.number.get() as usize - 1
+    }
 }
 
 /// The codes of all moments. They lie together, for how many a moment has differs much, and
@@ -152,27 +172,27 @@ struct Moment {
 #[derive(Debug, Clone, Default)]
 struct CodeStore {
     codes: Vec<Code>,
-    /// Numbers of the places that are free; a place has a code for each network.
-    free: Vec<u32>,
+    /// Places that are free; a place has a code for each network.
+    free: Vec<Place>,
 }
 
 impl CodeStore {
-    /// Adds the codes of an offset. Returns the number of their place.
-    fn add(&mut self, networks: &Ensemble, features: impl FnOnce() -> [f32; FEATURES]) -> u32 {
+    /// Adds the codes of an offset. Returns their place.
+    fn add(&mut self, networks: &Ensemble, features: impl FnOnce() -> [f32; FEATURES]) -> Place {
         let each = networks.len();
         let place = self.free.pop().unwrap_or_else(|| {
             self.codes.extend(std::iter::repeat_n(Code::NONE, each));
-            (self.codes.len() / each) as u32 - 1
+            Place::new(self.codes.len() / each - 1)
         });
-        let from = place as usize * each;
+        let from = place.index() * each;
         networks.encode(features, &mut self.codes[from..from + each]);
         place
     }
 
     /// The codes at a place.
-    fn at(&self, networks: &Ensemble, place: u32) -> &[Code] {
+    fn at(&self, networks: &Ensemble, place: Place) -> &[Code] {
         let each = networks.len();
-        &self.codes[place as usize * each..][..each]
+        &self.codes[place.index() * each..][..each]
     }
 }
 
@@ -286,14 +306,12 @@ impl Grid {
         moment.strength.extend(combined);
         moment.risen.clear();
         moment.known.clear();
-        moment.known.resize(BINS, 0);
+        moment.known.resize(BINS, None);
         self.moments.push_back(moment);
         while self.first + self.layout.behind() + self.layout.carry.0 < self.now {
             self.spare = self.moments.pop_front();
             let places = self.spare.iter().flat_map(|over| &over.known);
-            self.codes
-                .free
-                .extend(places.filter(|&&known| known != 0).map(|known| known - 1));
+            self.codes.free.extend(places.flatten());
             self.first += 1;
         }
     }
@@ -379,7 +397,7 @@ impl Grid {
             let Some(at) = self.there(offset) else {
                 continue;
             };
-            if self.moments[at].known[bin] != 0 {
+            if self.moments[at].known[bin].is_some() {
                 continue;
             }
             let mut codes = std::mem::take(&mut self.codes);
@@ -389,7 +407,7 @@ impl Grid {
                 || self.features(at, bin),
             );
             self.codes = codes;
-            self.moments[at].known[bin] = place + 1;
+            self.moments[at].known[bin] = Some(place);
         }
     }
 
@@ -403,8 +421,8 @@ impl Grid {
         let mut codes = [networks.silence(); MAX_OFFSETS];
         for (code, &offset) in codes.iter_mut().zip(offsets) {
             if let Some(at) = self.there(offset) {
-                let moment = &self.moments[at];
-                *code = self.codes.at(networks, moment.known[bin] - 1);
+                let place = self.moments[at].known[bin].expect("encoded before");
+                *code = self.codes.at(networks, place);
             }
         }
         codes
