@@ -10,6 +10,9 @@
 //! ever smaller steps, as long as that finds notes better (coordinate ascent). For each number it
 //! prints what leaving it at its neutral value would cost. There is no chance in it.
 
+#[path = "shared/same_note.rs"]
+mod same_note;
+
 use std::path::{Path, PathBuf};
 
 use leadpipe::internals::analysis::Analyser;
@@ -21,6 +24,7 @@ use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
 use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Selection, Settings, Take};
+use same_note::{ONSET_S, same_offset, same_pitch};
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
 struct Span {
@@ -41,10 +45,6 @@ struct Line {
     causal: ToneTrack,
 }
 
-/// Times and pitches that still count as right: those of MIREX, as in `mir_eval`.
-const ONSET_S: f64 = 0.05;
-const OFFSET_SHARE: f64 = 0.2;
-const PITCH: f64 = 0.5;
 /// What a millisecond of the median decision is worth, in note F: the choice that live playing asks
 /// for.
 const MILLISECOND: f64 = 0.001;
@@ -318,8 +318,8 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
     notes.into_iter().map(|(note, _)| note).collect()
 }
 
-/// Note F over all lines together, and with the end of notes (a fifth of their length, at least
-/// 50 ms); live also how long notes take to be sure.
+/// Note F over all lines together, and with the end of notes; live also how long notes take to be
+/// sure.
 fn score(lines: &[Line], found: &[Vec<Span>]) -> Score {
     let (mut right, mut with_offset, mut all) = (0, 0, 0);
     let mut waits = Vec::new();
@@ -332,13 +332,13 @@ fn score(lines: &[Line], found: &[Vec<Span>]) -> Score {
             }
             let mut near =
                 (found[first..].iter()).take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
-            if let Some(skip) = near.position(|f| (f.pitch - note.pitch).abs() <= PITCH) {
+            if let Some(skip) = near.position(|f| same_pitch(note.pitch, f.pitch)) {
                 let own = &found[first + skip];
                 first += skip + 1;
                 right += 1;
                 waits.extend(own.decided_s.map(|at_s| 1e3 * (at_s - note.onset_s)));
-                let most_s = (OFFSET_SHARE * (note.offset_s - note.onset_s)).max(ONSET_S);
-                with_offset += usize::from((own.offset_s - note.offset_s).abs() <= most_s);
+                let ends = same_offset(note.onset_s, note.offset_s, own.offset_s);
+                with_offset += usize::from(ends);
             }
         }
     }

@@ -2,12 +2,13 @@
 //! usage: tone_cells offline|causal OUT TAKE...
 use std::fs::File;
 use std::io::{BufWriter, Write};
+use std::path::Path;
 
-use leadpipe::Settings;
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::tone::features::pitch_of;
 use leadpipe::internals::analysis::tone::{CAUSAL, Grid, OFFLINE};
+use leadpipe::{Selection, Settings, Take};
 
 fn main() {
     let mut arguments = std::env::args().skip(1);
@@ -15,34 +16,24 @@ fn main() {
     let out = arguments.next().expect("OUT");
     let mut out = BufWriter::new(File::create(out).unwrap());
     for (number, take) in arguments.enumerate() {
-        let mut reader = hound::WavReader::open(&take).unwrap();
-        let spec = reader.spec();
-        let samples: Vec<f32> = match spec.sample_format {
-            hound::SampleFormat::Float => reader.samples::<f32>().map(|s| s.unwrap()).collect(),
-            hound::SampleFormat::Int => reader
-                .samples::<i32>()
-                .map(|s| s.unwrap() as f32 / (1u64 << (spec.bits_per_sample - 1)) as f32)
-                .collect(),
-        };
-        let settings = Settings::builder(f64::from(spec.sample_rate));
+        let mut take = Take::open(Path::new(&take), &Selection::default()).expect("a take");
+        let settings = Settings::builder(take.sample_rate_hz());
         let settings = settings
             .gate_db(-140.0)
             .build()
             .expect("a usual sample rate");
         let mut analyser = Analyser::new(settings);
-        let mut grid = Grid::new(if causal { &CAUSAL } else { &OFFLINE }, &analyser);
+        let layout = if causal { &CAUSAL } else { &OFFLINE };
+        let mut grid = Grid::new(layout, &analyser);
         let mut path = OfflineDecoder::new(&analyser);
         let mut first_s = None;
         let mut decoded = Vec::new();
         let hop_s = analyser.hop_s();
         let mut write = |grid: &mut Grid, first_s: f64| {
             while let Some(cells) = grid.next_cells() {
-                // The middle of the moment's eight hops; live, the end of its four.
-                let hops = if causal {
-                    grid.number() * 4 + 3
-                } else {
-                    grid.number() * 8 + 3
-                };
+                // A moment's time is the middle of its hops; live, their end.
+                let after = if causal { layout.hops } else { layout.hops / 2 };
+                let hops = grid.number() * layout.hops + after - 1;
                 let time_s = first_s + hops as f64 * hop_s;
                 for (rank, cell) in cells.iter().enumerate() {
                     let mut row: Vec<u8> = Vec::with_capacity(16 + 840);
@@ -57,8 +48,9 @@ fn main() {
                 }
             }
         };
-        for block in samples.chunks(4_800) {
-            analyser.push(block, &mut |frame| {
+        let mut block = Vec::new();
+        while take.next_block(&mut block).expect("sound") {
+            analyser.push(&block, &mut |frame| {
                 first_s.get_or_insert(frame.time_s);
                 grid.push_samples(frame.samples.as_slice());
                 if causal {

@@ -1,9 +1,7 @@
 //! Lines: notes, onsets, offsets, attacks, and how late the live engine is.
 //!
-//! The metrics are those of mir_eval's transcription module: a note counts where
-//! its onset lies within 50 ms and its pitch within 50 cents, with offset where
-//! that lies within 20 % of the note's length or 50 ms too; each note is matched
-//! at most once, as many as possible.
+//! The metrics are those of mir_eval's transcription module: each note is matched at most once, as
+//! many as possible.
 
 use std::path::Path;
 
@@ -12,6 +10,7 @@ use leadpipe::{Attack, Mode, Note, Settings};
 
 use crate::quantile;
 use crate::recordings::{Known, lines, listen, samples};
+use crate::same_note::{ONSET_S, same_offset, same_pitch};
 
 /// Sums for means over lines.
 #[derive(Default)]
@@ -64,11 +63,9 @@ pub fn note_scores(known: &[Known], heard: &[Note]) -> (f64, f64) {
 
 impl Tally {
     fn add(&mut self, known: &[Known], heard: &[Note], delays: &mut Vec<(f64, f64)>) {
-        let onset = |k: &Known, n: &Note| (k.onset - n.onset_s).abs() <= 0.05;
-        let note = |k: &Known, n: &Note| onset(k, n) && (k.midi - n.pitch).abs() < 0.5;
-        let whole = |k: &Known, n: &Note| {
-            note(k, n) && (k.offset - n.offset_s).abs() <= (0.2 * (k.offset - k.onset)).max(0.05)
-        };
+        let onset = |k: &Known, n: &Note| (k.onset - n.onset_s).abs() <= ONSET_S;
+        let note = |k: &Known, n: &Note| onset(k, n) && same_pitch(k.midi, n.pitch);
+        let whole = |k: &Known, n: &Note| note(k, n) && same_offset(k.onset, k.offset, n.offset_s);
         let f = |pairs: usize| 2.0 * pairs as f64 / (known.len() + heard.len()) as f64;
         self.lines += 1.0;
         self.onset += f(matched(known, heard, onset).len());

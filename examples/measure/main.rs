@@ -7,8 +7,9 @@
 //! ```
 //!
 //! FOLDER holds `manifest.json` (a list of files with `midi`, `cents`,
-//! `articulation`), the files, and `lines2/line-NN.flac` with `line-NN.json`
-//! (notes with `onset`, `offset`, `midi`, `attack`).
+//! `articulation`), the files, `tones.json` (a list of single notes with `tone_on_s`,
+//! `tone_off_s`), and `lines2/line-NN.flac` with `line-NN.json` (notes with `onset`, `offset`,
+//! `midi`, `attack`).
 
 mod frames;
 mod lines;
@@ -16,6 +17,8 @@ mod nothing;
 mod phrases;
 mod recordings;
 mod rooms;
+#[path = "../shared/same_note.rs"]
+mod same_note;
 mod shapes;
 mod speed;
 mod tones;

@@ -1,5 +1,6 @@
 //! Reading recordings with known notes.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use leadpipe::{Mode, Selection, Settings, Take, Transcriber, Transcription};
@@ -18,6 +19,21 @@ pub struct Recording {
 pub fn manifest(folder: &Path) -> Vec<Recording> {
     let text = std::fs::read_to_string(folder.join("manifest.json")).expect("manifest.json");
     serde_json::from_str(&text).expect("a list of recordings")
+}
+
+/// Where the tone of a single note begins and ends, in seconds.
+#[derive(Deserialize)]
+pub struct Tone {
+    file: String,
+    pub tone_on_s: f64,
+    pub tone_off_s: f64,
+}
+
+/// The tones that are known, by file.
+pub fn tones(folder: &Path) -> HashMap<String, Tone> {
+    let text = std::fs::read_to_string(folder.join("tones.json")).expect("tones.json");
+    let tones: Vec<Tone> = serde_json::from_str(&text).expect("a list of tones");
+    tones.into_iter().map(|t| (t.file.clone(), t)).collect()
 }
 
 /// A known note of a line.
