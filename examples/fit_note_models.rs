@@ -289,8 +289,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
     let mut notes: Vec<(Span, Vec<f64>)> = Vec::new();
     let mut sounding = false;
     for at in 0..line.causal.len() {
-        // A moment is known with the last of its hops.
-        let now_s = line.first_s + ((at + 1) * CAUSAL.hops - 1) as f64 * line.hop_s;
+        let now_s = line.first_s + CAUSAL.hop_of(at) as f64 * line.hop_s;
         let decision = decoder.push(line.causal.cells(at).iter().copied());
         if let Decision::Begun(note, age_s) = decision {
             let onset_s = now_s - f64::from(age_s);

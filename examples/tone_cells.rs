@@ -31,10 +31,7 @@ fn main() {
         let hop_s = analyser.hop_s();
         let mut write = |grid: &mut Grid, first_s: f64| {
             while let Some(cells) = grid.next_cells() {
-                // A moment's time is the middle of its hops; live, their end.
-                let after = if causal { layout.hops } else { layout.hops / 2 };
-                let hops = grid.number() * layout.hops + after - 1;
-                let time_s = first_s + hops as f64 * hop_s;
+                let time_s = first_s + layout.hop_of(grid.number()) as f64 * hop_s;
                 for (rank, cell) in cells.iter().enumerate() {
                     let mut row: Vec<u8> = Vec::with_capacity(16 + 840);
                     row.extend((number as u32).to_le_bytes());

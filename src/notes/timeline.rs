@@ -60,7 +60,7 @@ impl Timeline {
     /// middle of its hops, each of which is dated at its end.
     #[doc(hidden)]
     pub fn moment_s(&self, moment: f64) -> f64 {
-        let hops = moment * HOPS as f64 + (HOPS / 2 - 1) as f64;
+        let hops = moment * HOPS as f64 + OFFLINE.hop_of(0) as f64;
         self.start_s + hops * self.hop_s
     }
 

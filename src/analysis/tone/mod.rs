@@ -117,6 +117,15 @@ pub const CAUSAL: Layout = Layout {
 };
 
 impl Layout {
+    /// The hop at whose end a moment is dated: the middle of its own or, live, the last.
+    pub fn hop_of(&self, moment: usize) -> usize {
+        let known = match self.centring {
+            Centring::Centred => self.hops / 2,
+            Centring::Trailing => self.hops,
+        };
+        moment * self.hops + known - 1
+    }
+
     fn behind(&self) -> usize {
         self.offsets[0].unsigned_abs() as usize
     }
