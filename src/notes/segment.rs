@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 
+use super::articulation::{LIVE_ROUNDS, measure_pitch};
 use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
@@ -61,7 +62,7 @@ impl NoteStart {
             },
             contour,
         };
-        super::articulation::measure_pitch(&mut note);
+        measure_pitch(&mut note, LIVE_ROUNDS);
         note
     }
 }

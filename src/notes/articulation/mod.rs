@@ -24,8 +24,11 @@ pub use waves::{flutter, rolls, vibrato, wide_vibrato};
 /// raised-cosine taper at either end: Tukey, 1967) and by nearness to itself, from the median on
 /// (the biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
 /// all by a hair, so that where the first hop falls hardly matters.
-pub fn measure_pitch(note: &mut Note) {
-    let (pitch, confidence) = steady_pitch(&note.contour);
+///
+/// After one round it still leans to the median, and so on where the first hop falls; after
+/// [`ROUNDS`] no more.
+pub fn measure_pitch(note: &mut Note, rounds: usize) {
+    let (pitch, confidence) = steady_pitch(&note.contour, rounds);
     if let Some(pitch) = pitch {
         note.pitch = pitch;
     }
@@ -55,9 +58,12 @@ const MAX_HOPS: usize = 1 << 15;
 /// a pitch depends on where the hops fall.
 const WANDER: f64 = 0.05;
 
-/// Rounds of the biweight: with thirty no note of `lines2` is a tenth of a cent from where ten leave
-/// it.
-const ROUNDS: usize = 10;
+/// Rounds of the biweight: with thirty no note of recorded lines is a tenth of a cent from where ten
+/// leave it.
+pub const ROUNDS: usize = 10;
+/// Live a note holds more of its neighbours' sound, between whose pitches the median chooses better:
+/// in noise and reverberation a pitch of ten rounds is more often another note's.
+pub const LIVE_ROUNDS: usize = 1;
 
 /// What a hop's pitch weighs, by how well the sound repeats: the inverse of its variance. Noise
 /// adds its share of the power to that, 1 / r - 1 of a correlation r (P. Boersma, Accurate
@@ -68,7 +74,7 @@ fn weight_of(confidence: f32) -> f64 {
     repeats / (1.0 - repeats + WANDER)
 }
 
-fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
+fn steady_pitch(contour: &Contour, rounds: usize) -> (Option<f64>, f32) {
     let count = contour.points.len();
     let loudest_db = (contour.points.iter())
         .map(|p| p.level_db)
@@ -93,7 +99,7 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
         let amplitude = f64::from(db_power(point.level_db - loudest_db)).sqrt();
         (share * amplitude, f64::from(point.pitch))
     });
-    let pitch = biweight(&weighed.collect::<Vec<_>>(), median).unwrap_or_else(|| {
+    let pitch = biweight(&weighed.collect::<Vec<_>>(), median, rounds).unwrap_or_else(|| {
         // The middle of two pitches that are as long: the one that is more surely heard.
         (voiced.iter().max_by(|a, b| a.0.total_cmp(&b.0)))
             .map_or(median, |(_, point)| f64::from(point.pitch))
@@ -103,12 +109,11 @@ fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
 }
 
 /// The biweight mean of weighed pitches (weight, semitones) next to `start`; none where no pitch
-/// is within [`STRAY`] of it. After one round it still leans to where it started from, which depends
-/// on where the first hop falls.
-fn biweight(pitches: &[(f64, f64)], start: f64) -> Option<f64> {
+/// is within [`STRAY`] of it.
+fn biweight(pitches: &[(f64, f64)], start: f64, rounds: usize) -> Option<f64> {
     let stray = f64::from(STRAY);
     let mut centre = start;
-    for _ in 0..ROUNDS {
+    for _ in 0..rounds {
         let (mut sum, mut weight) = (0.0, 0.0);
         for (share, pitch) in pitches {
             let off = pitch - centre;
@@ -306,7 +311,7 @@ mod tests {
         // An hour of hops, wavering as a player does.
         let wave = |t: f64| 45.0 + 0.2 * (std::f64::consts::TAU * 5.0 * t).sin();
         let contour = contour(3_600.0, wave, |_| -20.0);
-        let (pitch, confidence) = steady_pitch(&contour);
+        let (pitch, confidence) = steady_pitch(&contour, ROUNDS);
         assert!((pitch.unwrap() - 45.0).abs() < 0.02, "{pitch:?}");
         assert_eq!(confidence, 1.0);
         let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour) else {
@@ -324,14 +329,14 @@ mod tests {
         contour.points[40..]
             .iter_mut()
             .for_each(|p| p.confidence = 0.9);
-        assert_eq!(steady_pitch(&contour).0, Some(60.0));
+        assert_eq!(steady_pitch(&contour, ROUNDS).0, Some(60.0));
     }
 
     #[test]
     fn slides_are_named() {
         let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
             let c = contour(0.8, pitch, |_| -20.0);
-            let home = steady_pitch(&c).0.unwrap();
+            let home = steady_pitch(&c, ROUNDS).0.unwrap();
             shape(&c, home).iter().map(Technique::name).collect()
         };
         assert_eq!(names(&|t| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0)), ["scoop"]);

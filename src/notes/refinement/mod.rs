@@ -4,7 +4,7 @@ pub(super) mod oscillation;
 mod range_quantiles;
 mod slides;
 
-use super::articulation::measure_pitch;
+use super::articulation::{ROUNDS, measure_pitch};
 use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::timeline::{Timeline, smooth_s};
@@ -92,7 +92,7 @@ fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
 fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
     for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
-        measure_pitch(note);
+        measure_pitch(note, ROUNDS);
     }
 }
 
