@@ -9,6 +9,7 @@ use leadpipe::internals::analysis::correlator::Correlator;
 use leadpipe::internals::analysis::decimate::Decimator;
 use leadpipe::internals::analysis::decoder::Decoder;
 use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
+use leadpipe::internals::analysis::pitch_model::PitchModel;
 use leadpipe::internals::analysis::{Analyser, Frame, fine_pitch};
 use leadpipe::internals::demo::line;
 use leadpipe::internals::notes::segment::Segmenter;
@@ -62,12 +63,12 @@ fn stages(c: &mut Criterion) {
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     group.bench_function("candidates", |b| {
-        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0);
+        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::FITTED);
         let mut out = Candidates::default();
         b.iter(|| (0..750).for_each(|_| finder.find(black_box(&correlator), &mut out)));
     });
     group.bench_function("decode", |b| {
-        let mut decoder = Decoder::default();
+        let mut decoder = Decoder::new(PitchModel::FITTED);
         b.iter(|| {
             for frame in &frames {
                 black_box(decoder.push(&frame.candidates, false));

@@ -9,6 +9,7 @@ use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
 use leadpipe::internals::analysis::candidates::Candidates;
 use leadpipe::internals::analysis::correlator::{Correlator, Window};
 use leadpipe::internals::analysis::decimate::Decimator;
+use leadpipe::internals::analysis::pitch_model::PitchModel;
 use leadpipe::internals::demo::line;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -42,7 +43,8 @@ fn main() {
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     let mut candidates = Candidates::default();
-    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0).find(&correlator, &mut candidates);
+    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::FITTED)
+        .find(&correlator, &mut candidates);
 
     println!(
         r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" font-family="sans-serif" font-size="12">

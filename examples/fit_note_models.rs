@@ -10,11 +10,16 @@
 //! ever smaller steps, as long as that finds notes better (coordinate ascent). For each number it
 //! prints what leaving it at its neutral value would cost. There is no chance in it.
 
+#[path = "shared/coordinate_ascent.rs"]
+mod coordinate_ascent;
+#[path = "shared/made_lines.rs"]
+mod made_lines;
 #[path = "shared/same_note.rs"]
 mod same_note;
 
 use std::path::{Path, PathBuf};
 
+use coordinate_ascent::{Number, Search, held, names};
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
@@ -24,6 +29,7 @@ use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
 use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Selection, Settings, Take};
+use made_lines::{in_parallel, refuse, takes, truth_of};
 use same_note::{ONSET_S, same_offset, same_pitch};
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
@@ -51,11 +57,8 @@ const MILLISECOND: f64 = 0.001;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let (held, rest): (Vec<&String>, Vec<&String>) =
+    let (pinned, rest): (Vec<&String>, Vec<&String>) =
         arguments.iter().partition(|a| a.contains('='));
-    let held: Vec<(&str, f32)> = (held.iter().filter_map(|a| a.split_once('=')))
-        .map(|(name, value)| (name, value.parse().expect("a number")))
-        .collect();
     let (folders, named): (Vec<&String>, Vec<&String>) =
         rest.iter().partition(|a| Path::new(a).is_dir());
     let wanted = |name: &str| named.is_empty() || named.iter().any(|n| *n == name);
@@ -66,19 +69,13 @@ fn main() {
     if takes.is_empty() {
         refuse("name a folder of lines that training/make.py wrote: no .wav file was found");
     }
-    let numbers = (OFFLINE_NUMBERS.map(|n| n.0).into_iter()).chain(CAUSAL_NUMBERS.map(|n| n.0));
-    let mut known: Vec<&str> = numbers.chain(["offline", "causal"]).collect();
-    known.sort_unstable();
-    known.dedup();
-    let given = named
+    let known = [names(&OFFLINE_NUMBERS), names(&CAUSAL_NUMBERS)].concat();
+    let held = held(&pinned, &known);
+    if let Some(other) = named
         .iter()
-        .map(|n| n.as_str())
-        .chain(held.iter().map(|h| h.0));
-    if let Some(other) = given.into_iter().find(|name| !known.contains(name)) {
-        refuse(&format!(
-            "{other}: neither a folder nor one of {}",
-            known.join(", ")
-        ));
+        .find(|n| !["offline", "causal"].contains(&n.as_str()))
+    {
+        refuse(&format!("{other}: neither a folder nor offline or causal"));
     }
     let lines = in_parallel(&takes, |take| read(take));
     println!(
@@ -87,39 +84,29 @@ fn main() {
         lines.iter().map(|l| l.truth.len()).sum::<usize>()
     );
     if wanted("offline") {
-        fit(
-            "full pass",
-            NoteModel::new(lines[0].hop_s * OFFLINE.hops as f64),
-            &OFFLINE_NUMBERS,
-            &held,
-            |model| {
-                let found = in_parallel(&lines, |line| offline_notes(model, line));
-                score(&lines, &found)
-            },
-        );
+        let search = Search {
+            name: "full pass",
+            numbers: &OFFLINE_NUMBERS,
+            held: &held,
+        };
+        let moment_s = lines[0].hop_s * OFFLINE.hops as f64;
+        search.run(NoteModel::new(moment_s), |model| {
+            let found = in_parallel(&lines, |line| offline_notes(model, line));
+            score(&lines, &found)
+        });
     }
     if wanted("causal") {
-        fit(
-            "live",
-            LiveModel::default(),
-            &CAUSAL_NUMBERS,
-            &held,
-            |model| {
-                let found = in_parallel(&lines, |line| causal_notes(model, line));
-                score(&lines, &found)
-            },
-        );
+        let search = Search {
+            name: "live",
+            numbers: &CAUSAL_NUMBERS,
+            held: &held,
+        };
+        search.run(LiveModel::default(), |model| {
+            let found = in_parallel(&lines, |line| causal_notes(model, line));
+            score(&lines, &found)
+        });
     }
 }
-
-/// Says what is wrong, and ends.
-fn refuse(why: &str) -> ! {
-    eprintln!("{why}");
-    std::process::exit(2);
-}
-
-/// A number of a model: its name, where it is, and the value at which it says nothing.
-type Number<M> = (&'static str, fn(&mut M) -> &mut f32, f32);
 
 const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
     ("tone_share", |m| &mut m.tone_share, 1.0),
@@ -139,91 +126,6 @@ const CAUSAL_NUMBERS: [Number<LiveModel>; 7] = [
     ("missing", |m| &mut m.missing, 0.0),
     ("sure", |m| &mut m.sure, 0.0),
 ];
-
-/// How well notes are found.
-#[derive(Clone, Copy)]
-struct Score {
-    note_f: f64,
-    offset_f: f64,
-    decision_ms: f64,
-    total: f64,
-}
-
-fn fit<M: Copy + std::fmt::Debug>(
-    name: &str,
-    mut model: M,
-    numbers: &[Number<M>],
-    held: &[(&str, f32)],
-    score: impl Fn(&M) -> Score,
-) {
-    let show = |what: &str, s: Score| {
-        println!(
-            "{name}: {what}: {:.5} (note F {:.4}, with offset {:.4}, decided after {:.1} ms)",
-            s.total, s.note_f, s.offset_f, s.decision_ms
-        );
-    };
-    let holds = |number: &str| held.iter().find(|(name, _)| *name == number);
-    for (number, at, _) in numbers {
-        if let Some((_, value)) = holds(number) {
-            *at(&mut model) = *value;
-        }
-    }
-    let numbers: Vec<&Number<M>> = numbers
-        .iter()
-        .filter(|(number, _, _)| holds(number).is_none())
-        .collect();
-    let mut best = score(&model);
-    show("now", best);
-    for step in [2.0f32, 1.4, 1.2, 1.1, 1.05] {
-        let mut moved = true;
-        while moved {
-            moved = false;
-            for (number, at, _) in &numbers {
-                for factor in [step, 1.0 / step] {
-                    let mut other = model;
-                    *at(&mut other) *= factor;
-                    let found = score(&other);
-                    if found.total > best.total {
-                        (model, best, moved) = (other, found, true);
-                        show(&format!("{number} {:.3}", *at(&mut model)), best);
-                        break;
-                    }
-                }
-            }
-        }
-    }
-    println!("{name}: {model:#?}");
-    for (number, at, neutral) in &numbers {
-        let mut other = model;
-        *at(&mut other) = *neutral;
-        show(&format!("without {number}"), score(&other));
-    }
-}
-
-/// Takes of a folder that have their truth beside them.
-fn takes(folder: &Path) -> Vec<PathBuf> {
-    let entries = std::fs::read_dir(folder).expect("a folder");
-    let mut takes: Vec<PathBuf> = (entries.flatten().map(|entry| entry.path()))
-        .filter(|path| path.extension().is_some_and(|e| e == "wav"))
-        .collect();
-    takes.sort();
-    takes
-}
-
-/// Does the same for each of many, on every core, in order.
-fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    let cores = std::thread::available_parallelism().map_or(1, |n| n.get());
-    let share = items.len().div_ceil(cores).max(1);
-    std::thread::scope(|scope| {
-        let work = &work;
-        let threads: Vec<_> = (items.chunks(share))
-            .map(|part| scope.spawn(move || part.iter().map(work).collect::<Vec<R>>()))
-            .collect();
-        (threads.into_iter())
-            .flat_map(|thread| thread.join().expect("no panic"))
-            .collect()
-    })
-}
 
 /// Reads the evidence of a take, as both passes do.
 fn read(path: &Path) -> Line {
@@ -259,8 +161,7 @@ fn read(path: &Path) -> Line {
 
 /// The notes that `training/make.py` says a line has.
 fn truth(path: &Path) -> Vec<Span> {
-    let text = std::fs::read_to_string(path.with_extension("json")).expect("its truth beside it");
-    let truth: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let truth = truth_of(path);
     let notes = truth["notes"].as_array().expect("notes").iter();
     let number = |note: &serde_json::Value, key: &str| note[key].as_f64().expect("a number");
     notes
@@ -319,7 +220,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
 
 /// Note F over all lines together, and with the end of notes; live also how long notes take to be
 /// sure.
-fn score(lines: &[Line], found: &[Vec<Span>]) -> Score {
+fn score(lines: &[Line], found: &[Vec<Span>]) -> (f64, String) {
     let (mut right, mut with_offset, mut all) = (0, 0, 0);
     let mut waits = Vec::new();
     for (line, found) in lines.iter().zip(found) {
@@ -345,10 +246,7 @@ fn score(lines: &[Line], found: &[Vec<Span>]) -> Score {
     let decision_ms = median(waits.iter().copied()).unwrap_or(0.0);
     let (note_f, offset_f) = (f(right), f(with_offset));
     let total = (2.0 * note_f + offset_f) / 3.0 - MILLISECOND * decision_ms;
-    Score {
-        note_f,
-        offset_f,
-        decision_ms,
-        total,
-    }
+    let about =
+        format!("note F {note_f:.4}, with offset {offset_f:.4}, decided after {decision_ms:.1} ms");
+    (total, about)
 }

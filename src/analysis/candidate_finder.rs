@@ -6,6 +6,7 @@ use super::candidates::{CLEAN, Candidate, Candidates, KEY_0_S, MAX_CANDIDATES};
 use super::correlator::{Correlator, Window};
 use super::octave_errors::{Fractions, PenaliseSubharmonics};
 use super::peaks::{self, Peaks, top_around};
+use super::pitch_model::PitchModel;
 use super::vector_math::log2;
 
 /// Peaks below this correlation are ignored.
@@ -43,17 +44,19 @@ pub struct CandidateFinder {
     rate_hz: f32,
     shortest: usize,
     longest: usize,
+    model: PitchModel,
     peaks: Peaks,
 }
 
 impl CandidateFinder {
     /// Finder of candidates between two frequencies in hertz, for a correlator that
     /// runs at `rate_hz`.
-    pub fn new(rate_hz: f64, lowest_hz: f64, highest_hz: f64) -> Self {
+    pub fn new(rate_hz: f64, lowest_hz: f64, highest_hz: f64, model: PitchModel) -> Self {
         CandidateFinder {
             rate_hz: rate_hz as f32,
             shortest: (rate_hz / highest_hz).floor() as usize,
             longest: (rate_hz / lowest_hz).ceil() as usize,
+            model,
             peaks: Peaks::default(),
         }
     }
@@ -165,7 +168,7 @@ impl WithSimd for Find<'_> {
             // Too many: subharmonics are penalised first, so that they are dropped.
             let mut fractions = Fractions::NONE;
             for mut candidate in found {
-                candidate.penalty = fractions.penalty(&candidate);
+                candidate.penalty = fractions.penalty(&candidate, &finder.model);
                 if let Some(at) = out.add(candidate) {
                     fractions.set(at, &candidate);
                 }
@@ -174,7 +177,11 @@ impl WithSimd for Find<'_> {
                 candidate.penalty = 0.0;
             }
         }
-        PenaliseSubharmonics { candidates: out }.with_simd(simd);
+        PenaliseSubharmonics {
+            candidates: out,
+            model: &finder.model,
+        }
+        .with_simd(simd);
     }
 }
 

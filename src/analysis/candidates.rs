@@ -19,12 +19,6 @@ pub struct Candidate {
     pub(super) period: f32,
 }
 
-/// Both windows combined where delay does not matter: the long one measures pitch better. A
-/// window without the candidate counts as noise.
-pub(super) fn offline_strength(short: f32, long: f32) -> f32 {
-    0.2 * short.max(0.0) + 0.8 * long.max(0.0)
-}
-
 impl Candidate {
     /// The same pitch with other strengths, combined for the live decision, and
     /// no penalty.

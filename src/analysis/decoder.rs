@@ -12,33 +12,8 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::candidates::{Candidate, Candidates, LANES};
+use super::pitch_model::PitchModel;
 use super::vector_math::{higher, lower};
-
-/// Transition costs of a decoder, in nats.
-#[derive(Debug, Clone, Copy)]
-pub struct TransitionCosts {
-    /// Strength of silence at each hop. A candidate weaker than this is more likely
-    /// noise.
-    pub silence: f32,
-    /// From silence to tone.
-    pub start: f32,
-    /// From tone to silence.
-    pub stop: f32,
-    /// From one pitch to a distant one.
-    pub jump: f32,
-    /// Per semitone between nearby pitches, up to `jump`.
-    pub glide: f32,
-}
-
-/// The costs of both decoders. Neighbouring frames hear mostly the same sound, so that little
-/// new evidence comes with each: a jump costs much.
-pub const COSTS: TransitionCosts = TransitionCosts {
-    silence: 0.3,
-    start: 3.0,
-    stop: 3.0,
-    jump: 8.0,
-    glide: 10.0,
-};
 
 /// A pitch hypothesis with its accumulated score.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -66,6 +41,7 @@ pub struct BestPath {
 /// Causal decoder.
 #[derive(Debug, Clone)]
 pub struct Decoder {
+    model: PitchModel,
     tones: Tones,
     silence: f32,
 }
@@ -89,21 +65,21 @@ impl Tones {
 /// minute to be given up.
 const MAX_MARGIN: f32 = 30.0;
 
-impl Default for Decoder {
+impl Decoder {
     /// Decoder in silence.
-    fn default() -> Self {
+    pub fn new(model: PitchModel) -> Self {
         Decoder {
+            model,
             tones: Tones::NONE,
             silence: 0.0,
         }
     }
-}
 
-impl Decoder {
     /// Takes the candidates of one hop, penalties included. If the gate is `closed`
     /// (level below the threshold) only silence is possible.
     pub fn push(&mut self, candidates: &Candidates, closed: bool) -> BestPath {
         let step = Step {
+            model: &self.model,
             before: &self.tones,
             silence: self.silence,
             candidates: if closed { &[] } else { candidates.as_slice() },
@@ -139,6 +115,7 @@ impl Decoder {
 /// One step of the forward algorithm: from the previous hypotheses and this hop's
 /// candidates to the new hypotheses and the score of silence.
 struct Step<'a> {
+    model: &'a PitchModel,
     before: &'a Tones,
     silence: f32,
     candidates: &'a [Candidate],
@@ -150,6 +127,7 @@ impl WithSimd for Step<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) -> (Tones, f32) {
         let Step {
+            model,
             before,
             silence,
             candidates,
@@ -159,13 +137,13 @@ impl WithSimd for Step<'_> {
             let mut reached = [f32::NEG_INFINITY; LANES];
             for (lane, reached) in reached.iter_mut().enumerate() {
                 let step = (before.pitch[lane] - candidate.pitch).abs();
-                *reached = before.score[lane] - lower(COSTS.glide * step, COSTS.jump);
+                *reached = before.score[lane] - lower(model.glide * step, model.jump);
             }
             now.pitch[at] = candidate.pitch;
-            now.score[at] = highest(reached, silence - COSTS.start) + candidate.net_strength();
+            now.score[at] = highest(reached, silence - model.start) + candidate.net_strength();
         }
-        let ended = highest(before.score, f32::NEG_INFINITY) - COSTS.stop;
-        let silence = higher(silence, ended) + COSTS.silence;
+        let ended = highest(before.score, f32::NEG_INFINITY) - model.stop;
+        let silence = higher(silence, ended) + model.silence;
         // Scores are kept relative to the best, within the largest margin.
         let top = highest(now.score, silence);
         for score in &mut now.score[..candidates.len()] {
@@ -211,7 +189,7 @@ mod tests {
 
     /// Hops until a pitch leads by 2 nats.
     fn hops_until_heard(candidates: &[(f32, f32)]) -> Option<usize> {
-        let mut decoder = Decoder::default();
+        let mut decoder = Decoder::new(PitchModel::FITTED);
         (1..500).find(|_| push(&mut decoder, 1, candidates).margin > 2.0)
     }
 
@@ -234,8 +212,8 @@ mod tests {
         // low note plainly better than half of it.
         for (upper, lower, expected) in [(3.3, 3.4, 58.0), (1.2, 3.4, 46.0)] {
             let mut candidates = Candidates::of(&[(46.0, lower), (58.0, upper)]);
-            penalise_subharmonics(&mut candidates);
-            let mut decoder = Decoder::default();
+            penalise_subharmonics(&mut candidates, &PitchModel::FITTED);
+            let mut decoder = Decoder::new(PitchModel::FITTED);
             let mut best = BestPath::default();
             for _ in 0..5 {
                 best = decoder.push(&candidates, false);
@@ -246,7 +224,7 @@ mod tests {
 
     #[test]
     fn a_closed_gate_is_silence() {
-        let mut decoder = Decoder::default();
+        let mut decoder = Decoder::new(PitchModel::FITTED);
         push(&mut decoder, 60, &[(60.0, 3.3)]);
         let best = decoder.push(&Candidates::of(&[(60.0, 3.3)]), true);
         assert_eq!(best, BestPath::default());
@@ -262,7 +240,7 @@ mod tests {
         /// over the best that ends elsewhere.
         #[test]
         fn the_best_path_is_the_best_of_all(hops in prop::collection::vec(hop(), 1..6)) {
-            let mut decoder = Decoder::default();
+            let mut decoder = Decoder::new(PitchModel::FITTED);
             let mut got = BestPath::default();
             for hop in &hops {
                 got = decoder.push(&Candidates::of(hop), false);

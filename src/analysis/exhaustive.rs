@@ -1,6 +1,8 @@
 //! For tests: the Viterbi algorithm's result, found by trying every path.
 
-use super::decoder::COSTS;
+use super::pitch_model::PitchModel;
+
+const COSTS: PitchModel = PitchModel::FITTED;
 
 /// Pitch and strength of each candidate of a hop.
 pub type Hop = Vec<(f32, f32)>;

@@ -24,6 +24,7 @@ pub mod level;
 pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
+pub mod pitch_model;
 mod settings;
 pub mod tone;
 mod vector_math;
@@ -36,6 +37,7 @@ use correlator::{Correlator, Window};
 use decimate::Decimator;
 use decoder::{BestPath, Decoder};
 use level::{Gate, Level};
+use pitch_model::PitchModel;
 
 pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
 
@@ -165,6 +167,7 @@ pub struct Analyser {
     /// Input samples received.
     received: u64,
     candidates: Candidates,
+    pitch_model: PitchModel,
     /// Lowest and highest pitch that is looked for, MIDI semitones.
     range: (f32, f32),
 }
@@ -172,6 +175,11 @@ pub struct Analyser {
 impl Analyser {
     /// Analyser of one channel.
     pub fn new(settings: Settings) -> Self {
+        Self::with_pitch_model(settings, PitchModel::FITTED)
+    }
+
+    /// Analyser that believes something else of pitches beforehand.
+    pub fn with_pitch_model(settings: Settings, pitch_model: PitchModel) -> Self {
         let sample_rate_hz = settings.sample_rate_hz();
         let decimator = Decimator::new(sample_rate_hz);
         let rate_hz = sample_rate_hz / decimator.factor() as f64;
@@ -189,8 +197,8 @@ impl Analyser {
             rumble: HighPass::new(RUMBLE_HZ, rate_hz),
             smoother: Smoother::default(),
             correlator: Correlator::new(rate_hz, hop, longest),
-            finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz),
-            decoder: Decoder::default(),
+            finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz, pitch_model),
+            decoder: Decoder::new(pitch_model),
             gate: Gate::new(settings.gate_db(), hop_s),
             brightness: BrightnessMeter::new(
                 sample_rate_hz,
@@ -206,6 +214,7 @@ impl Analyser {
             samples: 0,
             received: 0,
             candidates: Candidates::default(),
+            pitch_model,
             range: (pitch(lowest_hz), pitch(highest_hz)),
             decimator,
         }
@@ -224,6 +233,11 @@ impl Analyser {
     /// Lowest and highest pitch that is looked for, MIDI semitones.
     pub fn range(&self) -> (f32, f32) {
         self.range
+    }
+
+    /// What is believed of pitches beforehand.
+    pub fn pitch_model(&self) -> PitchModel {
+        self.pitch_model
     }
 
     /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.

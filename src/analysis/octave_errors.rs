@@ -9,30 +9,20 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::candidates::{Candidate, Candidates, LANES};
+use super::pitch_model::PitchModel;
 use super::vector_math::{higher, lower};
-
-/// Nats per octave by which a multiple of a period must beat it. Aperiodicity that
-/// is lower by less than 40 % is what noise alone gives.
-const MARGIN_PER_OCTAVE: f32 = 0.55;
-/// Strength beyond which a multiple gains nothing over its fraction: at fortissimo
-/// lips vibrate slightly differently every other time, and a period that explains
-/// nine tenths of the sound is the one that is heard.
-const CLEAR_STRENGTH: f32 = 2.6;
-/// What a multiple that does not beat its fraction loses, in nats.
-pub const PENALTY: f32 = 2.0;
-/// Range of the margin over which the penalty fades in, in nats.
-const FADE_IN: f32 = 0.3;
 
 /// Penalises each candidate whose period has a whole fraction that explains the
 /// sound nearly as well: twice a period explains any sound at least as well as the
 /// period itself.
-pub fn penalise_subharmonics(candidates: &mut Candidates) {
-    Arch::new().dispatch(PenaliseSubharmonics { candidates });
+pub fn penalise_subharmonics(candidates: &mut Candidates, model: &PitchModel) {
+    Arch::new().dispatch(PenaliseSubharmonics { candidates, model });
 }
 
 /// [`penalise_subharmonics`] in vector registers.
 pub(super) struct PenaliseSubharmonics<'a> {
     pub candidates: &'a mut Candidates,
+    pub model: &'a PitchModel,
 }
 
 impl WithSimd for PenaliseSubharmonics<'_> {
@@ -42,7 +32,7 @@ impl WithSimd for PenaliseSubharmonics<'_> {
     fn with_simd<S: Simd>(self, _: S) {
         let fractions = Fractions::of(self.candidates);
         for candidate in self.candidates.as_mut_slice() {
-            candidate.penalty = fractions.penalty(candidate);
+            candidate.penalty = fractions.penalty(candidate, self.model);
         }
     }
 }
@@ -81,20 +71,21 @@ impl Fractions {
 
     /// What a candidate loses, in nats, for being a multiple of one of these.
     #[inline(always)]
-    pub fn penalty(&self, candidate: &Candidate) -> f32 {
-        let strength = lower(candidate.strength, CLEAR_STRENGTH);
+    pub fn penalty(&self, candidate: &Candidate, model: &PitchModel) -> f32 {
+        let strength = lower(candidate.strength, model.clear);
+        let faded = model.fade_in.recip();
         let mut worst = [0f32; 8];
         for from in (0..LANES).step_by(8) {
             for (lane, worst) in worst.iter_mut().enumerate() {
                 let at = from + lane;
                 let octaves = (self.pitch[at] - candidate.pitch) * (1.0 / 12.0);
-                let excess = self.strength[at] - (strength - MARGIN_PER_OCTAVE * octaves);
-                let share = higher(lower(excess * (1.0 / FADE_IN), 1.0), 0.0);
+                let excess = self.strength[at] - (strength - model.octave_margin * octaves);
+                let share = higher(lower(excess * faded, 1.0), 0.0);
                 let multiple = is_whole_multiple(candidate.period * self.frequency[at]);
                 *worst = higher(*worst, if multiple { share } else { 0.0 });
             }
         }
-        PENALTY * worst.into_iter().fold(0.0, higher)
+        model.octave_cost * worst.into_iter().fold(0.0, higher)
     }
 }
 

@@ -13,10 +13,10 @@
 
 use std::collections::VecDeque;
 
-use super::candidates::{Candidate, Candidates, MAX_CANDIDATES, offline_strength};
+use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
-use super::decoder::COSTS;
-use super::octave_errors::{PENALTY, penalise_subharmonics};
+use super::octave_errors::penalise_subharmonics;
+use super::pitch_model::PitchModel;
 use super::{Analyser, FULL_RANGE_HZ, Frame, SAME_PITCH};
 use crate::units::Pitch;
 
@@ -58,6 +58,7 @@ type Filed<'a> = &'a mut dyn FnMut(&Candidates, bool);
 /// Second, offline decoding of a stream of frames.
 #[derive(Debug)]
 pub struct OfflineDecoder {
+    model: PitchModel,
     hop_s: f64,
     /// Spans of the short and the long window in hops, by semitone from 0 to 127.
     spans: Vec<(usize, usize)>,
@@ -73,13 +74,6 @@ pub struct OfflineDecoder {
 /// How long decisions wait for later sound, in seconds.
 const HORIZON_S: f64 = 0.5;
 
-/// What a candidate loses, in nats, in frames that its window only touches with its
-/// beginning or end: the pitch measured is that of the window's middle, which differs
-/// where the pitch glides. Without this, the turning points of a wide, fast vibrato
-/// mask the glides between them and it is taken for a trill; from 0.3 on it is not,
-/// and above 0.4 its extent comes out 5 cents too wide.
-const EDGE_COST: f32 = 0.33;
-
 impl OfflineDecoder {
     /// Decoder for the frames of an analyser.
     pub fn new(analyser: &Analyser) -> Self {
@@ -94,6 +88,7 @@ impl OfflineDecoder {
         let mut scores = [f32::NEG_INFINITY; STATES];
         scores[SILENCE] = 0.0;
         OfflineDecoder {
+            model: analyser.pitch_model(),
             hop_s,
             longest: longest.unwrap_or(0),
             spans,
@@ -120,19 +115,20 @@ impl OfflineDecoder {
             let (short, long) = self.spans[key];
             let penalty = candidate.penalty;
             // What loses all that a multiple can lose cannot win.
-            if penalty >= PENALTY {
+            if penalty >= self.model.octave_cost {
                 continue;
             }
+            let edge = self.model.edge;
             let (short_nats, long_nats) = (candidate.short - penalty, candidate.long - penalty);
             let absent = f32::NEG_INFINITY;
             self.add(
                 0,
-                candidate.with_strengths(short_nats - EDGE_COST, long_nats - EDGE_COST),
+                candidate.with_strengths(short_nats - edge, long_nats - edge),
             );
-            for (back, cost) in [(short / 2, 0.0), (short, EDGE_COST)] {
+            for (back, cost) in [(short / 2, 0.0), (short, edge)] {
                 self.add(back, candidate.with_strengths(short_nats - cost, absent));
             }
-            for (back, cost) in [(long / 2, 0.0), (long, EDGE_COST)] {
+            for (back, cost) in [(long / 2, 0.0), (long, edge)] {
                 self.add(back, candidate.with_strengths(absent, long_nats - cost));
             }
         }
@@ -159,6 +155,7 @@ impl OfflineDecoder {
     }
 
     fn add(&mut self, back: usize, mut fresh: Candidate) {
+        let model = self.model;
         let Some(slot) = self.slot_back(back) else {
             return;
         };
@@ -169,10 +166,10 @@ impl OfflineDecoder {
                 }
                 known.short = known.short.max(fresh.short);
                 known.long = known.long.max(fresh.long);
-                known.strength = offline_strength(known.short, known.long);
+                known.strength = model.strength(known.short, known.long);
             }
             None => {
-                fresh.strength = offline_strength(fresh.short, fresh.long);
+                fresh.strength = model.strength(fresh.short, fresh.long);
                 slot.candidates.add(fresh);
             }
         }
@@ -198,17 +195,18 @@ impl OfflineDecoder {
         let Some(slot) = pair.next() else {
             return;
         };
-        penalise_subharmonics(&mut slot.candidates);
+        let model = &self.model;
+        penalise_subharmonics(&mut slot.candidates, model);
         filed(&slot.candidates, !slot.closed);
         let (now, before) = (&slot.candidates, before.as_slice());
         let from = &mut slot.from;
         let mut scores = [f32::NEG_INFINITY; STATES];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
-                let mut best = (self.scores[SILENCE] - COSTS.start, SILENCE);
+                let mut best = (self.scores[SILENCE] - model.start, SILENCE);
                 for (j, past) in before.iter().enumerate() {
                     let step = (past.pitch - candidate.pitch).abs();
-                    let cost = (COSTS.glide * step).min(COSTS.jump);
+                    let cost = (model.glide * step).min(model.jump);
                     if self.scores[j] - cost > best.0 {
                         best = (self.scores[j] - cost, j);
                     }
@@ -219,11 +217,11 @@ impl OfflineDecoder {
         }
         let mut best = (self.scores[SILENCE], SILENCE);
         for j in 0..before.len() {
-            if self.scores[j] - COSTS.stop > best.0 {
-                best = (self.scores[j] - COSTS.stop, j);
+            if self.scores[j] - model.stop > best.0 {
+                best = (self.scores[j] - model.stop, j);
             }
         }
-        scores[SILENCE] = best.0 + COSTS.silence;
+        scores[SILENCE] = best.0 + model.silence;
         from[SILENCE] = best.1 as u8;
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);

@@ -32,7 +32,8 @@ pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
 
 use super::Analyser;
-use super::candidates::{Candidates, offline_strength};
+use super::candidates::Candidates;
+use super::pitch_model::PitchModel;
 
 /// What is read around a moment, and how long a moment is.
 #[derive(Debug, Clone, Copy)]
@@ -209,6 +210,7 @@ impl CodeStore {
 #[derive(Debug, Clone)]
 pub struct Grid {
     layout: &'static Layout,
+    pitch_model: PitchModel,
     spectra: Spectra,
     reader: Reader,
     axis: PitchAxis,
@@ -243,6 +245,7 @@ impl Grid {
         let bin = |pitch: f32| bin_of(pitch.clamp(LOWEST, pitch_of(BINS - 1))).unwrap_or(0);
         Grid {
             layout,
+            pitch_model: analyser.pitch_model(),
             spectra: Spectra::new(rate_hz, step, layout.centring),
             reader: Reader::new(rate_hz),
             axis: PitchAxis::new(rate_hz),
@@ -311,7 +314,8 @@ impl Grid {
         self.strengths.clear();
         self.strengths.resize(BINS, [0.0; 2]);
         moment.strength.clear();
-        let combined = (moment.strengths.iter()).map(|nats| offline_strength(nats[0], nats[1]));
+        let combined =
+            (moment.strengths.iter()).map(|nats| self.pitch_model.strength(nats[0], nats[1]));
         moment.strength.extend(combined);
         moment.risen.clear();
         moment.known.clear();
