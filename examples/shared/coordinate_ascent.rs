@@ -36,6 +36,9 @@ pub fn names<M>(numbers: &[Number<M>]) -> Vec<&'static str> {
     numbers.iter().map(|number| number.0).collect()
 }
 
+/// A move that gains less than this is not taken: where the score is flat, a number stays.
+const LEAST_GAIN: f64 = 1e-4;
+
 impl<M: Copy + std::fmt::Debug> Search<'_, M> {
     /// Moves each number up and down, by ever smaller steps, as long as that scores higher, and
     /// prints what it finds. `score` gives the score of a model, and a line about it.
@@ -61,7 +64,7 @@ impl<M: Copy + std::fmt::Debug> Search<'_, M> {
                         let mut other = model;
                         *at(&mut other) *= factor;
                         let found = score(&other);
-                        if found.0 > best.0 {
+                        if found.0 > best.0 + LEAST_GAIN {
                             (model, best, moved) = (other, found, true);
                             show(&format!("{number} {:.3}", *at(&mut model)), &best);
                             break;
