@@ -190,7 +190,7 @@ impl Segmenter {
             hop_s: self.hop_s,
             points,
         };
-        articulation::rolls(&contour, f64::from(pitch), &self.techniques.waves)
+        articulation::flutter(&contour, f64::from(pitch), &self.techniques.waves).is_some()
     }
 
     /// Ends what still sounds, at the end of the stream.

@@ -16,7 +16,7 @@ use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{RELEASE_DB, length, release};
 use shape::{glides_s, linked, shape};
-pub use waves::{flutter, rolls, vibrato, vibrato_explaining};
+pub use waves::{flutter, vibrato, vibrato_explaining};
 
 /// Sets a note's pitch and confidence from its contour.
 ///

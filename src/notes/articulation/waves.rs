@@ -235,20 +235,6 @@ fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
 
 /// Tongue roll within a note of the given pitch (MIDI semitones).
 pub fn flutter(contour: &Contour, pitch: f64, model: &WaveModel) -> Option<Technique> {
-    flutter_explaining(model.flutter_share, contour, pitch, model)
-}
-
-/// Whether the level of a stretch rolls so plainly that its dips are no attacks.
-pub fn rolls(contour: &Contour, pitch: f64, model: &WaveModel) -> bool {
-    flutter_explaining(model.roll_share, contour, pitch, model).is_some()
-}
-
-fn flutter_explaining(
-    share: f64,
-    contour: &Contour,
-    pitch: f64,
-    model: &WaveModel,
-) -> Option<Technique> {
     let edge = (model.edge_s / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge {
@@ -270,8 +256,10 @@ fn flutter_explaining(
         })
         .collect();
     let wave = fit_wave(&modulation, contour.hop_s, model.flutter_hz)?;
-    (wave.amplitude > model.flutter_db && wave.share > share).then_some(Technique::Flutter {
-        rate_hz: wave.rate_hz as f32,
-        depth_db: wave.amplitude as f32,
-    })
+    (wave.amplitude > model.flutter_db && wave.share > model.flutter_share).then_some(
+        Technique::Flutter {
+            rate_hz: wave.rate_hz as f32,
+            depth_db: wave.amplitude as f32,
+        },
+    )
 }

@@ -44,7 +44,6 @@ pub fn of_drafts(
         }
         notes.push(note);
     }
-    slides::join_rips(&mut notes, timeline, &model.slides);
     for at in 0..notes.len() {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
