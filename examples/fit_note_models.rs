@@ -7,8 +7,8 @@
 //! ```
 //!
 //! The evidence of every line is read once; then each number in turn is moved up and down, by
-//! ever smaller steps, as long as that finds notes better (coordinate ascent). For each number it
-//! prints what leaving it at its neutral value would cost. There is no chance in it.
+//! ever smaller steps, as long as that finds notes better (coordinate ascent). NUMBER=VALUE sets one
+//! and leaves it there. For each number it prints what leaving it at its neutral value would cost.
 
 #[path = "shared/coordinate_ascent.rs"]
 mod coordinate_ascent;
@@ -17,9 +17,10 @@ mod made_lines;
 #[path = "shared/same_note.rs"]
 mod same_note;
 
-use std::path::{Path, PathBuf};
+use std::fmt::{Display, Formatter};
+use std::path::Path;
 
-use coordinate_ascent::{Number, Search, held, names};
+use coordinate_ascent::{Number, Score, fit, hold, number, values};
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
@@ -29,7 +30,7 @@ use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
 use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Selection, Settings, Take};
-use made_lines::{in_parallel, refuse, takes, truth_of};
+use made_lines::{in_parallel, refuse, takes, truth};
 use same_note::{ONSET_S, same_offset, same_pitch};
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
@@ -55,53 +56,48 @@ struct Line {
 /// for.
 const MILLISECOND: f64 = 0.001;
 
+/// Steps by which numbers are moved.
+const STEPS: [f64; 5] = [2.0, 1.4, 1.2, 1.1, 1.05];
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let (pinned, rest): (Vec<&String>, Vec<&String>) =
-        arguments.iter().partition(|a| a.contains('='));
+    let (held, rest) = values(&arguments);
     let (folders, named): (Vec<&String>, Vec<&String>) =
-        rest.iter().partition(|a| Path::new(a).is_dir());
+        rest.into_iter().partition(|a| Path::new(a).is_dir());
     let wanted = |name: &str| named.is_empty() || named.iter().any(|n| *n == name);
-    let takes: Vec<PathBuf> = folders
+    let numbers =
+        (OFFLINE_NUMBERS.iter().map(|n| n.name)).chain(CAUSAL_NUMBERS.iter().map(|n| n.name));
+    let mut known: Vec<&str> = numbers.chain(["offline", "causal"]).collect();
+    known.sort_unstable();
+    known.dedup();
+    let given = named
         .iter()
-        .flat_map(|folder| takes(Path::new(folder)))
-        .collect();
-    if takes.is_empty() {
-        refuse("name a folder of lines that training/make.py wrote: no .wav file was found");
+        .map(|n| n.as_str())
+        .chain(held.iter().map(|h| h.0));
+    if let Some(other) = given.into_iter().find(|name| !known.contains(name)) {
+        refuse(&format!(
+            "{other}: neither a folder nor one of {}",
+            known.join(", ")
+        ));
     }
-    let known = [names(&OFFLINE_NUMBERS), names(&CAUSAL_NUMBERS)].concat();
-    let held = held(&pinned, &known);
-    if let Some(other) = named
-        .iter()
-        .find(|n| !["offline", "causal"].contains(&n.as_str()))
-    {
-        refuse(&format!("{other}: neither a folder nor offline or causal"));
-    }
-    let lines = in_parallel(&takes, |take| read(take));
+    let lines = in_parallel(&takes(&folders), |take| read(take));
     println!(
         "{} lines, {} notes",
         lines.len(),
         lines.iter().map(|l| l.truth.len()).sum::<usize>()
     );
     if wanted("offline") {
-        let search = Search {
-            name: "full pass",
-            numbers: &OFFLINE_NUMBERS,
-            held: &held,
-        };
-        let moment_s = lines[0].hop_s * OFFLINE.hops as f64;
-        search.run(NoteModel::new(moment_s), |model| {
+        let mut model = NoteModel::new(lines[0].hop_s * OFFLINE.hops as f64);
+        let free = hold(&mut model, &OFFLINE_NUMBERS, &held);
+        fit("full pass", model, &free, &STEPS, |model| {
             let found = in_parallel(&lines, |line| offline_notes(model, line));
             score(&lines, &found)
         });
     }
     if wanted("causal") {
-        let search = Search {
-            name: "live",
-            numbers: &CAUSAL_NUMBERS,
-            held: &held,
-        };
-        search.run(LiveModel::default(), |model| {
+        let mut model = LiveModel::default();
+        let free = hold(&mut model, &CAUSAL_NUMBERS, &held);
+        fit("live", model, &free, &STEPS, |model| {
             let found = in_parallel(&lines, |line| causal_notes(model, line));
             score(&lines, &found)
         });
@@ -109,23 +105,50 @@ fn main() {
 }
 
 const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
-    ("tone_share", |m| &mut m.tone_share, 1.0),
-    ("start", |m| &mut m.start, 0.0),
-    ("max_onset", |m| &mut m.max_onset, 9.0),
-    ("onsets_seen", |m| &mut m.onsets_seen, 1.0),
-    ("glide", |m| &mut m.glide, 0.0),
-    ("missing", |m| &mut m.missing, 0.0),
+    number!("tone_share", tone_share, 1.0),
+    number!("start", start, 0.0),
+    number!("max_onset", max_onset, 9.0),
+    number!("onsets_seen", onsets_seen, 1.0),
+    number!("glide", glide, 0.0),
+    number!("missing", missing, 0.0),
 ];
 
 const CAUSAL_NUMBERS: [Number<LiveModel>; 7] = [
-    ("tone_share", |m| &mut m.tone_share, 1.0),
-    ("young_share", |m| &mut m.young_share, 1.0),
-    ("start", |m| &mut m.start, 0.0),
-    ("end", |m| &mut m.end, 0.0),
-    ("glide", |m| &mut m.glide, 0.0),
-    ("missing", |m| &mut m.missing, 0.0),
-    ("sure", |m| &mut m.sure, 0.0),
+    number!("tone_share", tone_share, 1.0),
+    number!("young_share", young_share, 1.0),
+    number!("start", start, 0.0),
+    number!("end", end, 0.0),
+    number!("glide", glide, 0.0),
+    number!("missing", missing, 0.0),
+    number!("sure", sure, 0.0),
 ];
+
+/// How well notes are found.
+#[derive(Clone, Copy)]
+struct Found {
+    note_f: f64,
+    offset_f: f64,
+    decision_ms: f64,
+}
+
+impl Score for Found {
+    fn total(&self) -> f64 {
+        (2.0 * self.note_f + self.offset_f) / 3.0 - MILLISECOND * self.decision_ms
+    }
+}
+
+impl Display for Found {
+    fn fmt(&self, f: &mut Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "{:.5} (note F {:.4}, with offset {:.4}, decided after {:.1} ms)",
+            self.total(),
+            self.note_f,
+            self.offset_f,
+            self.decision_ms
+        )
+    }
+}
 
 /// Reads the evidence of a take, as both passes do.
 fn read(path: &Path) -> Line {
@@ -150,7 +173,7 @@ fn read(path: &Path) -> Line {
     let first_s = first_s.unwrap_or(0.0);
     let timeline = Timeline::new(full.frames, first_s, hop_s);
     Line {
-        truth: truth(path),
+        truth: truth(path).0.iter().map(known).collect(),
         first_s,
         hop_s,
         offline: with_correlation(full.tone, &timeline),
@@ -159,19 +182,14 @@ fn read(path: &Path) -> Line {
     }
 }
 
-/// The notes that `training/make.py` says a line has.
-fn truth(path: &Path) -> Vec<Span> {
-    let truth = truth_of(path);
-    let notes = truth["notes"].as_array().expect("notes").iter();
-    let number = |note: &serde_json::Value, key: &str| note[key].as_f64().expect("a number");
-    notes
-        .map(|note| Span {
-            onset_s: number(note, "onset_s"),
-            offset_s: number(note, "offset_s"),
-            pitch: number(note, "midi"),
-            decided_s: None,
-        })
-        .collect()
+/// A note of `training/make.py`.
+fn known(note: &serde_json::Value) -> Span {
+    Span {
+        onset_s: made_lines::number(note, "onset_s"),
+        offset_s: made_lines::number(note, "offset_s"),
+        pitch: made_lines::number(note, "midi"),
+        decided_s: None,
+    }
 }
 
 fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
@@ -220,7 +238,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
 
 /// Note F over all lines together, and with the end of notes; live also how long notes take to be
 /// sure.
-fn score(lines: &[Line], found: &[Vec<Span>]) -> (f64, String) {
+fn score(lines: &[Line], found: &[Vec<Span>]) -> Found {
     let (mut right, mut with_offset, mut all) = (0, 0, 0);
     let mut waits = Vec::new();
     for (line, found) in lines.iter().zip(found) {
@@ -243,10 +261,9 @@ fn score(lines: &[Line], found: &[Vec<Span>]) -> (f64, String) {
         }
     }
     let f = |right: usize| 2.0 * right as f64 / all.max(1) as f64;
-    let decision_ms = median(waits.iter().copied()).unwrap_or(0.0);
-    let (note_f, offset_f) = (f(right), f(with_offset));
-    let total = (2.0 * note_f + offset_f) / 3.0 - MILLISECOND * decision_ms;
-    let about =
-        format!("note F {note_f:.4}, with offset {offset_f:.4}, decided after {decision_ms:.1} ms");
-    (total, about)
+    Found {
+        note_f: f(right),
+        offset_f: f(with_offset),
+        decision_ms: median(waits.iter().copied()).unwrap_or(0.0),
+    }
 }

@@ -22,30 +22,34 @@ mod coordinate_ascent;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
 
-use std::path::{Path, PathBuf};
+use std::fmt::{Display, Formatter};
+use std::path::Path;
 
-use coordinate_ascent::{Number, Search};
+use coordinate_ascent::{Number, fit, hold, number, values};
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::pitch_model::PitchModel;
 use leadpipe::internals::statistics::median;
 use leadpipe::{Selection, Settings, Take};
-use made_lines::{in_parallel, refuse, takes, truth_of};
+use made_lines::{in_parallel, refuse, takes, truth};
 
 /// Moments that count are this far apart, in seconds.
 const STEP_S: f64 = 0.01;
 
+/// Steps by which numbers are moved.
+const STEPS: [f64; 4] = [2.0, 1.4, 1.2, 1.1];
+
 const NUMBERS: [Number<PitchModel>; 10] = [
-    ("silence", |m| &mut m.silence, 0.0),
-    ("start", |m| &mut m.start, 0.0),
-    ("stop", |m| &mut m.stop, 0.0),
-    ("jump", |m| &mut m.jump, 0.0),
-    ("glide", |m| &mut m.glide, 0.0),
-    ("octave_margin", |m| &mut m.octave_margin, 0.0),
-    ("clear", |m| &mut m.clear, 9.0),
-    ("octave_cost", |m| &mut m.octave_cost, 0.0),
-    ("fade_in", |m| &mut m.fade_in, 0.01),
-    ("long_share", |m| &mut m.long_share, 0.5),
+    number!("silence", silence, 0.0),
+    number!("start", start, 0.0),
+    number!("stop", stop, 0.0),
+    number!("jump", jump, 0.0),
+    number!("glide", glide, 0.0),
+    number!("octave_margin", octave_margin, 0.0),
+    number!("clear", clear, 9.0),
+    number!("octave_cost", octave_cost, 0.0),
+    number!("fade_in", fade_in, 0.01),
+    number!("long_share", long_share, 0.5),
 ];
 
 /// A line's sound and what is true of it.
@@ -62,13 +66,13 @@ struct Line {
 
 /// What is right of moments and of notes, and how many count of each.
 #[derive(Clone, Copy, Default)]
-struct Score {
+struct Right {
     moments: (usize, usize),
     notes: (usize, usize),
 }
 
-impl Score {
-    fn add(&mut self, other: Score) {
+impl Right {
+    fn add(&mut self, other: Right) {
         self.moments.0 += other.moments.0;
         self.moments.1 += other.moments.1;
         self.notes.0 += other.notes.0;
@@ -76,41 +80,58 @@ impl Score {
     }
 
     /// Shares of moments and of notes.
-    fn shares(&self) -> (f64, f64) {
+    fn shares(&self) -> [f64; 2] {
         let share = |(right, all): (usize, usize)| right as f64 / all.max(1) as f64;
-        (share(self.moments), share(self.notes))
+        [share(self.moments), share(self.notes)]
+    }
+}
+
+/// What is right live and in the full pass.
+#[derive(Clone, Copy, Default)]
+struct Score {
+    live: Right,
+    full: Right,
+}
+
+impl coordinate_ascent::Score for Score {
+    fn total(&self) -> f64 {
+        let shares = [self.live.shares(), self.full.shares()].concat();
+        shares.iter().sum::<f64>() / shares.len() as f64
+    }
+}
+
+impl Display for Score {
+    fn fmt(&self, f: &mut Formatter<'_>) -> std::fmt::Result {
+        let total = coordinate_ascent::Score::total(self);
+        let ([live, live_notes], [full, full_notes]) = (self.live.shares(), self.full.shares());
+        write!(
+            f,
+            "{total:.5} (live moments {live:.4}, notes {live_notes:.4}; \
+             full pass {full:.4}, {full_notes:.4})"
+        )
     }
 }
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let (held, folders): (Vec<&String>, Vec<&String>) =
-        arguments.iter().partition(|a| a.contains('='));
-    let paths: Vec<PathBuf> = folders.iter().flat_map(|f| takes(Path::new(f))).collect();
-    if paths.is_empty() {
-        refuse("name a folder of lines that training/make.py wrote: no .wav file was found");
+    let (held, folders) = values(&arguments);
+    let known = |name: &str| NUMBERS.iter().any(|number| number.name == name);
+    if let Some((other, _)) = held.iter().find(|(name, _)| !known(name)) {
+        let names = NUMBERS.map(|number| number.name).join(", ");
+        refuse(&format!("{other}: not one of {names}"));
     }
-    let lines = in_parallel(&paths, |path| read(path));
+    let lines = in_parallel(&takes(&folders), |path| read(path));
     let notes: usize = lines.iter().map(|line| line.notes.len()).sum();
     println!("{} lines, {notes} notes", lines.len());
-    let search = Search {
-        name: "pitch",
-        numbers: &NUMBERS,
-        held: &coordinate_ascent::held(&held, &coordinate_ascent::names(&NUMBERS)),
-    };
-    search.run(PitchModel::FITTED, |model| {
-        let (mut live, mut full) = (Score::default(), Score::default());
-        for line in in_parallel(&lines, |line| scores(model, line)) {
-            live.add(line.0);
-            full.add(line.1);
+    let mut model = PitchModel::FITTED;
+    let free = hold(&mut model, &NUMBERS, &held);
+    fit("pitch", model, &free, &STEPS, |model| {
+        let mut score = Score::default();
+        for (live, full) in in_parallel(&lines, |line| heard(model, line)) {
+            score.live.add(live);
+            score.full.add(full);
         }
-        let (live, full) = (live.shares(), full.shares());
-        let total = 0.25 * (live.0 + live.1 + full.0 + full.1);
-        let about = format!(
-            "live moments {:.4}, notes {:.4}; full pass {:.4}, {:.4}",
-            live.0, live.1, full.0, full.1
-        );
-        (total, about)
+        score
     });
 }
 
@@ -121,13 +142,12 @@ fn read(path: &Path) -> Line {
     while take.next_block(&mut block).expect("sound") {
         samples.extend_from_slice(&block);
     }
-    let line = truth_of(path);
-    let surroundings = &line["info"]["surroundings"];
-    let notes = line["notes"].as_array().expect("notes");
+    let (notes, info) = truth(path);
+    let surroundings = &info["surroundings"];
     let count = (samples.len() as f64 / rate_hz / STEP_S) as usize;
     let pitch = |at| (notes.iter()).find_map(|note| pitch_at(note, at as f64 * STEP_S));
     let span = |note| {
-        let number = |key| number(note, key);
+        let number = |key| made_lines::number(note, key);
         (number("onset_s"), number("offset_s"), number("midi"))
     };
     Line {
@@ -139,13 +159,11 @@ fn read(path: &Path) -> Line {
     }
 }
 
-fn number(note: &serde_json::Value, key: &str) -> f64 {
-    note[key].as_f64().expect("a number")
-}
-
 /// A note's pitch in MIDI semitones at a time, while it sounds.
 fn pitch_at(note: &serde_json::Value, time_s: f64) -> Option<f64> {
-    if !(number(note, "onset_s")..number(note, "offset_s")).contains(&time_s) {
+    if !(made_lines::number(note, "onset_s")..made_lines::number(note, "offset_s"))
+        .contains(&time_s)
+    {
         return None;
     }
     let list = |key: &str| -> Vec<f64> {
@@ -163,12 +181,12 @@ fn pitch_at(note: &serde_json::Value, time_s: f64) -> Option<f64> {
         }
         (Some(before), None) => midi[before],
         (None, Some(first)) => *first,
-        (None, None) => number(note, "midi"),
+        (None, None) => made_lines::number(note, "midi"),
     })
 }
 
 /// How the line's pitch is heard live, and in the full pass.
-fn scores(model: &PitchModel, line: &Line) -> (Score, Score) {
+fn heard(model: &PitchModel, line: &Line) -> (Right, Right) {
     let settings = Settings::builder(line.rate_hz).build();
     let mut analyser = Analyser::with_pitch_model(settings.expect("a usual sample rate"), *model);
     let hop_s = analyser.hop_s();
@@ -185,18 +203,18 @@ fn scores(model: &PitchModel, line: &Line) -> (Score, Score) {
         .map(|p| (!p.is_nan()).then_some(f64::from(p)))
         .collect();
     let hop = |time_s: f64| ((time_s - first_s.unwrap_or(0.0)) / hop_s).round().max(0.0) as usize;
-    (score(line, &live, hop), score(line, &full, hop))
+    (right(line, &live, hop), right(line, &full, hop))
 }
 
 /// What is right of a line's pitch, which `hop` finds at a time in seconds.
-fn score(line: &Line, pitches: &[Option<f64>], hop: impl Fn(f64) -> usize) -> Score {
-    let mut score = Score::default();
+fn right(line: &Line, pitches: &[Option<f64>], hop: impl Fn(f64) -> usize) -> Right {
+    let mut right = Right::default();
     for (at, truth) in line.pitches.iter().enumerate().filter(|_| line.moments) {
         let Some(heard) = pitches.get(hop(at as f64 * STEP_S)) else {
             continue;
         };
-        score.moments.1 += 1;
-        score.moments.0 += usize::from(match (truth, heard) {
+        right.moments.1 += 1;
+        right.moments.0 += usize::from(match (truth, heard) {
             (Some(truth), Some(heard)) => (truth - heard).abs() <= 0.5,
             (truth, heard) => truth.is_none() && heard.is_none(),
         });
@@ -204,8 +222,8 @@ fn score(line: &Line, pitches: &[Option<f64>], hop: impl Fn(f64) -> usize) -> Sc
     for (onset_s, offset_s, pitch) in &line.notes {
         let within = &pitches[hop(*onset_s).min(pitches.len())..hop(*offset_s).min(pitches.len())];
         let heard = median(within.iter().copied().flatten());
-        score.notes.1 += 1;
-        score.notes.0 += usize::from(heard.is_some_and(|heard| (heard - pitch).abs() <= 0.5));
+        right.notes.1 += 1;
+        right.notes.0 += usize::from(heard.is_some_and(|heard| (heard - pitch).abs() <= 0.5));
     }
-    score
+    right
 }

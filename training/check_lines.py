@@ -3,8 +3,8 @@
 
 usage: check_lines.py LINES [--notes CSV_FOLDER]
 
-Prints, for every origin of horn sound: the samples' soundness (finite, not clipped by the file format),
-how far the tone's level at each labelled onset and end is from where it should be, and with --notes the
+Prints, for every origin of horn sound: the samples' soundness (finite, not clipped by the file format), notes
+whose named shape their contour does not have, how far the tone's level at each labelled onset and end is from where it should be, and with --notes the
 note F (onset within 50 ms, pitch within 50 cents; needs mir_eval) of a program's note lists, which are
 CSV_FOLDER/line-NNNNN.csv with the columns onset_s, offset_s, frequency_hz. Meant for lines made without
 surroundings: the tone's level is read from the samples as they are.
@@ -18,6 +18,8 @@ import os
 
 import numpy as np
 from scipy.io import wavfile
+
+from shapes import SHAPES
 
 
 def tone_db(samples, rate, midi, start, stop):
@@ -40,8 +42,24 @@ def tone_db(samples, rate, midi, start, stop):
     return 10 * np.log10(energy + 1e-14)
 
 
+def shape_faults(note):
+    """What is wrong with the name of a note's shape. (Slides may be cut off by the note beside them.)"""
+    shape, contour = note["shape"], note["contour"]
+    if shape not in SHAPES:
+        return [f"no shape is called {shape}"]
+    faults = []
+    if (shape == "shake") != note.get("trill", False):
+        faults.append(f"a trill and yet a {shape}, or the other way round")
+    length_s = note["offset_s"] - note["onset_s"]
+    if shape == "shake" and length_s > 0.5 and (contour is None or np.ptp(contour["midi"]) < 0.9):
+        faults.append("a shake that stays where it is")
+    if shape == "vibrato" and length_s > 0.8 and contour is None:
+        faults.append("a vibrato that stays where it is")
+    return faults
+
+
 def check(path):
-    """Soundness of a line and, for each note that does not move in pitch, errors of its onset and end in ms."""
+    """Soundness of a line and its labels and, for each note that does not move in pitch, errors of its onset and end in ms."""
     rate, samples = wavfile.read(path)
     scale = 32767 if samples.dtype == np.int16 else 1
     samples = samples / scale
@@ -55,6 +73,7 @@ def check(path):
         faults.append("silent")
     onsets, ends = [], []
     notes = truth["notes"]
+    faults += [f"note {index}: {fault}" for index, note in enumerate(notes) for fault in shape_faults(note)]
     for index, note in enumerate(notes):
         if note["contour"] is not None or note["offset_s"] - note["onset_s"] < 0.04:
             continue

@@ -148,7 +148,9 @@ def joined_line(rng, sources, length_s, lead_s):
         if off - on < 0.03 * RATE:
             at += int(0.02 * RATE)
             continue
-        marks = {"trill": True} if kind == "shake" else {}
+        marks = {"shape": kind}
+        if kind == "shake":
+            marks["trill"] = True
         if expressive and off - on > 0.25 * RATE and rng.random() < 0.4:
             sample = sample.copy()
             tone_times = np.arange(off - on) / RATE

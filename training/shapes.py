@@ -5,6 +5,10 @@ import numpy as np
 
 STEP_S = 0.005  # contours have a point every 5 ms
 
+# how the pitch moves within a note, and the share of notes that do
+SHAPES = {"plain": 0.12, "scoop": 0.16, "fall": 0.1, "doit": 0.07, "vibrato": 0.23, "glissando": 0.07,
+          "scoop and vibrato": 0.09, "drift": 0.04, "rip": 0.06, "shake": 0.06}
+
 
 def next_pitch(rng, pitch, lowest, highest):
     """The next note's pitch: steps mostly, semitones often, leaps within an octave, now and then more."""
@@ -37,14 +41,13 @@ def shake(rng, times, after_s):
 
 
 def pitch_shape(rng, length_s):
-    """The way pitch moves within a note of length_s: (times_s, semitones from the note's pitch, name).
+    """The way pitch moves within a note of length_s: (times_s, semitones from the note's pitch, name in SHAPES).
 
     Semitones are None for a note that keeps its pitch.
     """
     times = np.arange(0, length_s + STEP_S, STEP_S)
     shape = np.zeros_like(times)
-    kinds = ["plain", "scoop", "fall", "doit", "vibrato", "glissando", "scoop and vibrato", "drift", "rip", "shake"]
-    kind = kinds[rng.choice(len(kinds), p=[0.12, 0.16, 0.1, 0.07, 0.23, 0.07, 0.09, 0.04, 0.06, 0.06])]
+    kind = list(SHAPES)[rng.choice(len(SHAPES), p=list(SHAPES.values()))]
     if kind == "plain" or length_s < 0.15:
         return times, None, "plain"
     if "scoop" in kind:

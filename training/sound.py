@@ -50,8 +50,8 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     samples: float32, mono, at `rate` Hz.
     notes: dicts of onset_s and offset_s (where the tone begins and ends), midi (A4 = 69), attack ("tongued" or
     "slurred"), level_db (the dry note's RMS over that of all notes, against which the strengths of the surroundings
-    in info are given), contour (None, or times_s and midi as two arrays where pitch moves), and "trill" or "flutter"
-    True where the note has one.
+    in info are given), contour (None, or times_s and midi as two arrays where pitch moves), shape (the name in
+    shapes.SHAPES of how the pitch was made to move), and "trill" or "flutter" True where the note has one.
     info: origin, instrument and style of the horn, and each surrounding used.
     exclude: origins ("brass-dev", "samples", "soundfont", "synthesis"), instruments ("tuba", ...) and surroundings (the keys of
     surroundings.SHARES) to leave out; without "level" every line peaks at -3 dBFS.

@@ -81,14 +81,14 @@ def score(rng, length_s, lead_s, few=False, switched=False):
             body = slice(at, at + length)
             pitch[body] = midi + (0 if shape is None else np.interp(times, shape_times, shape))
             level[body] = gain_db + (0 if switched else dynamics(rng, times, duration_s))
-            note = dict(on=at, off=at + length, midi=midi, attack="tongued")
+            note = dict(on=at, off=at + length, midi=midi, attack="tongued", shape=kind)
             if kind == "shake":
                 note["trill"] = True
             if duration_s > 0.35 and (expressive or trilling == 0.5) and rng.random() < trilling:
                 # a shake or trill: one note whose pitch swings
                 after_s = rng.uniform(0, 0.2)
                 pitch[body] = midi + shake(rng, times, after_s)
-                note["trill"] = True
+                note["shape"], note["trill"] = "shake", True
             if duration_s > 0.25 and rng.random() < FLUTTERING and not switched:
                 level[body] += flutter(rng, times)
                 note["flutter"] = True

@@ -1,35 +1,35 @@
-//! Lines that `training/make.py` wrote, and work on many at once.
+//! Lines that `training/make.py` wrote, and the same work for each of many.
 
 use std::path::{Path, PathBuf};
 
-/// Says what is wrong, and ends.
-pub fn refuse(why: &str) -> ! {
-    eprintln!("{why}");
-    std::process::exit(2);
-}
-
-/// Takes of a folder that have their truth beside them.
-pub fn takes(folder: &Path) -> Vec<PathBuf> {
-    let entries = std::fs::read_dir(folder)
-        .unwrap_or_else(|error| refuse(&format!("{}: {error}", folder.display())));
-    let mut takes: Vec<PathBuf> = (entries.flatten().map(|entry| entry.path()))
-        .filter(|path| path.extension().is_some_and(|e| e == "wav"))
-        .collect();
-    takes.sort();
+/// Takes of folders that have their truth beside them.
+pub fn takes(folders: &[&String]) -> Vec<PathBuf> {
+    let takes_of = |folder: &&String| {
+        let entries = std::fs::read_dir(folder).expect("a folder");
+        let mut takes: Vec<PathBuf> = (entries.flatten().map(|entry| entry.path()))
+            .filter(|path| path.extension().is_some_and(|e| e == "wav"))
+            .collect();
+        takes.sort();
+        takes
+    };
+    let takes: Vec<PathBuf> = folders.iter().flat_map(takes_of).collect();
+    if takes.is_empty() {
+        refuse("name a folder of lines that training/make.py wrote: no .wav file was found");
+    }
     takes
 }
 
-/// The truth of a line: its notes, and what they were made of.
-pub fn truth_of(take: &Path) -> serde_json::Value {
-    let path = take.with_extension("json");
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|error| {
-        refuse(&format!(
-            "{}: {error}; training/make.py writes it beside the line",
-            path.display()
-        ))
-    });
-    serde_json::from_str(&text)
-        .unwrap_or_else(|error| refuse(&format!("{}: {error}", path.display())))
+/// What is true of a take: its notes, and what it was made of.
+pub fn truth(path: &Path) -> (Vec<serde_json::Value>, serde_json::Value) {
+    let text = std::fs::read_to_string(path.with_extension("json")).expect("its truth beside it");
+    let truth: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let notes = truth["notes"].as_array().expect("notes").clone();
+    (notes, truth["info"].clone())
+}
+
+/// A number of a note's truth.
+pub fn number(note: &serde_json::Value, key: &str) -> f64 {
+    note[key].as_f64().expect("a number")
 }
 
 /// Does the same for each of many, on every core, in order.
@@ -45,4 +45,10 @@ pub fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync)
             .flat_map(|thread| thread.join().expect("no panic"))
             .collect()
     })
+}
+
+/// Says what is wrong, and ends.
+pub fn refuse(why: &str) -> ! {
+    eprintln!("{why}");
+    std::process::exit(2);
 }

@@ -9,6 +9,7 @@ use crate::line::{LineContext, LineNote};
 use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
+use crate::notes::technique_model::TechniqueModel;
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
 use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Quantiser;
@@ -142,12 +143,13 @@ impl GestureDetector {
         }
         note.analysed_s = now_s;
         let pitch = f64::from(note.start.pitch);
-        if !note.flutter && articulation::flutter(&self.recent, pitch).is_some() {
+        let waves = &TechniqueModel::FITTED.waves;
+        if !note.flutter && articulation::flutter(&self.recent, pitch, waves).is_some() {
             note.flutter = true;
             gesture_event(Gesture::Flutter);
         }
         // The turns of a trill are sent as pitch alone.
-        let vibrato = articulation::vibrato(&self.recent).filter(|_| !note.trill);
+        let vibrato = articulation::vibrato(&self.recent, waves).filter(|_| !note.trill);
         let depth = match vibrato {
             Some(Technique::Vibrato { extent_cents, .. }) => extent_cents,
             _ => 0.0,
@@ -203,7 +205,7 @@ impl FinishedNote {
     /// gestures that are known at its end.
     pub fn describe(mut self, out: &mut Vec<ControlEvent>) {
         let note = &mut self.note;
-        articulation::describe_one(note, self.time_s, self.next);
+        articulation::describe_one(note, self.time_s, self.next, &TechniqueModel::FITTED);
         let length = match note.length {
             Length::Staccatissimo => Some(Gesture::Staccatissimo),
             Length::Staccato => Some(Gesture::Staccato),

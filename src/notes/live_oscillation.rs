@@ -8,19 +8,18 @@
 use std::collections::VecDeque;
 
 use super::contour::{Contour, Point};
-use super::refinement::oscillation::{
-    CROSSINGS, HALF_TURN_S, LONGEST_SIDE_S, Oscillation, SLOWEST_HZ,
-};
+use super::refinement::oscillation::Oscillation;
+use super::technique_model::TechniqueModel;
 use super::{PitchFrame, STRAY, TOUCH_S, Technique};
-
-/// What is looked at, in seconds: the fewest turns of the slowest trill.
-const RECENT_S: f64 = CROSSINGS as f64 * HALF_TURN_S;
 
 /// Follows the pitch of the best path, and the oscillation that it is in.
 #[derive(Debug, Clone)]
 pub struct OscillationFollower {
     hop_s: f64,
-    /// The path of the last [`RECENT_S`].
+    model: TechniqueModel,
+    /// What is looked at, in seconds: the fewest turns of the slowest trill.
+    recent_s: f64,
+    /// The path of that time.
     path: VecDeque<Point>,
     swing: Option<Swing>,
 }
@@ -59,10 +58,13 @@ pub enum End {
 
 impl OscillationFollower {
     /// Follower of frames `hop_s` seconds apart.
-    pub fn new(hop_s: f64) -> Self {
+    pub fn new(hop_s: f64, model: TechniqueModel) -> Self {
+        let recent_s = model.swings.fewest_turns_s();
         OscillationFollower {
             hop_s,
-            path: VecDeque::with_capacity((RECENT_S / hop_s) as usize + 2),
+            model,
+            recent_s,
+            path: VecDeque::with_capacity((recent_s / hop_s) as usize + 2),
             swing: None,
         }
     }
@@ -70,7 +72,7 @@ impl OscillationFollower {
     /// Takes a frame with the pitch of the best path. Gives that pitch if an oscillation is
     /// under way and it is part of it.
     pub fn push(&mut self, frame: PitchFrame) -> Option<f32> {
-        if self.path.len() as f64 * self.hop_s > RECENT_S {
+        if self.path.len() as f64 * self.hop_s > self.recent_s {
             self.path.pop_front();
         }
         self.path.push_back(frame.point());
@@ -108,8 +110,9 @@ impl OscillationFollower {
             hop_s: self.hop_s,
             points: self.path.iter().copied().collect(),
         };
-        let found = Oscillation::measure(&contour)
-            .filter(|found| found.rate_hz >= SLOWEST_HZ && (pitch - found.lower).abs() < STRAY);
+        let slowest_hz = self.model.swings.slowest_hz;
+        let found = Oscillation::measure(&contour, &self.model)
+            .filter(|found| found.rate_hz >= slowest_hz && (pitch - found.lower).abs() < STRAY);
         self.swing = found.map(|found| Swing {
             trill: matches!(found.technique, Technique::Trill { .. }),
             lower: found.lower,
@@ -128,7 +131,7 @@ impl OscillationFollower {
         };
         let near = |side: f32| (pitch - side).abs() < STRAY;
         // Where it has come to rest, the tongue makes a note.
-        let rests = now_s - swing.turned_s > 2.0 * HALF_TURN_S;
+        let rests = now_s - swing.turned_s > 2.0 * self.model.swings.half_turn_s();
         let turns = (near(swing.lower) || near(swing.upper)) && !(tongued && rests);
         if turns {
             swing.given_up_s = None;
@@ -146,20 +149,20 @@ impl OscillationFollower {
 
     /// How the oscillation under way is over, if it is.
     pub fn take_end(&mut self, now_s: f64) -> Option<End> {
-        let swing = self.swing?;
+        let (swing, model) = (self.swing?, &self.model.swings);
         let stays_s = now_s - swing.turned_s;
         let silent = now_s - swing.heard_s > TOUCH_S;
         // Something else that moves between the two pitches must not hold the note.
-        let lost = swing
-            .given_up_s
-            .is_some_and(|since_s| silent || stays_s > HALF_TURN_S || now_s - since_s > RECENT_S);
+        let lost = swing.given_up_s.is_some_and(|since_s| {
+            silent || stays_s > model.half_turn_s() || now_s - since_s > self.recent_s
+        });
         let end = match (lost, swing.above) {
             (true, _) => End::Silent(swing.heard_s),
-            (false, true) if stays_s > LONGEST_SIDE_S && !silent => End::Above {
+            (false, true) if stays_s > model.longest_side_s && !silent => End::Above {
                 onset_s: swing.turned_s,
                 pitch: swing.upper,
             },
-            (false, false) if stays_s > LONGEST_SIDE_S => End::Below,
+            (false, false) if stays_s > model.longest_side_s => End::Below,
             _ => return None,
         };
         self.swing = None;
@@ -204,7 +207,7 @@ mod tests {
 
     /// Follower that has heard a trill for half a second, in which each turn was a note.
     fn trilling() -> OscillationFollower {
-        let mut follower = OscillationFollower::new(HOP_S);
+        let mut follower = OscillationFollower::new(HOP_S, TechniqueModel::FITTED);
         for turn in 0..=6 {
             let at_s = f64::from(turn) / 12.0;
             assert!(!follower.trills(), "known after {turn} turns");

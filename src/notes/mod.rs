@@ -13,6 +13,7 @@ mod live_oscillation;
 pub mod note_model;
 pub mod refinement;
 pub mod segment;
+pub mod technique_model;
 pub mod timeline;
 
 use contour::{Contour, Point};

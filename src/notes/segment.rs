@@ -6,7 +6,8 @@ use super::articulation::{LIVE_ROUNDS, measure_pitch};
 use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
-use super::refinement::oscillation::{DIP_DB, Oscillation};
+use super::refinement::oscillation::Oscillation;
+use super::technique_model::TechniqueModel;
 use super::timeline::SMOOTH_S;
 use super::{
     Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
@@ -91,6 +92,7 @@ pub struct Segmenter {
     reader: ToneReader,
     moments: ToneTrack,
     decoder: LiveDecoder,
+    techniques: TechniqueModel,
     oscillation: OscillationFollower,
     history: VecDeque<PitchFrame>,
     note: Option<Open>,
@@ -107,7 +109,8 @@ impl Segmenter {
             reader: ToneReader::new(&CAUSAL, analyser),
             moments: ToneTrack::default(),
             decoder: LiveDecoder::new(LiveModel::default(), CAUSAL.hops as f64 * hop_s),
-            oscillation: OscillationFollower::new(hop_s),
+            techniques: TechniqueModel::FITTED,
+            oscillation: OscillationFollower::new(hop_s, TechniqueModel::FITTED),
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
             note: None,
             ended_s: f64::NEG_INFINITY,
@@ -171,7 +174,8 @@ impl Segmenter {
         let same = (sounding.pitch - note.start.pitch).abs() < STRAY;
         let dip_db = self.dip_db(onset_s);
         let tongued = sounding.note.tongue_odds >= 0.0;
-        dip_db < DIP_DB && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
+        dip_db < self.techniques.swings.dip_db
+            && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
             || same && self.rolls(sounding.pitch, now_s)
     }
 
@@ -187,7 +191,7 @@ impl Segmenter {
             hop_s: self.hop_s,
             points,
         };
-        articulation::rolls(&contour, f64::from(pitch))
+        articulation::flutter(&contour, f64::from(pitch), &self.techniques.waves).is_some()
     }
 
     /// Ends what still sounds, at the end of the stream.
@@ -270,7 +274,7 @@ impl Segmenter {
         contour.end_at(end_s);
         self.ended_s = end_s;
         let mut ended = note.start.ended(end_s, note.peak_db, note.dip_db, contour);
-        let measured = || Oscillation::measure(&ended.contour);
+        let measured = || Oscillation::measure(&ended.contour, &self.techniques);
         if let Some(found) = note.oscillates.then(measured).flatten() {
             ended.techniques.push(found.technique);
             ended.pitch = found.pitch;

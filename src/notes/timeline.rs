@@ -78,7 +78,7 @@ impl Timeline {
     /// The track with the notes' own pitches alone: without those of hops outside notes,
     /// and of hops whose pitch is far from the note's and not reached from it without a
     /// step, as the turns of a wide vibrato are.
-    pub(super) fn of_notes(&self, drafts: &[DraftNote]) -> Timeline {
+    pub fn of_notes(&self, drafts: &[DraftNote]) -> Timeline {
         let mut own = vec![false; self.len()];
         for draft in drafts {
             let hops = draft.first * HOPS..(draft.end() * HOPS).min(self.len());

@@ -7,6 +7,7 @@ use crate::analysis::level::Level;
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::{OFFLINE, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Settings};
+use crate::notes::technique_model::TechniqueModel;
 use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{articulation, refinement};
 
@@ -95,12 +96,12 @@ impl BaselineTranscriber {
         });
         let first_s = self.hops.first().map_or(0.0, |hop| hop.0);
         let mut track = Timeline::new(frames.collect(), first_s, self.analyser.hop_s());
-        let mut notes = refinement::notes(&mut track, self.tone);
+        let mut notes = refinement::notes(&mut track, self.tone, &TechniqueModel::FITTED);
         extend_to_edges(&mut track, &notes);
         for note in &mut notes {
             note.decided_s += self.detector.first_s();
         }
-        articulation::describe(&mut notes);
+        articulation::describe(&mut notes, &TechniqueModel::FITTED);
         Transcription { track, notes }
     }
 }

@@ -9,6 +9,7 @@ use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 use crate::analysis::{Analyser, Frame, Settings};
 use crate::notes::note_model::{DraftNote, NoteModel};
+use crate::notes::technique_model::TechniqueModel;
 use crate::notes::timeline::{Timeline, extend_to_edges};
 use crate::notes::{Note, STRAY, articulation, refinement};
 
@@ -244,7 +245,7 @@ impl Transcriber {
     fn describe(&mut self, except: usize) {
         let notes = &mut self.notes;
         let range = self.described..notes.len().saturating_sub(except).max(self.described);
-        articulation::describe_range(notes, range.clone());
+        articulation::describe_range(notes, range.clone(), &TechniqueModel::FITTED);
         if !self.keep_contours {
             for note in &mut notes[range.clone()] {
                 note.contour = Default::default();
@@ -293,7 +294,7 @@ fn longest_rest(notes: &[DraftNote], moments: Range<usize>) -> Range<usize> {
 }
 
 fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
-    let mut notes = refinement::notes(track, tone);
+    let mut notes = refinement::notes(track, tone, &TechniqueModel::FITTED);
     extend_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision_s(note, causal);

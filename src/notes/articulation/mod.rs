@@ -10,13 +10,13 @@ mod waves;
 use std::ops::Range;
 
 use super::contour::{Contour, Point};
+use super::technique_model::TechniqueModel;
 use super::{Attack, Note, STRAY, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{RELEASE_DB, length, release};
-pub use shape::{BRIEF_S, GLISSANDO_S};
 use shape::{glides_s, linked, shape};
-pub use waves::{flutter, rolls, vibrato, wide_vibrato};
+pub use waves::{flutter, vibrato, vibrato_explaining};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
@@ -130,13 +130,13 @@ fn biweight(pitches: &[(f64, f64)], start: f64, rounds: usize) -> Option<f64> {
 }
 
 /// Names the articulation of every note of a line.
-pub fn describe(notes: &mut [Note]) {
-    describe_range(notes, 0..notes.len());
+pub fn describe(notes: &mut [Note], model: &TechniqueModel) {
+    describe_range(notes, 0..notes.len(), model);
 }
 
 /// Names the articulation of some notes of a line, in order. It depends on up to
 /// [`NEIGHBOURS`] after each.
-pub fn describe_range(notes: &mut [Note], range: Range<usize>) {
+pub fn describe_range(notes: &mut [Note], range: Range<usize>, model: &TechniqueModel) {
     let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
     for at in range {
         let next = match notes.get(at + 1) {
@@ -144,7 +144,7 @@ pub fn describe_range(notes: &mut [Note], range: Range<usize>) {
             Some(n) if n.touches(&notes[at]) => Next::Touching,
             _ => Next::Apart,
         };
-        describe_one(&mut notes[at], time_of_note_s(&onsets, at), next);
+        describe_one(&mut notes[at], time_of_note_s(&onsets, at), next, model);
     }
 }
 
@@ -176,7 +176,7 @@ pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
 }
 
 /// Names the articulation of one note that had `time_s` seconds available.
-pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
+pub fn describe_one(note: &mut Note, time_s: f64, next: Next, model: &TechniqueModel) {
     measure_level(note);
     measure_brightness(note);
     let played_s = f64::from(note.measured.body_s);
@@ -193,15 +193,16 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next) {
     let glided = note.techniques.iter().any(glides);
     if note.techniques.iter().all(glides) {
         let (slurred, glides_s) = (note.attack == Attack::Slurred, glides_s(note));
-        let vibrato = vibrato(&note.contour);
-        let slides = shape(&note.contour, note.pitch)
+        let vibrato = vibrato(&note.contour, &model.waves);
+        let slides = shape(&note.contour, note.pitch, model)
             .into_iter()
-            .filter_map(|s| linked(s, slurred, next, glides_s))
+            .filter_map(|s| linked(s, slurred, next, glides_s, &model.slides))
             .filter(|s| !(glided && glides(s) || is_swing(s, vibrato.as_ref())));
         note.techniques.extend(slides);
         note.techniques.extend(vibrato);
     }
-    note.techniques.extend(flutter(&note.contour, note.pitch));
+    note.techniques
+        .extend(flutter(&note.contour, note.pitch, &model.waves));
 }
 
 /// Whether a slide goes no farther than the note's vibrato, whose first or last swing it is.
@@ -267,6 +268,9 @@ fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::notes::technique_model::WaveModel;
+
+    const WAVES: &WaveModel = &TechniqueModel::FITTED.waves;
 
     fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
         let hop_s = 0.004 / 3.0;
@@ -293,7 +297,7 @@ mod tests {
             let Some(Technique::Vibrato {
                 rate_hz,
                 extent_cents,
-            }) = vibrato(&contour(1.2, wave, |_| -20.0))
+            }) = vibrato(&contour(1.2, wave, |_| -20.0), WAVES)
             else {
                 panic!("no vibrato at {rate} Hz, {extent} cents");
             };
@@ -303,7 +307,7 @@ mod tests {
                 "{extent_cents} {extent}"
             );
         }
-        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0)), None);
+        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0), WAVES), None);
     }
 
     #[test]
@@ -314,11 +318,11 @@ mod tests {
         let (pitch, confidence) = steady_pitch(&contour, ROUNDS);
         assert!((pitch.unwrap() - 45.0).abs() < 0.02, "{pitch:?}");
         assert_eq!(confidence, 1.0);
-        let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour) else {
+        let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour, WAVES) else {
             panic!("no vibrato");
         };
         assert!((rate_hz - 5.0).abs() < 0.05, "{rate_hz}");
-        assert_eq!(flutter(&contour, 45.0), None);
+        assert_eq!(flutter(&contour, 45.0, WAVES), None);
     }
 
     /// As many hops of one pitch as of another an octave away.
@@ -337,7 +341,10 @@ mod tests {
         let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
             let c = contour(0.8, pitch, |_| -20.0);
             let home = steady_pitch(&c, ROUNDS).0.unwrap();
-            shape(&c, home).iter().map(Technique::name).collect()
+            shape(&c, home, &TechniqueModel::FITTED)
+                .iter()
+                .map(Technique::name)
+                .collect()
         };
         assert_eq!(names(&|t| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0)), ["scoop"]);
         assert_eq!(names(&|t| 60.0 - 10.0 * (t - 0.5).max(0.0)), ["fall"]);
@@ -350,13 +357,13 @@ mod tests {
     fn flutter_is_not_vibrato() {
         let roll = |t: f64| -20.0 + 5.0 * (std::f64::consts::TAU * 25.0 * t).sin();
         let c = contour(0.8, |_| 60.0, roll);
-        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0) else {
+        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0, WAVES) else {
             panic!("no flutter");
         };
         assert!(
             (rate_hz - 25.0).abs() < 0.5 && depth_db > 3.0,
             "{rate_hz} {depth_db}"
         );
-        assert_eq!(vibrato(&c), None);
+        assert_eq!(vibrato(&c, WAVES), None);
     }
 }

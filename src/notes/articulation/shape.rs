@@ -1,29 +1,14 @@
 //! Where a note's pitch comes from and goes to: scoop, fall, doit, glissando.
 
 use super::Next;
-use super::waves::VIBRATO_HZ;
 use crate::notes::contour::{Contour, Point};
+use crate::notes::technique_model::{SlideModel, TechniqueModel};
 use crate::notes::{BODY_DB, Note, Technique, is_at};
 use crate::statistics::median;
 
-/// Smallest slide that is named, in cents: more than an attack needs to settle.
-const SLIDE_CENTS: f32 = 60.0;
-/// In a note longer than this any slide that is named is a glissando, in seconds: no
-/// scoop or fall takes a second.
-const SLOW_GLISS_S: f64 = 2.5;
-/// Smallest excursion from a pitch to which a shorter note returns, in cents: more than
-/// any vibrato.
-const EXCURSION_CENTS: f32 = 100.0;
-/// What is quicker than this, in seconds, is a step, not a slide: valves and lips take less to
-/// change the note, and sixteenth notes take as long at 187 to the minute.
-pub const BRIEF_S: f64 = 0.08;
-/// A glide this long from one note to the next is heard as a glissando, in seconds.
-pub const GLISSANDO_S: f64 = 0.1;
-/// A slide this long over most of a note is a glissando, in cents.
-const GLISS_CENTS: f32 = 130.0;
-
 /// Scoop, fall, doit or glissando: where the pitch comes from and goes to.
-pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
+pub(super) fn shape(contour: &Contour, home: f64, model: &TechniqueModel) -> Vec<Technique> {
+    let slides = &model.slides;
     let loudest_db = contour
         .points
         .iter()
@@ -45,7 +30,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         return Vec::new();
     };
     let length_s = last.0 - first.0;
-    if length_s < BRIEF_S {
+    if length_s < slides.brief_s {
         return Vec::new();
     }
     let mean = |from_s: f64, to_s: f64| {
@@ -71,7 +56,7 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         .map(|i| quarter(f64::from(i) + 1.0) - quarter(f64::from(i)))
         .collect();
     let way = end - start;
-    if cents(start, end).abs() > GLISS_CENTS
+    if cents(start, end).abs() > slides.glissando_cents
         && steps.iter().all(|s| s * way.signum() > 0.08 * way.abs())
     {
         return vec![Technique::Glissando {
@@ -84,25 +69,25 @@ pub(super) fn shape(contour: &Contour, home: f64) -> Vec<Technique> {
         .filter(|(t, _)| (from_s..=to_s).contains(t))
         .map(|(_, p)| f64::from(*p))
         .collect();
-    let returns = cents(start, end).abs() < SLIDE_CENTS;
-    let (width_s, least) = match length_s > SLOW_GLISS_S {
+    let returns = cents(start, end).abs() < slides.least_cents;
+    let (width_s, least) = match length_s > slides.slow_s {
         // A whole turn of any vibrato, in which it cancels.
-        true => (1.0 / VIBRATO_HZ.0, SLIDE_CENTS),
-        false => (BRIEF_S, EXCURSION_CENTS),
+        true => (1.0 / model.waves.vibrato_hz.0, slides.least_cents),
+        false => (slides.brief_s, slides.excursion_cents),
     };
     let away = excursion(&inner, ((width_s / contour.hop_s) as usize).max(1));
-    if away.abs() > least && (returns || length_s > SLOW_GLISS_S) {
+    if away.abs() > least && (returns || length_s > slides.slow_s) {
         return vec![Technique::Glissando { cents: away }];
     }
     let mut found = Vec::new();
     let rise = cents(start, home);
-    if rise > SLIDE_CENTS {
+    if rise > slides.least_cents {
         found.push(Technique::Scoop { cents: rise });
     }
     let drop = cents(home, end);
-    if drop < -SLIDE_CENTS {
+    if drop < -slides.least_cents {
         found.push(Technique::Fall { cents: drop });
-    } else if drop > SLIDE_CENTS {
+    } else if drop > slides.least_cents {
         found.push(Technique::Doit { cents: drop });
     }
     found
@@ -129,8 +114,10 @@ pub(super) fn linked(
     slurred: bool,
     next: Next,
     glides_s: (f64, f64),
+    model: &SlideModel,
 ) -> Option<Technique> {
-    let long = |cents: f32, glide_s| cents.abs() > GLISS_CENTS && glide_s > GLISSANDO_S;
+    let long =
+        |cents: f32, glide_s| cents.abs() > model.glissando_cents && glide_s > model.glissando_s;
     match slide {
         Technique::Scoop { cents } if slurred => long(cents, glides_s.0).then_some(slide),
         Technique::Fall { cents } | Technique::Doit { cents } if next != Next::Apart => {

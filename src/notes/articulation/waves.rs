@@ -7,6 +7,7 @@ use pulp::{Arch, Simd, WithSimd};
 use super::smoothed_db;
 use crate::notes::Technique;
 use crate::notes::contour::Contour;
+use crate::notes::technique_model::WaveModel;
 use crate::statistics::median;
 use crate::units::Pitch;
 
@@ -175,31 +176,16 @@ fn middle_of(hops: usize, hop_s: f64) -> Range<usize> {
     from..from + most
 }
 
-/// A note's edges, in which pitch and level do as the attack and the release do, in seconds.
-const EDGE_S: f64 = 0.05;
-/// Rates of vibrato, in hertz.
-pub(super) const VIBRATO_HZ: (f64, f64) = (2.5, 9.0);
-/// Smallest vibrato that is named, in cents: audible as motion.
-const VIBRATO_CENTS: f64 = 7.0;
-/// Share of the pitch's motion that a vibrato must explain.
-const VIBRATO_SHARE: f64 = 0.45;
-/// Fewest cycles for a reliable rate.
-const VIBRATO_CYCLES: f64 = 2.0;
-
 /// Vibrato within a note.
-pub fn vibrato(contour: &Contour) -> Option<Technique> {
-    let wave = pitch_wave(contour)?;
-    named_vibrato(wave, VIBRATO_SHARE)
+pub fn vibrato(contour: &Contour, model: &WaveModel) -> Option<Technique> {
+    vibrato_explaining(model.vibrato_share, contour, model)
 }
 
-/// Vibrato so wide that its extremes were taken for notes, if a sine explains this
-/// share of the motion.
-pub fn wide_vibrato(contour: &Contour, share: f64) -> Option<Technique> {
-    named_vibrato(pitch_wave(contour)?, share)
-}
-
-fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
-    let real = wave.amplitude > VIBRATO_CENTS && wave.share > share && cycles > VIBRATO_CYCLES;
+/// Vibrato that explains so large a share of the pitch's motion.
+pub fn vibrato_explaining(share: f64, contour: &Contour, model: &WaveModel) -> Option<Technique> {
+    let (wave, cycles) = pitch_wave(contour, model)?;
+    let real =
+        wave.amplitude > model.vibrato_cents && wave.share > share && cycles > model.vibrato_cycles;
     real.then_some(Technique::Vibrato {
         rate_hz: wave.rate_hz as f32,
         extent_cents: wave.amplitude as f32,
@@ -208,8 +194,8 @@ fn named_vibrato((wave, cycles): (Wave, f64), share: f64) -> Option<Technique> {
 
 /// Strongest sine in a contour's pitch, in cents, without its edges, and the number of
 /// its cycles.
-fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
-    let steady = middle(contour)?;
+fn pitch_wave(contour: &Contour, model: &WaveModel) -> Option<(Wave, f64)> {
+    let steady = middle(contour, model.edge_s)?;
     let steady = &steady[middle_of(steady.len(), contour.hop_s)];
     let home = median(steady.iter().copied())?;
     let cents: Vec<f64> = steady.iter().map(|p| (p - home) * 100.0).collect();
@@ -218,7 +204,7 @@ fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
         .chunks(3)
         .map(|c| c.iter().sum::<f64>() / c.len() as f64)
         .collect();
-    let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, VIBRATO_HZ)?;
+    let mut wave = fit_wave(&thinned, 3.0 * contour.hop_s, model.vibrato_hz)?;
     // Where the pitch was lost, the last one stands, to the last digit.
     let held: Vec<bool> = cents.chunks(3).map(|c| c[0] == c[c.len() - 1]).collect();
     let robust = robust_amplitude(&thinned, &held, 3.0 * contour.hop_s, wave.rate_hz);
@@ -228,8 +214,8 @@ fn pitch_wave(contour: &Contour) -> Option<(Wave, f64)> {
 }
 
 /// Pitches between the edges of a note's tone, gaps bridged by the value before.
-fn middle(contour: &Contour) -> Option<Vec<f64>> {
-    let edge = (EDGE_S / contour.hop_s) as usize;
+fn middle(contour: &Contour, edge_s: f64) -> Option<Vec<f64>> {
+    let edge = (edge_s / contour.hop_s) as usize;
     let points = &contour.points;
     // Ringing after the tone has no pitch and no vibrato.
     let count = points.iter().rposition(|p| !p.pitch.is_nan())? + 1;
@@ -247,28 +233,9 @@ fn middle(contour: &Contour) -> Option<Vec<f64>> {
     (out.len() > 2 * edge).then_some(out)
 }
 
-/// Rates of a flutter-tongue roll, in hertz (common practice: 20 to 30 a second).
-const FLUTTER_HZ: (f64, f64) = (15.0, 36.0);
-/// Smallest depth, half of peak to peak, in dB.
-const FLUTTER_DB: f64 = 1.5;
-/// Share of the level's motion that a flutter must explain.
-const FLUTTER_SHARE: f64 = 0.2;
-/// Share that a roll must explain whose dips are attacks to the note model: double tonguing at
-/// 7 to 14 a second is none from 0.5 on, and a roll is one up to 0.65.
-const ROLL_SHARE: f64 = 0.6;
-
 /// Tongue roll within a note of the given pitch (MIDI semitones).
-pub fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
-    named_flutter(contour, pitch, FLUTTER_SHARE)
-}
-
-/// Whether the level of a stretch rolls so plainly that its dips are no attacks.
-pub fn rolls(contour: &Contour, pitch: f64) -> bool {
-    named_flutter(contour, pitch, ROLL_SHARE).is_some()
-}
-
-fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique> {
-    let edge = (EDGE_S / contour.hop_s) as usize;
+pub fn flutter(contour: &Contour, pitch: f64, model: &WaveModel) -> Option<Technique> {
+    let edge = (model.edge_s / contour.hop_s) as usize;
     let count = contour.points.len();
     if count < 5 * edge {
         return None;
@@ -280,7 +247,7 @@ fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique>
     let tone = &contour.points[edge..count - edge];
     let levels = smoothed_db(&tone[middle_of(tone.len(), contour.hop_s)], width);
     // What is slower than any roll is phrasing.
-    let slow = (1.0 / FLUTTER_HZ.0 / contour.hop_s) as usize;
+    let slow = (1.0 / model.flutter_hz.0 / contour.hop_s) as usize;
     let modulation: Vec<f64> = (0..levels.len())
         .map(|i| {
             let from = i.saturating_sub(slow / 2);
@@ -288,9 +255,11 @@ fn named_flutter(contour: &Contour, pitch: f64, share: f64) -> Option<Technique>
             levels[i] - levels[from..to].iter().sum::<f64>() / (to - from).max(1) as f64
         })
         .collect();
-    let wave = fit_wave(&modulation, contour.hop_s, FLUTTER_HZ)?;
-    (wave.amplitude > FLUTTER_DB && wave.share > share).then_some(Technique::Flutter {
-        rate_hz: wave.rate_hz as f32,
-        depth_db: wave.amplitude as f32,
-    })
+    let wave = fit_wave(&modulation, contour.hop_s, model.flutter_hz)?;
+    (wave.amplitude > model.flutter_db && wave.share > model.flutter_share).then_some(
+        Technique::Flutter {
+            rate_hz: wave.rate_hz as f32,
+            depth_db: wave.amplitude as f32,
+        },
+    )
 }

@@ -7,18 +7,33 @@ mod slides;
 use super::articulation::{ROUNDS, measure_pitch};
 use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
+use super::technique_model::TechniqueModel;
 use super::timeline::{Timeline, smooth_s};
 use super::{Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
-pub fn notes(timeline: &mut Timeline, tone: ToneTrack) -> Vec<Note> {
-    let model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
-    let drafts = model.decode(&with_correlation(tone, timeline));
+pub fn notes(timeline: &mut Timeline, tone: ToneTrack, model: &TechniqueModel) -> Vec<Note> {
+    let note_model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
+    let drafts = note_model.decode(&with_correlation(tone, timeline));
     let own = timeline.of_notes(&drafts);
+    let notes = of_drafts(&drafts, timeline, &own, model);
+    for note in &notes {
+        timeline.adopt(&own, note.onset_s, note.offset_s);
+    }
+    notes
+}
+
+/// The note model's notes refined. `own` is the timeline with their own pitches alone.
+pub fn of_drafts(
+    drafts: &[DraftNote],
+    timeline: &Timeline,
+    own: &Timeline,
+    model: &TechniqueModel,
+) -> Vec<Note> {
     let mut notes: Vec<Note> = Vec::with_capacity(drafts.len());
-    for draft in &drafts {
+    for draft in drafts {
         let mut note = from_draft(draft, timeline);
         if let Some(before) = notes.last_mut() {
             before.offset_s = before.offset_s.min(note.onset_s);
@@ -29,24 +44,20 @@ pub fn notes(timeline: &mut Timeline, tone: ToneTrack) -> Vec<Note> {
         }
         notes.push(note);
     }
-    slides::join_rips(&mut notes, timeline);
     for at in 0..notes.len() {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
         note.level_db = own.extremes(note.onset_s, note.offset_s, 0.02).0;
         if let Some(before) = past.last() {
-            note.measured.dip_db = dip_db(before, note, &own);
+            note.measured.dip_db = dip_db(before, note, own);
         }
     }
-    measure_contours(&mut notes, &own);
-    oscillation::join(&mut notes, &own);
-    let slides = slides::between(&notes, timeline);
-    measure_contours(&mut notes, &own);
+    measure_contours(&mut notes, own);
+    oscillation::join(&mut notes, own, model);
+    let slides = slides::between(&notes, timeline, &model.slides);
+    measure_contours(&mut notes, own);
     for (note, slide) in notes.iter_mut().zip(slides) {
         note.techniques.extend(slide);
-    }
-    for note in &notes {
-        timeline.adopt(&own, note.onset_s, note.offset_s);
     }
     notes
 }

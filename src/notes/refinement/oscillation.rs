@@ -9,58 +9,35 @@
 use std::ops::Range;
 
 use super::range_quantiles::RangeQuantiles;
-use crate::notes::articulation::wide_vibrato;
+use crate::notes::articulation::vibrato_explaining;
 use crate::notes::contour::Contour;
+use crate::notes::technique_model::{SwingModel, TechniqueModel};
 use crate::notes::timeline::Timeline;
 use crate::notes::{Note, Technique};
 use crate::statistics::median;
 
-/// Narrowest and widest oscillation, in semitones: a semitone played narrow, a shake
-/// from the second partial to the third, a fifth, overshot.
-const WIDTH: std::ops::Range<f32> = 0.7..8.5;
-/// Slowest trill, in hertz, tongued or not: the turns of a recorded valve trill seem tongued to
-/// the network and dip by 10 dB. Sixteenths at 120 to the minute alternate at 4; the slowest
-/// trill that the networks learned from turns at 4.5 (`training/synthesis.py`), the slowest of
-/// the recorded ones that were looked at, at 4.8.
-pub const SLOWEST_HZ: f64 = 4.2;
-/// Half a turn of that, in seconds.
-pub const HALF_TURN_S: f64 = 0.5 / SLOWEST_HZ;
-/// Shortest time on one side of the middle, in seconds: a slur may slip back for a moment.
-const SHORTEST_SIDE_S: f64 = 0.02;
-/// Longest time on one side of the middle, in seconds.
-pub const LONGEST_SIDE_S: f64 = 0.3;
-/// Fewest crossings of the middle: two turns and a half.
-pub const CROSSINGS: usize = 5;
-/// Share of its motion that a sine explains in a vibrato. A trill is square, of
-/// which a sine explains 8/pi^2, or 0.81; where it takes a third of its time to go
-/// from note to note, 0.93.
-const SINE_SHARE: f64 = 0.93;
-/// Share of its time that a vibrato spends in the middle third of its range; a
-/// sine spends 0.2, a trill passes through.
-const MIDDLE_SHARE: f64 = 0.09;
-/// A lip trill dips more than a slur; this much is a new attack, in dB.
-pub const DIP_DB: f32 = 18.0;
 /// Longest run of notes looked at together.
 const MAX_RUN: usize = 64;
 
 /// Joins the notes of each oscillation to one.
-pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
-    let reversals = Reversals::of(timeline);
+pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline, model: &TechniqueModel) {
+    let swings = &model.swings;
+    let reversals = Reversals::of(timeline, swings);
     let mut window = Window::default();
     let mut at = 0;
     while at < notes.len() {
-        let longest = run_length(&notes[at..]);
+        let longest = run_length(&notes[at..], swings.dip_db);
         let found = (2..=longest).rev().find_map(|length| {
             let run = &notes[at..at + length];
             let (from_s, to_s) = (run[0].onset_s, run[length - 1].offset_s);
-            if !reversals.allow(from_s, to_s) {
+            if !reversals.allow(from_s, to_s, swings) {
                 return None;
             }
             let range = timeline.range(from_s, to_s);
             window.cover(&range, &notes[at..], timeline);
-            let swing = window.swing(&range, timeline)?;
+            let swing = window.swing(&range, timeline, swings)?;
             let contour = || timeline.contour(from_s, to_s);
-            Some((length, swing.heard(contour)?, contour()))
+            Some((length, swing.heard(contour, model)?, contour()))
         });
         if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
@@ -71,20 +48,21 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline) {
             note.techniques.push(oscillation.technique);
             note.contour = contour;
         } else {
-            name_trill(&mut notes[at]);
+            name_trill(&mut notes[at], model);
         }
         at += 1;
     }
 }
 
 /// Names a trill so narrow that both its pitches were taken for one note.
-fn name_trill(note: &mut Note) {
-    let found = Oscillation::measure(&note.contour);
+fn name_trill(note: &mut Note, model: &TechniqueModel) {
+    let found = Oscillation::measure(&note.contour, model);
+    let swings = &model.swings;
     let two_notes = |o: &Oscillation| match o.technique {
-        Technique::Trill { interval_cents, .. } => interval_cents > 100.0 * WIDTH.start,
+        Technique::Trill { interval_cents, .. } => interval_cents > 100.0 * swings.width.0,
         _ => true,
     };
-    let trill = found.filter(|o| o.in_the_middle <= MIDDLE_SHARE && two_notes(o));
+    let trill = found.filter(|o| o.in_the_middle <= swings.middle_share && two_notes(o));
     if let Some(oscillation) = trill.filter(|_| note.techniques.is_empty()) {
         note.pitch = oscillation.pitch;
         note.techniques.push(oscillation.technique);
@@ -116,7 +94,12 @@ impl Window {
         self.quantiles = Some(RangeQuantiles::new(&self.pitches));
     }
 
-    fn swing(&self, range: &Range<usize>, timeline: &Timeline) -> Option<Swing<'_>> {
+    fn swing(
+        &self,
+        range: &Range<usize>,
+        timeline: &Timeline,
+        model: &SwingModel,
+    ) -> Option<Swing<'_>> {
         if range.is_empty() {
             return None;
         }
@@ -128,7 +111,12 @@ impl Window {
             pitches: &self.pitches[within.clone()],
         };
         let count = quantiles.count(&within);
-        Swing::find(hops, count, |share| quantiles.quantile(&within, share))
+        Swing::find(
+            hops,
+            count,
+            |share| quantiles.quantile(&within, share),
+            model,
+        )
     }
 }
 
@@ -140,13 +128,9 @@ struct Reversals {
     hop_s: f64,
 }
 
-/// Margin either side of the middle that a swing must leave, as a share of its width: its
-/// middle third.
-const MARGIN: f32 = 1.0 / 6.0;
-
 impl Reversals {
-    fn of(timeline: &Timeline) -> Reversals {
-        let least = 2.0 * MARGIN * WIDTH.start;
+    fn of(timeline: &Timeline, model: &SwingModel) -> Reversals {
+        let least = 2.0 * model.margin * model.width.0;
         let mut times_s = Vec::new();
         let (mut low, mut high, mut rising) = (f32::INFINITY, f32::NEG_INFINITY, None);
         for frame in timeline.frames() {
@@ -170,23 +154,21 @@ impl Reversals {
     }
 
     /// Whether there can be enough crossings of a middle between two times: one in
-    /// every [`LONGEST_SIDE_S`], but for the ends. Each crossing takes a reversal;
+    /// every [`SwingModel::longest_side_s`], but for the ends. Each crossing takes a reversal;
     /// the first and the last may have theirs outside.
-    fn allow(&self, from_s: f64, to_s: f64) -> bool {
+    fn allow(&self, from_s: f64, to_s: f64, model: &SwingModel) -> bool {
         let before = |time_s: f64| self.times_s.partition_point(|t| *t <= time_s);
         // A run's first and last hop may lie outside its times by as much as one.
         let most = before(to_s + self.hop_s) - before(from_s - self.hop_s) + 2;
         let length_s = to_s - from_s;
-        most >= CROSSINGS && length_s < most as f64 * LONGEST_SIDE_S + 2.0 * EDGE_S
+        most >= model.crossings
+            && length_s < most as f64 * model.longest_side_s + 2.0 * model.edge_s
     }
 }
 
-/// Longest time to the first crossing and from the last, in seconds.
-const EDGE_S: f64 = LONGEST_SIDE_S + 0.1;
-
 /// How many notes from the first on could be parts of one oscillation.
-fn run_length(notes: &[Note]) -> usize {
-    let linked = |note: &&Note| note.measured.dip_db < DIP_DB;
+fn run_length(notes: &[Note], attack_dip_db: f32) -> usize {
+    let linked = |note: &&Note| note.measured.dip_db < attack_dip_db;
     let linked = notes.iter().skip(1).take(MAX_RUN - 1).take_while(linked);
     1 + linked.count()
 }
@@ -208,7 +190,7 @@ pub struct Oscillation {
 
 impl Oscillation {
     /// The oscillation in a contour.
-    pub fn measure(contour: &Contour) -> Option<Oscillation> {
+    pub fn measure(contour: &Contour, model: &TechniqueModel) -> Option<Oscillation> {
         let pitches: Vec<f32> = contour.points.iter().map(|p| p.pitch).collect();
         let mut sorted: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
         let count = sorted.len();
@@ -221,7 +203,7 @@ impl Oscillation {
             hop_s: contour.hop_s,
             pitches: &pitches,
         };
-        Swing::find(hops, count, share)?.heard(|| contour.clone())
+        Swing::find(hops, count, share, &model.swings)?.heard(|| contour.clone(), model)
     }
 }
 
@@ -250,32 +232,33 @@ impl<'a> Swing<'a> {
         hops: Hops<'a>,
         count: usize,
         mut share: impl FnMut(f64) -> Option<f32>,
+        model: &SwingModel,
     ) -> Option<Swing<'a>> {
         if count < 8 {
             return None;
         }
         let (low, high) = (share(0.1)?, share(0.9)?);
         let width = high - low;
-        if !WIDTH.contains(&width) {
+        if !(model.width.0..model.width.1).contains(&width) {
             return None;
         }
         let middle = 0.5 * (low + high);
-        let mut crossings = hops.crossings_s(middle, MARGIN * width);
+        let mut crossings = hops.crossings_s(middle, model.margin * width, model.shortest_side_s);
         let first_s = crossings.next()?;
         let start_s = first_s - hops.start_s;
-        if start_s >= EDGE_S {
+        if start_s >= model.edge_s {
             return None;
         }
         let (mut last_s, mut count) = (first_s, 1);
         for crossing_s in crossings {
-            if crossing_s - last_s >= LONGEST_SIDE_S {
+            if crossing_s - last_s >= model.longest_side_s {
                 return None;
             }
             (last_s, count) = (crossing_s, count + 1);
         }
         let span_s = last_s - first_s;
         let end_s = hops.pitches.len() as f64 * hops.hop_s - start_s - span_s;
-        let enough = count >= CROSSINGS && end_s < EDGE_S;
+        let enough = count >= model.crossings && end_s < model.edge_s;
         enough.then_some(Swing {
             pitches: hops.pitches,
             middle,
@@ -286,15 +269,16 @@ impl<'a> Swing<'a> {
     }
 
     /// What the swing is heard as, if it is heard as one note; `contour` is its own.
-    fn heard(&self, contour: impl Fn() -> Contour) -> Option<Oscillation> {
+    fn heard(&self, contour: impl Fn() -> Contour, model: &TechniqueModel) -> Option<Oscillation> {
+        let swings = &model.swings;
         let voiced = || self.pitches.iter().filter(|p| !p.is_nan());
-        let within = |p: &&f32| (**p - self.middle).abs() < MARGIN * self.width;
+        let within = |p: &&f32| (**p - self.middle).abs() < swings.margin * self.width;
         let in_the_middle = voiced().filter(within).count() as f64 / voiced().count() as f64;
-        let vibrato = (in_the_middle > MIDDLE_SHARE)
-            .then(|| wide_vibrato(&contour(), SINE_SHARE))
+        let vibrato = (in_the_middle > swings.middle_share)
+            .then(|| vibrato_explaining(swings.sine_share, &contour(), &model.waves))
             .flatten();
         let rate_hz = self.turns / self.span_s;
-        if vibrato.is_none() && rate_hz < SLOWEST_HZ {
+        if vibrato.is_none() && rate_hz < swings.slowest_hz {
             return None;
         }
         let side = |above: bool| {
@@ -320,9 +304,9 @@ impl<'a> Swing<'a> {
 
 impl Hops<'_> {
     /// Times at which the pitch crosses a middle by more than a margin and stays there for
-    /// [`SHORTEST_SIDE_S`].
-    fn crossings_s(&self, middle: f32, margin: f32) -> impl Iterator<Item = f64> {
-        let shortest = SHORTEST_SIDE_S / self.hop_s;
+    /// `shortest_s`.
+    fn crossings_s(&self, middle: f32, margin: f32, shortest_s: f64) -> impl Iterator<Item = f64> {
+        let shortest = shortest_s / self.hop_s;
         let mut side = None;
         let mut crossed_at = None;
         self.pitches
@@ -369,13 +353,17 @@ mod tests {
         }
     }
 
+    fn measure(contour: &Contour) -> Option<Oscillation> {
+        Oscillation::measure(contour, &TechniqueModel::FITTED)
+    }
+
     fn turn(t: f64, hz: f64) -> f64 {
         (std::f64::consts::TAU * hz * t).sin()
     }
 
     #[test]
     fn trill_vibrato_and_run_are_told_apart() {
-        let trill = Oscillation::measure(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
+        let trill = measure(&contour(|t| 60.5 + turn(t, 6.0).signum() * 0.5)).unwrap();
         let Technique::Trill {
             rate_hz,
             interval_cents,
@@ -385,27 +373,27 @@ mod tests {
         };
         assert!((rate_hz - 6.0).abs() < 0.1 && (interval_cents - 100.0).abs() < 1.0);
         assert!((trill.pitch - 60.0).abs() < 0.01);
-        let wide = Oscillation::measure(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
+        let wide = measure(&contour(|t| 60.0 + turn(t, 5.0))).unwrap();
         assert!(matches!(wide.technique, Technique::Vibrato { .. }));
         assert!((wide.pitch - 60.0).abs() < 0.1);
         // A run up, an arpeggio up and down, slow eighths back and forth.
-        assert!(Oscillation::measure(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
-        assert!(Oscillation::measure(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
-        assert!(Oscillation::measure(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
+        assert!(measure(&contour(|t| 60.0 + (t * 4.0).floor())).is_none());
+        assert!(measure(&contour(|t| 60.0 + 2.0 * (t - 0.6).abs() * 3.0)).is_none());
+        assert!(measure(&contour(|t| 60.0 + turn(t, 2.0).signum())).is_none());
     }
 
     /// Sixteenths at 120 to the minute are a melody, at 135 a trill.
     #[test]
     fn a_figure_of_two_notes_is_a_trill_from_some_speed_on() {
         let figure = |hz: f64| contour(move |t| 60.0 + turn(t, hz).signum());
-        assert!(Oscillation::measure(&figure(4.0)).is_none());
-        assert!(Oscillation::measure(&figure(4.5)).is_some());
+        assert!(measure(&figure(4.0)).is_none());
+        assert!(measure(&figure(4.5)).is_some());
         // A slur that slips back for a moment is one crossing.
         let slips = contour(|t| {
             let since_s = t % 0.125;
             let back = (0.02..0.03).contains(&since_s);
             60.0 + turn(t, 4.0).signum() * if back { -1.0 } else { 1.0 }
         });
-        assert!(Oscillation::measure(&slips).is_none());
+        assert!(measure(&slips).is_none());
     }
 }

@@ -1,8 +1,8 @@
-//! Glissandi from note to note, and rips: notes that are only the way into the next.
+//! Glissandi from note to note.
 
-use crate::notes::articulation::{BRIEF_S, GLISSANDO_S};
+use crate::notes::technique_model::SlideModel;
 use crate::notes::timeline::Timeline;
-use crate::notes::{Attack, Note, PitchFrame, STRAY, Technique, is_at};
+use crate::notes::{Attack, Note, PitchFrame, Technique, is_at};
 
 /// Pitches around the border of two notes, not a number where there is none.
 fn pitches_between(left: &Note, right: &Note, timeline: &Timeline) -> Vec<f32> {
@@ -26,7 +26,11 @@ fn glide_s(left: &Note, right: &Note, timeline: &Timeline) -> f64 {
 
 /// The glissando from each note to the next, or to the one after those that it only passes
 /// by, where there is one.
-pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Technique>> {
+pub(super) fn between(
+    notes: &[Note],
+    timeline: &Timeline,
+    model: &SlideModel,
+) -> Vec<Option<Technique>> {
     let slide = |at: usize| {
         let left = &notes[at];
         let to = |right: &Note| Technique::Glissando {
@@ -34,13 +38,13 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
         };
         let plain = |right: &&Note| left.techniques.is_empty() && right.techniques.is_empty();
         let next = notes.get(at + 1).filter(plain)?;
-        if next.attack == Attack::Slurred && glide_s(left, next, timeline) > GLISSANDO_S {
+        if next.attack == Attack::Slurred && glide_s(left, next, timeline) > model.glissando_s {
             return Some(to(next));
         }
-        let passed = passed(&notes[at..]);
+        let passed = passed(&notes[at..], model.passing_s);
         let right = notes.get(at + 1 + passed).filter(plain)?;
         let glide_s = glide_s(left, right, timeline);
-        (glide_s > 0.0 && glide_s < passed as f64 * BRIEF_S).then(|| to(right))
+        (glide_s > 0.0 && glide_s < passed as f64 * model.brief_s).then(|| to(right))
     };
     (0..notes.len()).map(slide).collect()
 }
@@ -49,12 +53,12 @@ pub(super) fn between(notes: &[Note], timeline: &Timeline) -> Vec<Option<Techniq
 /// rests, the first of them at another pitch than both: partials that a lip glissando runs
 /// over follow each other faster than any notes. None after a note that is no
 /// longer than they are: that is a run.
-fn passed(notes: &[Note]) -> usize {
+fn passed(notes: &[Note], passing_s: f64) -> usize {
     let left = &notes[0];
     let way = |note: &Note| note.pitch - left.pitch;
     let passing = |pair: &&[Note]| {
         let (before, note) = (&pair[0], &pair[1]);
-        let short = note.duration_s() < RIP_S;
+        let short = note.duration_s() < passing_s;
         short && note.touches(before) && way(note) * way(&notes[1]) > 0.0
     };
     let passed = notes.windows(2).take_while(passing).count();
@@ -62,42 +66,9 @@ fn passed(notes: &[Note]) -> usize {
         let other = (note.pitch - notes[1].pitch).abs() > 0.5 && way(&notes[1]).abs() > 0.5;
         other && note.touches(&notes[passed]) && way(note) * way(&notes[1]) > 0.0
     });
-    if rests && left.duration_s() > RIP_S {
+    if rests && left.duration_s() > passing_s {
         passed
     } else {
         0
     }
-}
-
-/// A note no longer than this may be the bottom of a rip, in seconds.
-const RIP_S: f64 = 0.13;
-
-/// Joins a short note from which the pitch slides all the way into the next to that
-/// note: a rip is one note.
-pub(super) fn join_rips(notes: &mut Vec<Note>, timeline: &Timeline) {
-    for at in (1..notes.len()).rev() {
-        let (left, right) = (&notes[at - 1], &notes[at]);
-        if left.duration_s() < RIP_S && slides_into(left, right, timeline) {
-            let (onset_s, attack) = (left.onset_s, left.attack);
-            notes.remove(at - 1);
-            let note = &mut notes[at - 1];
-            (note.onset_s, note.decided_s, note.attack) = (onset_s, onset_s, attack);
-        }
-    }
-}
-
-/// Whether the pitch goes from one note's place to the next one's without a step or a
-/// gap.
-fn slides_into(left: &Note, right: &Note, timeline: &Timeline) -> bool {
-    let frames = timeline.between(left.onset_s, right.offset_s);
-    let pitches: Vec<f32> = frames.iter().map(|f| f.pitch.unwrap_or(f32::NAN)).collect();
-    let Some(arrival) = pitches.iter().position(is_at(right.pitch)) else {
-        return false;
-    };
-    let Some(leaving) = pitches[..arrival].iter().rposition(is_at(left.pitch)) else {
-        return false;
-    };
-    let way = &pitches[leaving..=arrival];
-    let long = way.len() as f64 * timeline.hop_s > BRIEF_S;
-    long && way.windows(2).all(|pair| (pair[1] - pair[0]).abs() < STRAY)
 }
