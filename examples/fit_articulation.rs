@@ -20,6 +20,8 @@
 mod coordinate_ascent;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
+#[path = "shared/pairs.rs"]
+mod pairs;
 #[path = "shared/same_note.rs"]
 #[expect(dead_code, reason = "where notes end does not count here")]
 mod same_note;
@@ -37,7 +39,7 @@ use leadpipe::internals::notes::{articulation, refinement};
 use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Note, Selection, Settings, Take, Technique};
 use made_lines::{in_parallel, refuse, takes, truth};
-use same_note::{ONSET_S, same_pitch};
+use pairs::pairs;
 
 /// Techniques that made lines have.
 const NAMES: [&str; 6] = ["scoop", "fall", "doit", "vibrato", "trill", "flutter"];
@@ -315,19 +317,19 @@ fn count(line: &Line, found: &[Note]) -> Counts {
         let all = line.known.iter().filter(|k| k.has[which] == Some(true));
         count.missed = all.count() - count.right;
     }
-    let mut taken = vec![false; found.len()];
-    for known in &line.known {
-        let same = |(at, note): &(usize, &Note)| {
-            !taken[*at]
-                && (note.onset_s - known.onset_s).abs() <= ONSET_S
-                && same_pitch(known.pitch, note.pitch)
-        };
-        match found.iter().enumerate().find(same) {
-            Some((at, _)) => (taken[at], counts.notes.right) = (true, counts.notes.right + 1),
-            None => counts.notes.missed += 1,
-        }
-    }
-    counts.notes.wrong = taken.iter().filter(|taken| !**taken).count();
+    let known: Vec<_> = (line.known.iter())
+        .map(|known| (known.onset_s, known.pitch))
+        .collect();
+    let heard: Vec<_> = found
+        .iter()
+        .map(|note| (note.onset_s, note.pitch))
+        .collect();
+    let right = pairs(&known, &heard).len();
+    counts.notes = Count {
+        right,
+        wrong: heard.len() - right,
+        missed: known.len() - right,
+    };
     counts
 }
 

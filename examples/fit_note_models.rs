@@ -14,6 +14,8 @@
 mod coordinate_ascent;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
+#[path = "shared/pairs.rs"]
+mod pairs;
 #[path = "shared/same_note.rs"]
 mod same_note;
 
@@ -31,7 +33,8 @@ use leadpipe::internals::statistics::median;
 use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Selection, Settings, Take};
 use made_lines::{in_parallel, refuse, takes, truth};
-use same_note::{ONSET_S, same_offset, same_pitch};
+use pairs::pairs;
+use same_note::same_offset;
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
 struct Span {
@@ -243,21 +246,14 @@ fn score(lines: &[Line], found: &[Vec<Span>]) -> Found {
     let mut waits = Vec::new();
     for (line, found) in lines.iter().zip(found) {
         all += line.truth.len() + found.len();
-        let mut first = 0;
-        for note in &line.truth {
-            while first < found.len() && found[first].onset_s < note.onset_s - ONSET_S {
-                first += 1;
-            }
-            let mut near =
-                (found[first..].iter()).take_while(|f| f.onset_s <= note.onset_s + ONSET_S);
-            if let Some(skip) = near.position(|f| same_pitch(note.pitch, f.pitch)) {
-                let own = &found[first + skip];
-                first += skip + 1;
-                right += 1;
-                waits.extend(own.decided_s.map(|at_s| 1e3 * (at_s - note.onset_s)));
-                let ends = same_offset(note.onset_s, note.offset_s, own.offset_s);
-                with_offset += usize::from(ends);
-            }
+        let spans =
+            |spans: &[Span]| -> Vec<_> { spans.iter().map(|s| (s.onset_s, s.pitch)).collect() };
+        for (known, own) in pairs(&spans(&line.truth), &spans(found)) {
+            let (note, own) = (&line.truth[known], &found[own]);
+            right += 1;
+            waits.extend(own.decided_s.map(|at_s| 1e3 * (at_s - note.onset_s)));
+            let ends = same_offset(note.onset_s, note.offset_s, own.offset_s);
+            with_offset += usize::from(ends);
         }
     }
     let f = |right: usize| 2.0 * right as f64 / all.max(1) as f64;

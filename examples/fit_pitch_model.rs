@@ -9,29 +9,37 @@
 //! right (coordinate ascent). A number that is named with a value is held there. There is no
 //! chance in it.
 //!
-//! The score is the mean of two shares, live and in the full pass:
+//! The score is the mean of three shares:
 //!
-//! - of moments, in lines without reverberation and chords: within 50 cents of the note's pitch, or
-//!   no pitch in a rest, the overall accuracy of melody transcription (G. E. Poliner and others, IEEE
-//!   Trans. Audio, Speech, Lang. Process. 15, 2007);
-//! - of notes, in all lines: the median of the pitch within 50 cents of the note's. What a room
-//!   still holds of other notes may have its moments, as long as a note is heard at its pitch.
+//! - of moments, live and in the full pass, in lines without reverberation and chords: within 50
+//!   cents of the note's pitch, or no pitch in a rest, the overall accuracy of melody
+//!   transcription (G. E. Poliner and others, IEEE Trans. Audio, Speech, Lang. Process. 15, 2007);
+//! - note F of the full pass, with offset for a third, in all lines: what a room still holds of
+//!   other notes may have its moments, as long as notes are found.
 
 #[path = "shared/coordinate_ascent.rs"]
 mod coordinate_ascent;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
+#[path = "shared/pairs.rs"]
+mod pairs;
+#[path = "shared/same_note.rs"]
+mod same_note;
 
 use std::fmt::{Display, Formatter};
 use std::path::Path;
 
 use coordinate_ascent::{Number, fit, hold, number, values};
 use leadpipe::internals::analysis::Analyser;
-use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::pitch_model::PitchModel;
-use leadpipe::internals::statistics::median;
+use leadpipe::internals::notes::refinement;
+use leadpipe::internals::notes::technique_model::TechniqueModel;
+use leadpipe::internals::notes::timeline::Timeline;
+use leadpipe::internals::transcriber::stages::{Full, Stage};
 use leadpipe::{Selection, Settings, Take};
 use made_lines::{in_parallel, refuse, takes, truth};
+use pairs::pairs;
+use same_note::{same_offset, same_pitch};
 
 /// Moments that count are this far apart, in seconds.
 const STEP_S: f64 = 0.01;
@@ -64,50 +72,51 @@ struct Line {
     notes: Vec<(f64, f64, f64)>,
 }
 
-/// What is right of moments and of notes, and how many count of each.
+/// How many there are, and how many are right.
 #[derive(Clone, Copy, Default)]
-struct Right {
-    moments: (usize, usize),
-    notes: (usize, usize),
+struct Share {
+    right: usize,
+    all: usize,
 }
 
-impl Right {
-    fn add(&mut self, other: Right) {
-        self.moments.0 += other.moments.0;
-        self.moments.1 += other.moments.1;
-        self.notes.0 += other.notes.0;
-        self.notes.1 += other.notes.1;
+impl Share {
+    fn add(&mut self, other: Share) {
+        self.right += other.right;
+        self.all += other.all;
     }
 
-    /// Shares of moments and of notes.
-    fn shares(&self) -> [f64; 2] {
-        let share = |(right, all): (usize, usize)| right as f64 / all.max(1) as f64;
-        [share(self.moments), share(self.notes)]
+    fn value(self) -> f64 {
+        self.right as f64 / self.all.max(1) as f64
     }
 }
 
-/// What is right live and in the full pass.
+/// What is right of moments and of notes.
 #[derive(Clone, Copy, Default)]
 struct Score {
-    live: Right,
-    full: Right,
+    live: Share,
+    full: Share,
+    /// Of known and found notes, two for each pair.
+    notes: Share,
+    with_offset: Share,
 }
 
 impl coordinate_ascent::Score for Score {
     fn total(&self) -> f64 {
-        let shares = [self.live.shares(), self.full.shares()].concat();
-        shares.iter().sum::<f64>() / shares.len() as f64
+        let notes = (2.0 * self.notes.value() + self.with_offset.value()) / 3.0;
+        (self.live.value() + self.full.value() + notes) / 3.0
     }
 }
 
 impl Display for Score {
     fn fmt(&self, f: &mut Formatter<'_>) -> std::fmt::Result {
-        let total = coordinate_ascent::Score::total(self);
-        let ([live, live_notes], [full, full_notes]) = (self.live.shares(), self.full.shares());
         write!(
             f,
-            "{total:.5} (live moments {live:.4}, notes {live_notes:.4}; \
-             full pass {full:.4}, {full_notes:.4})"
+            "{:.5} (moments live {:.4}, full pass {:.4}; note F {:.4}, with offset {:.4})",
+            coordinate_ascent::Score::total(self),
+            self.live.value(),
+            self.full.value(),
+            self.notes.value(),
+            self.with_offset.value()
         )
     }
 }
@@ -127,9 +136,11 @@ fn main() {
     let free = hold(&mut model, &NUMBERS, &held);
     fit("pitch", model, &free, &STEPS, |model| {
         let mut score = Score::default();
-        for (live, full) in in_parallel(&lines, |line| heard(model, line)) {
-            score.live.add(live);
-            score.full.add(full);
+        for line in in_parallel(&lines, |line| heard(model, line)) {
+            score.live.add(line.live);
+            score.full.add(line.full);
+            score.notes.add(line.notes);
+            score.with_offset.add(line.with_offset);
         }
         score
     });
@@ -185,45 +196,61 @@ fn pitch_at(note: &serde_json::Value, time_s: f64) -> Option<f64> {
     })
 }
 
-/// How the line's pitch is heard live, and in the full pass.
-fn heard(model: &PitchModel, line: &Line) -> (Right, Right) {
+/// How a line is heard.
+fn heard(model: &PitchModel, line: &Line) -> Score {
     let settings = Settings::builder(line.rate_hz).build();
     let mut analyser = Analyser::with_pitch_model(settings.expect("a usual sample rate"), *model);
     let hop_s = analyser.hop_s();
-    let mut decoder = OfflineDecoder::new(&analyser);
-    let (mut live, mut full, mut first_s) = (Vec::new(), Vec::new(), None);
+    let mut full = Full::new(&analyser);
+    let (mut live, mut first_s) = (Vec::new(), None);
     analyser.push(&line.samples, &mut |frame| {
         first_s.get_or_insert(frame.time_s);
-        live.push(frame.best_path.hypothesis.map(|best| f64::from(best.pitch)));
-        decoder.push(frame, &mut full, &mut |_, _| {});
+        live.push(frame.best_path.hypothesis.map(|best| best.pitch));
+        full.take(std::slice::from_ref(frame));
     });
-    decoder.finish(&mut full, &mut |_, _| {});
-    let full = full.iter().map(|frame| frame.pitch);
-    let full: Vec<_> = full
-        .map(|p| (!p.is_nan()).then_some(f64::from(p)))
-        .collect();
-    let hop = |time_s: f64| ((time_s - first_s.unwrap_or(0.0)) / hop_s).round().max(0.0) as usize;
-    (right(line, &live, hop), right(line, &full, hop))
+    full.finish();
+    let mut timeline = Timeline::new(full.frames, first_s.unwrap_or(0.0), hop_s);
+    let path: Vec<_> = timeline.frames().map(|frame| frame.pitch).collect();
+    let found = refinement::notes(&mut timeline, full.tone, &TechniqueModel::FITTED);
+    let known: Vec<_> = line.notes.iter().map(|n| (n.0, n.2)).collect();
+    let pairs = pairs(
+        &known,
+        &found
+            .iter()
+            .map(|n| (n.onset_s, n.pitch))
+            .collect::<Vec<_>>(),
+    );
+    let ends = pairs.iter().filter(|(known, own)| {
+        let (onset_s, offset_s, _) = line.notes[*known];
+        same_offset(onset_s, offset_s, found[*own].offset_s)
+    });
+    let of_notes = |right: usize| Share {
+        right: 2 * right,
+        all: known.len() + found.len(),
+    };
+    let at = |time_s: f64| ((time_s - first_s.unwrap_or(0.0)) / hop_s).round().max(0.0) as usize;
+    Score {
+        live: moments(line, &live, at),
+        full: moments(line, &path, at),
+        notes: of_notes(pairs.len()),
+        with_offset: of_notes(ends.count()),
+    }
 }
 
-/// What is right of a line's pitch, which `hop` finds at a time in seconds.
-fn right(line: &Line, pitches: &[Option<f64>], hop: impl Fn(f64) -> usize) -> Right {
-    let mut right = Right::default();
+/// Which moments of a line are right, if they count; `hop` is the place of a time in seconds.
+fn moments(line: &Line, pitches: &[Option<f32>], hop: impl Fn(f64) -> usize) -> Share {
+    let mut share = Share::default();
     for (at, truth) in line.pitches.iter().enumerate().filter(|_| line.moments) {
         let Some(heard) = pitches.get(hop(at as f64 * STEP_S)) else {
             continue;
         };
-        right.moments.1 += 1;
-        right.moments.0 += usize::from(match (truth, heard) {
-            (Some(truth), Some(heard)) => (truth - heard).abs() <= 0.5,
-            (truth, heard) => truth.is_none() && heard.is_none(),
+        share.add(Share {
+            right: usize::from(match (truth, heard) {
+                (Some(truth), Some(heard)) => same_pitch(*truth, f64::from(*heard)),
+                (truth, heard) => truth.is_none() && heard.is_none(),
+            }),
+            all: 1,
         });
     }
-    for (onset_s, offset_s, pitch) in &line.notes {
-        let within = &pitches[hop(*onset_s).min(pitches.len())..hop(*offset_s).min(pitches.len())];
-        let heard = median(within.iter().copied().flatten());
-        right.notes.1 += 1;
-        right.notes.0 += usize::from(heard.is_some_and(|heard| (heard - pitch).abs() <= 0.5));
-    }
-    right
+    share
 }
