@@ -63,12 +63,12 @@ fn stages(c: &mut Criterion) {
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     group.bench_function("candidates", |b| {
-        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::FITTED);
+        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT);
         let mut out = Candidates::default();
         b.iter(|| (0..750).for_each(|_| finder.find(black_box(&correlator), &mut out)));
     });
     group.bench_function("decode", |b| {
-        let mut decoder = Decoder::new(PitchModel::FITTED);
+        let mut decoder = Decoder::new(PitchModel::DEFAULT);
         b.iter(|| {
             for frame in &frames {
                 black_box(decoder.push(&frame.candidates, false));

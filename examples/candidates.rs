@@ -43,7 +43,7 @@ fn main() {
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     let mut candidates = Candidates::default();
-    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::FITTED)
+    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT)
         .find(&correlator, &mut candidates);
 
     println!(

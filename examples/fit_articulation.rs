@@ -103,11 +103,11 @@ fn main() {
         let counts = in_parallel(&lines, |line| count(line, &found(line, model)));
         Named(counts.into_iter().fold(Counts::default(), Counts::plus))
     };
-    let mut model = TechniqueModel::FITTED;
+    let mut model = TechniqueModel::DEFAULT;
     if named.iter().any(|name| *name == "score") {
         println!("now: {}", score(&model));
         for one in &set {
-            let mut alone = TechniqueModel::FITTED;
+            let mut alone = TechniqueModel::DEFAULT;
             hold(&mut alone, &NUMBERS, std::slice::from_ref(one));
             println!("{} {}: {}", one.0, one.1, score(&alone));
         }

@@ -132,7 +132,7 @@ fn main() {
     let lines = in_parallel(&takes(&folders), |path| read(path));
     let notes: usize = lines.iter().map(|line| line.notes.len()).sum();
     println!("{} lines, {notes} notes", lines.len());
-    let mut model = PitchModel::FITTED;
+    let mut model = PitchModel::DEFAULT;
     let free = hold(&mut model, &NUMBERS, &held);
     fit("pitch", model, &free, &STEPS, |model| {
         let mut score = Score::default();
@@ -211,7 +211,7 @@ fn heard(model: &PitchModel, line: &Line) -> Score {
     full.finish();
     let mut timeline = Timeline::new(full.frames, first_s.unwrap_or(0.0), hop_s);
     let path: Vec<_> = timeline.frames().map(|frame| frame.pitch).collect();
-    let found = refinement::notes(&mut timeline, full.tone, &TechniqueModel::FITTED);
+    let found = refinement::notes(&mut timeline, full.tone, &TechniqueModel::DEFAULT);
     let known: Vec<_> = line.notes.iter().map(|n| (n.0, n.2)).collect();
     let pairs = pairs(
         &known,

@@ -189,7 +189,7 @@ mod tests {
 
     /// Hops until a pitch leads by 2 nats.
     fn hops_until_heard(candidates: &[(f32, f32)]) -> Option<usize> {
-        let mut decoder = Decoder::new(PitchModel::FITTED);
+        let mut decoder = Decoder::new(PitchModel::DEFAULT);
         (1..500).find(|_| push(&mut decoder, 1, candidates).margin > 2.0)
     }
 
@@ -212,8 +212,8 @@ mod tests {
         // low note plainly better than half of it.
         for (upper, lower, expected) in [(3.3, 3.4, 58.0), (1.2, 3.4, 46.0)] {
             let mut candidates = Candidates::of(&[(46.0, lower), (58.0, upper)]);
-            penalise_subharmonics(&mut candidates, &PitchModel::FITTED);
-            let mut decoder = Decoder::new(PitchModel::FITTED);
+            penalise_subharmonics(&mut candidates, &PitchModel::DEFAULT);
+            let mut decoder = Decoder::new(PitchModel::DEFAULT);
             let mut best = BestPath::default();
             for _ in 0..5 {
                 best = decoder.push(&candidates, false);
@@ -224,7 +224,7 @@ mod tests {
 
     #[test]
     fn a_closed_gate_is_silence() {
-        let mut decoder = Decoder::new(PitchModel::FITTED);
+        let mut decoder = Decoder::new(PitchModel::DEFAULT);
         push(&mut decoder, 60, &[(60.0, 3.3)]);
         let best = decoder.push(&Candidates::of(&[(60.0, 3.3)]), true);
         assert_eq!(best, BestPath::default());
@@ -240,7 +240,7 @@ mod tests {
         /// over the best that ends elsewhere.
         #[test]
         fn the_best_path_is_the_best_of_all(hops in prop::collection::vec(hop(), 1..6)) {
-            let mut decoder = Decoder::new(PitchModel::FITTED);
+            let mut decoder = Decoder::new(PitchModel::DEFAULT);
             let mut got = BestPath::default();
             for hop in &hops {
                 got = decoder.push(&Candidates::of(hop), false);

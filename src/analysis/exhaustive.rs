@@ -2,7 +2,7 @@
 
 use super::pitch_model::PitchModel;
 
-const COSTS: PitchModel = PitchModel::FITTED;
+const COSTS: PitchModel = PitchModel::DEFAULT;
 
 /// Pitch and strength of each candidate of a hop.
 pub type Hop = Vec<(f32, f32)>;

@@ -175,7 +175,7 @@ pub struct Analyser {
 impl Analyser {
     /// Analyser of one channel.
     pub fn new(settings: Settings) -> Self {
-        Self::with_pitch_model(settings, PitchModel::FITTED)
+        Self::with_pitch_model(settings, PitchModel::DEFAULT)
     }
 
     /// Analyser that believes something else of pitches beforehand.

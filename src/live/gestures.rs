@@ -143,7 +143,7 @@ impl GestureDetector {
         }
         note.analysed_s = now_s;
         let pitch = f64::from(note.start.pitch);
-        let waves = &TechniqueModel::FITTED.waves;
+        let waves = &TechniqueModel::DEFAULT.waves;
         if !note.flutter && articulation::flutter(&self.recent, pitch, waves).is_some() {
             note.flutter = true;
             gesture_event(Gesture::Flutter);
@@ -205,7 +205,7 @@ impl FinishedNote {
     /// gestures that are known at its end.
     pub fn describe(mut self, out: &mut Vec<ControlEvent>) {
         let note = &mut self.note;
-        articulation::describe_one(note, self.time_s, self.next, &TechniqueModel::FITTED);
+        articulation::describe_one(note, self.time_s, self.next, &TechniqueModel::DEFAULT);
         let length = match note.length {
             Length::Staccatissimo => Some(Gesture::Staccatissimo),
             Length::Staccato => Some(Gesture::Staccato),

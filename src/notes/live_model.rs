@@ -41,7 +41,7 @@ impl Default for LiveModel {
             end: 1.8,
             glide: 0.6,
             missing: 0.6,
-            sure: 2.5,
+            sure: 2.4,
         }
     }
 }

@@ -207,7 +207,7 @@ mod tests {
 
     /// Follower that has heard a trill for half a second, in which each turn was a note.
     fn trilling() -> OscillationFollower {
-        let mut follower = OscillationFollower::new(HOP_S, TechniqueModel::FITTED);
+        let mut follower = OscillationFollower::new(HOP_S, TechniqueModel::DEFAULT);
         for turn in 0..=6 {
             let at_s = f64::from(turn) / 12.0;
             assert!(!follower.trills(), "known after {turn} turns");

@@ -116,7 +116,7 @@ impl SwingModel {
 
 impl TechniqueModel {
     /// The model of both passes.
-    pub const FITTED: TechniqueModel = TechniqueModel {
+    pub const DEFAULT: TechniqueModel = TechniqueModel {
         slides: SlideModel {
             least_cents: 70.0,
             glissando_cents: 130.0,

@@ -96,12 +96,12 @@ impl BaselineTranscriber {
         });
         let first_s = self.hops.first().map_or(0.0, |hop| hop.0);
         let mut track = Timeline::new(frames.collect(), first_s, self.analyser.hop_s());
-        let mut notes = refinement::notes(&mut track, self.tone, &TechniqueModel::FITTED);
+        let mut notes = refinement::notes(&mut track, self.tone, &TechniqueModel::DEFAULT);
         extend_to_edges(&mut track, &notes);
         for note in &mut notes {
             note.decided_s += self.detector.first_s();
         }
-        articulation::describe(&mut notes, &TechniqueModel::FITTED);
+        articulation::describe(&mut notes, &TechniqueModel::DEFAULT);
         Transcription { track, notes }
     }
 }

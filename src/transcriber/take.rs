@@ -245,7 +245,7 @@ impl Transcriber {
     fn describe(&mut self, except: usize) {
         let notes = &mut self.notes;
         let range = self.described..notes.len().saturating_sub(except).max(self.described);
-        articulation::describe_range(notes, range.clone(), &TechniqueModel::FITTED);
+        articulation::describe_range(notes, range.clone(), &TechniqueModel::DEFAULT);
         if !self.keep_contours {
             for note in &mut notes[range.clone()] {
                 note.contour = Default::default();
@@ -294,7 +294,7 @@ fn longest_rest(notes: &[DraftNote], moments: Range<usize>) -> Range<usize> {
 }
 
 fn second_pass(track: &mut Timeline, tone: ToneTrack, causal: &[Note]) -> Vec<Note> {
-    let mut notes = refinement::notes(track, tone, &TechniqueModel::FITTED);
+    let mut notes = refinement::notes(track, tone, &TechniqueModel::DEFAULT);
     extend_to_edges(track, &notes);
     for note in &mut notes {
         note.decided_s = causal_decision_s(note, causal);

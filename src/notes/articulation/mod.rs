@@ -270,7 +270,7 @@ mod tests {
     use super::*;
     use crate::notes::technique_model::WaveModel;
 
-    const WAVES: &WaveModel = &TechniqueModel::FITTED.waves;
+    const WAVES: &WaveModel = &TechniqueModel::DEFAULT.waves;
 
     fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
         let hop_s = 0.004 / 3.0;
@@ -341,7 +341,7 @@ mod tests {
         let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
             let c = contour(0.8, pitch, |_| -20.0);
             let home = steady_pitch(&c, ROUNDS).0.unwrap();
-            shape(&c, home, &TechniqueModel::FITTED)
+            shape(&c, home, &TechniqueModel::DEFAULT)
                 .iter()
                 .map(Technique::name)
                 .collect()

@@ -354,7 +354,7 @@ mod tests {
     }
 
     fn measure(contour: &Contour) -> Option<Oscillation> {
-        Oscillation::measure(contour, &TechniqueModel::FITTED)
+        Oscillation::measure(contour, &TechniqueModel::DEFAULT)
     }
 
     fn turn(t: f64, hz: f64) -> f64 {
