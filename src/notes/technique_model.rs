@@ -20,7 +20,8 @@ pub struct TechniqueModel {
 /// have no glissando that takes most of its note, so that what is for glissandi alone is not fitted.
 #[derive(Debug, Clone, Copy)]
 pub struct SlideModel {
-    /// Smallest slide that is named, in cents: more than an attack needs to settle. Fitted.
+    /// Smallest slide that is named, in cents: more than an attack needs to settle. Fitted: at 60
+    /// it names as well on made lines, but of 211 recorded tongued notes 30 slide instead of 20.
     pub least_cents: f32,
     /// A slide this long over most of a note is a glissando, in cents.
     pub glissando_cents: f32,
