@@ -18,6 +18,8 @@
 
 #[path = "shared/coordinate_ascent.rs"]
 mod coordinate_ascent;
+#[path = "shared/full_pass.rs"]
+mod full_pass;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
 #[path = "shared/pairs.rs"]
@@ -25,21 +27,24 @@ mod pairs;
 #[path = "shared/same_note.rs"]
 #[expect(dead_code, reason = "where notes end does not count here")]
 mod same_note;
+#[path = "shared/sound.rs"]
+mod sound;
 
 use std::fmt::{Display, Formatter};
 use std::path::Path;
 
 use coordinate_ascent::{Number, Score, fit, hold, number, values};
+use full_pass::full_pass;
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::tone::OFFLINE;
 use leadpipe::internals::notes::note_model::{DraftNote, NoteModel};
 use leadpipe::internals::notes::technique_model::TechniqueModel;
 use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::notes::{articulation, refinement};
-use leadpipe::internals::transcriber::stages::{Full, Stage};
-use leadpipe::{Note, Selection, Settings, Take, Technique};
-use made_lines::{in_parallel, refuse, takes, truth};
+use leadpipe::{Note, Settings, Technique};
+use made_lines::{contour, in_parallel, refuse_unknown, takes, truth};
 use pairs::pairs;
+use sound::samples;
 
 /// Techniques that made lines have.
 const NAMES: [&str; 6] = ["scoop", "fall", "doit", "vibrato", "trill", "flutter"];
@@ -79,16 +84,9 @@ fn main() {
     let (set, rest) = values(&arguments);
     let (folders, named): (Vec<&String>, Vec<&String>) =
         rest.into_iter().partition(|a| Path::new(a).is_dir());
-    let names: Vec<&str> = NUMBERS.iter().map(|n| n.name).collect();
+    let known: Vec<&str> = (NUMBERS.iter().map(|n| n.name)).chain(["score"]).collect();
     let given = (named.iter().map(|n| n.as_str())).chain(set.iter().map(|s| s.0));
-    for name in given.filter(|name| *name != "score") {
-        if !names.contains(&name) {
-            let names = names.join(", ");
-            refuse(&format!(
-                "{name}: neither a folder nor score nor one of {names}"
-            ));
-        }
-    }
+    refuse_unknown(given, &known);
     let mut takes = takes(&folders);
     takes.retain(|take| truth(take).0.iter().any(is_shaped));
     let lines = in_parallel(&takes, |take| read(take));
@@ -150,21 +148,12 @@ fn is_shaped(note: &serde_json::Value) -> bool {
 
 /// Reads a take up to the note model's notes.
 fn read(path: &Path) -> Line {
-    let mut take = Take::open(path, &Selection::default()).expect("a take");
-    let settings = Settings::builder(take.sample_rate_hz()).build();
-    let mut analyser = Analyser::new(settings.expect("a usual sample rate"));
+    let (samples, rate_hz) = samples(path);
+    let settings = Settings::builder(rate_hz).build();
+    let analyser = Analyser::new(settings.expect("a usual sample rate"));
     let hop_s = analyser.hop_s();
-    let mut full = Full::new(&analyser);
-    let (mut block, mut frames, mut first_s) = (Vec::new(), Vec::new(), None);
-    while take.next_block(&mut block).expect("sound") {
-        analyser.push(&block, &mut |frame| frames.push(*frame));
-        first_s = first_s.or(frames.first().map(|frame| frame.time_s));
-        full.take(&frames);
-        frames.clear();
-    }
-    full.finish();
-    let timeline = Timeline::new(full.frames, first_s.unwrap_or(0.0), hop_s);
-    let tone = refinement::with_correlation(full.tone, &timeline);
+    let (timeline, tone) = full_pass(analyser, &samples, |_| ());
+    let tone = refinement::with_correlation(tone, &timeline);
     let drafts = NoteModel::new(OFFLINE.hops as f64 * hop_s).decode(&tone);
     let (notes, _) = truth(path);
     Line {
@@ -181,12 +170,9 @@ fn read(path: &Path) -> Line {
 fn known(note: &serde_json::Value, next: Option<&serde_json::Value>) -> Known {
     let number = |key| made_lines::number(note, key);
     let (onset_s, offset_s, pitch) = (number("onset_s"), number("offset_s"), number("midi"));
-    let list = |key: &str| {
-        let values = note["contour"][key].as_array().into_iter().flatten();
-        values.filter_map(serde_json::Value::as_f64)
-    };
     // A line may begin in the middle of a note.
-    let sounding = (list("times_s").zip(list("midi"))).filter(|(time_s, _)| *time_s >= onset_s);
+    let moving = contour(note).into_iter();
+    let sounding = moving.filter(|(time_s, _)| *time_s >= onset_s);
     let off: Vec<f64> = sounding.map(|(_, midi)| midi - pitch).collect();
     let (first, last) = (off.first().unwrap_or(&0.0), off.last().unwrap_or(&0.0));
     let shape = note["shape"].as_str().expect("a shape");

@@ -12,17 +12,24 @@
 
 #[path = "shared/coordinate_ascent.rs"]
 mod coordinate_ascent;
+#[path = "shared/full_pass.rs"]
+mod full_pass;
 #[path = "shared/made_lines.rs"]
+#[expect(dead_code, reason = "how pitch moves does not count here")]
 mod made_lines;
 #[path = "shared/pairs.rs"]
 mod pairs;
 #[path = "shared/same_note.rs"]
 mod same_note;
+#[path = "shared/sound.rs"]
+mod sound;
 
 use std::fmt::{Display, Formatter};
 use std::path::Path;
 
 use coordinate_ascent::{Number, Score, fit, hold, number, values};
+use full_pass::full_pass;
+use leadpipe::Settings;
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::tone::{CAUSAL, OFFLINE, ToneReader, ToneTrack};
 use leadpipe::internals::notes::live_model::{Decision, LiveDecoder, LiveModel};
@@ -30,11 +37,10 @@ use leadpipe::internals::notes::note_model::NoteModel;
 use leadpipe::internals::notes::refinement::with_correlation;
 use leadpipe::internals::notes::timeline::Timeline;
 use leadpipe::internals::statistics::median;
-use leadpipe::internals::transcriber::stages::{Full, Stage};
-use leadpipe::{Selection, Settings, Take};
-use made_lines::{in_parallel, refuse, takes, truth};
+use made_lines::{in_parallel, refuse_unknown, takes, truth};
 use pairs::pairs;
 use same_note::same_offset;
+use sound::samples;
 
 /// A note, known or found; times in seconds, pitch in MIDI semitones.
 struct Span {
@@ -73,16 +79,8 @@ fn main() {
     let mut known: Vec<&str> = numbers.chain(["offline", "causal"]).collect();
     known.sort_unstable();
     known.dedup();
-    let given = named
-        .iter()
-        .map(|n| n.as_str())
-        .chain(held.iter().map(|h| h.0));
-    if let Some(other) = given.into_iter().find(|name| !known.contains(name)) {
-        refuse(&format!(
-            "{other}: neither a folder nor one of {}",
-            known.join(", ")
-        ));
-    }
+    let given = (named.iter().map(|n| n.as_str())).chain(held.iter().map(|h| h.0));
+    refuse_unknown(given, &known);
     let lines = in_parallel(&takes(&folders), |take| read(take));
     println!(
         "{} lines, {} notes",
@@ -155,31 +153,22 @@ impl Display for Found {
 
 /// Reads the evidence of a take, as both passes do.
 fn read(path: &Path) -> Line {
-    let mut take = Take::open(path, &Selection::default()).expect("a take");
-    let settings = Settings::builder(take.sample_rate_hz()).build();
-    let mut analyser = Analyser::new(settings.expect("a usual sample rate"));
+    let (samples, rate_hz) = samples(path);
+    let settings = Settings::builder(rate_hz).build();
+    let analyser = Analyser::new(settings.expect("a usual sample rate"));
     let hop_s = analyser.hop_s();
-    let mut full = Full::new(&analyser);
     let mut reader = ToneReader::new(&CAUSAL, &analyser);
-    let mut causal = ToneTrack::default();
-    let (mut block, mut frames, mut first_s) = (Vec::new(), Vec::new(), None);
-    while take.next_block(&mut block).expect("sound") {
-        analyser.push(&block, &mut |frame| frames.push(*frame));
-        first_s = first_s.or(frames.first().map(|frame| frame.time_s));
-        full.take(&frames);
-        for frame in frames.drain(..) {
-            reader.push_samples(frame.samples.as_slice());
-            reader.push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
-        }
-    }
-    full.finish();
-    let first_s = first_s.unwrap_or(0.0);
-    let timeline = Timeline::new(full.frames, first_s, hop_s);
+    let (mut causal, mut first_s) = (ToneTrack::default(), None);
+    let (timeline, tone) = full_pass(analyser, &samples, |frame| {
+        first_s.get_or_insert(frame.time_s);
+        reader.push_samples(frame.samples.as_slice());
+        reader.push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
+    });
     Line {
         truth: truth(path).0.iter().map(known).collect(),
-        first_s,
+        first_s: first_s.unwrap_or(0.0),
         hop_s,
-        offline: with_correlation(full.tone, &timeline),
+        offline: with_correlation(tone, &timeline),
         timeline,
         causal,
     }

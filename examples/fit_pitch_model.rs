@@ -5,8 +5,8 @@
 //! cargo run --release --example fit_pitch_model -- LINES... [NUMBER=VALUE...]
 //! ```
 //!
-//! Each number in turn is moved up and down, by ever smaller steps, as long as more moments are
-//! right (coordinate ascent). A number that is named with a value is held there. There is no
+//! Each number in turn is moved up and down, by ever smaller steps, as long as the score rises
+//! (coordinate ascent). A number that is named with a value is held there. There is no
 //! chance in it.
 //!
 //! The score is the mean of three shares:
@@ -19,27 +19,31 @@
 
 #[path = "shared/coordinate_ascent.rs"]
 mod coordinate_ascent;
+#[path = "shared/full_pass.rs"]
+mod full_pass;
 #[path = "shared/made_lines.rs"]
 mod made_lines;
 #[path = "shared/pairs.rs"]
 mod pairs;
 #[path = "shared/same_note.rs"]
 mod same_note;
+#[path = "shared/sound.rs"]
+mod sound;
 
 use std::fmt::{Display, Formatter};
 use std::path::Path;
 
 use coordinate_ascent::{Number, fit, hold, number, values};
+use full_pass::full_pass;
+use leadpipe::Settings;
 use leadpipe::internals::analysis::Analyser;
 use leadpipe::internals::analysis::pitch_model::PitchModel;
 use leadpipe::internals::notes::refinement;
 use leadpipe::internals::notes::technique_model::TechniqueModel;
-use leadpipe::internals::notes::timeline::Timeline;
-use leadpipe::internals::transcriber::stages::{Full, Stage};
-use leadpipe::{Selection, Settings, Take};
-use made_lines::{in_parallel, refuse, takes, truth};
+use made_lines::{contour, in_parallel, refuse_unknown, takes, truth};
 use pairs::pairs;
 use same_note::{same_offset, same_pitch};
+use sound::samples;
 
 /// Moments that count are this far apart, in seconds.
 const STEP_S: f64 = 0.01;
@@ -124,11 +128,8 @@ impl Display for Score {
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let (held, folders) = values(&arguments);
-    let known = |name: &str| NUMBERS.iter().any(|number| number.name == name);
-    if let Some((other, _)) = held.iter().find(|(name, _)| !known(name)) {
-        let names = NUMBERS.map(|number| number.name).join(", ");
-        refuse(&format!("{other}: not one of {names}"));
-    }
+    let known = NUMBERS.map(|number| number.name);
+    refuse_unknown(held.iter().map(|h| h.0), &known);
     let lines = in_parallel(&takes(&folders), |path| read(path));
     let notes: usize = lines.iter().map(|line| line.notes.len()).sum();
     println!("{} lines, {notes} notes", lines.len());
@@ -147,12 +148,7 @@ fn main() {
 }
 
 fn read(path: &Path) -> Line {
-    let mut take = Take::open(path, &Selection::default()).expect("a take");
-    let rate_hz = take.sample_rate_hz();
-    let (mut samples, mut block) = (Vec::new(), Vec::new());
-    while take.next_block(&mut block).expect("sound") {
-        samples.extend_from_slice(&block);
-    }
+    let (samples, rate_hz) = samples(path);
     let (notes, info) = truth(path);
     let surroundings = &info["surroundings"];
     let count = (samples.len() as f64 / rate_hz / STEP_S) as usize;
@@ -177,21 +173,15 @@ fn pitch_at(note: &serde_json::Value, time_s: f64) -> Option<f64> {
     {
         return None;
     }
-    let list = |key: &str| -> Vec<f64> {
-        let values = note["contour"][key].as_array();
-        values.map_or(Vec::new(), |v| {
-            v.iter().filter_map(|v| v.as_f64()).collect()
-        })
-    };
-    let (times_s, midi) = (list("times_s"), list("midi"));
-    let after = times_s.partition_point(|t| *t <= time_s);
-    Some(match (after.checked_sub(1), midi.get(after)) {
-        (Some(before), Some(next)) => {
-            let span_s = times_s[after] - times_s[before];
-            midi[before] + (next - midi[before]) * (time_s - times_s[before]) / span_s
+    let contour = contour(note);
+    let after = contour.partition_point(|(at_s, _)| *at_s <= time_s);
+    Some(match (after.checked_sub(1), contour.get(after)) {
+        (Some(before), Some((next_s, next))) => {
+            let (before_s, before) = contour[before];
+            before + (next - before) * (time_s - before_s) / (next_s - before_s)
         }
-        (Some(before), None) => midi[before],
-        (None, Some(first)) => *first,
+        (Some(before), None) => contour[before].1,
+        (None, Some((_, first))) => *first,
         (None, None) => made_lines::number(note, "midi"),
     })
 }
@@ -199,19 +189,15 @@ fn pitch_at(note: &serde_json::Value, time_s: f64) -> Option<f64> {
 /// How a line is heard.
 fn heard(model: &PitchModel, line: &Line) -> Score {
     let settings = Settings::builder(line.rate_hz).build();
-    let mut analyser = Analyser::with_pitch_model(settings.expect("a usual sample rate"), *model);
+    let analyser = Analyser::with_pitch_model(settings.expect("a usual sample rate"), *model);
     let hop_s = analyser.hop_s();
-    let mut full = Full::new(&analyser);
     let (mut live, mut first_s) = (Vec::new(), None);
-    analyser.push(&line.samples, &mut |frame| {
+    let (mut timeline, tone) = full_pass(analyser, &line.samples, |frame| {
         first_s.get_or_insert(frame.time_s);
         live.push(frame.best_path.hypothesis.map(|best| best.pitch));
-        full.take(std::slice::from_ref(frame));
     });
-    full.finish();
-    let mut timeline = Timeline::new(full.frames, first_s.unwrap_or(0.0), hop_s);
     let path: Vec<_> = timeline.frames().map(|frame| frame.pitch).collect();
-    let found = refinement::notes(&mut timeline, full.tone, &TechniqueModel::DEFAULT);
+    let found = refinement::notes(&mut timeline, tone, &TechniqueModel::DEFAULT);
     let known: Vec<_> = line.notes.iter().map(|n| (n.0, n.2)).collect();
     let pairs = pairs(
         &known,

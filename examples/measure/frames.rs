@@ -9,7 +9,8 @@ use std::path::Path;
 use leadpipe::Mode;
 
 use crate::quantile;
-use crate::recordings::{listen, manifest, samples, tones};
+use crate::recordings::{listen, manifest, tones};
+use crate::sound::samples;
 
 pub fn measure(folder: &Path) {
     println!("\nsingle notes");

@@ -9,8 +9,9 @@ use leadpipe::internals::analysis::Analyser;
 use leadpipe::{Attack, Mode, Note, Settings};
 
 use crate::quantile;
-use crate::recordings::{Known, lines, listen, samples};
+use crate::recordings::{Known, lines, listen};
 use crate::same_note::{ONSET_S, same_offset, same_pitch};
+use crate::sound::samples;
 
 /// Sums for means over lines.
 #[derive(Default)]

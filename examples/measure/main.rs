@@ -20,6 +20,8 @@ mod rooms;
 #[path = "../shared/same_note.rs"]
 mod same_note;
 mod shapes;
+#[path = "../shared/sound.rs"]
+mod sound;
 mod speed;
 mod tones;
 

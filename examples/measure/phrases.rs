@@ -5,7 +5,8 @@ use std::path::Path;
 
 use leadpipe::{Attack, Length, Mode, Note, Technique};
 
-use crate::recordings::{listen, manifest, samples};
+use crate::recordings::{listen, manifest};
+use crate::sound::samples;
 
 /// Labels of the set, as one can hear them: a tremolo here is a lip trill
 /// over more than a tone, and `tongued-slur` is portato, a soft nonlegato.

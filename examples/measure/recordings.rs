@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
-use leadpipe::{Mode, Selection, Settings, Take, Transcriber, Transcription};
+use leadpipe::{Mode, Settings, Transcriber, Transcription};
 use serde::Deserialize;
 
 /// A row of the manifest.
@@ -64,16 +64,6 @@ pub fn lines(folder: &Path) -> Vec<(PathBuf, Vec<Known>)> {
         (path, truth.notes)
     };
     paths.into_iter().map(with_truth).collect()
-}
-
-/// Samples of a take and their rate.
-pub fn samples(path: &Path) -> (Vec<f32>, f64) {
-    let mut take = Take::open(path, &Selection::default()).expect("a take");
-    let (mut all, mut block) = (Vec::new(), Vec::new());
-    while take.next_block(&mut block).expect("sound") {
-        all.extend_from_slice(&block);
-    }
-    (all, take.sample_rate_hz())
 }
 
 pub fn listen(samples: &[f32], rate_hz: f64, mode: Mode) -> Transcription {

@@ -11,7 +11,8 @@ use leadpipe::{Mode, Note};
 use realfft::RealFftPlanner;
 
 use crate::lines::note_scores;
-use crate::recordings::{Known, lines, listen, samples};
+use crate::recordings::{Known, lines, listen};
+use crate::sound::samples;
 
 type Change = Box<dyn Fn(&[f32], f64) -> Vec<f32>>;
 

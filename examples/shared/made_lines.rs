@@ -32,6 +32,15 @@ pub fn number(note: &serde_json::Value, key: &str) -> f64 {
     note[key].as_f64().expect("a number")
 }
 
+/// How a note's pitch moves: seconds, and MIDI semitones; empty for a note that keeps its pitch.
+pub fn contour(note: &serde_json::Value) -> Vec<(f64, f64)> {
+    let list = |key: &str| {
+        let values = note["contour"][key].as_array().into_iter().flatten();
+        values.filter_map(serde_json::Value::as_f64)
+    };
+    list("times_s").zip(list("midi")).collect()
+}
+
 /// Does the same for each of many, on every core, in order.
 pub fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync) -> Vec<R> {
     let cores = std::thread::available_parallelism().map_or(1, |n| n.get());
@@ -47,8 +56,16 @@ pub fn in_parallel<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync)
     })
 }
 
+/// Ends if a name that was given is none of those that are known.
+pub fn refuse_unknown<'a>(given: impl IntoIterator<Item = &'a str>, known: &[&str]) {
+    if let Some(other) = given.into_iter().find(|name| !known.contains(name)) {
+        let known = known.join(", ");
+        refuse(&format!("{other}: neither a folder nor one of {known}"));
+    }
+}
+
 /// Says what is wrong, and ends.
-pub fn refuse(why: &str) -> ! {
+fn refuse(why: &str) -> ! {
     eprintln!("{why}");
     std::process::exit(2);
 }

@@ -104,13 +104,14 @@ impl Segmenter {
     /// Segmenter for the frames of an analyser.
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
+        let techniques = TechniqueModel::DEFAULT;
         Segmenter {
             hop_s,
             reader: ToneReader::new(&CAUSAL, analyser),
             moments: ToneTrack::default(),
             decoder: LiveDecoder::new(LiveModel::default(), CAUSAL.hops as f64 * hop_s),
-            techniques: TechniqueModel::DEFAULT,
-            oscillation: OscillationFollower::new(hop_s, TechniqueModel::DEFAULT),
+            oscillation: OscillationFollower::new(hop_s, techniques),
+            techniques,
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
             note: None,
             ended_s: f64::NEG_INFINITY,
