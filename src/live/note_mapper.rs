@@ -6,7 +6,6 @@ use std::sync::Arc;
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::line::LineContext;
 use crate::notes::STRAY;
-use crate::notes::live_model::ATTACK_REACH;
 use crate::notes::{Attack, PitchFrame, segment};
 use crate::sending::brightness::BrightnessFollower;
 use crate::sending::note_source::NoteSource;
@@ -31,6 +30,9 @@ const YOUNG_S: f64 = 0.2;
 /// Margin in nats of the pitch path at which such a pitch is followed: odds of 7 to 1 for a
 /// single hop.
 const MIN_MARGIN: f32 = 2.0;
+/// How far, in semitones, a young note's pitch may jump and be followed: an attack that finds its
+/// pitch.
+const MAX_ATTACK_JUMP: f32 = 1.6;
 /// The sounding note.
 #[derive(Debug, Clone, Copy)]
 struct ActiveNote {
@@ -240,7 +242,7 @@ impl ActiveNote {
         let jump = (pitch - self.played).abs();
         // The first readings of an attack may be a semitone off: while it finds its pitch,
         // as the segmenter sees it, a surer reading is followed at once.
-        let finds_it = young && jump < ATTACK_REACH && frame.margin >= MIN_MARGIN;
+        let finds_it = young && jump < MAX_ATTACK_JUMP && frame.margin >= MIN_MARGIN;
         if jump > MAX_JUMP && !finds_it && !frame.trills {
             let since_s = *self.jumped_s.get_or_insert(frame.time_s);
             if frame.time_s - since_s < JUMP_CONFIRM_S {

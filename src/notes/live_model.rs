@@ -9,11 +9,13 @@
 //! (Wald, 1945), so that sure things are announced at once.
 
 use super::STRAY;
+use super::note_model::probability;
 use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
 
-/// What the model believes of notes before it hears any, in nats. The values lie near those
-/// that `examples/fit_note_models.rs` finds; `training/README.md` says why not on them.
+/// What the model believes of notes before it hears any, in nats where no unit is named. The
+/// values lie near those that `examples/fit_note_models.rs` finds; `training/README.md` says why
+/// not on them.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
     /// Share of a moment's evidence for tone that is new.
@@ -22,27 +24,46 @@ pub struct LiveModel {
     pub young_share: f32,
     /// Beginning a note.
     pub start: f32,
+    /// Beginning a note whose onset is not heard, beyond that.
+    pub unheard: f32,
     /// Going silent.
     pub end: f32,
     /// Gliding, per semitone.
     pub glide: f32,
+    /// Farthest glide from moment to moment that is still the same note, in semitones: a quick
+    /// slur of a semitone takes few moments, and without a limit is missed (`tests/transcriber.rs`).
+    pub max_glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
     /// Margin at which a note or its end is announced.
     pub sure: f32,
+    /// Onsets this close in time, in seconds, are of one attack, which has not found its pitch
+    /// yet: no tongue is quicker (double tonguing is 14 a second at most; common practice).
+    pub one_attack_s: f32,
+    /// How far an attack may be from the pitch that it finds, in semitones.
+    pub attack_reach: f32,
 }
 
-impl Default for LiveModel {
-    fn default() -> Self {
-        LiveModel {
-            tone_share: 0.75,
-            young_share: 0.55,
-            start: 0.5,
-            end: 1.8,
-            glide: 0.6,
-            missing: 0.6,
-            sure: 2.4,
-        }
+impl LiveModel {
+    /// The model that plays.
+    pub const DEFAULT: LiveModel = LiveModel {
+        tone_share: 0.9,
+        young_share: 0.55,
+        start: 0.5,
+        unheard: 48.0,
+        end: 1.8,
+        glide: 0.6,
+        max_glide: 0.65,
+        missing: 0.6,
+        sure: 2.4,
+        one_attack_s: 0.025,
+        attack_reach: 6.0,
+    };
+
+    /// Scores do not fall farther behind than a note costs that begins unheard, which can take
+    /// the place of any: a long note must not take long to be given up.
+    fn farthest_behind(&self) -> f32 {
+        self.start + self.unheard
     }
 }
 
@@ -52,16 +73,18 @@ pub struct Begun {
     number: u64,
     /// Moment of its first state.
     first: u64,
-    /// How long before the moment now it began, as it was last read, in seconds, and
-    /// when that was.
-    age_s: f32,
-    read: u64,
+    /// When it began, in moments: what its moments said while it was young, each weighted by the
+    /// probability that it began of late, and their weight so far.
+    onset: f64,
+    weight: f32,
+    /// Whether its onset was heard.
+    heard: bool,
     /// Evidence for the tongue, log odds.
     pub tongue_odds: f32,
 }
 
-/// Pitches that one moment may go on with at most.
-const MAX_STATES: usize = 24;
+/// Pitches that one moment may go on with at most, each twice: with its onset heard and without.
+const MAX_STATES: usize = 48;
 
 #[derive(Debug, Clone, Copy)]
 struct State {
@@ -105,16 +128,6 @@ pub enum Decision {
     Ended,
 }
 
-/// Farthest glide from moment to moment that is still the same note, in semitones: a quick slur
-/// of a semitone takes few moments, and without this is missed (`tests/transcriber.rs`).
-const MAX_GLIDE: f32 = 0.4;
-/// States of one pitch whose onsets are this close are readings of one note, in seconds.
-const SAME_ONSET_S: f32 = 0.05;
-/// Readings this close in time are of one attack, which has not found its pitch yet: no
-/// tongue is quicker (double tonguing is 14 a second at most; common practice). In seconds.
-const ONE_ATTACK_S: f32 = 0.025;
-/// How far an attack may be from the pitch that it finds, in semitones.
-pub const ATTACK_REACH: f32 = 1.6;
 /// A pitch stays put from moment to moment up to here, in semitones: one bin.
 const STILL: f32 = 0.21;
 /// Moments for which a pitch must have stayed put before it is a note of its own beside
@@ -122,8 +135,6 @@ const STILL: f32 = 0.21;
 const SETTLED: u32 = 1;
 /// For so long a note counts as begun of late (`FRESH_S` in `training/train.py`).
 const YOUNG_S: f32 = 0.07;
-/// Scores do not fall farther behind: a long note must not take long to be given up.
-const MAX_BEHIND: f32 = 25.0;
 
 impl LiveDecoder {
     /// Decoder for moments `step_s` apart.
@@ -155,15 +166,17 @@ impl LiveDecoder {
         let mut next = std::mem::take(&mut self.next);
         next.clear();
         for cell in cells {
-            next.push(self.reach(&cell, from_score));
+            next.push(self.reach(&cell, from_score, true));
+            next.push(self.reach(&cell, from_score, false));
         }
         self.hold(&mut next);
         next.truncate(MAX_STATES);
         self.next = std::mem::replace(&mut self.states, next);
         let top = self.states.iter().map(|s| s.score).fold(silence, f32::max);
-        self.silence = (silence - top).max(-MAX_BEHIND);
+        let behind = self.model.farthest_behind();
+        self.silence = (silence - top).max(-behind);
         for state in &mut self.states {
-            state.score = (state.score - top).max(-MAX_BEHIND);
+            state.score = (state.score - top).max(-behind);
         }
         self.decide()
     }
@@ -184,41 +197,50 @@ impl LiveDecoder {
 
     /// How long ago a note began, in seconds.
     fn age_s(&self, note: &Begun) -> f32 {
-        note.age_s + self.since_s(note.read)
+        (self.moment as f64 - note.onset) as f32 * self.step_s
     }
 
-    /// The best way to a pitch.
-    fn reach(&mut self, cell: &ToneCell, from_score: f32) -> State {
+    /// The best way to a pitch, of a note whose onset is heard or of one whose onset is not.
+    fn reach(&mut self, cell: &ToneCell, from_score: f32, heard: bool) -> State {
         let model = self.model;
         let tone = model.tone_share * cell.evidence.tone;
-        let young = model.young_share * cell.evidence.onset;
-        self.numbers += 1;
-        let age_s = cell.evidence.age_s.clamp(0.0, YOUNG_S);
-        let fresh = Begun {
-            number: self.numbers,
-            first: self.moment,
-            age_s,
-            read: self.moment,
-            tongue_odds: cell.evidence.tongue,
+        // To a note whose onset is not heard onsets say nothing, for it or against it.
+        let young = match heard {
+            true => model.young_share * cell.evidence.onset,
+            false => 0.0,
         };
+        let cost = model.start + if heard { 0.0 } else { model.unheard };
+        let age = f64::from(cell.evidence.age_s.clamp(0.0, YOUNG_S) / self.step_s);
+        let onset = self.moment as f64 - if heard { age } else { 0.0 };
+        let likely = probability(cell.evidence.onset);
+        self.numbers += 1;
         let mut reached = State {
             pitch: cell.pitch,
-            score: from_score - model.start + tone + young,
+            score: from_score - cost + tone + young,
             still: 0,
-            note: fresh,
+            note: Begun {
+                number: self.numbers,
+                first: self.moment,
+                onset,
+                weight: likely,
+                heard,
+                tongue_odds: cell.evidence.tongue,
+            },
         };
-        for past in &self.states {
+        for past in self.states.iter().filter(|past| past.note.heard == heard) {
             let glide = (past.pitch - cell.pitch).abs();
-            if glide > MAX_GLIDE {
+            if glide > model.max_glide {
                 continue;
             }
             let mut note = past.note;
-            let is_young = self.age_s(&note) < YOUNG_S;
+            let is_young = heard && self.age_s(&note) < YOUNG_S;
             let score =
                 past.score - model.glide * glide + tone + if is_young { young } else { 0.0 };
             if score >= reached.score {
                 if is_young {
-                    (note.age_s, note.read) = (age_s.max(self.since_s(note.first)), self.moment);
+                    note.weight += likely;
+                    note.onset += f64::from(likely / note.weight) * (onset - note.onset);
+                    note.onset = note.onset.min(note.first as f64);
                     note.tongue_odds = cell.evidence.tongue;
                 }
                 let stays = glide <= STILL;
@@ -236,9 +258,12 @@ impl LiveDecoder {
     /// Lets pitches go on where they are not asked about, until they are as far behind as any
     /// can be.
     fn hold(&self, next: &mut Vec<State>) {
+        let behind = self.model.farthest_behind();
         for past in &self.states {
-            let apart = |n: &State| (n.pitch - past.pitch).abs() > SAME_PITCH;
-            if past.score > -MAX_BEHIND && next.iter().all(apart) {
+            let apart = |n: &State| {
+                n.note.heard != past.note.heard || (n.pitch - past.pitch).abs() > SAME_PITCH
+            };
+            if past.score > -behind && next.iter().all(apart) {
                 next.push(State {
                     score: past.score - self.model.missing,
                     ..*past
@@ -247,15 +272,10 @@ impl LiveDecoder {
         }
     }
 
-    /// Whether two readings are of one note at one pitch.
-    fn one_note(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
-        let near = (a.0 - b.0).abs() < STRAY && self.apart_s(a.1, b.1) < SAME_ONSET_S;
-        a.1.number == b.1.number || near
-    }
-
     /// Whether two readings are of one attack, which has not found its pitch yet.
     fn one_attack(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
-        (a.0 - b.0).abs() < ATTACK_REACH && self.apart_s(a.1, b.1) < ONE_ATTACK_S
+        (a.0 - b.0).abs() < self.model.attack_reach
+            && self.apart_s(a.1, b.1) < self.model.one_attack_s
     }
 
     /// Time between the onsets of two notes, in seconds.
@@ -288,7 +308,10 @@ impl LiveDecoder {
         let own = (best.pitch, &best.note);
         let known = |a: Sounding| {
             let sounding = (a.pitch, &a.note);
-            self.one_note(sounding, own) || self.one_attack(sounding, own)
+            let same = a.note.number == best.note.number;
+            // What goes on at the pitch that sounds needs no onset to go on.
+            let goes_on = !best.note.heard && (a.pitch - best.pitch).abs() < STRAY;
+            same || goes_on || self.one_attack(sounding, own)
         };
         if self.announced.is_some_and(known) {
             self.announced = Some(sounding);
@@ -297,11 +320,12 @@ impl LiveDecoder {
         let rivals = self
             .states
             .iter()
-            .filter(|s| !self.one_note((s.pitch, &s.note), own));
+            .filter(|s| s.note.number != best.note.number);
         let rival = rivals.map(|s| s.score).fold(self.silence, f32::max);
         // What a slur passes through on its way is no note.
         let passing = self.announced.is_some() && best.still < SETTLED;
-        if passing || best.score - rival < self.model.sure {
+        let unheard = !best.note.heard && self.since_s(best.note.first) < YOUNG_S;
+        if passing || unheard || best.score - rival < self.model.sure {
             return Decision::Same;
         }
         self.announced = Some(sounding);

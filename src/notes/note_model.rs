@@ -87,7 +87,7 @@ const GROWN: usize = 2;
 const LEAST: f32 = 0.001;
 
 /// Probability of log odds.
-fn probability(odds: f32) -> f32 {
+pub(super) fn probability(odds: f32) -> f32 {
     1.0 / (1.0 + (-odds).exp())
 }
 
