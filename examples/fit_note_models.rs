@@ -114,18 +114,15 @@ const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
     number!("missing", missing, 0.0),
 ];
 
-const CAUSAL_NUMBERS: [Number<LiveModel>; 11] = [
-    number!("tone_share", tone_share, 1.0),
+const CAUSAL_NUMBERS: [Number<LiveModel>; 8] = [
     number!("young_share", young_share, 1.0),
     number!("start", start, 0.0),
     number!("unheard", unheard, 1e3),
     number!("end", end, 0.0),
-    number!("glide", glide, 0.0),
     number!("max_glide", max_glide, 1e3),
     number!("missing", missing, 0.0),
     number!("sure", sure, 0.0),
     number!("one_attack_s", one_attack_s, 0.0),
-    number!("attack_reach", attack_reach, 1e3),
 ];
 
 /// How well notes are found.

@@ -12,15 +12,15 @@ use super::STRAY;
 use super::note_model::probability;
 use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
+use crate::analysis::tone::features::BINS_PER_SEMITONE;
 
 /// What the model believes of notes before it hears any, in nats where no unit is named. The
 /// values lie near those that `examples/fit_note_models.rs` finds; `training/README.md` says why
 /// not on them.
 #[derive(Debug, Clone, Copy)]
 pub struct LiveModel {
-    /// Share of a moment's evidence for tone that is new.
-    pub tone_share: f32,
-    /// Share of its evidence for a note that has begun of late that is new.
+    /// Share of a moment's evidence for a note that has begun of late that is new. Of its evidence
+    /// for tone all is: fitted, its share is one.
     pub young_share: f32,
     /// Beginning a note.
     pub start: f32,
@@ -28,10 +28,9 @@ pub struct LiveModel {
     pub unheard: f32,
     /// Going silent.
     pub end: f32,
-    /// Gliding, per semitone.
-    pub glide: f32,
     /// Farthest glide from moment to moment that is still the same note, in semitones: a quick
     /// slur of a semitone takes few moments, and without a limit is missed (`tests/transcriber.rs`).
+    /// Nearer, a glide costs nothing: what it would per semitone, a fit leaves at almost nothing.
     pub max_glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
@@ -40,24 +39,19 @@ pub struct LiveModel {
     /// Onsets this close in time, in seconds, are of one attack, which has not found its pitch
     /// yet: no tongue is quicker (double tonguing is 14 a second at most; common practice).
     pub one_attack_s: f32,
-    /// How far an attack may be from the pitch that it finds, in semitones.
-    pub attack_reach: f32,
 }
 
 impl LiveModel {
     /// The model that plays.
     pub const DEFAULT: LiveModel = LiveModel {
-        tone_share: 0.9,
         young_share: 0.55,
-        start: 0.5,
+        start: 0.4,
         unheard: 48.0,
-        end: 1.8,
-        glide: 0.6,
+        end: 1.4,
         max_glide: 0.65,
-        missing: 0.6,
+        missing: 0.5,
         sure: 2.4,
         one_attack_s: 0.025,
-        attack_reach: 6.0,
     };
 
     /// Scores do not fall farther behind than a note costs that begins unheard, which can take
@@ -128,8 +122,8 @@ pub enum Decision {
     Ended,
 }
 
-/// A pitch stays put from moment to moment up to here, in semitones: one bin.
-const STILL: f32 = 0.21;
+/// A pitch stays put from moment to moment up to here, in semitones: one bin, and rounding.
+const STILL: f32 = 1.05 / BINS_PER_SEMITONE as f32;
 /// Moments for which a pitch must have stayed put before it is a note of its own beside
 /// one that sounds: 5 ms.
 const SETTLED: u32 = 1;
@@ -203,7 +197,7 @@ impl LiveDecoder {
     /// The best way to a pitch, of a note whose onset is heard or of one whose onset is not.
     fn reach(&mut self, cell: &ToneCell, from_score: f32, heard: bool) -> State {
         let model = self.model;
-        let tone = model.tone_share * cell.evidence.tone;
+        let tone = cell.evidence.tone;
         // To a note whose onset is not heard onsets say nothing, for it or against it.
         let young = match heard {
             true => model.young_share * cell.evidence.onset,
@@ -234,8 +228,7 @@ impl LiveDecoder {
             }
             let mut note = past.note;
             let is_young = heard && self.age_s(&note) < YOUNG_S;
-            let score =
-                past.score - model.glide * glide + tone + if is_young { young } else { 0.0 };
+            let score = past.score + tone + if is_young { young } else { 0.0 };
             if score >= reached.score {
                 if is_young {
                     note.weight += likely;
@@ -272,15 +265,9 @@ impl LiveDecoder {
         }
     }
 
-    /// Whether two readings are of one attack, which has not found its pitch yet.
-    fn one_attack(&self, a: (f32, &Begun), b: (f32, &Begun)) -> bool {
-        (a.0 - b.0).abs() < self.model.attack_reach
-            && self.apart_s(a.1, b.1) < self.model.one_attack_s
-    }
-
-    /// Time between the onsets of two notes, in seconds.
-    fn apart_s(&self, a: &Begun, b: &Begun) -> f32 {
-        (self.age_s(a) - self.age_s(b)).abs()
+    /// Whether two readings are of one attack.
+    fn one_attack(&self, a: &Begun, b: &Begun) -> bool {
+        (self.age_s(a) - self.age_s(b)).abs() < self.model.one_attack_s
     }
 
     fn decide(&mut self) -> Decision {
@@ -305,13 +292,11 @@ impl LiveDecoder {
             pitch: best.pitch,
             note: best.note,
         };
-        let own = (best.pitch, &best.note);
         let known = |a: Sounding| {
-            let sounding = (a.pitch, &a.note);
             let same = a.note.number == best.note.number;
             // What goes on at the pitch that sounds needs no onset to go on.
             let goes_on = !best.note.heard && (a.pitch - best.pitch).abs() < STRAY;
-            same || goes_on || self.one_attack(sounding, own)
+            same || goes_on || self.one_attack(&a.note, &best.note)
         };
         if self.announced.is_some_and(known) {
             self.announced = Some(sounding);
