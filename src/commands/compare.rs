@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use clap::Args;
 use leadpipe::internals::compare::{Compared, Comparison, better_shift, compare};
 use leadpipe::internals::output::comparison_page::ComparisonPage;
-use leadpipe::internals::output::provenance::check_free;
+use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::reference::{self, ReferencePart};
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::{cents_in_words, whole};
@@ -59,8 +59,10 @@ pub struct Options {
 pub fn run(options: &Options) -> Result<()> {
     options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
+    keep_input(&options.take.take);
+    keep_input(&options.target);
     if let Some(page) = &options.report {
-        check_free(page)?;
+        super::check_page(page)?;
     }
     // A page shows every hop of what was played.
     let detail = NoteDetail {

@@ -8,9 +8,8 @@ use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube::TEMPERATURE_C;
 use leadpipe::internals::output::cv::FULL_SCALE_V;
 use leadpipe::internals::output::pdf::check_engraver;
-use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::Html;
-use leadpipe::internals::output::{self, StagedFile, csv, json, table};
+use leadpipe::internals::output::{self, csv, json, stage, table};
 use leadpipe::{
     ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, NotationOptions,
     Output, Pdf, Picture, Result, TempoTrack, save_all,
@@ -18,7 +17,7 @@ use leadpipe::{
 
 use super::part::PartOptions;
 use super::transcription::NoteDetail;
-use super::{EmptyFolder, ListFormat, check_folder, stem};
+use super::{EmptyFolder, ListFormat, check_folder};
 
 /// Which files are written, and how.
 #[derive(Args)]
@@ -148,8 +147,7 @@ impl FileOptions {
             check_engraver()?;
         }
         if let Some(page) = &self.report {
-            check_free(page)?;
-            StagedFile::write(page.clone(), |_| Ok(()))?;
+            super::check_page(page)?;
         }
         self.out.as_deref().map(check_folder).transpose()
     }
@@ -246,25 +244,6 @@ impl FileOptions {
         output::check_all_free(folder, name, &outputs)
     }
 
-    /// Refuses to write over a list that a person has corrected.
-    pub fn check_apart(&self, list: &Path) -> Result<()> {
-        let Some(folder) = &self.out else {
-            return Ok(());
-        };
-        let outputs = self.outputs(&LazyPart::default(), TEMPERATURE_C, &|| Ok(None))?;
-        let same = |output: &dyn Output| {
-            let path = folder.join(format!("{}{}", stem(list), output.extension()));
-            matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
-        };
-        match outputs.iter().any(|output| same(&**output)) {
-            true => Err(Error::setting(
-                "the list itself would be written over",
-                "give another folder with --out",
-            )),
-            false => Ok(()),
-        }
-    }
-
     /// Writes a line's files under a name, if there is a folder for them, and its report.
     /// `temperature_c` and `sound` are the report's.
     pub fn save(
@@ -283,7 +262,7 @@ impl FileOptions {
                     sound: sound()?,
                     spectrogram: None,
                 };
-                Some(StagedFile::write(page.clone(), |to| html.write(line, to))?)
+                Some(stage(page, html.extension(), |to| html.write(line, to))?)
             }
             None => None,
         };

@@ -35,6 +35,8 @@ use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::output::paint::Paint;
+use leadpipe::internals::output::provenance::keep_input;
+use leadpipe::internals::output::stage;
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
@@ -380,6 +382,8 @@ impl PitchOptions {
 impl TuningOptions {
     pub fn tuning(&self) -> Result<Tuning> {
         let reference = Reference::new(self.reference)?;
+        // It may be a dump, which is what `tunings --dump` writes.
+        keep_input(Path::new(&self.tuning));
         Tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }
 
@@ -445,6 +449,15 @@ pub fn is_closed(error: &io::Error) -> bool {
                 || cfg!(unix) && error.raw_os_error() == Some(EIO)
         }
     }
+}
+
+/// Ending of a page's name.
+pub const PAGE: &str = ".html";
+
+/// Checks that a page can be written, before long work starts: a name that is taken or a
+/// folder that cannot be written to should not be discovered after a minute's analysis.
+pub fn check_page(page: &Path) -> Result<()> {
+    stage(page, PAGE, |_| Ok(())).map(drop)
 }
 
 /// A folder created for this run's files.

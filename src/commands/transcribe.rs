@@ -59,12 +59,12 @@ pub fn run(options: &Options) -> Result<()> {
     if files.report() {
         options.tuning.to_measure_against()?;
     }
+    let takes = batch::find_takes(&options.takes)?;
     let _folder_guard = files.check_folder()?;
     // Names first: a misspelt tuning should not be discovered after a minute's
     // analysis.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
-    let takes = batch::find_takes(&options.takes)?;
     files.check_takes(takes.len())?;
     let detail = files.note_detail();
     let excerpt = &options.many.excerpt;

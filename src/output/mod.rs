@@ -61,8 +61,21 @@ pub trait Output {
 /// # Errors
 /// [`crate::error::Error::Output`] where it cannot be written; nothing is then left of it.
 pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
-    provenance::check_free(path)?;
-    StagedFile::write(path.to_owned(), |to| output.write(line, to))?.commit()
+    stage(path, output.extension(), |to| output.write(line, to))?.commit()
+}
+
+/// Writes a file of the format whose names end in `ending`, without giving it its name yet.
+/// What may not be replaced is asked again here: an input may have been named since.
+///
+/// # Errors
+/// [`crate::error::Error::Output`] where something is in the way or it cannot be written.
+pub fn stage(
+    path: &Path,
+    ending: &str,
+    write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+) -> Result<StagedFile> {
+    provenance::check_free(path, ending)?;
+    StagedFile::write(path.to_owned(), write)
 }
 
 /// Checks, before long work, that [`save_all`] may write its files.
@@ -71,7 +84,7 @@ pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
 /// [`crate::error::Error::Output`] where something is in the way.
 pub fn check_all_free(folder: &Path, stem: &str, outputs: &[Box<dyn Output>]) -> Result<()> {
     for output in outputs {
-        provenance::check_free(&path_of(&**output, folder, stem))?;
+        provenance::check_free(&path_of(&**output, folder, stem), output.extension())?;
     }
     Ok(())
 }

@@ -1,0 +1,101 @@
+//! The promise: no output takes the place of a file that a player still needs: one that is
+//! read, one of another kind, or one of somebody else's.
+#![cfg(feature = "cli")]
+
+mod common;
+
+use std::path::Path;
+
+use common::{fail, succeed};
+
+/// The demo's files.
+fn demo() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    succeed(&["demo", "--out", folder.path().to_str().unwrap()]);
+    folder
+}
+
+/// Expects a command to be refused because of a file, in one line, and the file to stay.
+fn refused(file: &Path, args: &[&str], words: &str) {
+    let before = std::fs::read(file).unwrap();
+    let (code, errors) = fail(args);
+    assert_eq!((code, errors.lines().count()), (5, 1), "{args:?}: {errors}");
+    assert!(errors.contains(words), "{args:?}: {errors}");
+    assert!(std::fs::read(file).unwrap() == before, "{args:?}");
+}
+
+/// Every file here is leadpipe's own, so that it may be replaced by a newer one of its kind.
+#[test]
+fn an_output_replaces_neither_an_input_nor_a_file_of_another_kind() {
+    let folder = demo();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (take, list, score) = (
+        path("lamplight.wav"),
+        path("lamplight.csv"),
+        path("lamplight.mid"),
+    );
+    let (text, here) = (path("lamplight.json"), folder.path().to_str().unwrap());
+    let is_input = "which is an input; choose another folder or name for the output";
+    let other_kind = "a file of another kind has this name";
+    for (file, args, words) in [
+        (
+            &take,
+            vec!["transcribe", &take, "--report", &take],
+            is_input,
+        ),
+        (
+            &take,
+            vec!["intonation", &take, "--report", &take],
+            is_input,
+        ),
+        (
+            &take,
+            vec!["compare", &take, &score, "--report", &take],
+            is_input,
+        ),
+        (
+            &score,
+            vec!["compare", &take, &score, "--report", &score],
+            is_input,
+        ),
+        (&list, vec!["write", &list, "--report", &list], is_input),
+        (&list, vec!["write", &list, "--out", here], is_input),
+        (
+            &score,
+            vec![
+                "transcribe",
+                &take,
+                "--tempo-map",
+                &score,
+                "--out",
+                here,
+                "--write",
+                "midi",
+            ],
+            is_input,
+        ),
+        (
+            &text,
+            vec!["intonation", &take, "--report", &text],
+            other_kind,
+        ),
+        (&take, vec!["tunings", "just", "--dump", &take], other_kind),
+    ] {
+        refused(Path::new(file), &args, words);
+    }
+    #[cfg(unix)]
+    {
+        let link = path("link.html");
+        std::os::unix::fs::symlink(&take, &link).unwrap();
+        let args = ["transcribe", &take, "--report", &link];
+        refused(Path::new(&take), &args, is_input);
+    }
+    let dump = path("mine.syx");
+    succeed(&["tunings", "just", "--dump", &dump]);
+    succeed(&["tunings", "just", "--dump", &dump]);
+    refused(
+        Path::new(&dump),
+        &["tunings", &dump, "--dump", &dump],
+        is_input,
+    );
+}
