@@ -99,3 +99,31 @@ fn an_output_replaces_neither_an_input_nor_a_file_of_another_kind() {
         is_input,
     );
 }
+
+#[test]
+fn the_manual_replaces_an_older_manual_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let args = ["manual", "--out", folder.path().to_str().unwrap()];
+    succeed(&args);
+    succeed(&args);
+    for name in [
+        "leadpipe-live.1",
+        "leadpipe.fish",
+        "_leadpipe",
+        "leadpipe.bash",
+    ] {
+        let path = folder.path().join(name);
+        let own = std::fs::read(&path).unwrap();
+        std::fs::write(&path, "my own notes").unwrap();
+        refused(
+            &path,
+            &args,
+            "a file that leadpipe did not write has this name",
+        );
+        std::fs::write(&path, own).unwrap();
+    }
+    // A file where the folder should be.
+    let file = folder.path().join("leadpipe.1");
+    let args = ["manual", "--out", file.to_str().unwrap()];
+    refused(&file, &args, "there is a file where a folder should be");
+}

@@ -23,6 +23,8 @@ const PDF: &[u8] = b"%PDF";
 const HEAD: u64 = 4_096;
 /// Ending of a tuning's dump.
 pub const DUMP: &str = ".syx";
+/// What stands for the endings of manual pages and completions, which are many.
+pub const MANUAL: &str = ".1";
 /// Ending of the pitch over time.
 pub const TRACK: &str = ".track.csv";
 
@@ -67,6 +69,14 @@ fn ending_of(head: &[u8]) -> Option<&'static str> {
         }
         // A dump has no room for a mark; it is replaced by another dump alone.
         [0xF0, 0x7E, _, 0x08, 0x01, ..] => (true, DUMP),
+        // Pages of the manual and completions, as their generators begin them.
+        _ if begins(".ie ") => (marked(".TH leadpipe"), MANUAL),
+        _ if begins("_leadpipe() {")
+            || begins("#compdef leadpipe")
+            || marked("function __fish_leadpipe_") =>
+        {
+            (true, MANUAL)
+        }
         _ if begins(json::BEGIN) => (true, ".json"),
         _ if begins(&track::HEADER.join(",")) => (true, TRACK),
         _ => (begins(&csv::HEADER[..4].join(",")), ".csv"),
