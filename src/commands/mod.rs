@@ -36,7 +36,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::output::provenance::keep_input;
-use leadpipe::internals::output::stage;
+use leadpipe::internals::output::{StagedFile, stage};
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
@@ -471,7 +471,7 @@ pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
         .lock()
         .unwrap_or_else(PoisonError::into_inner) = made;
     let guard = EmptyFolder;
-    leadpipe::internals::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
+    StagedFile::check_folder(folder)?;
     Ok(guard)
 }
 

@@ -80,15 +80,26 @@ pub fn discard_staged() {
 pub(super) fn unwritable(path: &Path, error: io::Error) -> Error {
     use io::ErrorKind::{AlreadyExists, NotADirectory, PermissionDenied, StorageFull};
     match error.kind() {
-        PermissionDenied => Error::output(path, error, "choose a folder that you can write to"),
+        PermissionDenied => Error::output(
+            path,
+            "permission denied",
+            "choose a folder that you can write to",
+        ),
         StorageFull => Error::output(path, "no space is left there", "free some space"),
         AlreadyExists | NotADirectory => Error::output(
             path,
             "there is a file where a folder should be",
             "choose another folder",
         ),
-        _ => Error::output(path, error, "choose another folder"),
+        _ => Error::output(path, in_words(&error), "choose another folder"),
     }
+}
+
+/// What an error says, without the name of the temporary file, which the library that makes
+/// it puts behind this and which means nothing to anybody.
+fn in_words(error: &io::Error) -> String {
+    let said = error.to_string();
+    said.split(" at path \"").next().unwrap_or_default().into()
 }
 
 impl StagedFile {
@@ -102,8 +113,26 @@ impl StagedFile {
         path: PathBuf,
         write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
     ) -> Result<StagedFile> {
+        let named = path.clone();
+        StagedFile::write_for(&named, path, write)
+    }
+
+    /// Checks that files can be written to a folder, which is created where it is missing.
+    ///
+    /// # Errors
+    /// As [`StagedFile::write`], about the folder.
+    pub fn check_folder(folder: &Path) -> Result<()> {
+        StagedFile::write_for(folder, folder.join("probe"), |_| Ok(())).map(drop)
+    }
+
+    /// Writes a temporary file; an error is about what the player has named.
+    fn write_for(
+        named: &Path,
+        path: PathBuf,
+        write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+    ) -> Result<StagedFile> {
         let folder = folder_of(&path);
-        let output_error = |error: io::Error| unwritable(folder, error);
+        let output_error = |error: io::Error| unwritable(named, error);
         // One lock from the check to the registration: an interrupt comes before
         // the file exists or finds it registered.
         let mut registry = Registry::lock_for_writing()?;
@@ -297,8 +326,25 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let full = |_: &mut dyn Sink| Err(io::ErrorKind::StorageFull.into());
         let error = StagedFile::write(folder.path().join("x"), full).unwrap_err();
-        assert!(error.to_string().contains("free some space"), "{error}");
+        let said = error.to_string();
+        assert!(
+            said.contains("x: ") && said.contains("free some space"),
+            "{said}"
+        );
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    /// The name of a temporary file is nobody's business, whatever cannot be done with it.
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn an_error_names_the_file_that_was_asked_for() {
+        // No file can be created here, not even by root.
+        let path = PathBuf::from("/proc/a.csv");
+        let error = StagedFile::write(path, |_| Ok(())).unwrap_err().to_string();
+        assert!(error.starts_with("/proc/a.csv: "), "{error}");
+        assert!(!error.contains(DRAFT), "{error}");
+        let error = StagedFile::check_folder(Path::new("/proc")).unwrap_err();
+        assert!(error.to_string().starts_with("/proc: "), "{error}");
     }
 
     /// A directory in the way of any of them: the others are as they were before.
