@@ -6,7 +6,7 @@ mod common;
 
 use std::path::Path;
 
-use common::{fail, succeed};
+use common::{fail, leadpipe, succeed};
 
 /// The demo's files.
 fn demo() -> tempfile::TempDir {
@@ -126,4 +126,35 @@ fn the_manual_replaces_an_older_manual_alone() {
     let file = folder.path().join("leadpipe.1");
     let args = ["manual", "--out", file.to_str().unwrap()];
     refused(&file, &args, "there is a file where a folder should be");
+}
+
+#[test]
+fn a_list_that_was_corrected_is_kept_beside_the_new_one() {
+    let folder = demo();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (take, list, out) = (
+        path("lamplight.wav"),
+        path("out/lamplight.csv"),
+        path("out"),
+    );
+    let args = ["transcribe", &take, "--out", &out, "--write", "csv"];
+    succeed(&args);
+    let written = std::fs::read_to_string(&list).unwrap();
+    // The last note is crossed out.
+    let corrected = written.trim_end().rsplit_once('\n').unwrap().0.to_owned() + "\n";
+    std::fs::write(&list, &corrected).unwrap();
+    let again = leadpipe(&args);
+    let errors = String::from_utf8(again.stderr).unwrap();
+    assert!(again.status.success(), "{errors}");
+    let kept = path("out/lamplight.old-1.csv");
+    assert!(
+        errors.contains(&format!("differs; it is kept as {kept}")),
+        "{errors}"
+    );
+    assert_eq!(std::fs::read_to_string(&kept).unwrap(), corrected);
+    assert_eq!(std::fs::read_to_string(&list).unwrap(), written);
+    // What is as it was written is replaced without a word.
+    let again = leadpipe(&args);
+    assert!(!String::from_utf8(again.stderr).unwrap().contains("kept"));
+    succeed(&["write", &kept]);
 }

@@ -36,7 +36,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::output::provenance::keep_input;
-use leadpipe::internals::output::{StagedFile, stage};
+use leadpipe::internals::output::{StagedFile, stage, take_kept};
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
@@ -428,6 +428,19 @@ pub fn print(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<()>
 pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
         say(format_args!("wrote {}", shown_path(path)));
+    }
+    print_kept();
+}
+
+/// Says which note lists were replaced, perhaps with a person's corrections in them, and
+/// where they are now.
+pub fn print_kept() {
+    for (list, kept) in take_kept() {
+        say(format_args!(
+            "leadpipe: {}: the list that was there differs; it is kept as {}",
+            shown_path(&list),
+            shown_path(&kept)
+        ));
     }
 }
 

@@ -102,6 +102,7 @@ pub fn run(options: &Options) -> Result<()> {
         let paths = save(take, &line, &part)?;
         Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
     });
+    super::print_kept();
     super::print(|to| {
         for (name, notes, length_s, files) in &done.results {
             writeln!(

@@ -37,7 +37,7 @@ use std::path::{Path, PathBuf};
 use crate::error::Result;
 use crate::line::Line;
 
-pub use staged_file::{StagedFile, commit_all, discard_staged};
+pub use staged_file::{StagedFile, commit_all, discard_staged, take_kept};
 
 /// Destination of a format.
 pub trait Sink: Write + Seek {}
@@ -95,7 +95,8 @@ fn path_of(output: &dyn Output, folder: &Path, stem: &str) -> PathBuf {
 
 /// Writes a line in several formats to `folder`, with file names from `stem`. The
 /// folder is created where it is missing. Files of earlier runs are replaced, files that
-/// this program did not write are not. Returns the files' paths.
+/// this program did not write are not; a note list that differs from the new one is kept
+/// beside it as `STEM.old-1.csv`. Returns the files' paths.
 ///
 /// # Errors
 /// [`crate::error::Error::Output`] where a file cannot be written; the folder is then

@@ -119,6 +119,12 @@ pub fn is_control_voltage(path: &Path) -> bool {
     head(path).is_ok_and(|head| ending_of(&head) == Some(".cv.wav"))
 }
 
+/// Whether a file is a note list that this program wrote, which a person may have corrected.
+pub fn is_note_list(path: &Path) -> bool {
+    let ending = head(path).map(|head| ending_of(&head));
+    matches!(ending, Ok(Some(".csv" | ".json")))
+}
+
 /// Checks that an output of the format whose names end in `ending` may be written: nothing
 /// is there, or a file of that format that this program wrote and does not read now, or an
 /// empty one; and the name is one that the folder can hold.
