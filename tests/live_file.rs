@@ -212,6 +212,11 @@ fn what_cannot_work_is_refused_in_one_line() {
         (&["--from", take, "--osc", "nonsense"], 4, "HOST:PORT"),
         (&["--from", take, "--cv", "jack"], 4, "DEVICE:CHANNELS"),
         (
+            &["--from", take, "--cv", "jack:3,3,5,6"],
+            4,
+            "channel 3 is set for two",
+        ),
+        (
             &["--from", take, "--output", "nosuchdevice", "--double"],
             7,
             "nosuchdevice",

@@ -203,6 +203,14 @@ fn what_makes_no_sense_is_neither_stored_nor_used() {
         ("shift = 2147483647", "--shift"),
         ("[midi]\nchannel = 17", "--midi-channel"),
         ("[clock]\nmetre = \"3/4\"", "no clock comes in"),
+        ("[cv]\nchannels = [3, 3, 5, 6]", "channel 3 is set for two"),
+        (
+            "[cv]\nchannels = [3, 4]\n[clock]\nchannel = 4",
+            "channel 4 is set for two",
+        ),
+        ("[cv]\nchannels = [1, 2, 3, 4, 5, 6]", "6 channels for 5"),
+        ("[double]\nchannels = [0]", "1 to 256"),
+        ("[input]\nchannel = 0", "1 to 256"),
     ] {
         std::fs::write(&rig, setting).unwrap();
         let refused = leadpipe(folder.path(), &["rig", "check", rig_name], "");

@@ -1,5 +1,6 @@
 //! Builds a session from rig file and options.
 
+use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -194,6 +195,12 @@ pub fn check(rig: &Rig) -> Result<()> {
 
 fn validate(rig: &Rig) -> Result<ValidatedRig> {
     rig.check_values()?;
+    // Channels are judged whether they are in use now or not.
+    let input = rig.input.channel;
+    input
+        .map(|c| channel_index("input.channel (--channel)", c))
+        .transpose()?;
+    rig.voice_channels()?;
     let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
     let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
     let tunings = tunings(rig)?;
@@ -404,6 +411,12 @@ fn output_configs(
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = channel_indices("--cv", &rig.cv.channels)?;
+        if channels.len() > VOLTAGES {
+            return Err(Error::setting(
+                format!("--cv: {} channels for {VOLTAGES} voltages", channels.len()),
+                "give at most one each for pitch, gate, trigger, loudness and brightness",
+            ));
+        }
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
         // Route triggers follow the standard channels, even if not all of these are used.
         channels.resize(VOLTAGES, None);
@@ -413,6 +426,7 @@ fn output_configs(
             channels.push(Some(channel));
             (triggers.len(), pulses)
         });
+        check_each_once(channels.iter().flatten())?;
         configs.push(output_device::OutputConfig {
             device: rig.cv.device.clone(),
             block: rig.input.block,
@@ -449,6 +463,20 @@ fn output_configs(
         }
     }
     Ok(configs)
+}
+
+/// Refuses a channel that would carry two voltages: one of them would never be heard.
+fn check_each_once<'a>(channels: impl Iterator<Item = &'a usize>) -> Result<()> {
+    let mut seen = HashSet::new();
+    let mut channels = channels;
+    match channels.find(|channel| !seen.insert(**channel)) {
+        None => Ok(()),
+        Some(channel) => Err(Error::setting(
+            format!("output channel {} is set for two voltages", channel + 1),
+            "give each a channel of its own: --cv DEVICE:3-6, or [cv] channels, a route's \
+             trigger and [clock] channel in the rig",
+        )),
+    }
 }
 
 /// Refuses a channel that would carry both: steady voltages harm speakers, and
