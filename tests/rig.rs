@@ -150,6 +150,21 @@ fn a_soundcheck_is_stored() {
     assert_eq!(std::fs::read_to_string(rig).unwrap(), stored);
 }
 
+#[test]
+fn a_rig_has_a_name_or_a_path_that_ends_in_toml() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["", " ", "../../evil", "sub/stage", ".toml", "a\nb"] {
+        let refused = leadpipe(folder.path(), &["rig", "new", name], "");
+        assert_eq!(refused.status.code(), Some(4), "{name:?}");
+        assert!(
+            text(&refused).contains("path ending in .toml"),
+            "{}",
+            text(&refused)
+        );
+    }
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
 /// A gate under the noise is not stored, nor is a value in a rig that could hurt.
 #[test]
 fn what_makes_no_sense_is_neither_stored_nor_used() {

@@ -54,7 +54,7 @@ struct Row<'a> {
 pub fn run(options: &Options) -> Result<()> {
     match &options.action {
         Action::New { name } => {
-            let path = rig::path_of(name)?;
+            let path = rig::path_to_write(name)?;
             if path.exists() {
                 return Err(Error::output(
                     path,

@@ -78,7 +78,7 @@ pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Resul
         say("not stored: give --rig NAME to keep it");
         return Ok(());
     };
-    let path = rig::path_of(name)?;
+    let path = rig::path_to_write(name)?;
     rig::store(&path, section, values)?;
     super::super::print_written(&[path]);
     Ok(())
