@@ -143,6 +143,19 @@ impl Error {
         }
     }
 
+    /// The same about a setting or the file that it stands in; other errors name their place
+    /// themselves.
+    #[doc(hidden)]
+    pub fn about(self, what: impl std::fmt::Display) -> Self {
+        match self {
+            Error::Setting { problem, hint } => Error::Setting {
+                problem: format!("{what}: {problem}"),
+                hint,
+            },
+            other => other,
+        }
+    }
+
     /// The process exit code for this error. Code 2 is kept for the command
     /// line itself.
     #[doc(hidden)]

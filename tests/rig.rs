@@ -225,11 +225,39 @@ fn what_makes_no_sense_is_neither_stored_nor_used() {
         ),
         ("[cv]\nchannels = [1, 2, 3, 4, 5, 6]", "6 channels for 5"),
         ("[double]\nchannels = [0]", "1 to 256"),
+        ("[draw]\nlow = \"C5\"\nhigh = \"C3\"", "is above draw.high"),
+        ("[draw]\nhigh = \"C2\"", "draw.low = \"C3\" is above"),
+        ("reference_hz = 9000.0", "reference_hz"),
+        ("horns = [\"kazoo\"]", "horns (--horn): no horn"),
+        ("tunings = [\"nope\"]", "tunings (--tuning): no tuning"),
+        ("tonic = \"H\"", "tonic (--tonic)"),
         ("[input]\nchannel = 0", "1 to 256"),
     ] {
         std::fs::write(&rig, setting).unwrap();
         let refused = leadpipe(folder.path(), &["rig", "check", rig_name], "");
         assert_eq!(refused.status.code(), Some(4), "{setting}");
         assert!(text(&refused).contains(words), "{}", text(&refused));
+        assert!(text(&refused).contains(rig_name), "{}", text(&refused));
+    }
+    // A session names the file where the mistake is in it, and not where it is an option's.
+    let take = &takes[1];
+    for (setting, option, in_file) in [
+        ("reference_hz = 9000.0", "440", false),
+        ("[draw]\nhigh = \"C2\"", "440", true),
+        ("", "9000", false),
+    ] {
+        std::fs::write(&rig, setting).unwrap();
+        let args = [
+            "live",
+            "--plain",
+            "--from",
+            take,
+            "--rig",
+            rig_name,
+            "--reference",
+            option,
+        ];
+        let done = leadpipe(folder.path(), &args, "");
+        assert_eq!(text(&done).contains(rig_name), in_file, "{}", text(&done));
     }
 }

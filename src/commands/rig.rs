@@ -90,7 +90,7 @@ pub fn run(options: &Options) -> Result<()> {
         }
         Action::Check { name } => {
             let rig = Rig::load(name)?;
-            super::live::check(&rig)?;
+            super::live::check_file(name, &rig)?;
             super::print(|to| writeln!(to, "{name}: no mistakes found"))
         }
     }

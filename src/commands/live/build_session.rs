@@ -27,12 +27,15 @@ use leadpipe::internals::live::streams::InputRequest;
 use leadpipe::internals::live::ui_snapshot::Display;
 use leadpipe::internals::output::cv_renderer::VOLTAGES;
 use leadpipe::internals::sending::brightness::BrightnessRange;
-use leadpipe::internals::text::STDIN;
+use leadpipe::internals::text::{STDIN, shown_path};
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
 use super::super::say;
 use super::{ClockArg, DoubleOptions, InputOptions, Options, OutOptions};
+
+/// The rig that is used where none is named.
+const DEFAULT: &str = "default";
 
 /// The rig, with the command-line options applied.
 pub fn rig(options: &Options) -> Result<Rig> {
@@ -56,16 +59,38 @@ pub fn rig(options: &Options) -> Result<Rig> {
     apply_double_options(&mut rig, &options.double);
     apply_output_options(&mut rig, &options.outs)?;
     super::super::settings::kept().fill(&mut rig);
+    name_file(options.rig.as_deref(), &rig)?;
     Ok(rig)
+}
+
+/// Checks a rig with the options applied. What is wrong with the file whatever the options
+/// say is told with the file's name.
+fn name_file(name: Option<&str>, rig: &Rig) -> Result<()> {
+    let Err(error) = check(rig) else {
+        return Ok(());
+    };
+    let name = name.unwrap_or(DEFAULT);
+    let alone = Rig::load(name).and_then(|alone| check_file(name, &alone));
+    match alone {
+        Err(alone) if alone.to_string().ends_with(&error.to_string()) => Err(alone),
+        _ => Err(error),
+    }
+}
+
+/// Finds every error in a rig file that can be found without opening a device, and names
+/// the file.
+pub fn check_file(name: &str, rig: &Rig) -> Result<()> {
+    let path = rig::path_of(name)?;
+    check(rig).map_err(|error| error.about(shown_path(&path)))
 }
 
 /// The rig of that name; without one the rig called "default", if there is one.
 pub fn named_rig(name: Option<&str>) -> Result<Rig> {
     match name {
         Some(name) => Rig::load(name),
-        None if rig_file_exists("default") => {
+        None if rig_file_exists(DEFAULT) => {
             say("leadpipe: using the rig \"default\"");
-            Rig::load("default")
+            Rig::load(DEFAULT)
         }
         None => Ok(Rig::default()),
     }
@@ -189,7 +214,7 @@ struct ValidatedRig {
 const USUAL_RATE_HZ: f64 = 48_000.0;
 
 /// Finds every error in a rig that can be found without opening a device.
-pub fn check(rig: &Rig) -> Result<()> {
+fn check(rig: &Rig) -> Result<()> {
     validate(rig).map(drop)
 }
 
@@ -202,17 +227,19 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
         .transpose()?;
     rig.voice_channels()?;
     let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
-    let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
+    let horns: Vec<Arc<Horn>> = horns
+        .collect::<Result<_>>()
+        .map_err(|e| e.about("horns (--horn)"))?;
     let tunings = tunings(rig)?;
     rig.clock_metre()?;
     let (routes, triggers) = rig.routes()?;
     let switches = rig.switches()?;
     check_names(&switches, &horns, &tunings)?;
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
-        controls::address("osc", text)?;
+        controls::address("osc (--osc, --listen)", text)?;
     }
     if let Some(text) = &rig.page.listen {
-        controls::address("--page", text)?;
+        controls::address("page.listen (--page)", text)?;
     }
     let mut context = LineContext::new((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
@@ -336,7 +363,9 @@ fn page(rig: &Rig, _: &Commands) -> Result<Displays> {
 }
 
 fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
-    let reference = Reference::new(rig.a4_hz())?;
+    let reference =
+        Reference::new(rig.a4_hz()).map_err(|e| e.about("reference_hz (--reference)"))?;
+    let tonic = rig.tonic.as_deref();
     let plain = ["equal-12".to_owned()];
     let names = match rig.tunings.is_empty() {
         true => &plain[..],
@@ -344,7 +373,13 @@ fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
     };
     names
         .iter()
-        .map(|name| Tuning::find(name, rig.tonic.as_deref(), reference).map(Arc::new))
+        .map(|name| {
+            // With its own tonic: whether it is the tuning or the tonic that is wrong.
+            Tuning::find(name, None, reference).map_err(|e| e.about("tunings (--tuning)"))?;
+            Tuning::find(name, tonic, reference)
+                .map(Arc::new)
+                .map_err(|e| e.about("tonic (--tonic)"))
+        })
         .collect()
 }
 

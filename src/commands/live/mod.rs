@@ -6,7 +6,7 @@ mod screen;
 mod test_voice;
 
 pub use build_session::{
-    apply_input_options, capture_config, check, device_and_channels, named_rig, store,
+    apply_input_options, capture_config, check_file, device_and_channels, named_rig, store,
 };
 pub use test_voice::RigVoice;
 

@@ -227,6 +227,22 @@ impl Rig {
         };
         let low = end("draw.low", &self.draw.low, DRAW_RANGE.0)?;
         let high = end("draw.high", &self.draw.high, DRAW_RANGE.1)?;
+        if low.0 > high.0 {
+            let named = |end: &Option<String>, default| {
+                end.as_deref().map_or(default, |text| text).to_owned()
+            };
+            return Err(Error::setting(
+                format!(
+                    "draw.low = \"{}\" is above draw.high = \"{}\"",
+                    named(&self.draw.low, DRAW_RANGE.0),
+                    named(&self.draw.high, DRAW_RANGE.1)
+                ),
+                format!(
+                    "give a lower draw.low or a higher draw.high; left out they are {} and {}",
+                    DRAW_RANGE.0, DRAW_RANGE.1
+                ),
+            ));
+        }
         // Pitches of the tuning may be half a semitone off the equal-tempered ends.
         let (low, high) = (Pitch(low.0 - 0.5), Pitch(high.0 + 0.5));
         let weights = &self.draw.weights;
