@@ -207,7 +207,7 @@ fn what_cannot_work_is_refused_in_one_line() {
     for (options, code, word) in [
         (&["--from", "nowhere.wav"][..], 3, "nowhere.wav"),
         (&["--from", take, "--horn", "kazoo"], 4, "kazoo"),
-        (&["--from", take, "--source", "sequence"], 4, "notes"),
+        (&["--from", take, "--source", "sequence"], 4, "--sequence"),
         (&["--from", take, "--rig", "nosuch"], 4, "rig new"),
         (&["--from", take, "--osc", "nonsense"], 4, "HOST:PORT"),
         (&["--from", take, "--cv", "jack"], 4, "DEVICE:CHANNELS"),

@@ -42,7 +42,7 @@ pub struct Options {
     #[arg(long, value_name = "N")]
     part: Option<usize>,
     /// Transpose the target by this many semitones
-    #[arg(long, value_name = "SEMITONES", default_value_t = 0, value_parser = clap::value_parser!(i32).range(-48..=48))]
+    #[arg(long, value_name = "SEMITONES", default_value_t = 0, value_parser = super::shift())]
     shift: i32,
     #[command(flatten)]
     pitch: PitchOptions,

@@ -50,8 +50,8 @@ pub struct FileOptions {
 /// How voltages are written down.
 #[derive(Args)]
 struct CvOptions {
-    /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::number(0.1..=100.0, "volts"))]
+    /// Voltage that the interface puts out at digital full scale; negative if it inverts
+    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::full_scale)]
     volts_full_scale: f64,
     /// Sample rate of the control-voltage file
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(1_000..=192_000))]

@@ -33,10 +33,12 @@ use std::sync::{Mutex, PoisonError};
 
 use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
-use leadpipe::internals::analysis::DEFAULT_GATE_DB;
+use leadpipe::internals::analysis::{DEFAULT_GATE_DB, GATES_DB};
+use leadpipe::internals::output::cv::check_full_scale;
 use leadpipe::internals::output::paint::Paint;
 use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::output::{StagedFile, stage, take_kept};
+use leadpipe::internals::sending::SHIFTS;
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
@@ -138,7 +140,7 @@ pub struct PitchOptions {
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, value_parser = number(-200.0..=0.0, "dBFS"))]
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, value_parser = number(GATES_DB, "dBFS"))]
     pub gate: f64,
 }
 
@@ -166,11 +168,10 @@ pub struct SendOptions {
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N", default_value_t = 0,
-        value_parser = clap::value_parser!(i32).range(-48..=48))]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = shift())]
     pub shift: i32,
     /// Notes to send instead of those played: one per attack, in turn
-    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = key)]
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = step)]
     pub sequence: Vec<i32>,
     /// Write the tone's brightness into MIDI (controller 74) and voltages (a fifth channel),
     /// from dark to bright in multiples of the fundamental, such as --brightness=1.5:6
@@ -344,6 +345,39 @@ impl TypedValueParser for Named {
     fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
         Some(Box::new((self.0)().into_iter().map(PossibleValue::new)))
     }
+}
+
+/// Parser of a shift in semitones.
+pub fn shift() -> clap::builder::RangedI64ValueParser<i32> {
+    let (low, high) = SHIFTS.into_inner();
+    clap::value_parser!(i32).range(i64::from(low)..=i64::from(high))
+}
+
+/// Parser of the voltage at digital full scale.
+pub fn full_scale(text: &str) -> std::result::Result<f64, String> {
+    let volts = text.parse().map_err(|_| "give volts".to_owned())?;
+    check_full_scale(volts)?;
+    Ok(volts)
+}
+
+/// Parser of a note of a sequence.
+fn step(text: &str) -> std::result::Result<i32, String> {
+    match text.split_whitespace().nth(1) {
+        Some(_) => Err("separate the notes by commas, such as C4,E4,G4".into()),
+        None => key(text),
+    }
+}
+
+/// The same for what keeps notes by their names.
+#[cfg(feature = "live")]
+pub fn named_step(text: &str) -> std::result::Result<String, String> {
+    step(text).map(|_| text.trim().to_owned())
+}
+
+/// Parser of a note's name that keeps it.
+#[cfg(feature = "live")]
+pub fn named_key(text: &str) -> std::result::Result<String, String> {
+    key(text).map(|_| text.to_owned())
 }
 
 fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {

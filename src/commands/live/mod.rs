@@ -18,10 +18,11 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
+use leadpipe::internals::analysis::GATES_DB;
 use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::midi_listener::TRANSPORT;
-use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::rig::{GLIDES_S, INTERVALS, Rig, VOICE_LEVELS_DB};
 use leadpipe::internals::live::screen::View;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::sending::brightness::BrightnessRange;
@@ -78,13 +79,13 @@ pub struct Options {
     #[arg(long, value_enum)]
     snap: Option<SnapArg>,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = super::shift())]
     shift: Option<i32>,
     /// Where notes come from: follow, sequence or draw
     #[arg(long, value_name = "SOURCE")]
     source: Option<String>,
     /// Notes to step through, one per attack (implies --source sequence)
-    #[arg(long, value_name = "PITCHES", value_delimiter = ',')]
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = super::named_step)]
     sequence: Vec<String>,
     #[command(flatten)]
     input: InputOptions,
@@ -113,7 +114,7 @@ pub struct InputOptions {
     #[arg(long, value_name = "TAKE", conflicts_with = "input")]
     pub from: Option<PathBuf>,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = super::number(GATES_DB, "dBFS"))]
     pub gate: Option<f64>,
 }
 
@@ -151,13 +152,13 @@ pub struct DoubleOptions {
     #[arg(long, value_enum)]
     pub timbre: Option<TimbreArg>,
     /// Semitones above you: -12 an octave below, 7 a fifth above
-    #[arg(long, value_name = "SEMITONES")]
+    #[arg(long, value_name = "SEMITONES", value_parser = super::number(INTERVALS, "semitones"))]
     pub interval: Option<f64>,
     /// Glide time from note to note, seconds
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = super::number(GLIDES_S, "seconds"))]
     pub glide: Option<f64>,
     /// Level of the voice at your loudest, dBFS; start low
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = super::number(VOICE_LEVELS_DB, "dBFS"))]
     pub level: Option<f64>,
 }
 
@@ -188,11 +189,11 @@ pub struct OutOptions {
     /// is brightness
     #[arg(long, value_name = "DEVICE:CHANNELS")]
     pub cv: Option<String>,
-    /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS")]
+    /// Voltage that the interface puts out at digital full scale; negative if it inverts
+    #[arg(long, value_name = "VOLTS", value_parser = super::full_scale)]
     pub volts_full_scale: Option<f64>,
     /// Note at 0 V
-    #[arg(long, value_name = "PITCH")]
+    #[arg(long, value_name = "PITCH", value_parser = super::named_key)]
     pub zero_volt_note: Option<String>,
     /// Send OSC to this address
     #[arg(long, value_name = "HOST:PORT")]

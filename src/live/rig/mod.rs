@@ -15,7 +15,10 @@ use crate::settings_file::{self, ParseError};
 use crate::tuning::quantiser::Snap;
 use crate::voice;
 
-pub use validate::{Switch, Trigger, channel_index, channel_indices, parse_action};
+pub use validate::{
+    GLIDES_S, INTERVALS, Switch, Trigger, VOICE_LEVELS_DB, channel_index, channel_indices,
+    parse_action,
+};
 
 /// A rig.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
