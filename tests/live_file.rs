@@ -208,6 +208,11 @@ fn what_cannot_work_is_refused_in_one_line() {
         (&["--from", "nowhere.wav"][..], 3, "nowhere.wav"),
         (&["--from", take, "--horn", "kazoo"], 4, "kazoo"),
         (&["--from", take, "--source", "sequence"], 4, "--sequence"),
+        (&["--from", take, "--level", "-30"], 4, "add --double"),
+        (&["--from", take, "--midi-channel", "2"], 4, "add --midi"),
+        (&["--from", take, "--volts-full-scale", "5"], 4, "add --cv"),
+        #[cfg(feature = "page")]
+        (&["--from", take, "--page-read-only"], 4, "add --page"),
         (&["--from", take, "--rig", "nosuch"], 4, "rig new"),
         (&["--from", take, "--osc", "nonsense"], 4, "HOST:PORT"),
         (&["--from", take, "--cv", "jack"], 4, "DEVICE:CHANNELS"),

@@ -59,8 +59,49 @@ pub fn rig(options: &Options) -> Result<Rig> {
     apply_double_options(&mut rig, &options.double);
     apply_output_options(&mut rig, &options.outs)?;
     super::super::settings::kept().fill(&mut rig);
+    check_needed(options, &rig)?;
     name_file(options.rig.as_deref(), &rig)?;
     Ok(rig)
+}
+
+/// Refuses options of an output that neither the options nor the rig ask for: they would do
+/// nothing.
+fn check_needed(options: &Options, rig: &Rig) -> Result<()> {
+    let (double, outs) = (&options.double, &options.outs);
+    let (voice, cv) = (rig.double.on, !rig.cv.channels.is_empty());
+    let needs = [
+        ("--output", double.output.is_some(), voice, "--double"),
+        ("--timbre", double.timbre.is_some(), voice, "--double"),
+        ("--interval", double.interval.is_some(), voice, "--double"),
+        ("--glide", double.glide.is_some(), voice, "--double"),
+        ("--level", double.level.is_some(), voice, "--double"),
+        (
+            "--midi-channel",
+            outs.midi_channel.is_some(),
+            rig.midi.port.is_some(),
+            "--midi",
+        ),
+        (
+            "--volts-full-scale",
+            outs.volts_full_scale.is_some(),
+            cv,
+            "--cv",
+        ),
+        #[cfg(feature = "page")]
+        (
+            "--page-read-only",
+            outs.page_read_only,
+            rig.page.listen.is_some(),
+            "--page",
+        ),
+    ];
+    match needs.iter().find(|(_, given, there, _)| *given && !there) {
+        None => Ok(()),
+        Some((option, _, _, needed)) => Err(Error::setting(
+            format!("{option} without {needed}, in the options or the rig, does nothing"),
+            format!("add {needed}, or leave {option} out"),
+        )),
+    }
 }
 
 /// Checks a rig with the options applied. What is wrong with the file whatever the options
