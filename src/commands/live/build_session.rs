@@ -18,7 +18,7 @@ use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_i
 use leadpipe::internals::live::routes::Routes;
 use leadpipe::internals::live::send::SenderThread;
 use leadpipe::internals::live::send::clock_port::ClockPort;
-use leadpipe::internals::live::send::json_lines::JsonLines;
+use leadpipe::internals::live::send::json_lines::{Failure, JsonLines};
 use leadpipe::internals::live::send::midi_port::MidiPort;
 use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
@@ -319,7 +319,7 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
 pub fn build(
     rig: &Rig,
     from: Option<&Path>,
-    jsonl: bool,
+    jsonl: Option<Failure>,
     commands: &Commands,
 ) -> Result<(SessionParts, Vec<String>)> {
     let ValidatedRig {
@@ -588,7 +588,7 @@ fn senders(
     rig: &Rig,
     routes: &Routes,
     brightness: Option<BrightnessRange>,
-    jsonl: bool,
+    jsonl: Option<Failure>,
 ) -> Result<Vec<SenderThread>> {
     let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
@@ -628,8 +628,8 @@ fn senders(
             )
         })?);
     }
-    if jsonl {
-        let lines = Box::new(JsonLines::new(std::io::stdout()));
+    if let Some(failure) = jsonl {
+        let lines = Box::new(JsonLines::new(std::io::stdout(), failure));
         let started = SenderThread::start("JSON lines to standard output", lines);
         senders.extend(started.ok());
     }

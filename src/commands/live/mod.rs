@@ -24,6 +24,7 @@ use leadpipe::internals::live::devices;
 use leadpipe::internals::live::midi_listener::TRANSPORT;
 use leadpipe::internals::live::rig::{GLIDES_S, INTERVALS, Rig, VOICE_LEVELS_DB};
 use leadpipe::internals::live::screen::View;
+use leadpipe::internals::live::send::json_lines::Failure;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::voice::Timbre;
@@ -242,9 +243,10 @@ pub fn run(options: &Options) -> Result<()> {
     let rig = build_session::rig(options)?;
     let quit = quit_flag()?;
     let channel = Session::channel();
-    let jsonl = options.outs.jsonl;
+    let jsonl = options.outs.jsonl.then(Failure::default);
     let open = {
         let (rig, from, commands) = (rig.clone(), options.input.from.clone(), channel.0.clone());
+        let jsonl = jsonl.clone();
         move || build_session::build(&rig, from.as_deref(), jsonl, &commands)
     };
     let (parts, invitation) = opened(open, &quit)?;
@@ -254,14 +256,15 @@ pub fn run(options: &Options) -> Result<()> {
         parts.capture.rate_hz()
     );
     let (session, monitor) = Session::start(parts, channel)?;
-    let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
+    let lines = options.plain || jsonl.is_some() || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);
     let stop = quit.clone();
+    let failure = jsonl.clone();
     let show = move || {
         if lines {
             let lines = cautions.iter().chain(&invitation);
             lines.chain([&input]).for_each(say);
-            plain::watch(&monitor, &stop, jsonl)
+            plain::watch(&monitor, &stop, failure.as_ref())
         } else {
             screen::watch(
                 &monitor,
@@ -288,7 +291,9 @@ pub fn run(options: &Options) -> Result<()> {
     };
     // Standard error may be a terminal that takes nothing more.
     in_background(move || print_summary(&summary), || false)?.within(LAST_WORDS);
-    failed.map_or(shown, Err)
+    failed.map_or(shown, Err)?;
+    // The last events may be those that there was no room for.
+    jsonl.as_ref().map_or(Ok(()), plain::check)
 }
 
 /// How long devices and ports may take to open, and after which time that is said.
