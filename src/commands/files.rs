@@ -24,7 +24,7 @@ use super::{EmptyFolder, ListFormat, check_folder};
 pub struct FileOptions {
     #[command(flatten)]
     cv: CvOptions,
-    /// Format of the note list on standard output
+    /// Format of the note list on standard output; of several takes, of their summary
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
     /// Folder to write files to
@@ -138,6 +138,11 @@ impl FileOptions {
     /// Whether there is a folder to write to.
     pub fn has_folder(&self) -> bool {
         self.out.is_some()
+    }
+
+    /// Format of what goes to standard output.
+    pub fn format(&self) -> ListFormat {
+        self.format
     }
 
     /// Checks, before long work starts, that the folder can be written and that there is an

@@ -265,7 +265,6 @@ pub fn paint() -> Paint {
 }
 
 /// Prints rows in one of the formats; `table` prints them for reading.
-#[cfg(feature = "live")]
 pub fn print_rows(
     format: ListFormat,
     rows: &[impl Serialize],
