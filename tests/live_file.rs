@@ -246,3 +246,22 @@ fn what_cannot_work_is_refused_in_one_line() {
         );
     }
 }
+
+/// A cue that was set up for another rig.
+#[test]
+fn an_unknown_name_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path());
+    let port = free_port();
+    let listen = port.to_string();
+    let options = ["--from", take.to_str().unwrap(), "--listen", &listen];
+    let mut live = Live::start(None, &[&options[..], &["--horn", "trumpet"]].concat());
+    assert!(wait(10.0, || !live.lines().is_empty()), "{}", live.errors());
+    send_osc(port, "/leadpipe/horn", Some("kazoo"));
+    let told = || {
+        live.errors()
+            .contains("no horn of this session is called \"kazoo\"")
+    };
+    assert!(wait(10.0, told), "{}", live.errors());
+    assert_eq!(live.ends_within(15.0), Some(0));
+}

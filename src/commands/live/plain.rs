@@ -37,6 +37,9 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: Option<&Failure>) -> R
             say(format_args!("leadpipe: {name}: back again"));
         }
         errors = now;
+        for why in &snapshot.in_vain {
+            say(format_args!("leadpipe: {why}"));
+        }
         if jsonl.is_none() {
             let mut out = std::io::stdout().lock();
             for note in &snapshot.notes {
