@@ -227,6 +227,7 @@ fn what_cannot_work_is_refused_in_one_line() {
             "nosuchdevice",
         ),
         (&["--from", take, "--midi", "nosuchport"], 7, "MIDI"),
+        (&["--from", take, "--record", take], 5, "into a folder"),
         (&["--input", "nosuchdevice"], 7, "nosuchdevice"),
         (
             &["--from", take, "--record", "/proc/nowhere"],

@@ -27,6 +27,7 @@ use leadpipe::internals::live::screen::View;
 use leadpipe::internals::live::send::json_lines::Failure;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::sending::brightness::BrightnessRange;
+use leadpipe::internals::text::counted;
 use leadpipe::internals::voice::Timbre;
 use leadpipe::{Error, Result};
 
@@ -395,8 +396,11 @@ pub fn quit_flag() -> Result<Arc<AtomicBool>> {
 
 fn print_summary(summary: &Summary) {
     say(format_args!(
-        "{} notes in {:.1} s; {} input frames lost, {} late blocks",
-        summary.notes, summary.length_s, summary.missed, summary.xruns
+        "{} in {:.1} s; {} lost, {}",
+        counted(summary.notes, "note"),
+        summary.length_s,
+        counted(summary.missed, "input frame"),
+        counted(summary.xruns, "late block")
     ));
     super::print_written(&summary.recorded.files);
 }
