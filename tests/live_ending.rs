@@ -173,3 +173,14 @@ fn events_that_cannot_be_written_end_the_session() {
         assert!(begun.elapsed().as_secs_f64() < 15.0);
     }
 }
+
+/// Ctrl-\ too, which leaves a core file by itself.
+#[test]
+fn a_quit_signal_ends_the_session_and_keeps_the_take() {
+    let mut recording = Recording::start(30.0, &["sh", "-c", "exec $PLAY"], "--plain");
+    stage::signal(recording.child.id(), "QUIT");
+    let status = recording.child.wait().unwrap();
+    assert_eq!(status.code(), Some(0), "{}", recording.errors());
+    assert!(wait(5.0, || recording.heard("/leadpipe/silence")));
+    assert_eq!(recording.notes(), 1);
+}

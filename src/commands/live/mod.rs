@@ -385,12 +385,15 @@ fn cautions(rig: &Rig) -> Vec<String> {
     cautions
 }
 
-/// A flag set by ctrl-C and `kill -TERM`.
+/// A flag set by ctrl-C, ctrl-\\, `kill -TERM` and a terminal that is closed.
 pub fn quit_flag() -> Result<Arc<AtomicBool>> {
     let quit = Arc::new(AtomicBool::new(false));
     let raised = quit.clone();
-    ctrlc::set_handler(move || raised.store(true, Ordering::Release))
-        .map_err(|e| Error::setting(format!("signals: {e}"), "start again"))?;
+    let failed = |e: &dyn std::fmt::Display| Error::setting(format!("signals: {e}"), "start again");
+    ctrlc::set_handler(move || raised.store(true, Ordering::Release)).map_err(|e| failed(&e))?;
+    #[cfg(unix)]
+    signal_hook::flag::register(signal_hook::consts::SIGQUIT, quit.clone())
+        .map_err(|e| failed(&e))?;
     Ok(quit)
 }
 
