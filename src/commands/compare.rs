@@ -1,7 +1,8 @@
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use leadpipe::internals::audio::decode::NOT_AUDIO;
 use leadpipe::internals::compare::{Compared, Comparison, better_shift, compare};
 use leadpipe::internals::output::comparison_page::ComparisonPage;
 use leadpipe::internals::output::provenance::keep_input;
@@ -64,6 +65,7 @@ pub fn run(options: &Options) -> Result<()> {
     if let Some(page) = &options.report {
         super::check_page(page)?;
     }
+    check_kinds(&options.take.take, &options.target)?;
     // A page shows every hop of what was played.
     let detail = NoteDetail {
         contours: options.report.is_some(),
@@ -83,7 +85,8 @@ pub fn run(options: &Options) -> Result<()> {
                 "leave --part out: only scores have parts",
             ));
         }
-        ReferencePart::played(&listen(&options.target, &Excerpt::default())?)
+        let played = listen(&options.target, &Excerpt::default());
+        ReferencePart::played(&played.map_err(|e| not_a_target(e, &options.target))?)
     };
     let reference = reference.shifted(options.shift);
     let line = listen(&options.take.take, &options.take.excerpt)?;
@@ -108,6 +111,50 @@ pub fn run(options: &Options) -> Result<()> {
         ListFormat::Csv => super::write_rows(&found.notes, to),
         ListFormat::Json => super::write_json(&found, to),
     })
+}
+
+/// Refuses a score where the take should be, and a note list as a target, by their names.
+fn check_kinds(take: &Path, target: &Path) -> Result<()> {
+    if reference::is_score(take) {
+        return Err(Error::input(
+            take,
+            "a score, not a take",
+            "give the take first and the score after it: leadpipe compare TAKE SCORE",
+        ));
+    }
+    let is_list = |path: &Path| {
+        let ending = path.extension().and_then(|ending| ending.to_str());
+        ending.is_some_and(|ending| ["csv", "json"].contains(&ending.to_lowercase().as_str()))
+    };
+    if is_list(target) {
+        return Err(Error::input(
+            target,
+            "a note list, neither a score nor a take",
+            "make a MIDI file of it first: leadpipe write LIST --out DIR --write midi",
+        ));
+    }
+    match is_list(take) {
+        true => Err(Error::input(
+            take,
+            "a note list, not a take",
+            "give the recording that it is of",
+        )),
+        false => Ok(()),
+    }
+}
+
+/// The error of a target that is no take either.
+fn not_a_target(error: Error, target: &Path) -> Error {
+    match error {
+        Error::Input { path, problem, .. } if path == target && problem == NOT_AUDIO => {
+            Error::input(
+                path,
+                "neither a score nor a take that can be read",
+                "give a score (.mid, .musicxml or .mxl) or a take (WAV, AIFF, CAF, FLAC, MP3 or OGG)",
+            )
+        }
+        other => other,
+    }
 }
 
 fn table(
