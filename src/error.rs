@@ -143,6 +143,19 @@ impl Error {
         }
     }
 
+    /// The same about a setting or the file that it stands in; other errors name their place
+    /// themselves.
+    #[doc(hidden)]
+    pub fn about(self, what: impl std::fmt::Display) -> Self {
+        match self {
+            Error::Setting { problem, hint } => Error::Setting {
+                problem: format!("{what}: {problem}"),
+                hint,
+            },
+            other => other,
+        }
+    }
+
     /// The process exit code for this error. Code 2 is kept for the command
     /// line itself.
     #[doc(hidden)]
@@ -161,6 +174,9 @@ impl Error {
 
 /// Similarity (Jaro and Winkler's, 0 to 1) from which a name may have been intended.
 const MIN_SIMILARITY: f64 = 0.7;
+/// Share of a name's letters that may at most be others (Damerau and Levenshtein's distance): a
+/// long name holds the letters of many short words, and is none of them.
+const MAX_OTHER: f64 = 0.5;
 /// How much less similar than the nearest name another may be and still be suggested.
 const AS_SIMILAR: f64 = 0.03;
 /// Most names that are suggested: as many as one reads at a glance.
@@ -173,10 +189,17 @@ pub fn name_hint<'a>(
     names: impl IntoIterator<Item = &'a str>,
     listing: &str,
 ) -> String {
+    let is_near = |word: &str| {
+        let begins = wanted.chars().count() > 2 && word.starts_with(wanted);
+        begins || 1.0 - strsim::normalized_damerau_levenshtein(wanted, word) <= MAX_OTHER
+    };
     let similarity = |name: &str| match name.split('-').any(|word| word == wanted) {
         // One of its words is as good as the whole.
         true => 1.0,
-        false => strsim::jaro_winkler(wanted, name),
+        false if is_near(name) || name.split('-').any(is_near) => {
+            strsim::jaro_winkler(wanted, name)
+        }
+        false => 0.0,
     };
     let near = names.into_iter().map(|name| (similarity(name), name));
     let mut near: Vec<(f64, &str)> = near.filter(|(s, _)| *s >= MIN_SIMILARITY).collect();
@@ -216,5 +239,10 @@ mod tests {
         assert!(hint("tuba-g").starts_with("did you mean \"tuba-f\" or \"tuba-c\"?"));
         assert!(hint("tenor").starts_with("did you mean \"tenor-horn\" or \"tenor-tuba\"?"));
         assert_eq!(hint("kazoo"), "`list` lists them");
+        // All of its letters are in there, in this order.
+        let tunings = ["minor-pentatonic", "just"];
+        assert_eq!(name_hint("nope", tunings, "list"), "`list` lists them");
+        assert!(name_hint("jsut", tunings, "list").contains("just"));
+        assert!(name_hint("minor", tunings, "list").contains("minor-pentatonic"));
     }
 }

@@ -56,6 +56,14 @@ pub fn shown_path(path: &Path) -> String {
     }
 }
 
+/// A number of things: "1 file", "2 files".
+pub fn counted(count: u64, thing: &str) -> String {
+    match count {
+        1 => format!("1 {thing}"),
+        _ => format!("{count} {thing}s"),
+    }
+}
+
 /// Text with what XML 1.0 (section 2.2) forbids replaced by U+FFFD. It still has to be
 /// escaped.
 pub fn xml(text: &str) -> Cow<'_, str> {

@@ -500,6 +500,30 @@ fn the_command_line_is_refused_in_one_line() {
             "{errors}"
         );
     }
+    // The same mistake has the same code wherever an option is given.
+    #[cfg(feature = "live")]
+    for (option, value, words) in [
+        ("--gate", "5", "-200 to 0"),
+        ("--shift", "99", "-48 to 48"),
+        ("--sequence", "C4 E4", "by commas, such as C4,E4"),
+        ("--sequence", "H4", "a note name"),
+        (
+            "--volts-full-scale",
+            "0",
+            "negative where the output inverts",
+        ),
+        ("--zero-volt-note", "H4", "a note name"),
+    ] {
+        for command in ["transcribe", "live"] {
+            let args: &[&str] = match command {
+                "live" => &["live", "--from", "a.wav", option, value],
+                _ => &["transcribe", "a.wav", option, value],
+            };
+            let (code, errors) = fail(args);
+            assert_eq!((code, errors.lines().count()), (2, 1), "{args:?}: {errors}");
+            assert!(errors.contains(words), "{args:?}: {errors}");
+        }
+    }
     let horn = tempfile::tempdir().unwrap();
     let horn = horn.path().join("horn.toml");
     let text = "[[horn]]\nname = \"x\"\ntitle = \"x\"\nsounds = -2147483648\nclef = \"treble\"\n\

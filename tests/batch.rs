@@ -65,6 +65,15 @@ fn a_folder_is_written_down_whole() {
     assert_eq!(std::fs::read_to_string(out.join("two.csv")).unwrap(), alone);
     let again = [&args[..], &["--jobs", "1"]].concat();
     assert_eq!(succeed(&again), text);
+    // The summary in other forms.
+    let json = succeed(&[&args[..], &["--format", "json"]].concat());
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(
+        (&json[1]["name"], &json[1]["files"]),
+        (&"three".into(), &2.into())
+    );
+    let csv = succeed(&[&args[..], &["--format", "csv"]].concat());
+    assert!(csv.starts_with("name,notes,length_s,files\none,"), "{csv}");
 }
 
 #[test]

@@ -389,6 +389,26 @@ fn what_is_no_target_is_refused() {
         args.extend(more);
         fail(&args)
     };
+    // What is something else altogether is told what to give instead.
+    let (code, errors) = refused("g.txt", b"words", &[]);
+    assert!(
+        code == 3 && errors.contains("give a score (.mid"),
+        "{errors}"
+    );
+    let (code, errors) = refused("h.csv", b"onset_s\n", &[]);
+    assert!(
+        code == 3 && errors.contains("leadpipe write LIST"),
+        "{errors}"
+    );
+    let score = folder.path().join("lamplight.mid");
+    let (score, sound) = (score.to_str().unwrap(), take.to_str().unwrap());
+    let (code, errors) = fail(&["compare", score, sound]);
+    assert!(code == 3 && errors.contains("take first"), "{errors}");
+    let (code, errors) = fail(&["write", sound]);
+    assert!(
+        code == 3 && errors.contains("leadpipe transcribe TAKE"),
+        "{errors}"
+    );
     let midi = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
     for (name, content, more, word) in [
         ("a.mid", &b"MThd"[..], &[][..], "MIDI"),
@@ -404,7 +424,9 @@ fn what_is_no_target_is_refused() {
         ("f.xml", b"\xff\xfe", &[], "UTF-8"),
     ] {
         let (code, errors) = refused(name, content, more);
-        assert_eq!(code, 3, "{name}: {errors}");
+        // The score is sound, and the option is wrong.
+        let expected = if more.is_empty() { 3 } else { 4 };
+        assert_eq!(code, expected, "{name}: {errors}");
         assert!(errors.contains(word) && errors.contains(name), "{errors}");
         assert_eq!(errors.trim().lines().count(), 1, "{errors}");
     }

@@ -91,6 +91,14 @@ fn settings_move_it() {
     }
 }
 
+/// As `calibrate` may find it.
+#[test]
+fn an_interface_that_inverts_gets_it_the_other_way_round() {
+    let ([pitch, ..], _) = voltages(&line(), 4.0, &["--volts-full-scale", "-10"]);
+    let volts = -10.0 * at(&pitch, 1.6);
+    assert!((volts - 4.0 / 12.0).abs() < 0.001, "{volts}");
+}
+
 #[test]
 fn bent_snap_keeps_the_shape_and_moves_the_centre() {
     let bent = voltages(&line(), 4.0, &["--snap", "bend"]).0;

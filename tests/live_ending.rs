@@ -149,3 +149,38 @@ fn a_removed_folder_is_told() {
     }
     assert_eq!(recording.notes(), 1);
 }
+
+/// Nobody would get the events of the rest of the session.
+#[test]
+fn events_that_cannot_be_written_end_the_session() {
+    let folder = tempfile::tempdir().unwrap();
+    for length_s in [1.0, 20.0] {
+        let take = take(folder.path(), length_s);
+        let begun = std::time::Instant::now();
+        let done = common::command()
+            .args(["live", "--jsonl", "--from", take.to_str().unwrap()])
+            .stdout(std::fs::File::create("/dev/full").unwrap())
+            .output()
+            .unwrap();
+        let errors = String::from_utf8(done.stderr).unwrap();
+        assert_eq!(done.status.code(), Some(5), "{errors}");
+        let of_it = errors.lines().filter(|l| l.starts_with("leadpipe: "));
+        let of_it: Vec<&str> = of_it.collect();
+        assert!(
+            of_it.len() == 1 && of_it[0].contains("No space left on device"),
+            "{errors}"
+        );
+        assert!(begun.elapsed().as_secs_f64() < 15.0);
+    }
+}
+
+/// Ctrl-\ too, which leaves a core file by itself.
+#[test]
+fn a_quit_signal_ends_the_session_and_keeps_the_take() {
+    let mut recording = Recording::start(30.0, &["sh", "-c", "exec $PLAY"], "--plain");
+    stage::signal(recording.child.id(), "QUIT");
+    let status = recording.child.wait().unwrap();
+    assert_eq!(status.code(), Some(0), "{}", recording.errors());
+    assert!(wait(5.0, || recording.heard("/leadpipe/silence")));
+    assert_eq!(recording.notes(), 1);
+}

@@ -466,7 +466,7 @@ fn whichever_way_it_ends_the_note_ends_first() {
     let folder = tempfile::tempdir().unwrap();
     let long = Played::new(0.3, 6.0, 58.0, 0.6);
     let take = write(folder.path(), &render(&[long], 6.0, &Room::default(), 1));
-    for signal in ["INT", "TERM", "HUP"] {
+    for signal in ["INT", "TERM", "HUP", "QUIT"] {
         let server = Server::start(128);
         let live = Live::start(
             Some(&server),

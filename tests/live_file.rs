@@ -207,16 +207,27 @@ fn what_cannot_work_is_refused_in_one_line() {
     for (options, code, word) in [
         (&["--from", "nowhere.wav"][..], 3, "nowhere.wav"),
         (&["--from", take, "--horn", "kazoo"], 4, "kazoo"),
-        (&["--from", take, "--source", "sequence"], 4, "notes"),
+        (&["--from", take, "--source", "sequence"], 4, "--sequence"),
+        (&["--from", take, "--level", "-30"], 4, "add --double"),
+        (&["--from", take, "--midi-channel", "2"], 4, "add --midi"),
+        (&["--from", take, "--volts-full-scale", "5"], 4, "add --cv"),
+        #[cfg(feature = "page")]
+        (&["--from", take, "--page-read-only"], 4, "add --page"),
         (&["--from", take, "--rig", "nosuch"], 4, "rig new"),
         (&["--from", take, "--osc", "nonsense"], 4, "HOST:PORT"),
         (&["--from", take, "--cv", "jack"], 4, "DEVICE:CHANNELS"),
+        (
+            &["--from", take, "--cv", "jack:3,3,5,6"],
+            4,
+            "channel 3 is set for two",
+        ),
         (
             &["--from", take, "--output", "nosuchdevice", "--double"],
             7,
             "nosuchdevice",
         ),
         (&["--from", take, "--midi", "nosuchport"], 7, "MIDI"),
+        (&["--from", take, "--record", take], 5, "into a folder"),
         (&["--input", "nosuchdevice"], 7, "nosuchdevice"),
         (
             &["--from", take, "--record", "/proc/nowhere"],
@@ -235,4 +246,23 @@ fn what_cannot_work_is_refused_in_one_line() {
             "{options:?}: {errors}"
         );
     }
+}
+
+/// A cue that was set up for another rig.
+#[test]
+fn an_unknown_name_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path());
+    let port = free_port();
+    let listen = port.to_string();
+    let options = ["--from", take.to_str().unwrap(), "--listen", &listen];
+    let mut live = Live::start(None, &[&options[..], &["--horn", "trumpet"]].concat());
+    assert!(wait(10.0, || !live.lines().is_empty()), "{}", live.errors());
+    send_osc(port, "/leadpipe/horn", Some("kazoo"));
+    let told = || {
+        live.errors()
+            .contains("no horn of this session is called \"kazoo\"")
+    };
+    assert!(wait(10.0, told), "{}", live.errors());
+    assert_eq!(live.ends_within(15.0), Some(0));
 }

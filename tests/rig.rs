@@ -150,6 +150,21 @@ fn a_soundcheck_is_stored() {
     assert_eq!(std::fs::read_to_string(rig).unwrap(), stored);
 }
 
+#[test]
+fn a_rig_has_a_name_or_a_path_that_ends_in_toml() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["", " ", "../../evil", "sub/stage", ".toml", "a\nb"] {
+        let refused = leadpipe(folder.path(), &["rig", "new", name], "");
+        assert_eq!(refused.status.code(), Some(4), "{name:?}");
+        assert!(
+            text(&refused).contains("path ending in .toml"),
+            "{}",
+            text(&refused)
+        );
+    }
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
 /// A gate under the noise is not stored, nor is a value in a rig that could hurt.
 #[test]
 fn what_makes_no_sense_is_neither_stored_nor_used() {
@@ -203,10 +218,46 @@ fn what_makes_no_sense_is_neither_stored_nor_used() {
         ("shift = 2147483647", "--shift"),
         ("[midi]\nchannel = 17", "--midi-channel"),
         ("[clock]\nmetre = \"3/4\"", "no clock comes in"),
+        ("[cv]\nchannels = [3, 3, 5, 6]", "channel 3 is set for two"),
+        (
+            "[cv]\nchannels = [3, 4]\n[clock]\nchannel = 4",
+            "channel 4 is set for two",
+        ),
+        ("[cv]\nchannels = [1, 2, 3, 4, 5, 6]", "6 channels for 5"),
+        ("[double]\nchannels = [0]", "1 to 256"),
+        ("[draw]\nlow = \"C5\"\nhigh = \"C3\"", "is above draw.high"),
+        ("[draw]\nhigh = \"C2\"", "draw.low = \"C3\" is above"),
+        ("reference_hz = 9000.0", "reference_hz"),
+        ("horns = [\"kazoo\"]", "horns (--horn): no horn"),
+        ("tunings = [\"nope\"]", "tunings (--tuning): no tuning"),
+        ("tonic = \"H\"", "tonic (--tonic)"),
+        ("[input]\nchannel = 0", "1 to 256"),
     ] {
         std::fs::write(&rig, setting).unwrap();
         let refused = leadpipe(folder.path(), &["rig", "check", rig_name], "");
         assert_eq!(refused.status.code(), Some(4), "{setting}");
         assert!(text(&refused).contains(words), "{}", text(&refused));
+        assert!(text(&refused).contains(rig_name), "{}", text(&refused));
+    }
+    // A session names the file where the mistake is in it, and not where it is an option's.
+    let take = &takes[1];
+    for (setting, option, in_file) in [
+        ("reference_hz = 9000.0", "440", false),
+        ("[draw]\nhigh = \"C2\"", "440", true),
+        ("", "9000", false),
+    ] {
+        std::fs::write(&rig, setting).unwrap();
+        let args = [
+            "live",
+            "--plain",
+            "--from",
+            take,
+            "--rig",
+            rig_name,
+            "--reference",
+            option,
+        ];
+        let done = leadpipe(folder.path(), &args, "");
+        assert_eq!(text(&done).contains(rig_name), in_file, "{}", text(&done));
     }
 }

@@ -39,7 +39,7 @@ use decoder::{BestPath, Decoder};
 use level::{Gate, Level};
 use pitch_model::PitchModel;
 
-pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, Settings, SettingsBuilder};
+pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsBuilder};
 
 /// Nominal time between frames, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;

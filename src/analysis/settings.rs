@@ -14,7 +14,7 @@ pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 pub const DEFAULT_GATE_DB: f64 = -120.0;
 
 /// Noise gates that make sense, dBFS: from under 32-bit noise to full scale.
-const GATES_DB: std::ops::RangeInclusive<f64> = -200.0..=0.0;
+pub const GATES_DB: std::ops::RangeInclusive<f64> = -200.0..=0.0;
 
 /// Settings of a [`Tracker`](crate::Tracker) or [`Transcriber`](crate::Transcriber).
 /// Whatever can be built works.

@@ -56,6 +56,8 @@ impl fmt::Debug for Take {
     }
 }
 
+/// Said of a file that is no recording.
+pub const NOT_AUDIO: &str = "not an audio file that can be read";
 const FORMATS: &str = "give a WAV, AIFF, CAF, FLAC, MP3 or OGG take";
 /// Frames of silence at a time.
 const SILENCE_FRAMES: u64 = 4_096;
@@ -117,8 +119,8 @@ impl Take {
             return Err(Error::input(path, problem, FORMATS));
         }
         let ending = path.extension().and_then(|e| e.to_str());
-        let (decoder, format) = Decoder::open(file, ending)
-            .ok_or_else(|| Error::input(path, "not an audio file that can be read", FORMATS))?;
+        let (decoder, format) =
+            Decoder::open(file, ending).ok_or_else(|| Error::input(path, NOT_AUDIO, FORMATS))?;
         let Format {
             sample_rate_hz,
             channels,

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use crate::error::{Error, Result};
+use crate::text::counted;
 
 /// Running check of a take's samples: silence, clipping, a DC offset.
 ///
@@ -12,7 +13,7 @@ use crate::error::{Error, Result};
 /// let mut health = leadpipe::Health::default();
 /// health.push(&[0.5, 1.0, 1.0, 1.0, 0.5, -1.0]); // each block as it is transcribed
 /// let warnings = health.check(Path::new("take.wav"), 3)?;
-/// assert!(warnings[0].starts_with("clipped in 1 places"));
+/// assert!(warnings[0].starts_with("clipped in 1 place:"));
 /// # Ok::<(), leadpipe::Error>(())
 /// ```
 #[derive(Debug, Clone, Default)]
@@ -31,6 +32,8 @@ const SILENT_DB: f64 = -84.0;
 /// What counts as full scale: 0.004 dB below it, because a level control or a file
 /// format may have rounded clipped samples down.
 const LIMIT: f32 = 0.9995;
+/// The same above it. What goes beyond, as samples of floating point can, is not cut off.
+const BEYOND: f32 = 1.0005;
 /// DC offset that is worth a warning, as a share of full scale.
 const SHIFTED: f64 = 0.01;
 /// Said of a take without notes.
@@ -69,7 +72,7 @@ impl Health {
 
     fn count_runs(&mut self, samples: &[f32]) {
         for sample in samples {
-            self.at_limit = if sample.abs() >= LIMIT {
+            self.at_limit = if (LIMIT..=BEYOND).contains(&sample.abs()) {
                 self.at_limit + 1
             } else {
                 0
@@ -107,8 +110,8 @@ impl Health {
         let mut warnings = Vec::new();
         if self.clipped_runs > 0 {
             warnings.push(format!(
-                "clipped in {} places: notes and pitch are reliable, levels and accents may not be; record with more headroom",
-                self.clipped_runs
+                "clipped in {}: notes and pitch are reliable, levels and accents may not be; record with more headroom",
+                counted(self.clipped_runs, "place")
             ));
         }
         let shift = self.sum / self.count.max(1) as f64;
@@ -135,6 +138,9 @@ mod tests {
         let mut clipped = Health::default();
         clipped.push(&[1.0; 10]);
         assert_eq!(clipped.warnings().len(), 2);
+        let mut loud = Health::default();
+        loud.push(&[0.8, 1.3, 1.8, 1.4, 0.9, -0.9, -1.5, -1.7, -1.2, -0.9]);
+        assert!(loud.warnings().is_empty(), "nothing is cut off");
         let mut silent = Health::default();
         silent.push(&[0.0; 10]);
         assert!(silent.silent().is_some());

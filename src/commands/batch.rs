@@ -5,14 +5,15 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 
-use leadpipe::internals::output::provenance::is_control_voltage;
+use leadpipe::internals::output::provenance::{is_control_voltage, keep_input};
 use leadpipe::{Error, Result, Take};
 
 use super::progress::{self, Progress};
 use super::stem;
 
 /// The takes named, with folders replaced by the takes in them (not recursively),
-/// sorted by name within a folder. Files of control voltages are no takes.
+/// sorted by name within a folder. Files of control voltages are no takes. From then on no
+/// output replaces any of them.
 ///
 /// # Errors
 /// [`Error::Input`] for a folder that cannot be read or holds no take.
@@ -25,6 +26,7 @@ pub fn find_takes(named: &[PathBuf]) -> Result<Vec<PathBuf>> {
             takes.push(path.clone());
         }
     }
+    takes.iter().for_each(|take| keep_input(take));
     Ok(takes)
 }
 

@@ -1,10 +1,11 @@
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use leadpipe::internals::audio::decode::NOT_AUDIO;
 use leadpipe::internals::compare::{Compared, Comparison, better_shift, compare};
 use leadpipe::internals::output::comparison_page::ComparisonPage;
-use leadpipe::internals::output::provenance::check_free;
+use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::reference::{self, ReferencePart};
 use leadpipe::internals::text::shown;
 use leadpipe::internals::units::{cents_in_words, whole};
@@ -42,7 +43,7 @@ pub struct Options {
     #[arg(long, value_name = "N")]
     part: Option<usize>,
     /// Transpose the target by this many semitones
-    #[arg(long, value_name = "SEMITONES", default_value_t = 0, value_parser = clap::value_parser!(i32).range(-48..=48))]
+    #[arg(long, value_name = "SEMITONES", default_value_t = 0, value_parser = super::shift())]
     shift: i32,
     #[command(flatten)]
     pitch: PitchOptions,
@@ -59,9 +60,12 @@ pub struct Options {
 pub fn run(options: &Options) -> Result<()> {
     options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
+    keep_input(&options.take.take);
+    keep_input(&options.target);
     if let Some(page) = &options.report {
-        check_free(page)?;
+        super::check_page(page)?;
     }
+    check_kinds(&options.take.take, &options.target)?;
     // A page shows every hop of what was played.
     let detail = NoteDetail {
         contours: options.report.is_some(),
@@ -81,7 +85,8 @@ pub fn run(options: &Options) -> Result<()> {
                 "leave --part out: only scores have parts",
             ));
         }
-        ReferencePart::played(&listen(&options.target, &Excerpt::default())?)
+        let played = listen(&options.target, &Excerpt::default());
+        ReferencePart::played(&played.map_err(|e| not_a_target(e, &options.target))?)
     };
     let reference = reference.shifted(options.shift);
     let line = listen(&options.take.take, &options.take.excerpt)?;
@@ -106,6 +111,50 @@ pub fn run(options: &Options) -> Result<()> {
         ListFormat::Csv => super::write_rows(&found.notes, to),
         ListFormat::Json => super::write_json(&found, to),
     })
+}
+
+/// Refuses a score where the take should be, and a note list as a target, by their names.
+fn check_kinds(take: &Path, target: &Path) -> Result<()> {
+    if reference::is_score(take) {
+        return Err(Error::input(
+            take,
+            "a score, not a take",
+            "give the take first and the score after it: leadpipe compare TAKE SCORE",
+        ));
+    }
+    let is_list = |path: &Path| {
+        let ending = path.extension().and_then(|ending| ending.to_str());
+        ending.is_some_and(|ending| ["csv", "json"].contains(&ending.to_lowercase().as_str()))
+    };
+    if is_list(target) {
+        return Err(Error::input(
+            target,
+            "a note list, neither a score nor a take",
+            "make a MIDI file of it first: leadpipe write LIST --out DIR --write midi",
+        ));
+    }
+    match is_list(take) {
+        true => Err(Error::input(
+            take,
+            "a note list, not a take",
+            "give the recording that it is of",
+        )),
+        false => Ok(()),
+    }
+}
+
+/// The error of a target that is no take either.
+fn not_a_target(error: Error, target: &Path) -> Error {
+    match error {
+        Error::Input { path, problem, .. } if path == target && problem == NOT_AUDIO => {
+            Error::input(
+                path,
+                "neither a score nor a take that can be read",
+                "give a score (.mid, .musicxml or .mxl) or a take (WAV, AIFF, CAF, FLAC, MP3 or OGG)",
+            )
+        }
+        other => other,
+    }
 }
 
 fn table(

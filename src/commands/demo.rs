@@ -4,8 +4,8 @@ use clap::{Args, ValueEnum};
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::demo::line;
 use leadpipe::internals::horn::tube;
-use leadpipe::internals::output::provenance::check_free;
-use leadpipe::internals::output::{self, StagedFile, table, track, wav};
+use leadpipe::internals::output::provenance::{TRACK, check_free};
+use leadpipe::internals::output::{self, table, track, wav};
 use leadpipe::internals::text::shown_path;
 use leadpipe::internals::units::cents_in_words;
 use leadpipe::intonation;
@@ -33,13 +33,15 @@ pub struct Options {
 }
 
 const SAMPLE_RATE_HZ: u32 = 48_000;
+/// Ending of the take's name.
+const TAKE: &str = ".wav";
 
 pub fn run(options: &Options) -> Result<()> {
     let _folder_guard = super::check_folder(&options.out)?;
     let path = |ending: &str| options.out.join(format!("{}{ending}", line::NAME));
-    let (take, pitches) = (path(".wav"), path(".track.csv"));
-    check_free(&take)?;
-    check_free(&pitches)?;
+    let (take, pitches) = (path(TAKE), path(TRACK));
+    check_free(&take, TAKE)?;
+    check_free(&pitches, TRACK)?;
     let horn = Horn::find(line::HORN)?;
     let samples = line::render(f64::from(SAMPLE_RATE_HZ));
     let settings = Settings::builder(f64::from(SAMPLE_RATE_HZ))
@@ -50,8 +52,10 @@ pub fn run(options: &Options) -> Result<()> {
     let transcription = transcriber.finish();
     let tuning = Tuning::find("equal-12", None, Reference::default())?;
     let context = LineContext::new(tuning).for_horn(horn);
-    let staged_track = StagedFile::write(pitches, |to| track::write(&transcription.track, to))?;
-    let staged_take = StagedFile::write(take, |to| wav::write_mono(&samples, SAMPLE_RATE_HZ, to))?;
+    let staged_track = output::stage(&pitches, TRACK, |to| track::write(&transcription.track, to))?;
+    let staged_take = output::stage(&take, TAKE, |to| {
+        wav::write_mono(&samples, SAMPLE_RATE_HZ, to)
+    })?;
     let line = Line::new(line::NAME, line::LENGTH_S, transcription.notes, context);
     let part = LazyPart::default();
     let writers = Writers {

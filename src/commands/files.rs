@@ -8,9 +8,8 @@ use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube::TEMPERATURE_C;
 use leadpipe::internals::output::cv::FULL_SCALE_V;
 use leadpipe::internals::output::pdf::check_engraver;
-use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::Html;
-use leadpipe::internals::output::{self, StagedFile, csv, json, table};
+use leadpipe::internals::output::{self, csv, json, stage, table};
 use leadpipe::{
     ControlVoltage, Csv, Error, Heading, Json, LazyPart, Line, MidiFile, MusicXml, NotationOptions,
     Output, Pdf, Picture, Result, TempoTrack, save_all,
@@ -18,14 +17,14 @@ use leadpipe::{
 
 use super::part::PartOptions;
 use super::transcription::NoteDetail;
-use super::{EmptyFolder, ListFormat, check_folder, stem};
+use super::{EmptyFolder, ListFormat, check_folder};
 
 /// Which files are written, and how.
 #[derive(Args)]
 pub struct FileOptions {
     #[command(flatten)]
     cv: CvOptions,
-    /// Format of the note list on standard output
+    /// Format of the note list on standard output; of several takes, of their summary
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
     /// Folder to write files to
@@ -51,8 +50,8 @@ pub struct FileOptions {
 /// How voltages are written down.
 #[derive(Args)]
 struct CvOptions {
-    /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::number(0.1..=100.0, "volts"))]
+    /// Voltage that the interface puts out at digital full scale; negative if it inverts
+    #[arg(long, value_name = "VOLTS", default_value_t = FULL_SCALE_V, value_parser = super::full_scale)]
     volts_full_scale: f64,
     /// Sample rate of the control-voltage file
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(1_000..=192_000))]
@@ -141,6 +140,11 @@ impl FileOptions {
         self.out.is_some()
     }
 
+    /// Format of what goes to standard output.
+    pub fn format(&self) -> ListFormat {
+        self.format
+    }
+
     /// Checks, before long work starts, that the folder can be written and that there is an
     /// engraver for pages.
     pub fn check_folder(&self) -> Result<Option<EmptyFolder>> {
@@ -148,8 +152,7 @@ impl FileOptions {
             check_engraver()?;
         }
         if let Some(page) = &self.report {
-            check_free(page)?;
-            StagedFile::write(page.clone(), |_| Ok(()))?;
+            super::check_page(page)?;
         }
         self.out.as_deref().map(check_folder).transpose()
     }
@@ -246,25 +249,6 @@ impl FileOptions {
         output::check_all_free(folder, name, &outputs)
     }
 
-    /// Refuses to write over a list that a person has corrected.
-    pub fn check_apart(&self, list: &Path) -> Result<()> {
-        let Some(folder) = &self.out else {
-            return Ok(());
-        };
-        let outputs = self.outputs(&LazyPart::default(), TEMPERATURE_C, &|| Ok(None))?;
-        let same = |output: &dyn Output| {
-            let path = folder.join(format!("{}{}", stem(list), output.extension()));
-            matches!((path.canonicalize(), list.canonicalize()), (Ok(a), Ok(b)) if a == b)
-        };
-        match outputs.iter().any(|output| same(&**output)) {
-            true => Err(Error::setting(
-                "the list itself would be written over",
-                "give another folder with --out",
-            )),
-            false => Ok(()),
-        }
-    }
-
     /// Writes a line's files under a name, if there is a folder for them, and its report.
     /// `temperature_c` and `sound` are the report's.
     pub fn save(
@@ -283,7 +267,7 @@ impl FileOptions {
                     sound: sound()?,
                     spectrogram: None,
                 };
-                Some(StagedFile::write(page.clone(), |to| html.write(line, to))?)
+                Some(stage(page, html.extension(), |to| html.write(line, to))?)
             }
             None => None,
         };

@@ -3,7 +3,8 @@ use std::path::PathBuf;
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
 use leadpipe::Result;
-use leadpipe::internals::output::{StagedFile, commit_all};
+use leadpipe::internals::output::provenance::MANUAL;
+use leadpipe::internals::output::{commit_all, stage};
 
 /// Write manual pages and shell completions, for packagers
 #[derive(Args)]
@@ -28,7 +29,7 @@ pub fn run(options: &Options) -> Result<()> {
         let name = command.get_display_name().unwrap_or(command.get_name());
         let page = clap_mangen::Man::new(command.clone());
         let path = options.out.join(format!("{name}.1"));
-        staged.push(StagedFile::write(path, |to| page.render(to))?);
+        staged.push(stage(&path, MANUAL, |to| page.render(to))?);
     }
     for (shell, name) in [
         (Shell::Bash, "leadpipe.bash"),
@@ -37,9 +38,8 @@ pub fn run(options: &Options) -> Result<()> {
     ] {
         let mut text = Vec::new();
         clap_complete::generate(shell, &mut crate::Cli::command(), "leadpipe", &mut text);
-        staged.push(StagedFile::write(options.out.join(name), |to| {
-            to.write_all(&text)
-        })?);
+        let path = options.out.join(name);
+        staged.push(stage(&path, MANUAL, |to| to.write_all(&text))?);
     }
     super::print_written(&commit_all(staged)?);
     Ok(())

@@ -33,8 +33,12 @@ use std::sync::{Mutex, PoisonError};
 
 use clap::builder::{PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
-use leadpipe::internals::analysis::DEFAULT_GATE_DB;
+use leadpipe::internals::analysis::{DEFAULT_GATE_DB, GATES_DB};
+use leadpipe::internals::output::cv::check_full_scale;
 use leadpipe::internals::output::paint::Paint;
+use leadpipe::internals::output::provenance::keep_input;
+use leadpipe::internals::output::{StagedFile, stage, take_kept};
+use leadpipe::internals::sending::SHIFTS;
 use leadpipe::internals::sending::brightness::BrightnessRange;
 use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
 use leadpipe::internals::text::{STDIN, shown, shown_path};
@@ -136,7 +140,7 @@ pub struct PitchOptions {
     #[arg(long, value_enum, default_value_t = Estimator::Own)]
     pub estimator: Estimator,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, value_parser = number(-200.0..=0.0, "dBFS"))]
+    #[arg(long, value_name = "DB", default_value_t = DEFAULT_GATE_DB, value_parser = number(GATES_DB, "dBFS"))]
     pub gate: f64,
 }
 
@@ -164,11 +168,10 @@ pub struct SendOptions {
     #[arg(long, value_name = "PITCH", default_value = "C4", value_parser = zero_volt_note)]
     pub zero_volt_note: f64,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N", default_value_t = 0,
-        value_parser = clap::value_parser!(i32).range(-48..=48))]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = shift())]
     pub shift: i32,
     /// Notes to send instead of those played: one per attack, in turn
-    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = key)]
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = step)]
     pub sequence: Vec<i32>,
     /// Write the tone's brightness into MIDI (controller 74) and voltages (a fifth channel),
     /// from dark to bright in multiples of the fundamental, such as --brightness=1.5:6
@@ -262,7 +265,6 @@ pub fn paint() -> Paint {
 }
 
 /// Prints rows in one of the formats; `table` prints them for reading.
-#[cfg(feature = "live")]
 pub fn print_rows(
     format: ListFormat,
     rows: &[impl Serialize],
@@ -344,6 +346,39 @@ impl TypedValueParser for Named {
     }
 }
 
+/// Parser of a shift in semitones.
+pub fn shift() -> clap::builder::RangedI64ValueParser<i32> {
+    let (low, high) = SHIFTS.into_inner();
+    clap::value_parser!(i32).range(i64::from(low)..=i64::from(high))
+}
+
+/// Parser of the voltage at digital full scale.
+pub fn full_scale(text: &str) -> std::result::Result<f64, String> {
+    let volts = text.parse().map_err(|_| "give volts".to_owned())?;
+    check_full_scale(volts)?;
+    Ok(volts)
+}
+
+/// Parser of a note of a sequence.
+fn step(text: &str) -> std::result::Result<i32, String> {
+    match text.split_whitespace().nth(1) {
+        Some(_) => Err("separate the notes by commas, such as C4,E4,G4".into()),
+        None => key(text),
+    }
+}
+
+/// The same for what keeps notes by their names.
+#[cfg(feature = "live")]
+pub fn named_step(text: &str) -> std::result::Result<String, String> {
+    step(text).map(|_| text.trim().to_owned())
+}
+
+/// Parser of a note's name that keeps it.
+#[cfg(feature = "live")]
+pub fn named_key(text: &str) -> std::result::Result<String, String> {
+    key(text).map(|_| text.to_owned())
+}
+
 fn zero_volt_note(text: &str) -> std::result::Result<f64, String> {
     key(text).map(f64::from)
 }
@@ -380,6 +415,8 @@ impl PitchOptions {
 impl TuningOptions {
     pub fn tuning(&self) -> Result<Tuning> {
         let reference = Reference::new(self.reference)?;
+        // It may be a dump, which is what `tunings --dump` writes.
+        keep_input(Path::new(&self.tuning));
         Tuning::find(&self.tuning, self.tonic.as_deref(), reference)
     }
 
@@ -425,6 +462,19 @@ pub fn print_written(paths: &[PathBuf]) {
     for path in paths {
         say(format_args!("wrote {}", shown_path(path)));
     }
+    print_kept();
+}
+
+/// Says which note lists were replaced, perhaps with a person's corrections in them, and
+/// where they are now.
+pub fn print_kept() {
+    for (list, kept) in take_kept() {
+        say(format_args!(
+            "leadpipe: {}: the list that was there differs; it is kept as {}",
+            shown_path(&list),
+            shown_path(&kept)
+        ));
+    }
 }
 
 /// A line on standard error. That may be a closed terminal: who is to be told is gone
@@ -447,6 +497,15 @@ pub fn is_closed(error: &io::Error) -> bool {
     }
 }
 
+/// Ending of a page's name.
+pub const PAGE: &str = ".html";
+
+/// Checks that a page can be written, before long work starts: a name that is taken or a
+/// folder that cannot be written to should not be discovered after a minute's analysis.
+pub fn check_page(page: &Path) -> Result<()> {
+    stage(page, PAGE, |_| Ok(())).map(drop)
+}
+
 /// A folder created for this run's files.
 static CREATED_FOLDER: Mutex<Option<PathBuf>> = Mutex::new(None);
 
@@ -458,7 +517,7 @@ pub fn check_folder(folder: &Path) -> Result<EmptyFolder> {
         .lock()
         .unwrap_or_else(PoisonError::into_inner) = made;
     let guard = EmptyFolder;
-    leadpipe::internals::output::StagedFile::write(folder.join("probe"), |_| Ok(()))?;
+    StagedFile::check_folder(folder)?;
     Ok(guard)
 }
 

@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 use leadpipe::internals::notation::key::{Key, KeyMode};
 use leadpipe::internals::notation::tempo_track::TempoTrack;
 use leadpipe::internals::notation::{SWINGS, TEMPI, is_pickup};
+use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::text::shown_path;
 use leadpipe::{Clef, Heading, Metre, NotationOptions, Result};
 
@@ -121,6 +122,7 @@ impl PartOptions {
         let any = self.tempo.is_none() && !self.steady;
         let beside = || TempoTrack::beside(take).filter(|_| any);
         let tempo_map = self.tempo_map.clone().or_else(beside);
+        tempo_map.iter().for_each(|map| keep_input(map));
         let read = tempo_map.as_deref().map(TempoTrack::read).transpose()?;
         let tempo_track = read.or(own.filter(|_| any));
         let path = tempo_map.as_deref().unwrap_or(take);

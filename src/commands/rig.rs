@@ -54,7 +54,7 @@ struct Row<'a> {
 pub fn run(options: &Options) -> Result<()> {
     match &options.action {
         Action::New { name } => {
-            let path = rig::path_of(name)?;
+            let path = rig::path_to_write(name)?;
             if path.exists() {
                 return Err(Error::output(
                     path,
@@ -90,7 +90,7 @@ pub fn run(options: &Options) -> Result<()> {
         }
         Action::Check { name } => {
             let rig = Rig::load(name)?;
-            super::live::check(&rig)?;
+            super::live::check_file(name, &rig)?;
             super::print(|to| writeln!(to, "{name}: no mistakes found"))
         }
     }

@@ -3,8 +3,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use leadpipe::internals::output::json;
-use leadpipe::internals::text::{shown, shown_path};
+use leadpipe::internals::text::{counted, shown, shown_path};
+use leadpipe::internals::units::rounded;
 use leadpipe::{Error, LazyPart, Line, Result};
+use serde::Serialize;
 
 use super::files::FileOptions;
 use super::transcription::transcribe_line;
@@ -59,12 +61,12 @@ pub fn run(options: &Options) -> Result<()> {
     if files.report() {
         options.tuning.to_measure_against()?;
     }
+    let takes = batch::find_takes(&options.takes)?;
     let _folder_guard = files.check_folder()?;
     // Names first: a misspelt tuning should not be discovered after a minute's
     // analysis.
     let horn = options.pitch.horn()?;
     let context = options.tuning.context(horn, Some(&options.send))?;
-    let takes = batch::find_takes(&options.takes)?;
     files.check_takes(takes.len())?;
     let detail = files.note_detail();
     let excerpt = &options.many.excerpt;
@@ -100,19 +102,37 @@ pub fn run(options: &Options) -> Result<()> {
         let part = files.part_of_take(take)?;
         let line = listen(take, false)?;
         let paths = save(take, &line, &part)?;
-        Ok((stem(take), line.notes.len(), line.length_s, paths.len()))
+        Ok(Row {
+            name: stem(take),
+            notes: line.notes.len(),
+            length_s: rounded(line.length_s, 3),
+            files: paths.len(),
+        })
     });
-    super::print(|to| {
-        for (name, notes, length_s, files) in &done.results {
+    super::print_kept();
+    super::print_rows(files.format(), &done.results, |to| {
+        for row in &done.results {
             writeln!(
                 to,
-                "{}: {notes} notes in {length_s:.1} s, {files} files",
-                shown(name)
+                "{}: {} in {:.1} s, {}",
+                shown(&row.name),
+                counted(row.notes as u64, "note"),
+                row.length_s,
+                counted(row.files as u64, "file")
             )?;
         }
         Ok(())
     })?;
     done.outcome
+}
+
+/// A take of several, in one row.
+#[derive(Serialize)]
+struct Row {
+    name: String,
+    notes: usize,
+    length_s: f64,
+    files: usize,
 }
 
 /// Refuses two takes of the same name, which would overwrite each other's files.

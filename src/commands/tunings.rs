@@ -2,8 +2,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 use leadpipe::Result;
-use leadpipe::internals::output::StagedFile;
-use leadpipe::internals::output::provenance::check_free;
+use leadpipe::internals::output::provenance::DUMP;
+use leadpipe::internals::output::stage;
 use leadpipe::internals::tuning::tuning_file::{Kind, TuningFile};
 use leadpipe::internals::tuning::{bulk_dump, catalogue};
 use serde::Serialize;
@@ -123,9 +123,8 @@ fn show(name: &str, options: &Options) -> Result<()> {
     };
     let tuning = selected.tuning()?;
     if let Some(path) = &options.dump {
-        check_free(path)?;
         let bytes = bulk_dump::encode(&tuning, options.program);
-        let path = StagedFile::write(path.clone(), |to| to.write_all(&bytes))?.commit()?;
+        let path = stage(path, DUMP, |to| to.write_all(&bytes))?.commit()?;
         super::print_written(&[path]);
     }
     let degrees = tuning.degrees_cents().iter().enumerate();

@@ -3,6 +3,7 @@ use std::path::PathBuf;
 use clap::Args;
 use leadpipe::internals::horn::tube;
 use leadpipe::internals::note_list;
+use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::{Horn, Line, Result};
 
 use super::files::FileOptions;
@@ -53,6 +54,7 @@ pub struct Options {
 
 pub fn run(options: &Options) -> Result<()> {
     let files = &options.files;
+    keep_input(&options.list);
     let _folder_guard = files.check_folder()?;
     if files.report() {
         options.tuning.to_measure_against()?;
@@ -71,7 +73,7 @@ pub fn run(options: &Options) -> Result<()> {
     };
     let line = files.spelled(line);
     let part = files.part(&options.list, list.tempo_track)?;
-    files.check_apart(&options.list)?;
+    files.check_free(&line.source)?;
     let written = files.save(&line, &line.source, &part, options.temperature, &|| {
         Ok(None)
     })?;

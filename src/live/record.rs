@@ -205,8 +205,14 @@ impl TakeWriter {
         options: RecordOptions,
         state: Arc<RecorderState>,
     ) -> Result<Self> {
-        std::fs::create_dir_all(folder)
-            .map_err(|e| Error::output(folder, e, "choose another folder with --record"))?;
+        std::fs::create_dir_all(folder).map_err(|e| match folder.is_file() {
+            true => Error::output(
+                folder,
+                "this is a file, and takes are recorded into a folder",
+                "give a folder with --record",
+            ),
+            false => Error::output(folder, e, "choose another folder with --record"),
+        })?;
         let stem = free_stem(folder);
         let path = folder.join(format!("{stem}.wav"));
         Ok(TakeWriter {

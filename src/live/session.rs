@@ -286,6 +286,11 @@ impl EngineLoop {
                     break;
                 };
                 self.news = true;
+                if let Some(why) = self.setup.in_vain(&command)
+                    && self.next.in_vain.len() < COMMANDS_PER_TURN
+                {
+                    self.next.in_vain.push(why);
+                }
                 match command {
                     Command::Quit => quit = true,
                     Command::NextTimbre => {

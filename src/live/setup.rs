@@ -98,6 +98,27 @@ impl Setup {
         horn.map_or("concert pitch", |h| &h.title)
     }
 
+    /// Why a command asks in vain: it names what is not in this session's set.
+    pub fn in_vain(&self, command: &Command) -> Option<String> {
+        let Choices {
+            horns,
+            tunings,
+            sources,
+        } = &self.choices;
+        let (kind, name, there) = match command {
+            Command::Horn(name) => ("horn", name, horns.iter().any(|h| h.name == *name)),
+            Command::Tuning(name) => ("tuning", name, tunings.iter().any(|t| t.name() == name)),
+            Command::Source(name) => (
+                "note source",
+                name,
+                sources.iter().any(|s| s.name() == name),
+            ),
+            _ => return None,
+        };
+        let name = crate::text::shown(name);
+        (!there).then(|| format!("no {kind} of this session is called \"{name}\""))
+    }
+
     /// Makes the selection that a command asks for; returns what it changed.
     pub fn select(&mut self, command: &Command) -> Option<Changed> {
         let Choices {

@@ -95,11 +95,22 @@ pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
         "json" => from_json(path, &text(path)?, reference)?,
         "mid" | "midi" | "smf" => from_midi(path)?,
         _ => {
-            return Err(Error::input(
-                path,
-                "not a note list, by the ending of its name",
-                "give a .csv or .json list, or a .mid file",
-            ));
+            let (problem, hint) = match ending.as_str() {
+                "musicxml" | "mxl" => (
+                    "a score, not a note list",
+                    "save it as a MIDI file in your notation program, and give that",
+                ),
+                #[cfg(feature = "decode")]
+                sound if crate::audio::Take::EXTENSIONS.contains(&sound) => (
+                    "a take, not a note list",
+                    "make its list first: leadpipe transcribe TAKE --out DIR",
+                ),
+                _ => (
+                    "not a note list, by the ending of its name",
+                    "give a .csv or .json list, or a .mid file",
+                ),
+            };
+            return Err(Error::input(path, problem, hint));
         }
     };
     if list.notes.is_empty() {

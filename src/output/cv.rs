@@ -169,6 +169,17 @@ fn at(named: &LineNote, time_s: f64) -> Option<Point> {
     })
 }
 
+/// Checks a voltage at full scale: of either sign, because some outputs invert.
+///
+/// # Errors
+/// What to give instead.
+pub fn check_full_scale(volts: f64) -> Result<(), &'static str> {
+    match (0.1..=100.0).contains(&volts.abs()) {
+        true => Ok(()),
+        false => Err("give volts between 0.1 and 100, negative where the output inverts"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::io::Cursor;

@@ -37,7 +37,7 @@ use std::path::{Path, PathBuf};
 use crate::error::Result;
 use crate::line::Line;
 
-pub use staged_file::{StagedFile, commit_all, discard_staged};
+pub use staged_file::{StagedFile, commit_all, discard_staged, take_kept};
 
 /// Destination of a format.
 pub trait Sink: Write + Seek {}
@@ -61,8 +61,21 @@ pub trait Output {
 /// # Errors
 /// [`crate::error::Error::Output`] where it cannot be written; nothing is then left of it.
 pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
-    provenance::check_free(path)?;
-    StagedFile::write(path.to_owned(), |to| output.write(line, to))?.commit()
+    stage(path, output.extension(), |to| output.write(line, to))?.commit()
+}
+
+/// Writes a file of the format whose names end in `ending`, without giving it its name yet.
+/// What may not be replaced is asked again here: an input may have been named since.
+///
+/// # Errors
+/// [`crate::error::Error::Output`] where something is in the way or it cannot be written.
+pub fn stage(
+    path: &Path,
+    ending: &str,
+    write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+) -> Result<StagedFile> {
+    provenance::check_free(path, ending)?;
+    StagedFile::write(path.to_owned(), write)
 }
 
 /// Checks, before long work, that [`save_all`] may write its files.
@@ -71,7 +84,7 @@ pub fn save(line: &Line, path: &Path, output: &dyn Output) -> Result<PathBuf> {
 /// [`crate::error::Error::Output`] where something is in the way.
 pub fn check_all_free(folder: &Path, stem: &str, outputs: &[Box<dyn Output>]) -> Result<()> {
     for output in outputs {
-        provenance::check_free(&path_of(&**output, folder, stem))?;
+        provenance::check_free(&path_of(&**output, folder, stem), output.extension())?;
     }
     Ok(())
 }
@@ -82,7 +95,8 @@ fn path_of(output: &dyn Output, folder: &Path, stem: &str) -> PathBuf {
 
 /// Writes a line in several formats to `folder`, with file names from `stem`. The
 /// folder is created where it is missing. Files of earlier runs are replaced, files that
-/// this program did not write are not. Returns the files' paths.
+/// this program did not write are not; a note list that differs from the new one is kept
+/// beside it as `STEM.old-1.csv`. Returns the files' paths.
 ///
 /// # Errors
 /// [`crate::error::Error::Output`] where a file cannot be written; the folder is then

@@ -1,5 +1,6 @@
 //! Files that appear whole or not at all: each is written under a temporary name
-//! in the folder it belongs to and renamed when it is complete.
+//! in the folder it belongs to and renamed when it is complete. A note list that another
+//! one replaces is kept beside it, because a person may have corrected it.
 
 use std::collections::BTreeSet;
 use std::io::{self, BufWriter, Write};
@@ -7,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::Sink;
+use super::provenance::is_note_list;
 use crate::error::{Error, Result};
 
 /// How the names of temporary files begin.
@@ -29,6 +31,8 @@ struct Registry {
     paths: Vec<PathBuf>,
     /// Folders that what earlier runs left has been cleared from.
     cleared: BTreeSet<PathBuf>,
+    /// Note lists that were replaced, and what they are called now; for [`take_kept`].
+    kept: Vec<(PathBuf, PathBuf)>,
     /// Set once, by [`discard_staged`]: no file is staged or renamed any more.
     interrupted: bool,
 }
@@ -36,6 +40,7 @@ struct Registry {
 static REGISTRY: Mutex<Registry> = Mutex::new(Registry {
     paths: Vec::new(),
     cleared: BTreeSet::new(),
+    kept: Vec::new(),
     interrupted: false,
 });
 
@@ -76,19 +81,35 @@ pub fn discard_staged() {
     }
 }
 
+/// Note lists that were replaced since this was last asked, and what they are called now.
+pub fn take_kept() -> Vec<(PathBuf, PathBuf)> {
+    std::mem::take(&mut Registry::lock().kept)
+}
+
 /// Where something cannot be written, and what to do about it.
 pub(super) fn unwritable(path: &Path, error: io::Error) -> Error {
     use io::ErrorKind::{AlreadyExists, NotADirectory, PermissionDenied, StorageFull};
     match error.kind() {
-        PermissionDenied => Error::output(path, error, "choose a folder that you can write to"),
+        PermissionDenied => Error::output(
+            path,
+            "permission denied",
+            "choose a folder that you can write to",
+        ),
         StorageFull => Error::output(path, "no space is left there", "free some space"),
         AlreadyExists | NotADirectory => Error::output(
             path,
             "there is a file where a folder should be",
             "choose another folder",
         ),
-        _ => Error::output(path, error, "choose another folder"),
+        _ => Error::output(path, in_words(&error), "choose another folder"),
     }
+}
+
+/// What an error says, without the name of the temporary file, which the library that makes
+/// it puts behind this and which means nothing to anybody.
+fn in_words(error: &io::Error) -> String {
+    let said = error.to_string();
+    said.split(" at path \"").next().unwrap_or_default().into()
 }
 
 impl StagedFile {
@@ -102,8 +123,26 @@ impl StagedFile {
         path: PathBuf,
         write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
     ) -> Result<StagedFile> {
+        let named = path.clone();
+        StagedFile::write_for(&named, path, write)
+    }
+
+    /// Checks that files can be written to a folder, which is created where it is missing.
+    ///
+    /// # Errors
+    /// As [`StagedFile::write`], about the folder.
+    pub fn check_folder(folder: &Path) -> Result<()> {
+        StagedFile::write_for(folder, folder.join("probe"), |_| Ok(())).map(drop)
+    }
+
+    /// Writes a temporary file; an error is about what the player has named.
+    fn write_for(
+        named: &Path,
+        path: PathBuf,
+        write: impl FnOnce(&mut dyn Sink) -> io::Result<()>,
+    ) -> Result<StagedFile> {
         let folder = folder_of(&path);
-        let output_error = |error: io::Error| unwritable(folder, error);
+        let output_error = |error: io::Error| unwritable(named, error);
         // One lock from the check to the registration: an interrupt comes before
         // the file exists or finds it registered.
         let mut registry = Registry::lock_for_writing()?;
@@ -144,13 +183,13 @@ impl StagedFile {
 }
 
 /// Gives several files their final names, replacing files of those names: all of them or
-/// none.
+/// none. A note list that differs from the one that replaces it is kept under another name.
 ///
 /// # Errors
 /// As [`StagedFile::commit`]. What was there before is there again.
 pub fn commit_all(staged: Vec<StagedFile>) -> Result<Vec<PathBuf>> {
     // One lock for all: an interrupt comes before the first or after the last.
-    let registry = Registry::lock_for_writing()?;
+    let mut registry = Registry::lock_for_writing()?;
     let mut done: Vec<Replaced> = Vec::new();
     let mut registrations = Vec::new();
     let mut failed = None;
@@ -176,7 +215,12 @@ pub fn commit_all(staged: Vec<StagedFile>) -> Result<Vec<PathBuf>> {
         }
     }
     let outcome = match failed {
-        None => Ok(done.into_iter().map(|replaced| replaced.path).collect()),
+        None => {
+            let paths = done.iter().map(|replaced| replaced.path.clone()).collect();
+            let kept = done.into_iter().filter_map(Replaced::keep_list);
+            registry.kept.extend(kept);
+            Ok(paths)
+        }
         Some((path, error)) => {
             done.into_iter().rev().for_each(Replaced::undo);
             Err(unwritable(&path, error))
@@ -219,6 +263,31 @@ impl Replaced {
         Ok(Replaced { path, before })
     }
 
+    /// Keeps a note list that differs from the one that has its name now, beside it. Gives
+    /// that name, and what the list is called instead.
+    fn keep_list(self) -> Option<(PathBuf, PathBuf)> {
+        let mut before = self.before?;
+        if !is_note_list(&before) || is_equal(&before, &self.path) {
+            return None;
+        }
+        let (stem, ending) = (self.path.file_stem()?, self.path.extension()?);
+        for number in 1.. {
+            let mut name = stem.to_owned();
+            name.push(format!(".old-{number}."));
+            name.push(ending);
+            let kept = self.path.with_file_name(name);
+            match before.persist_noclobber(&kept) {
+                Ok(()) => return Some((self.path, kept)),
+                Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => {
+                    before = error.path;
+                }
+                // Too long a name: it stays where it was put aside.
+                Err(error) => return error.path.keep().ok().map(|kept| (self.path, kept)),
+            }
+        }
+        None
+    }
+
     /// Gives the name back. Nothing can be done where that fails.
     fn undo(self) {
         let _ = match self.before {
@@ -226,6 +295,11 @@ impl Replaced {
             None => std::fs::remove_file(&self.path),
         };
     }
+}
+
+/// Whether two files hold the same bytes, as far as can be told.
+fn is_equal(one: &Path, other: &Path) -> bool {
+    matches!((std::fs::read(one), std::fs::read(other)), (Ok(one), Ok(other)) if one == other)
 }
 
 /// Folder of a file.
@@ -297,8 +371,56 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let full = |_: &mut dyn Sink| Err(io::ErrorKind::StorageFull.into());
         let error = StagedFile::write(folder.path().join("x"), full).unwrap_err();
-        assert!(error.to_string().contains("free some space"), "{error}");
+        let said = error.to_string();
+        assert!(
+            said.contains("x: ") && said.contains("free some space"),
+            "{said}"
+        );
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn a_list_that_was_changed_is_kept_and_one_that_was_not_is_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("take.csv");
+        let list = format!("{}\n", super::super::csv::HEADER.join(","));
+        let write = |text: &str| {
+            let write = |to: &mut dyn Sink| to.write_all(text.as_bytes());
+            let staged = StagedFile::write(path.clone(), write).unwrap();
+            staged.commit().unwrap();
+        };
+        let text = |name: &str| std::fs::read_to_string(folder.path().join(name)).unwrap();
+        let mine = || {
+            let kept = take_kept().into_iter();
+            let kept = kept.filter(|(from, _)| *from == path);
+            kept.map(|(_, to)| to.file_name().unwrap().to_owned())
+                .collect::<Vec<_>>()
+        };
+        write(&list);
+        write(&list);
+        assert!(mine().is_empty());
+        for (number, corrected) in [(1, "a,b\n"), (2, "c,d\n")] {
+            let corrected = format!("{list}{corrected}");
+            std::fs::write(&path, &corrected).unwrap();
+            write(&list);
+            let name = format!("take.old-{number}.csv");
+            assert_eq!(mine(), [std::ffi::OsString::from(&name)]);
+            assert_eq!((text(&name), text("take.csv")), (corrected, list.clone()));
+        }
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 3);
+    }
+
+    /// The name of a temporary file is nobody's business, whatever cannot be done with it.
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn an_error_names_the_file_that_was_asked_for() {
+        // No file can be created here, not even by root.
+        let path = PathBuf::from("/proc/a.csv");
+        let error = StagedFile::write(path, |_| Ok(())).unwrap_err().to_string();
+        assert!(error.starts_with("/proc/a.csv: "), "{error}");
+        assert!(!error.contains(DRAFT), "{error}");
+        let error = StagedFile::check_folder(Path::new("/proc")).unwrap_err();
+        assert!(error.to_string().starts_with("/proc: "), "{error}");
     }
 
     /// A directory in the way of any of them: the others are as they were before.

@@ -14,6 +14,7 @@ use crate::error::{Error, Result};
 use crate::input_file;
 use crate::line::Line;
 use crate::notation::key::Key;
+use crate::text::shown_path;
 use crate::units::Concert;
 use musicxml::WrittenPart;
 use way::{Choice, Choices};
@@ -89,8 +90,8 @@ impl ReferencePart {
     /// highest note is taken: a horn plays one at a time.
     ///
     /// # Errors
-    /// [`Error::Input`] for a file that is missing, too large, damaged, or has no
-    /// such part; the hint lists the parts.
+    /// [`Error::Input`] for a file that is missing, too large, damaged, or has no notes;
+    /// [`Error::Setting`] where there is no such part; the hint lists the parts.
     pub fn read(path: &Path, part: Option<usize>) -> Result<ReferencePart> {
         let bytes = input_file::read(path, MAX_BYTES)
             .map_err(|e| e.input(path, "the score of one piece"))?;
@@ -125,11 +126,18 @@ impl ReferencePart {
             .collect();
         let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
         let Some(part) = wanted.filter(|p| !p.notes.is_empty()) else {
-            return Err(Error::input(
-                path,
-                format!("part {number} has no notes"),
-                format!("choose --part from: {}", names.join(", ")),
-            ));
+            let names = names.join(", ");
+            return Err(match part {
+                Some(number) => Error::setting(
+                    format!("{}: part {number} has no notes", shown_path(path)),
+                    format!("choose --part from: {names}"),
+                ),
+                None => Error::input(
+                    path,
+                    "no part has notes",
+                    format!("give a score with notes; its parts are: {names}"),
+                ),
+            });
         };
         if part.notes.len() > MAX_NOTES {
             return Err(Error::input(

@@ -17,6 +17,8 @@ use note_source::NoteSource;
 
 /// Largest transposition either way, in semitones.
 pub const MAX_SHIFT: i32 = 48;
+/// The shifts that there are.
+pub const SHIFTS: std::ops::RangeInclusive<i32> = -MAX_SHIFT..=MAX_SHIFT;
 
 /// A played note at its start, as far as it matters for what is sent.
 #[derive(Debug, Clone, Copy)]

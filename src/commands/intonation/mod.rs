@@ -4,12 +4,11 @@ use clap::Args;
 use leadpipe::internals::audio::flac::Flac;
 use leadpipe::internals::horn::tube;
 use leadpipe::internals::intonation::across::{Across, Kept, day};
-use leadpipe::internals::output::StagedFile;
-use leadpipe::internals::output::provenance::check_free;
 use leadpipe::internals::output::report::{Html, Spectrogram, across::AcrossHtml};
+use leadpipe::internals::output::stage;
 use leadpipe::internals::text::shown_path;
 use leadpipe::intonation;
-use leadpipe::{Error, Output, Result};
+use leadpipe::{Error, Result, save};
 
 use super::transcription::{NoteDetail, transcribe_line};
 use super::{BatchOptions, Excerpt, ListFormat, PitchOptions, TuningOptions, batch};
@@ -118,13 +117,10 @@ pub fn run(options: &Options) -> Result<()> {
     options.tuning.to_measure_against()?;
     let context = options.tuning.context(options.pitch.horn()?, None)?;
     options.page.check(options.report.is_some())?;
-    if let Some(page) = &options.report {
-        // Checked first: an unwritable folder should not be discovered after a
-        // minute's analysis.
-        check_free(page)?;
-        StagedFile::write(page.clone(), |_| Ok(()))?;
-    }
     let takes = batch::find_takes(&options.takes)?;
+    if let Some(page) = &options.report {
+        super::check_page(page)?;
+    }
     let excerpt = &options.many.excerpt;
     let listen = |take: &Path, progress: bool| {
         let detail = NoteDetail {
@@ -148,8 +144,7 @@ pub fn run(options: &Options) -> Result<()> {
                 sound,
                 spectrogram,
             };
-            let staged = StagedFile::write(page.clone(), |to| html.write(&line, to))?;
-            super::print_written(&[staged.commit()?]);
+            super::print_written(&[save(&line, page, &html)?]);
         }
         return super::print(|to| match options.format {
             ListFormat::Table => text::one(&line, &report, super::paint(), to),
@@ -181,9 +176,8 @@ pub fn run(options: &Options) -> Result<()> {
                 across: &across,
                 context: &context,
             };
-            super::print_written(
-                &[StagedFile::write(page.clone(), |to| html.write(to))?.commit()?],
-            );
+            let staged = stage(page, super::PAGE, |to| html.write(to))?;
+            super::print_written(&[staged.commit()?]);
         }
         super::print(|to| match options.format {
             ListFormat::Table => text::several(&context, &across, super::paint(), to),

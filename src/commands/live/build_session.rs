@@ -1,5 +1,6 @@
 //! Builds a session from rig file and options.
 
+use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -17,7 +18,7 @@ use leadpipe::internals::live::rig::{self, Rig, Switch, channel_index, channel_i
 use leadpipe::internals::live::routes::Routes;
 use leadpipe::internals::live::send::SenderThread;
 use leadpipe::internals::live::send::clock_port::ClockPort;
-use leadpipe::internals::live::send::json_lines::JsonLines;
+use leadpipe::internals::live::send::json_lines::{Failure, JsonLines};
 use leadpipe::internals::live::send::midi_port::MidiPort;
 use leadpipe::internals::live::send::osc::Osc;
 use leadpipe::internals::live::session::SessionParts;
@@ -26,12 +27,15 @@ use leadpipe::internals::live::streams::InputRequest;
 use leadpipe::internals::live::ui_snapshot::Display;
 use leadpipe::internals::output::cv_renderer::VOLTAGES;
 use leadpipe::internals::sending::brightness::BrightnessRange;
-use leadpipe::internals::text::STDIN;
+use leadpipe::internals::text::{STDIN, shown_path};
 use leadpipe::internals::voice;
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Tuning};
 
 use super::super::say;
 use super::{ClockArg, DoubleOptions, InputOptions, Options, OutOptions};
+
+/// The rig that is used where none is named.
+const DEFAULT: &str = "default";
 
 /// The rig, with the command-line options applied.
 pub fn rig(options: &Options) -> Result<Rig> {
@@ -55,16 +59,79 @@ pub fn rig(options: &Options) -> Result<Rig> {
     apply_double_options(&mut rig, &options.double);
     apply_output_options(&mut rig, &options.outs)?;
     super::super::settings::kept().fill(&mut rig);
+    check_needed(options, &rig)?;
+    name_file(options.rig.as_deref(), &rig)?;
     Ok(rig)
+}
+
+/// Refuses options of an output that neither the options nor the rig ask for: they would do
+/// nothing.
+fn check_needed(options: &Options, rig: &Rig) -> Result<()> {
+    let (double, outs) = (&options.double, &options.outs);
+    let (voice, cv) = (rig.double.on, !rig.cv.channels.is_empty());
+    let needs = [
+        ("--output", double.output.is_some(), voice, "--double"),
+        ("--timbre", double.timbre.is_some(), voice, "--double"),
+        ("--interval", double.interval.is_some(), voice, "--double"),
+        ("--glide", double.glide.is_some(), voice, "--double"),
+        ("--level", double.level.is_some(), voice, "--double"),
+        (
+            "--midi-channel",
+            outs.midi_channel.is_some(),
+            rig.midi.port.is_some(),
+            "--midi",
+        ),
+        (
+            "--volts-full-scale",
+            outs.volts_full_scale.is_some(),
+            cv,
+            "--cv",
+        ),
+        #[cfg(feature = "page")]
+        (
+            "--page-read-only",
+            outs.page_read_only,
+            rig.page.listen.is_some(),
+            "--page",
+        ),
+    ];
+    match needs.iter().find(|(_, given, there, _)| *given && !there) {
+        None => Ok(()),
+        Some((option, _, _, needed)) => Err(Error::setting(
+            format!("{option} without {needed}, in the options or the rig, does nothing"),
+            format!("add {needed}, or leave {option} out"),
+        )),
+    }
+}
+
+/// Checks a rig with the options applied. What is wrong with the file whatever the options
+/// say is told with the file's name.
+fn name_file(name: Option<&str>, rig: &Rig) -> Result<()> {
+    let Err(error) = check(rig) else {
+        return Ok(());
+    };
+    let name = name.unwrap_or(DEFAULT);
+    let alone = Rig::load(name).and_then(|alone| check_file(name, &alone));
+    match alone {
+        Err(alone) if alone.to_string().ends_with(&error.to_string()) => Err(alone),
+        _ => Err(error),
+    }
+}
+
+/// Finds every error in a rig file that can be found without opening a device, and names
+/// the file.
+pub fn check_file(name: &str, rig: &Rig) -> Result<()> {
+    let path = rig::path_of(name)?;
+    check(rig).map_err(|error| error.about(shown_path(&path)))
 }
 
 /// The rig of that name; without one the rig called "default", if there is one.
 pub fn named_rig(name: Option<&str>) -> Result<Rig> {
     match name {
         Some(name) => Rig::load(name),
-        None if rig_file_exists("default") => {
+        None if rig_file_exists(DEFAULT) => {
             say("leadpipe: using the rig \"default\"");
-            Rig::load("default")
+            Rig::load(DEFAULT)
         }
         None => Ok(Rig::default()),
     }
@@ -77,7 +144,7 @@ pub fn store(name: Option<&str>, section: &str, values: &[(&str, f64)]) -> Resul
         say("not stored: give --rig NAME to keep it");
         return Ok(());
     };
-    let path = rig::path_of(name)?;
+    let path = rig::path_to_write(name)?;
     rig::store(&path, section, values)?;
     super::super::print_written(&[path]);
     Ok(())
@@ -188,24 +255,32 @@ struct ValidatedRig {
 const USUAL_RATE_HZ: f64 = 48_000.0;
 
 /// Finds every error in a rig that can be found without opening a device.
-pub fn check(rig: &Rig) -> Result<()> {
+fn check(rig: &Rig) -> Result<()> {
     validate(rig).map(drop)
 }
 
 fn validate(rig: &Rig) -> Result<ValidatedRig> {
     rig.check_values()?;
+    // Channels are judged whether they are in use now or not.
+    let input = rig.input.channel;
+    input
+        .map(|c| channel_index("input.channel (--channel)", c))
+        .transpose()?;
+    rig.voice_channels()?;
     let horns = rig.horns.iter().map(|n| Horn::find(n).map(Arc::new));
-    let horns: Vec<Arc<Horn>> = horns.collect::<Result<_>>()?;
+    let horns: Vec<Arc<Horn>> = horns
+        .collect::<Result<_>>()
+        .map_err(|e| e.about("horns (--horn)"))?;
     let tunings = tunings(rig)?;
     rig.clock_metre()?;
     let (routes, triggers) = rig.routes()?;
     let switches = rig.switches()?;
     check_names(&switches, &horns, &tunings)?;
     for text in rig.osc.to.iter().chain(&rig.osc.listen) {
-        controls::address("osc", text)?;
+        controls::address("osc (--osc, --listen)", text)?;
     }
     if let Some(text) = &rig.page.listen {
-        controls::address("--page", text)?;
+        controls::address("page.listen (--page)", text)?;
     }
     let mut context = LineContext::new((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
@@ -244,7 +319,7 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
 pub fn build(
     rig: &Rig,
     from: Option<&Path>,
-    jsonl: bool,
+    jsonl: Option<Failure>,
     commands: &Commands,
 ) -> Result<(SessionParts, Vec<String>)> {
     let ValidatedRig {
@@ -329,7 +404,9 @@ fn page(rig: &Rig, _: &Commands) -> Result<Displays> {
 }
 
 fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
-    let reference = Reference::new(rig.a4_hz())?;
+    let reference =
+        Reference::new(rig.a4_hz()).map_err(|e| e.about("reference_hz (--reference)"))?;
+    let tonic = rig.tonic.as_deref();
     let plain = ["equal-12".to_owned()];
     let names = match rig.tunings.is_empty() {
         true => &plain[..],
@@ -337,7 +414,13 @@ fn tunings(rig: &Rig) -> Result<Vec<Arc<Tuning>>> {
     };
     names
         .iter()
-        .map(|name| Tuning::find(name, rig.tonic.as_deref(), reference).map(Arc::new))
+        .map(|name| {
+            // With its own tonic: whether it is the tuning or the tonic that is wrong.
+            Tuning::find(name, None, reference).map_err(|e| e.about("tunings (--tuning)"))?;
+            Tuning::find(name, tonic, reference)
+                .map(Arc::new)
+                .map_err(|e| e.about("tonic (--tonic)"))
+        })
         .collect()
 }
 
@@ -404,6 +487,12 @@ fn output_configs(
     let mut configs: Vec<output_device::OutputConfig> = Vec::new();
     if !rig.cv.channels.is_empty() {
         let channels = channel_indices("--cv", &rig.cv.channels)?;
+        if channels.len() > VOLTAGES {
+            return Err(Error::setting(
+                format!("--cv: {} channels for {VOLTAGES} voltages", channels.len()),
+                "give at most one each for pitch, gate, trigger, loudness and brightness",
+            ));
+        }
         let mut channels: Vec<Option<usize>> = channels.into_iter().map(Some).collect();
         // Route triggers follow the standard channels, even if not all of these are used.
         channels.resize(VOLTAGES, None);
@@ -413,6 +502,7 @@ fn output_configs(
             channels.push(Some(channel));
             (triggers.len(), pulses)
         });
+        check_each_once(channels.iter().flatten())?;
         configs.push(output_device::OutputConfig {
             device: rig.cv.device.clone(),
             block: rig.input.block,
@@ -451,6 +541,20 @@ fn output_configs(
     Ok(configs)
 }
 
+/// Refuses a channel that would carry two voltages: one of them would never be heard.
+fn check_each_once<'a>(channels: impl Iterator<Item = &'a usize>) -> Result<()> {
+    let mut seen = HashSet::new();
+    let mut channels = channels;
+    match channels.find(|channel| !seen.insert(**channel)) {
+        None => Ok(()),
+        Some(channel) => Err(Error::setting(
+            format!("output channel {} is set for two voltages", channel + 1),
+            "give each a channel of its own: --cv DEVICE:3-6, or [cv] channels, a route's \
+             trigger and [clock] channel in the rig",
+        )),
+    }
+}
+
 /// Refuses a channel that would carry both: steady voltages harm speakers, and
 /// sound disturbs modules.
 fn check_separate_channels(
@@ -484,7 +588,7 @@ fn senders(
     rig: &Rig,
     routes: &Routes,
     brightness: Option<BrightnessRange>,
-    jsonl: bool,
+    jsonl: Option<Failure>,
 ) -> Result<Vec<SenderThread>> {
     let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
@@ -524,8 +628,8 @@ fn senders(
             )
         })?);
     }
-    if jsonl {
-        let lines = Box::new(JsonLines::new(std::io::stdout()));
+    if let Some(failure) = jsonl {
+        let lines = Box::new(JsonLines::new(std::io::stdout(), failure));
         let started = SenderThread::start("JSON lines to standard output", lines);
         senders.extend(started.ok());
     }

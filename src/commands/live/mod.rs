@@ -6,7 +6,7 @@ mod screen;
 mod test_voice;
 
 pub use build_session::{
-    apply_input_options, capture_config, check, device_and_channels, named_rig, store,
+    apply_input_options, capture_config, check_file, device_and_channels, named_rig, store,
 };
 pub use test_voice::RigVoice;
 
@@ -18,13 +18,16 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
+use leadpipe::internals::analysis::GATES_DB;
 use leadpipe::internals::live::command::Command;
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::midi_listener::TRANSPORT;
-use leadpipe::internals::live::rig::Rig;
+use leadpipe::internals::live::rig::{GLIDES_S, INTERVALS, Rig, VOICE_LEVELS_DB};
 use leadpipe::internals::live::screen::View;
+use leadpipe::internals::live::send::json_lines::Failure;
 use leadpipe::internals::live::session::{Session, Summary};
 use leadpipe::internals::sending::brightness::BrightnessRange;
+use leadpipe::internals::text::counted;
 use leadpipe::internals::voice::Timbre;
 use leadpipe::{Error, Result};
 
@@ -78,13 +81,13 @@ pub struct Options {
     #[arg(long, value_enum)]
     snap: Option<SnapArg>,
     /// Semitones added to everything sent
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = super::shift())]
     shift: Option<i32>,
     /// Where notes come from: follow, sequence or draw
     #[arg(long, value_name = "SOURCE")]
     source: Option<String>,
     /// Notes to step through, one per attack (implies --source sequence)
-    #[arg(long, value_name = "PITCHES", value_delimiter = ',')]
+    #[arg(long, value_name = "PITCHES", value_delimiter = ',', value_parser = super::named_step)]
     sequence: Vec<String>,
     #[command(flatten)]
     input: InputOptions,
@@ -113,7 +116,7 @@ pub struct InputOptions {
     #[arg(long, value_name = "TAKE", conflicts_with = "input")]
     pub from: Option<PathBuf>,
     /// Ignore sound below this level, dBFS
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = super::number(GATES_DB, "dBFS"))]
     pub gate: Option<f64>,
 }
 
@@ -151,13 +154,13 @@ pub struct DoubleOptions {
     #[arg(long, value_enum)]
     pub timbre: Option<TimbreArg>,
     /// Semitones above you: -12 an octave below, 7 a fifth above
-    #[arg(long, value_name = "SEMITONES")]
+    #[arg(long, value_name = "SEMITONES", value_parser = super::number(INTERVALS, "semitones"))]
     pub interval: Option<f64>,
     /// Glide time from note to note, seconds
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = super::number(GLIDES_S, "seconds"))]
     pub glide: Option<f64>,
     /// Level of the voice at your loudest, dBFS; start low
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = super::number(VOICE_LEVELS_DB, "dBFS"))]
     pub level: Option<f64>,
 }
 
@@ -188,11 +191,11 @@ pub struct OutOptions {
     /// is brightness
     #[arg(long, value_name = "DEVICE:CHANNELS")]
     pub cv: Option<String>,
-    /// Voltage that the interface puts out at digital full scale
-    #[arg(long, value_name = "VOLTS")]
+    /// Voltage that the interface puts out at digital full scale; negative if it inverts
+    #[arg(long, value_name = "VOLTS", value_parser = super::full_scale)]
     pub volts_full_scale: Option<f64>,
     /// Note at 0 V
-    #[arg(long, value_name = "PITCH")]
+    #[arg(long, value_name = "PITCH", value_parser = super::named_key)]
     pub zero_volt_note: Option<String>,
     /// Send OSC to this address
     #[arg(long, value_name = "HOST:PORT")]
@@ -241,9 +244,10 @@ pub fn run(options: &Options) -> Result<()> {
     let rig = build_session::rig(options)?;
     let quit = quit_flag()?;
     let channel = Session::channel();
-    let jsonl = options.outs.jsonl;
+    let jsonl = options.outs.jsonl.then(Failure::default);
     let open = {
         let (rig, from, commands) = (rig.clone(), options.input.from.clone(), channel.0.clone());
+        let jsonl = jsonl.clone();
         move || build_session::build(&rig, from.as_deref(), jsonl, &commands)
     };
     let (parts, invitation) = opened(open, &quit)?;
@@ -253,14 +257,15 @@ pub fn run(options: &Options) -> Result<()> {
         parts.capture.rate_hz()
     );
     let (session, monitor) = Session::start(parts, channel)?;
-    let lines = options.plain || jsonl || !std::io::stdout().is_terminal();
+    let lines = options.plain || jsonl.is_some() || !std::io::stdout().is_terminal();
     let cautions = cautions(&rig);
     let stop = quit.clone();
+    let failure = jsonl.clone();
     let show = move || {
         if lines {
             let lines = cautions.iter().chain(&invitation);
             lines.chain([&input]).for_each(say);
-            plain::watch(&monitor, &stop, jsonl)
+            plain::watch(&monitor, &stop, failure.as_ref())
         } else {
             screen::watch(
                 &monitor,
@@ -287,7 +292,9 @@ pub fn run(options: &Options) -> Result<()> {
     };
     // Standard error may be a terminal that takes nothing more.
     in_background(move || print_summary(&summary), || false)?.within(LAST_WORDS);
-    failed.map_or(shown, Err)
+    failed.map_or(shown, Err)?;
+    // The last events may be those that there was no room for.
+    jsonl.as_ref().map_or(Ok(()), plain::check)
 }
 
 /// How long devices and ports may take to open, and after which time that is said.
@@ -378,19 +385,25 @@ fn cautions(rig: &Rig) -> Vec<String> {
     cautions
 }
 
-/// A flag set by ctrl-C and `kill -TERM`.
+/// A flag set by ctrl-C, ctrl-\\, `kill -TERM` and a terminal that is closed.
 pub fn quit_flag() -> Result<Arc<AtomicBool>> {
     let quit = Arc::new(AtomicBool::new(false));
     let raised = quit.clone();
-    ctrlc::set_handler(move || raised.store(true, Ordering::Release))
-        .map_err(|e| Error::setting(format!("signals: {e}"), "start again"))?;
+    let failed = |e: &dyn std::fmt::Display| Error::setting(format!("signals: {e}"), "start again");
+    ctrlc::set_handler(move || raised.store(true, Ordering::Release)).map_err(|e| failed(&e))?;
+    #[cfg(unix)]
+    signal_hook::flag::register(signal_hook::consts::SIGQUIT, quit.clone())
+        .map_err(|e| failed(&e))?;
     Ok(quit)
 }
 
 fn print_summary(summary: &Summary) {
     say(format_args!(
-        "{} notes in {:.1} s; {} input frames lost, {} late blocks",
-        summary.notes, summary.length_s, summary.missed, summary.xruns
+        "{} in {:.1} s; {} lost, {}",
+        counted(summary.notes, "note"),
+        summary.length_s,
+        counted(summary.missed, "input frame"),
+        counted(summary.xruns, "late block")
     ));
     super::print_written(&summary.recorded.files);
 }

@@ -5,6 +5,7 @@ use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
+use leadpipe::internals::live::send::json_lines::Failure;
 use leadpipe::internals::live::session::Monitor;
 use leadpipe::internals::live::ui_snapshot::PortStatus;
 use leadpipe::internals::units::whole;
@@ -12,8 +13,9 @@ use leadpipe::{Error, LineNote, Result};
 
 use super::super::say;
 
-/// Prints notes as they end, and errors as they come and go.
-pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: bool) -> Result<()> {
+/// Prints notes as they end, and errors as they come and go. With `jsonl` the events go to
+/// standard output instead; a session whose events cannot be written is over.
+pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: Option<&Failure>) -> Result<()> {
     let mut errors: Vec<(String, String)> = Vec::new();
     while !quit.load(Ordering::Acquire) {
         let snapshot = match monitor.snapshot(Duration::from_millis(200)) {
@@ -21,6 +23,8 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: bool) -> Result<()> {
             Ok(None) => continue,
             Err(_) => return Ok(()),
         };
+        // Before the state of the ports, which says the same.
+        jsonl.map_or(Ok(()), check)?;
         let ports = std::iter::once(&snapshot.input).chain(&snapshot.outputs);
         let now: Vec<(String, String)> = ports.filter_map(error).collect();
         for (name, what) in now.iter().filter(|t| !errors.contains(t)) {
@@ -33,7 +37,10 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: bool) -> Result<()> {
             say(format_args!("leadpipe: {name}: back again"));
         }
         errors = now;
-        if !jsonl {
+        for why in &snapshot.in_vain {
+            say(format_args!("leadpipe: {why}"));
+        }
+        if jsonl.is_none() {
             let mut out = std::io::stdout().lock();
             for note in &snapshot.notes {
                 writeln!(out, "{}", line(note)).map_err(Error::Stdout)?;
@@ -42,6 +49,15 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: bool) -> Result<()> {
         }
     }
     Ok(())
+}
+
+/// Whether events could be written. A reader that has closed its pipe has what it wanted: the
+/// session goes on without it.
+pub fn check(jsonl: &Failure) -> Result<()> {
+    match jsonl.take() {
+        Some(error) if !super::super::is_closed(&error) => Err(Error::Stdout(error)),
+        _ => Ok(()),
+    }
 }
 
 fn error(port: &PortStatus) -> Option<(String, String)> {

@@ -15,7 +15,10 @@ use crate::settings_file::{self, ParseError};
 use crate::tuning::quantiser::Snap;
 use crate::voice;
 
-pub use validate::{Switch, Trigger, channel_index, channel_indices, parse_action};
+pub use validate::{
+    GLIDES_S, INTERVALS, Switch, Trigger, VOICE_LEVELS_DB, channel_index, channel_indices,
+    parse_action,
+};
 
 /// A rig.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
@@ -249,11 +252,37 @@ pub fn folder() -> Result<PathBuf> {
 }
 
 /// File of a rig by name, or the path itself.
+///
+/// # Errors
+/// [`Error::Setting`] for no name at all.
 pub fn path_of(name: &str) -> Result<PathBuf> {
+    if name.trim().is_empty() {
+        return Err(Error::setting(
+            "a rig without a name",
+            "give a name such as stage, or a path ending in .toml",
+        ));
+    }
     if name.contains(std::path::MAIN_SEPARATOR) || name.ends_with(".toml") {
         return Ok(PathBuf::from(name));
     }
     Ok(folder()?.join(format!("{name}.toml")))
+}
+
+/// File of a rig that may be written there. A path ends in `.toml`, so that a name with a
+/// separator in it does not land outside the folder by mistake.
+///
+/// # Errors
+/// [`Error::Setting`] for a name or a path that is none.
+pub fn path_to_write(name: &str) -> Result<PathBuf> {
+    let path = path_of(name)?;
+    let is_toml = path.extension().is_some_and(|ending| ending == "toml");
+    match is_toml && !name.contains(char::is_control) {
+        true => Ok(path),
+        false => Err(Error::setting(
+            format!("\"{name}\" is neither a rig's name nor a path ending in .toml"),
+            "give a name such as stage, or a path such as rigs/stage.toml",
+        )),
+    }
 }
 
 /// Names of the rigs in the folder.

@@ -1,19 +1,21 @@
 //! Turns a rig file into note sources, routes, switches and calibration, or says
 //! what is wrong with it.
 
+use std::ops::RangeInclusive;
+
 use super::{Rig, SwitchEntry};
-use crate::analysis::DEFAULT_GATE_DB;
+use crate::analysis::{DEFAULT_GATE_DB, GATES_DB};
 use crate::error::{Error, Result};
 use crate::line::ZERO_VOLT_NOTE;
 use crate::live::clock::message::TICKS_PER_QUARTER;
 use crate::live::command::{Command, LEVEL_STEP_DB};
 use crate::live::routes::{Action, Routes};
 use crate::notation::Metre;
-use crate::output::cv::FULL_SCALE_V;
+use crate::output::cv::{FULL_SCALE_V, check_full_scale};
 use crate::output::cv_renderer::CvScale;
-use crate::sending::DynamicRange;
 use crate::sending::brightness::BrightnessRange;
 use crate::sending::note_source::{Draw, NoteSource, Sequence};
+use crate::sending::{DynamicRange, SHIFTS};
 use crate::tuning::Tuning;
 use crate::units::{A4_HZ, Pitch, parse_key};
 use crate::voice;
@@ -35,6 +37,13 @@ pub enum Trigger {
     /// A controller that rises to 64 or above.
     Controller(u8),
 }
+
+/// Levels of the doubling voice, dBFS.
+pub const VOICE_LEVELS_DB: RangeInclusive<f64> = -120.0..=0.0;
+/// How far it may be from the horn, in semitones.
+pub const INTERVALS: RangeInclusive<f64> = -48.0..=48.0;
+/// How long it may glide from note to note, in seconds.
+pub const GLIDES_S: RangeInclusive<f64> = 0.0..=5.0;
 
 /// Default range of random notes.
 const DRAW_RANGE: (&str, &str) = ("C3", "C5");
@@ -83,12 +92,7 @@ impl Rig {
         let levels = &self.levels;
         let level = |db: Option<f32>| db.map(f64::from);
         let values = [
-            (
-                "levels.gate_db (--gate)",
-                levels.gate_db,
-                -200.0..=0.0,
-                "dBFS",
-            ),
+            ("levels.gate_db (--gate)", levels.gate_db, GATES_DB, "dBFS"),
             (
                 "levels.soft_db",
                 level(levels.soft_db),
@@ -104,25 +108,25 @@ impl Rig {
             (
                 "double.level_db (--level)",
                 self.double.level_db,
-                -120.0..=0.0,
+                VOICE_LEVELS_DB,
                 "dBFS",
             ),
             (
                 "double.interval (--interval)",
                 Some(self.double.interval),
-                -48.0..=48.0,
+                INTERVALS,
                 "semitones",
             ),
             (
                 "double.glide_s (--glide)",
                 Some(self.double.glide_s),
-                0.0..=5.0,
+                GLIDES_S,
                 "seconds",
             ),
             (
                 "shift (--shift)",
                 Some(f64::from(self.shift)),
-                -48.0..=48.0,
+                f64::from(*SHIFTS.start())..=f64::from(*SHIFTS.end()),
                 "semitones",
             ),
             ("cv.offset_v", self.cv.offset_v, -20.0..=20.0, "volts"),
@@ -175,10 +179,10 @@ impl Rig {
             Some(text) => f64::from(key("cv.zero_volt_note", text)?),
         };
         let full_scale_v = self.cv.full_scale_v.unwrap_or(FULL_SCALE_V);
-        if !(0.1..=100.0).contains(&full_scale_v.abs()) {
+        if let Err(hint) = check_full_scale(full_scale_v) {
             return Err(Error::setting(
-                format!("cv.full_scale_v = {full_scale_v}"),
-                "give volts between 0.1 and 100, negative where the output inverts",
+                format!("cv.full_scale_v (--volts-full-scale) = {full_scale_v}"),
+                hint,
             ));
         }
         Ok(CvScale {
@@ -227,6 +231,22 @@ impl Rig {
         };
         let low = end("draw.low", &self.draw.low, DRAW_RANGE.0)?;
         let high = end("draw.high", &self.draw.high, DRAW_RANGE.1)?;
+        if low.0 > high.0 {
+            let named = |end: &Option<String>, default| {
+                end.as_deref().map_or(default, |text| text).to_owned()
+            };
+            return Err(Error::setting(
+                format!(
+                    "draw.low = \"{}\" is above draw.high = \"{}\"",
+                    named(&self.draw.low, DRAW_RANGE.0),
+                    named(&self.draw.high, DRAW_RANGE.1)
+                ),
+                format!(
+                    "give a lower draw.low or a higher draw.high; left out they are {} and {}",
+                    DRAW_RANGE.0, DRAW_RANGE.1
+                ),
+            ));
+        }
         // Pitches of the tuning may be half a semitone off the equal-tempered ends.
         let (low, high) = (Pitch(low.0 - 0.5), Pitch(high.0 + 0.5));
         let weights = &self.draw.weights;
@@ -244,10 +264,17 @@ impl Rig {
             let at = sources.iter().position(|s| s.name() == wanted);
             let at = at.ok_or_else(|| {
                 let mend = match wanted.as_str() {
-                    "sequence" => "write its notes: [sequence] notes = [\"C3\", \"Eb3\"]",
+                    "sequence" => {
+                        "give them with --sequence C3,Eb3, or in the rig: [sequence] notes = \
+                         [\"C3\", \"Eb3\"]"
+                    }
                     _ => "give follow, sequence or draw",
                 };
-                Error::setting(format!("no note source \"{wanted}\""), mend)
+                let problem = match wanted.as_str() {
+                    "sequence" => "the note source \"sequence\" has no notes".to_owned(),
+                    _ => format!("no note source \"{wanted}\""),
+                };
+                Error::setting(problem, mend)
             })?;
             sources.rotate_left(at);
         }
@@ -381,7 +408,7 @@ pub fn parse_action(text: &str) -> Option<Command> {
         "tuning" => Command::Tuning(name()?),
         "next-source" => Command::NextSource,
         "source" => Command::Source(name()?),
-        "shift" => Command::Shift(rest.parse().ok().filter(|by| (-48..=48).contains(by))?),
+        "shift" => Command::Shift(rest.parse().ok().filter(|by| SHIFTS.contains(by))?),
         "up" => Command::ShiftBy(1),
         "down" => Command::ShiftBy(-1),
         "mute" => match rest {

@@ -3,7 +3,8 @@
 //! One object a line; `event` says which: `start`, `stop`, `note` (with the fields
 //! of the JSON note list), `cue`, `mark`, `silence`. Times are stream seconds.
 
-use std::io::Write;
+use std::io::{self, Write};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use serde::Serialize;
 
@@ -47,22 +48,40 @@ enum Event<'a> {
 /// Writes events to a stream, standard output in the program.
 pub struct JsonLines<W> {
     to: W,
-    closed: bool,
+    failure: Failure,
+    /// Why it can take nothing more.
+    closed: Option<String>,
+}
+
+/// What nothing more can be written for, shared with whoever ends the session because of it.
+#[derive(Debug, Clone, Default)]
+pub struct Failure(Arc<Mutex<Option<io::Error>>>);
+
+impl Failure {
+    /// The error, for as long as nobody has taken it.
+    pub fn take(&self) -> Option<io::Error> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    fn set(&self, error: io::Error) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(error);
+    }
 }
 
 impl<W: Write + Send> JsonLines<W> {
-    /// Writer to a stream.
-    pub fn new(to: W) -> Self {
-        JsonLines { to, closed: false }
+    /// Writer to a stream; why it fails is told in `failure`.
+    pub fn new(to: W, failure: Failure) -> Self {
+        JsonLines {
+            to,
+            failure,
+            closed: None,
+        }
     }
 }
 
 impl<W: Write + Send> Sender for JsonLines<W> {
     fn open(&mut self) -> Result<(), String> {
-        if self.closed {
-            return Err("its reader has closed it".into());
-        }
-        Ok(())
+        self.closed.clone().map_or(Ok(()), Err)
     }
 
     fn send(&mut self, event: &ControlEvent) -> Result<(), String> {
@@ -103,8 +122,13 @@ impl<W: Write + Send> Sender for JsonLines<W> {
         line.push(b'\n');
         let written = self.to.write_all(&line).and_then(|()| self.to.flush());
         written.map_err(|e| {
-            self.closed = true;
-            e.to_string()
+            let why = match e.kind() {
+                io::ErrorKind::BrokenPipe => "its reader has closed it".into(),
+                _ => e.to_string(),
+            };
+            self.closed = Some(why.clone());
+            self.failure.set(e);
+            why
         })
     }
 }
