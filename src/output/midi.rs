@@ -277,7 +277,7 @@ impl<'a> Events<'a> {
         self.messages(0.0, &mut messages);
         for (at, named) in notes.iter().enumerate() {
             let note = &named.note;
-            let (mut performed, start) = PerformedNote::start(named, dynamic_range, brightness);
+            let (mut performed, start) = PerformedNote::start(notes, at, dynamic_range, brightness);
             encoder.encode(&start, &mut messages);
             self.messages(note.onset_s, &mut messages);
             let hop_s = note.contour.hop_s;
