@@ -264,6 +264,24 @@ fn a_midi_file_keeps_its_own_beat_and_key() {
     assert!(page.contains("<fifths>5</fifths>") && page.contains("<beats>5</beats>"));
 }
 
+/// A MIDI file that is cut off is not taken for a shorter one.
+#[test]
+fn a_midi_file_that_is_cut_off_is_refused() {
+    let (folder, _) = demo();
+    let whole = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
+    let cut = folder.path().join("cut.mid");
+    for length in [whole.len() - 1, whole.len() / 2, 30] {
+        std::fs::write(&cut, &whole[..length]).unwrap();
+        let (code, errors) = fail(&["write", cut.to_str().unwrap()]);
+        assert_eq!(code, 3, "{errors}");
+        assert!(
+            errors.contains("cut.mid: cut off in track 1 of 1"),
+            "{errors}"
+        );
+        assert_eq!(errors.trim().lines().count(), 1, "{errors}");
+    }
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
+use midly::{EventIter, MetaMessage, MidiMessage, Smf, Timing, Track, TrackEventKind};
 
 use super::tempo_map::TempoMap;
 use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
@@ -22,7 +22,69 @@ fn parsed(bytes: &[u8]) -> Result<Smf<'_>, String> {
     if head.into_iter().any(|w| w[12] == 0x80) {
         return Err("not a valid MIDI file (its time code is out of range)".into());
     }
-    Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))
+    let invalid = |e| format!("not a valid MIDI file ({e})");
+    let (header, tracks) = midly::parse(bytes).map_err(invalid)?;
+    let promised = tracks.size_hint().0;
+    let mut whole = Vec::with_capacity(promised);
+    for data in track_data(bytes, promised)? {
+        let number = whole.len() + 1;
+        whole.push(events(data).ok_or_else(|| format!("damaged in track {number} of {promised}"))?);
+    }
+    Ok(Smf {
+        header,
+        tracks: whole,
+    })
+}
+
+/// What each track holds. midly makes do with what is there of a file, which would be a shorter
+/// score; one that lacks anything is refused here.
+fn track_data(bytes: &[u8], promised: usize) -> Result<Vec<&[u8]>, String> {
+    const HEAD: usize = 8;
+    // In a RIFF file the score comes after other headers.
+    let start = bytes.windows(4).position(|w| w == b"MThd").unwrap_or(0);
+    let mut rest = &bytes[start..];
+    let mut tracks = Vec::new();
+    while let Some((head, data)) = rest.split_at_checked(HEAD) {
+        let length = u32::from_be_bytes([head[4], head[5], head[6], head[7]]) as usize;
+        let is_track = head.starts_with(b"MTrk");
+        let Some((data, after)) = data.split_at_checked(length) else {
+            // What follows the last track is none of the score.
+            if tracks.len() >= promised {
+                break;
+            }
+            return Err(format!(
+                "cut off in track {} of {promised}: {} of its {length} bytes are there",
+                tracks.len() + 1,
+                data.len()
+            ));
+        };
+        if is_track {
+            tracks.push(data);
+        }
+        rest = after;
+    }
+    match tracks.len() < promised {
+        true => Err(format!(
+            "cut off: {} of its {promised} tracks are there",
+            tracks.len()
+        )),
+        false => Ok(tracks),
+    }
+}
+
+/// The events of a track up to its end; none if one of them cannot be read.
+fn events(data: &[u8]) -> Option<Track<'_>> {
+    let mut events = EventIter::new(data);
+    let mut track = Track::new();
+    while !events.unread().is_empty() {
+        // Lenient as it is, midly ends a track at what it cannot read.
+        let event = events.next()?.ok()?;
+        track.push(event);
+        if event.kind == TrackEventKind::Meta(MetaMessage::EndOfTrack) {
+            break;
+        }
+    }
+    Some(track)
 }
 
 /// What a file says of the beat.
@@ -242,11 +304,65 @@ mod tests {
         assert!(parts(file).unwrap_err().contains("time code"));
     }
 
+    /// Two tracks with a note each.
+    fn two_tracks() -> Vec<u8> {
+        let event = |delta: u32, kind| TrackEvent {
+            delta: delta.into(),
+            kind,
+        };
+        let midi = |message| TrackEventKind::Midi {
+            channel: 0.into(),
+            message,
+        };
+        let track = |key: u8| {
+            let (key, vel) = (key.into(), 80.into());
+            vec![
+                event(0, midi(MidiMessage::NoteOn { key, vel })),
+                event(480, midi(MidiMessage::NoteOff { key, vel })),
+                event(0, TrackEventKind::Meta(MetaMessage::EndOfTrack)),
+            ]
+        };
+        let header = Header::new(Format::Parallel, Timing::Metrical(480.into()));
+        let tracks = vec![track(60), track(62)];
+        let mut bytes = Vec::new();
+        Smf { header, tracks }.write_std(&mut bytes).unwrap();
+        bytes
+    }
+
+    /// A file without its end is no shorter score.
+    #[test]
+    fn what_is_cut_off_is_refused() {
+        let whole = two_tracks();
+        assert_eq!(parts(&whole).unwrap().len(), 2);
+        for length in 0..whole.len() {
+            let problem = parts(&whole[..length]).unwrap_err();
+            assert!(!problem.is_empty(), "{length}");
+            assert!(conducted(&whole[..length]).is_err(), "{length}");
+        }
+        let cut = parts(&whole[..whole.len() - 1]).unwrap_err();
+        assert!(
+            cut.contains("cut off in track 2 of 2: 12 of its 13"),
+            "{cut}"
+        );
+        let missing = parts(&whole[..whole.len() - 21]).unwrap_err();
+        assert!(missing.contains("1 of its 2 tracks"), "{missing}");
+        // An event that makes no sense: data where its status should be.
+        let mut damaged = whole.clone();
+        damaged[23] = 0x10;
+        let damaged = parts(&damaged).unwrap_err();
+        assert!(damaged.contains("damaged in track 1 of 2"), "{damaged}");
+        // Something after the last track is none of the score.
+        let mut more = whole;
+        more.extend(b"XFIH\0\0\xff\xff");
+        assert_eq!(parts(&more).unwrap().len(), 2);
+    }
+
     proptest! {
         /// Whatever a file holds, it is refused in words or read as lines.
         #[test]
         fn any_bytes_are_lines_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
-            let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0\xff".to_vec();
+            let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0".to_vec();
+            file.push(bytes.len() as u8);
             file.extend(&bytes);
             for read in [parts(&file), parts(&bytes)] {
                 match read {
