@@ -5,9 +5,10 @@
 //! that every output can be written from it.
 
 mod csv_rows;
+mod made_with;
 mod row_pitch;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
@@ -20,6 +21,7 @@ use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::ReferencePart;
 use crate::tuning::Reference;
+pub use made_with::MadeWith;
 
 /// Largest list that is read, in bytes.
 const MAX_BYTES: u64 = 64 << 20;
@@ -42,12 +44,35 @@ pub struct NoteList {
     pub length_s: f64,
     /// Tempo and bars of a MIDI file whose notes keep to them.
     pub tempo_track: Option<TempoTrack>,
-    /// Key of a MIDI file, and how many semitones higher than that it sounds.
+    /// Its key as it is written, if it has one, and how many semitones higher than that it
+    /// sounds.
     pub key: Option<(Key, i32)>,
 }
 
+/// A list that was opened, its notes still to be read.
+#[derive(Debug)]
+pub struct ListFile {
+    path: PathBuf,
+    content: Content,
+}
+
+#[derive(Debug)]
+enum Content {
+    Csv(String),
+    Json(Box<Document>),
+    Midi,
+}
+
+/// A list in JSON.
+#[derive(Debug, Deserialize)]
+struct Document {
+    #[serde(default)]
+    take: MadeWith,
+    notes: Vec<Row>,
+}
+
 /// A note as it stands in a list. What is left out is supposed.
-#[derive(Deserialize)]
+#[derive(Debug, Deserialize)]
 struct Row {
     onset_s: f64,
     offset_s: f64,
@@ -88,63 +113,90 @@ fn normal() -> Length {
 /// [`Error::Input`] for a file that is missing, is no list, or has a note that makes no
 /// sense, naming the line or the note.
 pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
-    let ending = path.extension().and_then(|e| e.to_str());
-    let ending = ending.map(str::to_lowercase).unwrap_or_default();
-    let list = match ending.as_str() {
-        "csv" => csv_rows::from_csv(path, &text(path)?, reference)?,
-        "json" => from_json(path, &text(path)?, reference)?,
-        "mid" | "midi" | "smf" => from_midi(path)?,
-        _ => {
-            return Err(Error::input(
-                path,
-                "not a note list, by the ending of its name",
-                "give a .csv or .json list, or a .mid file",
-            ));
-        }
-    };
-    if list.notes.is_empty() {
-        return Err(Error::input(
-            path,
-            "no notes in this list",
-            "check the file",
-        ));
+    ListFile::open(path)?.read(reference)
+}
+
+impl ListFile {
+    /// Opens a list.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for a file that is missing or no list, or says of its take what makes
+    /// no sense.
+    pub fn open(path: &Path) -> Result<ListFile> {
+        let ending = path.extension().and_then(|e| e.to_str());
+        let ending = ending.map(str::to_lowercase).unwrap_or_default();
+        let content = match ending.as_str() {
+            "csv" => Content::Csv(text(path)?),
+            "json" => {
+                let document: Document = serde_json::from_str(&text(path)?).map_err(|e| {
+                    let hint = "`leadpipe transcribe --schema` says what a list looks like";
+                    Error::input(path, e, hint)
+                })?;
+                document.take.check(path)?;
+                Content::Json(Box::new(document))
+            }
+            "mid" | "midi" | "smf" => Content::Midi,
+            _ => {
+                return Err(Error::input(
+                    path,
+                    "not a note list, by the ending of its name",
+                    "give a .csv or .json list, or a .mid file",
+                ));
+            }
+        };
+        Ok(ListFile {
+            path: path.to_owned(),
+            content,
+        })
     }
-    Ok(list)
+
+    /// What it was made with, if it says so.
+    pub fn made_with(&self) -> Option<&MadeWith> {
+        match &self.content {
+            Content::Json(document) => Some(&document.take),
+            Content::Csv(_) | Content::Midi => None,
+        }
+    }
+
+    /// Its notes.
+    ///
+    /// # Errors
+    /// As [`read`].
+    pub fn read(self, reference: Reference) -> Result<NoteList> {
+        let path = &self.path;
+        let list = match self.content {
+            Content::Csv(text) => csv_rows::from_csv(path, &text, reference)?,
+            Content::Json(document) => from_json(path, *document, reference)?,
+            Content::Midi => from_midi(path)?,
+        };
+        match list.notes.is_empty() {
+            true => Err(Error::input(
+                path,
+                "no notes in this list",
+                "check the file",
+            )),
+            false => Ok(list),
+        }
+    }
 }
 
 fn text(path: &Path) -> Result<String> {
     input_file::read_text(path, MAX_BYTES).map_err(|e| e.input(path, "the list of one take"))
 }
 
-fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
-    #[derive(Deserialize)]
-    struct Document {
-        take: Option<Take>,
-        notes: Vec<Row>,
-    }
-    #[derive(Deserialize)]
-    struct Take {
-        length_s: Option<f64>,
-        #[serde(default)]
-        changes: Vec<serde::de::IgnoredAny>,
-    }
-    let document: Document = serde_json::from_str(text).map_err(|e| {
-        let hint = "`leadpipe transcribe --schema` says what a list looks like";
-        Error::input(path, e, hint)
-    })?;
-    let changed = document
-        .take
-        .as_ref()
-        .is_some_and(|t| !t.changes.is_empty());
-    let length_s = document.take.and_then(|take| take.length_s);
-    let mut notes = document.notes;
-    if changed {
+fn from_json(path: &Path, document: Document, reference: Reference) -> Result<NoteList> {
+    let Document { take, mut notes } = document;
+    if !take.changes.is_empty() {
         // Whoever changes horns changes what is written for the same note.
         notes.iter_mut().for_each(|row| row.written = None);
     }
     let rows = (1..).zip(notes);
     let rows = rows.map(|(number, row)| (format!("note {number}"), row));
-    assembled(path, rows.collect(), length_s, reference)
+    let list = assembled(path, rows.collect(), take.length_s, reference)?;
+    Ok(NoteList {
+        key: take.key(),
+        ..list
+    })
 }
 
 fn from_midi(path: &Path) -> Result<NoteList> {
