@@ -264,6 +264,55 @@ fn a_midi_file_keeps_its_own_beat_and_key() {
     assert!(page.contains("<fifths>5</fifths>") && page.contains("<beats>5</beats>"));
 }
 
+/// A MIDI file that this program wrote is read as it was played: to a cent, slurred or tongued,
+/// with the bends of each note and how loud it is.
+#[test]
+fn a_midi_file_of_ones_own_keeps_pitch_and_slurs() {
+    let (folder, list) = demo();
+    let rows = common::rows(&list);
+    let read = common::rows(&written(folder.path(), "lamplight.mid", "midi"));
+    assert_eq!(read.len(), rows.len());
+    for (read, row) in read.iter().zip(&rows) {
+        let cents = 1200.0 * (read.frequency_hz / row.frequency_hz).log2();
+        assert!(cents.abs() < 1.0, "{cents} at {}", row.onset_s);
+        assert_eq!(read.attack == "slurred", row.attack == "slurred");
+    }
+    // Written again it is the same music: keys, velocities and bends at the same times.
+    let events = |path: std::path::PathBuf| -> Vec<(u32, String)> {
+        let bytes = std::fs::read(path).unwrap();
+        let smf = midly::Smf::parse(&bytes).unwrap();
+        let mut tick = 0;
+        let mut events = Vec::new();
+        for event in &smf.tracks[0] {
+            tick += event.delta.as_int();
+            if let midly::TrackEventKind::Midi { message, .. } = event.kind
+                && let midly::MidiMessage::NoteOn { key, vel } = message
+            {
+                events.push((tick, format!("{key} {vel}")));
+            }
+        }
+        events
+    };
+    let first = events(folder.path().join("lamplight.mid"));
+    let again = events(folder.path().join("out/lamplight.mid"));
+    assert_eq!(again.len(), first.len());
+    for (again, first) in again.iter().zip(&first) {
+        assert_eq!(again.1, first.1);
+    }
+    // In the file of another program notes may overlap, and bends are none of a score's.
+    let own = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
+    let at = own
+        .windows(10)
+        .position(|w| w == b"\x01\x08leadpipe")
+        .unwrap();
+    let mut other = own;
+    other[at + 2] = b'L';
+    std::fs::write(folder.path().join("other.mid"), other).unwrap();
+    let read = common::rows(&written(folder.path(), "other.mid", "midi"));
+    assert!(read.iter().all(|row| row.attack == "tongued"));
+    assert!(read.iter().all(|row| row.cents.abs() < 0.05));
+}
+
 /// A MIDI file that is cut off is not taken for a shorter one.
 #[test]
 fn a_midi_file_that_is_cut_off_is_refused() {

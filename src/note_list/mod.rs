@@ -14,12 +14,14 @@ use serde::Deserialize;
 
 use crate::error::{Error, Result};
 use crate::input_file;
+use crate::midi_values::LEVEL_SPAN_DB;
 use crate::notation::key::Key;
 use crate::notation::note_rhythm::{NotePlace, NoteRhythm, RowRhythm, metre_name};
 use crate::notation::tempo_track::TempoTrack;
 use crate::notes::contour::{Contour, Point};
+use crate::notes::refinement::read_pitch;
 use crate::notes::{Attack, Length, Measured, Note, Technique};
-use crate::reference::ReferencePart;
+use crate::reference::{ReferencePart, TargetNote};
 use crate::tuning::Reference;
 pub use made_with::MadeWith;
 
@@ -201,32 +203,8 @@ fn from_json(path: &Path, document: Document, reference: Reference) -> Result<No
 
 fn from_midi(path: &Path) -> Result<NoteList> {
     let part = ReferencePart::read(path, None)?;
-    let rows = part
-        .notes
-        .iter()
-        .filter(|n| n.length_s > 0.0)
-        .map(|n| Note {
-            onset_s: n.start_s,
-            offset_s: n.start_s + n.length_s,
-            decided_s: n.start_s,
-            pitch: f64::from(n.concert.0),
-            attack: tongued(),
-            length: normal(),
-            accent: false,
-            techniques: Vec::new(),
-            level_db: ANY_LEVEL_DB,
-            confidence: 1.0,
-            brightness: None,
-            measured: Measured::default(),
-            contour: even(
-                n.start_s,
-                n.start_s + n.length_s,
-                f64::from(n.concert.0),
-                ANY_LEVEL_DB,
-                None,
-            ),
-        });
-    let notes: Vec<Note> = rows.collect();
+    let sounding = part.notes.iter().filter(|n| n.length_s > 0.0);
+    let notes: Vec<Note> = sounding.map(from_target).collect();
     let length_s = notes.last().map_or(0.0, |n| n.offset_s);
     let kept = |track: &TempoTrack| track.is_kept(notes.iter().map(|n| n.onset_s));
     Ok(NoteList {
@@ -236,6 +214,53 @@ fn from_midi(path: &Path) -> Result<NoteList> {
         notes,
         length_s,
     })
+}
+
+/// A note of a MIDI file: as it was played if the file says so, or else at its key.
+fn from_target(target: &TargetNote) -> Note {
+    let (onset_s, key) = (target.start_s, f64::from(target.concert.0));
+    let offset_s = onset_s + target.length_s;
+    let mut note = Note {
+        onset_s,
+        offset_s,
+        decided_s: onset_s,
+        pitch: key,
+        attack: tongued(),
+        length: normal(),
+        accent: false,
+        techniques: Vec::new(),
+        level_db: ANY_LEVEL_DB,
+        confidence: 1.0,
+        brightness: None,
+        measured: Measured::default(),
+        contour: even(onset_s, offset_s, key, ANY_LEVEL_DB, None),
+    };
+    let Some(performed) = &target.performed else {
+        return note;
+    };
+    if performed.slurred {
+        note.attack = Attack::Slurred;
+    }
+    // The loudest note has full velocity, and the level that a note has where none is known.
+    let level_db = |strength: f32| ANY_LEVEL_DB + LEVEL_SPAN_DB * (strength - 1.0);
+    note.level_db = level_db(performed.velocity);
+    let mut course = performed.course.iter().peekable();
+    let mut now = None;
+    let start_s = note.contour.start_s;
+    let hop_s = note.contour.hop_s;
+    for (hop, point) in note.contour.points.iter_mut().enumerate() {
+        let time_s = start_s + hop as f64 * hop_s - onset_s;
+        while let Some(next) = course.next_if(|next| next.0 <= time_s) {
+            now = Some(next);
+        }
+        if let Some((_, bend, strength)) = now {
+            point.pitch = (key + bend) as f32;
+            point.level_db = level_db(*strength);
+        }
+    }
+    // As a take's notes get theirs.
+    read_pitch(&mut note);
+    note
 }
 
 /// Puts rows, each with what a person would call it, into order.

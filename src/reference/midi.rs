@@ -2,18 +2,113 @@
 
 use std::collections::BTreeMap;
 
+use midly::num::u4;
 use midly::{EventIter, MetaMessage, MidiMessage, Smf, Timing, Track, TrackEventKind};
 
 use super::tempo_map::TempoMap;
-use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
+use super::{MAX_NOTES, Performed, ScorePart, TargetNote, one_at_a_time};
+use crate::midi_values::{BREATH, semitones, share};
 use crate::notation::key::Key;
+use crate::text::PROGRAM;
 use crate::units::Concert;
+
+/// General MIDI 1: channel 10.
+const PERCUSSION: u4 = u4::new(9);
 
 /// A note in ticks.
 struct TickNote {
     start: u64,
     end: u64,
     key: u8,
+    course: Option<Course>,
+}
+
+/// How a note was played.
+struct Course {
+    slurred: bool,
+    velocity: u8,
+    /// Bend and loudness from some tick on.
+    points: Vec<(u64, Bent)>,
+}
+
+/// What bends a note and makes it loud or soft.
+#[derive(Clone, Copy, Default)]
+struct Bent {
+    semitones: f64,
+    breath: u8,
+}
+
+/// The notes that are on in a track, and how they are played if this program wrote it. That of
+/// other programs is a score: in those notes may overlap in chords, and bends are effects.
+#[derive(Default)]
+struct Sounding {
+    is_own: bool,
+    on: BTreeMap<(u8, u8), (u64, Option<Course>)>,
+    bent: BTreeMap<u8, Bent>,
+    /// Channel and key of the note that the event before ended.
+    just_ended: Option<(u8, u8)>,
+}
+
+impl Sounding {
+    /// Takes a message; gives a note that it ends.
+    fn take(&mut self, at: u64, channel: u8, message: MidiMessage) -> Option<(u8, TickNote)> {
+        let just_ended = self.just_ended.take();
+        let (key, velocity) = match message {
+            MidiMessage::NoteOn { key, vel } => (key.as_int(), vel.as_int()),
+            MidiMessage::NoteOff { key, .. } => (key.as_int(), 0),
+            MidiMessage::PitchBend { bend } => {
+                let semitones = semitones(bend.as_int());
+                self.bend(at, channel, |bent| bent.semitones = semitones);
+                return None;
+            }
+            MidiMessage::Controller { controller, value } if controller == BREATH => {
+                self.bend(at, channel, |bent| bent.breath = value.as_int());
+                return None;
+            }
+            _ => return None,
+        };
+        let ended = self
+            .on
+            .remove(&(channel, key))
+            .map(|(start, course)| TickNote {
+                start,
+                end: at,
+                key,
+                course,
+            });
+        if velocity > 0 {
+            let course = self.is_own.then(|| Course {
+                // As the encoder writes a slur: the note before ends after this one begins, or,
+                // if it has the same key, at once.
+                slurred: self.on.keys().any(|(on, _)| *on == channel)
+                    || just_ended == Some((channel, key)),
+                velocity,
+                points: vec![(at, self.bent.get(&channel).copied().unwrap_or_default())],
+            });
+            self.on.insert((channel, key), (at, course));
+        } else {
+            self.just_ended = Some((channel, key));
+        }
+        ended.map(|note| (channel, note))
+    }
+
+    fn bend(&mut self, at: u64, channel: u8, change: impl Fn(&mut Bent)) {
+        let bent = self.bent.entry(channel).or_default();
+        change(bent);
+        let on = self.on.range_mut((channel, 0)..=(channel, u8::MAX));
+        for course in on.filter_map(|(_, (_, course))| course.as_mut()) {
+            match course.points.last_mut().filter(|last| last.0 == at) {
+                Some(last) => last.1 = *bent,
+                None => course.points.push((at, *bent)),
+            }
+        }
+    }
+}
+
+/// Whether this program wrote a file.
+fn is_own(smf: &Smf<'_>) -> bool {
+    let mark = TrackEventKind::Meta(MetaMessage::Text(PROGRAM.as_bytes()));
+    smf.tracks.iter().flatten().any(|event| event.kind == mark)
 }
 
 fn parsed(bytes: &[u8]) -> Result<Smf<'_>, String> {
@@ -154,10 +249,14 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     let mut key: Option<(u64, Key)> = None;
     let mut found: BTreeMap<(usize, u8), (String, Vec<TickNote>)> = BTreeMap::new();
     let mut count = 0;
+    let is_own = is_own(&smf);
     for (number, track) in smf.tracks.iter().enumerate() {
         let mut at = 0u64;
         let mut name = format!("track {}", number + 1);
-        let mut down: BTreeMap<(u8, u8), u64> = BTreeMap::new();
+        let mut sounding = Sounding {
+            is_own,
+            ..Sounding::default()
+        };
         for event in track {
             at += u64::from(event.delta.as_int());
             let quarters = at as f64 / quarter;
@@ -178,30 +277,14 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                     let fifths = i32::from(fifths).clamp(-7, 7);
                     key = Some((at, Key { fifths }));
                 }
-                TrackEventKind::Midi { channel, message } => {
-                    let channel = channel.as_int();
-                    let (key, on) = match message {
-                        MidiMessage::NoteOn { key, vel } => (key.as_int(), vel.as_int() > 0),
-                        MidiMessage::NoteOff { key, .. } => (key.as_int(), false),
-                        _ => continue,
-                    };
-                    if channel == 9 {
-                        continue;
-                    }
-                    if let Some(start) = down.remove(&(channel, key)) {
-                        let part = found.entry((number, channel)).or_default();
-                        part.1.push(TickNote {
-                            start,
-                            end: at,
-                            key,
-                        });
+                TrackEventKind::Midi { channel, message } if channel != PERCUSSION => {
+                    let ended = sounding.take(at, channel.as_int(), message);
+                    if let Some((channel, note)) = ended {
+                        found.entry((number, channel)).or_default().1.push(note);
                         count += 1;
                         if count > 4 * MAX_NOTES {
                             return Err("too many notes".into());
                         }
-                    }
-                    if on {
-                        down.insert((channel, key), at);
                     }
                 }
                 _ => {}
@@ -217,12 +300,23 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
         let target = |note: TickNote| {
             let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
             let start_s = tempo_map.seconds(start);
+            let performed = note.course.map(|course| Performed {
+                slurred: course.slurred,
+                velocity: share(course.velocity),
+                course: (course.points.iter())
+                    .map(|(at, bent)| {
+                        let time_s = tempo_map.seconds(*at as f64 / quarter);
+                        (time_s - start_s, bent.semitones, share(bent.breath))
+                    })
+                    .collect(),
+            });
             TargetNote {
                 start_s,
                 length_s: tempo_map.seconds(end) - start_s,
                 concert: Concert(i32::from(note.key)),
                 pitch: None,
                 bar: (!timed).then(|| bars.at(start).to_string()),
+                performed,
             }
         };
         let notes = one_at_a_time(notes.into_iter().map(target).collect());
