@@ -110,6 +110,7 @@ mod line;
 #[cfg(feature = "live")]
 #[allow(missing_debug_implementations, missing_docs)]
 mod live;
+mod midi_values;
 #[allow(missing_docs)]
 mod notation;
 mod note_list;

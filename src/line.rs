@@ -230,7 +230,8 @@ impl Line {
 
     /// The same of a take in which horn or tuning were changed: a note is read with
     /// what was in use at its onset.
-    pub(crate) fn with_changes(
+    #[doc(hidden)]
+    pub fn with_changes(
         source: &str,
         length_s: f64,
         notes: Vec<Note>,

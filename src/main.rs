@@ -104,7 +104,10 @@ fn main() -> ExitCode {
         commands::say(format_args!("leadpipe: {mistake}"));
         return ExitCode::from(mistake.exit_code());
     }
-    player.say_what_decided(&matches);
+    // A list that is written may decide what the settings would.
+    if !matches!(cli.command, Command::Write(_)) {
+        player.say_what_decided(&matches, &[]);
+    }
     settings::keep(player);
     // A live session ends by itself.
     if !cli.command.plays() {
@@ -127,7 +130,7 @@ fn main() -> ExitCode {
         #[cfg(feature = "live")]
         Command::Calibrate(options) => calibrate::run(&options),
         Command::Transcribe(options) => transcribe::run(&options),
-        Command::Write(options) => write::run(&options),
+        Command::Write(mut options) => write::run(&mut options, &matches),
         Command::Track(options) => track::run(&options),
         Command::Intonation(options) => intonation::run(&options),
         Command::Compare(options) => compare::run(&options),

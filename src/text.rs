@@ -7,6 +7,9 @@ use std::path::Path;
 /// Longest text of others in a line on the terminal, in characters.
 const LONGEST: usize = 200;
 
+/// The program, as files name it.
+pub const PROGRAM: &str = "leadpipe";
+
 /// Name of standard input as a take.
 pub const STDIN: &str = "-";
 

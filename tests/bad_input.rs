@@ -102,6 +102,35 @@ fn truncated_takes_say_what_is_there() {
     assert!(succeed(&["transcribe", cut.to_str().unwrap(), "--end", end]).contains("Bb3"));
 }
 
+/// A stereo file with one side upside down is silent only as a mix: that is said, and either
+/// channel will do.
+#[test]
+fn channels_that_cancel_are_not_called_silent() {
+    let folder = tempfile::tempdir().unwrap();
+    let note = Played::new(0.2, 0.9, 58.0, 0.6);
+    let left = play(&[note], 1.2, &Room::default(), 1);
+    let right: Vec<f32> = left.iter().map(|sample| -sample).collect();
+    let take = folder.path().join("inverted.wav");
+    write_wav(&take, 48_000, &[&left, &right]);
+    for excerpt in [&[][..], &["--end", "1"]] {
+        let (code, errors) = refused(&take, excerpt);
+        assert_eq!(code, 3);
+        assert!(
+            errors.contains("its 2 channels cancel each other"),
+            "{errors}"
+        );
+        assert!(errors.contains("--channel 1 to 2"), "{errors}");
+        assert_eq!(errors.trim().lines().count(), 1, "{errors}");
+    }
+    for channel in ["1", "2"] {
+        let take = take.to_str().unwrap();
+        assert!(succeed(&["transcribe", take, "--channel", channel]).contains("Bb3"));
+    }
+    // A second channel without sound cancels nothing.
+    write_wav(&take, 48_000, &[&left, &vec![0.0; left.len()]]);
+    assert!(succeed(&["transcribe", take.to_str().unwrap()]).contains("Bb3"));
+}
+
 #[test]
 fn silence_nan_and_bad_levels() {
     let (folder, _) = folder();

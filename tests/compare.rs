@@ -418,6 +418,13 @@ fn what_is_no_target_is_refused() {
             &["--part", "7"][..],
             "choose --part from: 1 lamplight",
         ),
+        (
+            "g.mid",
+            &midi[..midi.len() / 2],
+            &[],
+            "cut off in track 1 of 1",
+        ),
+        ("h.mid", &midi[..14], &[], "0 of its 1 tracks are there"),
         ("c.musicxml", b"<score-partwise><part", &[], "byte"),
         ("d.musicxml", b"<html></html>", &[], "no part"),
         ("e.mxl", b"PK", &[], "ZIP"),

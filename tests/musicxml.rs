@@ -326,3 +326,38 @@ fn nonsense_is_refused() {
         assert_eq!(code, 2, "{errors}");
     }
 }
+
+/// A first bar that is whole is bar 1, whether it begins with a note or fills up with rests; a
+/// shorter one is a pickup and not counted.
+#[test]
+fn only_a_shorter_first_bar_is_a_pickup() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("line.csv");
+    let measures = |rows: &str| -> Vec<String> {
+        let header = "onset_s,offset_s,midi,meter,bar,beat,value\n";
+        std::fs::write(&list, format!("{header}{rows}")).unwrap();
+        let out = folder.path().join("out");
+        succeed(&[
+            "write",
+            list.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+            "--write",
+            "musicxml",
+        ]);
+        let page = std::fs::read_to_string(out.join("line.musicxml")).unwrap();
+        let found = page.split("<measure ").skip(1);
+        found
+            .map(|rest| rest[..rest.find('>').unwrap()].to_owned())
+            .collect()
+    };
+    let whole = "0,2,60,4/4,1,1,4\n2,4,62,4/4,2,1,4\n";
+    assert_eq!(measures(whole), ["number=\"1\"", "number=\"2\""]);
+    let later = "0.5,2,60,4/4,1,2,3\n2,4,62,4/4,2,1,4\n";
+    assert_eq!(measures(later), ["number=\"1\"", "number=\"2\""]);
+    let pickup = "0,0.5,60,4/4,0,4,1\n0.5,2.5,62,4/4,1,1,4\n";
+    assert_eq!(
+        measures(pickup),
+        ["number=\"0\" implicit=\"yes\"", "number=\"1\""]
+    );
+}

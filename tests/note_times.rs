@@ -52,6 +52,29 @@ fn transcribe(samples: &[f32], mode: Mode, blocks: &[usize]) -> Vec<Note> {
     transcriber.finish().notes
 }
 
+/// A note that the end of the take cuts off ends there, to the sample, wherever that falls.
+#[test]
+fn a_note_that_is_cut_off_ends_with_the_take() {
+    let samples = render(&[Played::new(0.3, 2.0, 58.0, 0.6)], 1);
+    // Everywhere in a moment of 512 samples, and in a hop of 64.
+    for length in (48_000..49_000).step_by(97) {
+        for mode in [Mode::Full, Mode::Causal] {
+            let notes = transcribe(&samples[..length], mode, &[4_096]);
+            let [note] = &notes[..] else {
+                panic!("{mode:?} {length}: {notes:?}");
+            };
+            let off_s = note.offset_s - length as f64 / RATE_HZ;
+            assert!(off_s.abs() < 1e-9, "{mode:?} {length}: {off_s}");
+            assert!(note.decided_s <= note.offset_s, "{mode:?} {length}");
+        }
+    }
+    // One that has ended by itself ended when it did.
+    for mode in [Mode::Full, Mode::Causal] {
+        let notes = transcribe(&samples, mode, &[4_096]);
+        assert!((notes[0].offset_s - 2.0).abs() < 0.1, "{mode:?}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 

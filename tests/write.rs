@@ -264,6 +264,240 @@ fn a_midi_file_keeps_its_own_beat_and_key() {
     assert!(page.contains("<fifths>5</fifths>") && page.contains("<beats>5</beats>"));
 }
 
+/// A MIDI file that this program wrote is read as it was played: to a cent, slurred or tongued,
+/// with the bends of each note and how loud it is.
+#[test]
+fn a_midi_file_of_ones_own_keeps_pitch_and_slurs() {
+    let (folder, list) = demo();
+    let rows = common::rows(&list);
+    let read = common::rows(&written(folder.path(), "lamplight.mid", "midi"));
+    assert_eq!(read.len(), rows.len());
+    for (read, row) in read.iter().zip(&rows) {
+        let cents = 1200.0 * (read.frequency_hz / row.frequency_hz).log2();
+        assert!(cents.abs() < 1.0, "{cents} at {}", row.onset_s);
+        assert_eq!(read.attack == "slurred", row.attack == "slurred");
+    }
+    // Written again it is the same music: keys, velocities and bends at the same times.
+    let events = |path: std::path::PathBuf| -> Vec<(u32, String)> {
+        let bytes = std::fs::read(path).unwrap();
+        let smf = midly::Smf::parse(&bytes).unwrap();
+        let mut tick = 0;
+        let mut events = Vec::new();
+        for event in &smf.tracks[0] {
+            tick += event.delta.as_int();
+            if let midly::TrackEventKind::Midi { message, .. } = event.kind
+                && let midly::MidiMessage::NoteOn { key, vel } = message
+            {
+                events.push((tick, format!("{key} {vel}")));
+            }
+        }
+        events
+    };
+    let first = events(folder.path().join("lamplight.mid"));
+    let again = events(folder.path().join("out/lamplight.mid"));
+    assert_eq!(again.len(), first.len());
+    for (again, first) in again.iter().zip(&first) {
+        assert_eq!(again.1, first.1);
+    }
+    // In the file of another program notes may overlap, and bends are none of a score's.
+    let own = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
+    let at = own
+        .windows(10)
+        .position(|w| w == b"\x01\x08leadpipe")
+        .unwrap();
+    let mut other = own;
+    other[at + 2] = b'L';
+    std::fs::write(folder.path().join("other.mid"), other).unwrap();
+    let read = common::rows(&written(folder.path(), "other.mid", "midi"));
+    assert!(read.iter().all(|row| row.attack == "tongued"));
+    assert!(read.iter().all(|row| row.cents.abs() < 0.05));
+}
+
+/// A MIDI file that is cut off is not taken for a shorter one.
+#[test]
+fn a_midi_file_that_is_cut_off_is_refused() {
+    let (folder, _) = demo();
+    let whole = std::fs::read(folder.path().join("lamplight.mid")).unwrap();
+    let cut = folder.path().join("cut.mid");
+    for length in [whole.len() - 1, whole.len() / 2, 30] {
+        std::fs::write(&cut, &whole[..length]).unwrap();
+        let (code, errors) = fail(&["write", cut.to_str().unwrap()]);
+        assert_eq!(code, 3, "{errors}");
+        assert!(
+            errors.contains("cut.mid: cut off in track 1 of 1"),
+            "{errors}"
+        );
+        assert_eq!(errors.trim().lines().count(), 1, "{errors}");
+    }
+}
+
+/// The take of a JSON list.
+fn take(list: &str) -> serde_json::Value {
+    serde_json::from_str::<serde_json::Value>(list).unwrap()["take"].take()
+}
+
+/// A JSON list says what it was made with and is written again with it: nothing is to be said
+/// twice. Options outweigh it.
+#[test]
+fn a_json_list_is_written_as_it_was_made() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let (out, list) = (path("first"), path("first/lamplight.json"));
+    succeed(&["demo", "--out", &path("demo")]);
+    let made = [
+        "--horn",
+        "flugelhorn",
+        "--tuning",
+        "just",
+        "--tonic",
+        "Eb",
+        "--reference",
+        "442",
+        "--snap",
+        "bend",
+        "--zero-volt-note",
+        "A3",
+        "--shift",
+        "-12",
+        "--sequence",
+        "C4,E4",
+        "--brightness=1.5:6",
+        "--key",
+        "B",
+    ];
+    succeed(
+        &[
+            &["transcribe", &path("demo/lamplight.wav"), "--out", &out][..],
+            &made,
+        ]
+        .concat(),
+    );
+    let first = std::fs::read_to_string(&list).unwrap();
+    let said = take(&first);
+    for (name, value) in [
+        ("horn", serde_json::json!("flugelhorn")),
+        ("transposition", serde_json::json!(-2)),
+        ("tuning", serde_json::json!("just")),
+        ("tonic", serde_json::json!("Eb4")),
+        ("reference_hz", serde_json::json!(442.0)),
+        ("snap", serde_json::json!("bend")),
+        ("zero_volt_note", serde_json::json!(57.0)),
+        ("shift", serde_json::json!(-12)),
+        ("sequence", serde_json::json!([60, 64])),
+        ("brightness", serde_json::json!([1.5, 6.0])),
+        ("key_fifths", serde_json::json!(5)),
+    ] {
+        assert_eq!(said[name], value, "{name}");
+    }
+    let again = succeed(&["write", &list, "--format", "json"]);
+    assert_eq!(take(&again), said);
+    let names = |list: &str| -> Vec<String> {
+        let list: serde_json::Value = serde_json::from_str(list).unwrap();
+        let notes = list["notes"].as_array().unwrap().iter();
+        let names =
+            |n: &serde_json::Value| format!("{} {} {}", n["written"], n["cents"], n["volts"]);
+        notes.map(names).collect()
+    };
+    assert_eq!(names(&again), names(&first));
+    // Options outweigh it; a tonic belongs to its tuning, and a key moves with the horn.
+    let other = [
+        "--horn",
+        "trumpet-c",
+        "--tuning",
+        "meantone-4",
+        "--shift",
+        "0",
+    ];
+    let other = succeed(&[&["write", &list, "--format", "json"][..], &other].concat());
+    let other = take(&other);
+    assert_eq!(other["horn"], "trumpet-c");
+    assert_eq!(other["tuning"], "meantone-4");
+    assert_eq!(other["tonic"], serde_json::Value::Null);
+    assert_eq!(other["shift"], 0);
+    assert_eq!(other["reference_hz"], 442.0);
+    assert_eq!(other["key_fifths"], 3);
+    // The player's settings do not.
+    let config = folder.path().join("config/leadpipe");
+    std::fs::create_dir_all(&config).unwrap();
+    let settings = "horn = \"tuba-bb\"\nreference_hz = 415.0\ntuning = \"vallotti\"\n";
+    std::fs::write(config.join("settings.toml"), settings).unwrap();
+    let output = common::command()
+        .env("XDG_CONFIG_HOME", folder.path().join("config"))
+        .args(["write", &list, "--format", "json"])
+        .output()
+        .unwrap();
+    assert_eq!(take(&String::from_utf8(output.stdout).unwrap()), said);
+    assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+}
+
+/// What a list says of its take is checked like what is said in options.
+#[test]
+fn what_a_list_was_made_with_must_be_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("line.json");
+    let notes = "[{\"onset_s\": 0, \"offset_s\": 1, \"midi\": 60}]";
+    for (take, says) in [
+        (
+            "\"horn\": \"ophicleide\"",
+            "line.json: made with the horn \"ophicleide\", which is not built in; give the horn: --horn",
+        ),
+        (
+            "\"horn\": \"trumpet\", \"transposition\": 3",
+            "another transposition than the built-in one; give the horn: --horn",
+        ),
+        (
+            "\"tuning\": \"mine\"",
+            "made with the tuning \"mine\", which is not built in; give the tuning: --tuning",
+        ),
+        (
+            "\"reference_hz\": 44",
+            "take.reference_hz is 44; give A4 between",
+        ),
+        ("\"shift\": 100", "take.shift is 100; give -48 to 48"),
+        (
+            "\"sequence\": [60, 200]",
+            "take.sequence is 200; give 0 to 127",
+        ),
+    ] {
+        let text = format!("{{\"take\": {{{take}}}, \"notes\": {notes}}}");
+        std::fs::write(&list, text).unwrap();
+        let (code, errors) = fail(&["write", list.to_str().unwrap()]);
+        assert_eq!(code, 3, "{errors}");
+        assert!(errors.contains(says), "{errors}");
+        assert_eq!(errors.trim().lines().count(), 1, "{errors}");
+    }
+    // With the horn and the tuning named, the list needs none.
+    let text = "{\"take\": {\"horn\": \"x\", \"tuning\": \"y\"}, \"notes\": ";
+    std::fs::write(&list, format!("{text}{notes}}}")).unwrap();
+    let named = ["--horn", "trumpet", "--tuning", "just"];
+    succeed(&[&["write", list.to_str().unwrap()][..], &named].concat());
+}
+
+/// A session's list goes through the horns that it was played with.
+#[test]
+fn changes_of_horn_are_gone_by() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("session.json");
+    let text = "{\"take\": {\"horn\": \"trumpet\", \"tuning\": \"equal-12\", \"changes\": \
+        [{\"time_s\": 1.5, \"horn\": \"tuba-bb\", \"tuning\": \"just\"}]}, \"notes\": \
+        [{\"onset_s\": 0, \"offset_s\": 1, \"midi\": 70, \"written\": \"C5\"}, \
+        {\"onset_s\": 2, \"offset_s\": 3, \"midi\": 41, \"written\": \"F2\"}]}";
+    std::fs::write(&list, text).unwrap();
+    let list = list.to_str().unwrap();
+    let written = |more: &[&str]| -> Vec<String> {
+        let text = succeed(&[&["write", list, "--format", "csv"][..], more].concat());
+        let mut rows = csv::Reader::from_reader(text.as_bytes());
+        rows.records()
+            .map(|row| row.unwrap()[7].to_owned())
+            .collect()
+    };
+    assert_eq!(written(&[]), ["C5", "F2"]);
+    assert_eq!(written(&["--horn", "trumpet"]), ["C5", "G2"]);
+    let again = take(&succeed(&["write", list, "--format", "json"]));
+    assert_eq!(again["changes"][0]["horn"], "tuba-bb");
+    assert_eq!(again["changes"][0]["tuning"], "just");
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();

@@ -261,6 +261,11 @@ impl Analyser {
         self.low = low;
     }
 
+    /// Length of all samples that were taken, in seconds.
+    pub(crate) fn received_s(&self) -> f64 {
+        self.received as f64 / self.sample_rate_hz
+    }
+
     fn finish_hop(&mut self) -> Frame {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
         let samples = HopSamples::new(&self.block);

@@ -7,7 +7,7 @@ use std::io::{Read, Seek};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use super::channels::pick_channel;
+use super::channels::{Cancelling, pick_channel};
 use super::decoders::{Decoder, Format, Next};
 use crate::error::{Error, Result};
 use crate::input_file;
@@ -36,6 +36,8 @@ pub struct Take {
     first: u64,
     last: Option<u64>,
     channel: Option<usize>,
+    /// Whether the channels cancel each other where they are mixed.
+    cancelling: Cancelling,
     interleaved: Vec<f32>,
     /// Frames of silence to come, in place of lost ones.
     silence: u64,
@@ -163,6 +165,7 @@ impl Take {
             first,
             last,
             channel: selection.channel,
+            cancelling: Cancelling::default(),
             interleaved: Vec::new(),
             silence: 0,
             lost,
@@ -193,11 +196,12 @@ impl Take {
     ///
     /// # Errors
     /// [`Error::Input`] where the file ends before its header says, is damaged beyond use,
-    /// or holds values that are not numbers.
+    /// holds values that are not numbers, or where channels that are mixed cancel each other.
     pub fn next_block(&mut self, block: &mut Vec<f32>) -> Result<bool> {
         block.clear();
         while block.is_empty() {
             if self.done || self.last.is_some_and(|last| self.read >= last) {
+                self.check_mix()?;
                 return Ok(false);
             }
             if self.silence == 0 {
@@ -209,6 +213,7 @@ impl Take {
                         self.done = true;
                         self.check_length()?;
                         self.check_intact()?;
+                        self.check_mix()?;
                         return Ok(false);
                     }
                 }
@@ -283,6 +288,9 @@ impl Take {
         let at = |frame: u64| (frame - self.read) as usize * channels;
         let inside = &self.interleaved[at(from)..at(to)];
         pick_channel(inside, channels, self.channel, block);
+        if self.channel.is_none() {
+            self.cancelling.push(inside, block);
+        }
         self.read += frames;
         let Some(bad) = block.iter().position(|s| !s.is_finite()) else {
             return Ok(());
@@ -340,6 +348,21 @@ impl Take {
             format!("damaged: {:.2} s of {:.2} s are lost", s(lost), s(all)),
             "copy it again",
         ))
+    }
+
+    /// Channels that cancel each other are no silence.
+    fn check_mix(&self) -> Result<()> {
+        let channels = self.channels;
+        match self.cancelling.is_certain() {
+            true => Err(Error::input(
+                &self.path,
+                format!(
+                    "its {channels} channels cancel each other when they are mixed, as where one of two is the other upside down"
+                ),
+                format!("choose one of them: --channel 1 to {channels}"),
+            )),
+            false => Ok(()),
+        }
     }
 
     fn use_what_is_there(&self) -> String {

@@ -39,6 +39,16 @@ const SHIFTED: f64 = 0.01;
 /// Said of a take without notes.
 const NO_NOTES: &str = "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?";
 
+/// A peak in dBFS.
+fn peak_db(peak: f32) -> f64 {
+    20.0 * f64::from(peak).max(1e-10).log10()
+}
+
+/// Whether a take of such a peak is silent.
+pub(super) fn is_silent(peak: f32) -> bool {
+    peak_db(peak) < SILENT_DB
+}
+
 impl Health {
     /// Takes samples.
     pub fn push(&mut self, block: &[f32]) {
@@ -102,8 +112,7 @@ impl Health {
 
     /// Peak in dBFS when the take is silent.
     fn silent(&self) -> Option<f64> {
-        let peak_db = 20.0 * f64::from(self.peak).max(1e-10).log10();
-        (peak_db < SILENT_DB).then_some(peak_db)
+        is_silent(self.peak).then(|| peak_db(self.peak))
     }
 
     fn warnings(&self) -> Vec<String> {

@@ -199,6 +199,11 @@ impl FileOptions {
         self.part.estimates_rhythm()
     }
 
+    /// Leaves the key to the list.
+    pub fn forget_key(&mut self) {
+        self.part.forget_key();
+    }
+
     /// The part of a list as the options ask for it, with the list's own tempo and bars if
     /// they ask for no others.
     pub fn part(&self, list: &Path, own: Option<TempoTrack>) -> Result<LazyPart> {

@@ -194,6 +194,19 @@ impl SendOptions {
         let notes = self.sequence.iter().map(|key| reference.equal(*key));
         Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
     }
+
+    /// What a line is named and measured with, and sent as.
+    fn context(&self, horn: Option<Horn>, tuning: Tuning) -> LineContext {
+        LineContext {
+            horn,
+            snap: self.snap.into(),
+            zero_volt_note: self.zero_volt_note,
+            source: self.source(tuning.reference()),
+            shift: self.shift,
+            brightness: self.brightness,
+            ..LineContext::new(tuning)
+        }
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -213,6 +226,16 @@ pub enum SnapArg {
     Bend,
     /// What was played
     Off,
+}
+
+impl From<Snap> for SnapArg {
+    fn from(snap: Snap) -> SnapArg {
+        match snap {
+            Snap::Hard => SnapArg::Hard,
+            Snap::Bend => SnapArg::Bend,
+            Snap::Off => SnapArg::Off,
+        }
+    }
 }
 
 impl From<SnapArg> for Snap {
@@ -423,29 +446,32 @@ impl TuningOptions {
     /// The same to measure intonation against: not a scale.
     pub fn to_measure_against(&self) -> Result<Tuning> {
         let tuning = self.tuning()?;
-        match tuning.is_selection() {
-            true => Err(Error::setting(
-                format!(
-                    "\"{}\" holds the notes of a scale, and cents against a scale say nothing of intonation",
-                    self.tuning
-                ),
-                "give a whole tuning, such as equal-12 or just",
-            )),
-            false => Ok(tuning),
-        }
+        check_measurable(&tuning, &self.tuning)?;
+        Ok(tuning)
     }
 
     pub fn context(&self, horn: Option<Horn>, send: Option<&SendOptions>) -> Result<LineContext> {
-        let mut context = LineContext::new(self.tuning()?);
-        context.horn = horn;
-        if let Some(send) = send {
-            context.snap = send.snap.into();
-            context.zero_volt_note = send.zero_volt_note;
-            context.source = send.source(context.tuning.reference());
-            context.shift = send.shift;
-            context.brightness = send.brightness;
-        }
-        Ok(context)
+        let tuning = self.tuning()?;
+        Ok(match send {
+            Some(send) => send.context(horn, tuning),
+            None => LineContext {
+                horn,
+                ..LineContext::new(tuning)
+            },
+        })
+    }
+}
+
+/// Refuses a scale, called `name`, for measuring intonation.
+fn check_measurable(tuning: &Tuning, name: &str) -> Result<()> {
+    match tuning.is_selection() {
+        true => Err(Error::setting(
+            format!(
+                "\"{name}\" holds the notes of a scale, and cents against a scale say nothing of intonation"
+            ),
+            "give a whole tuning, such as equal-12 or just",
+        )),
+        false => Ok(()),
     }
 }
 

@@ -100,6 +100,11 @@ impl PartOptions {
         heading
     }
 
+    /// Leaves the key out, for a list that has its own.
+    pub fn forget_key(&mut self) {
+        self.key = None;
+    }
+
     /// Sharps of the key that was asked for.
     pub fn fifths(&self) -> Option<i32> {
         self.key.map(|(key, _)| key.fifths)

@@ -1,13 +1,14 @@
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::parser::ValueSource;
+use clap::{ArgMatches, Args};
 use leadpipe::internals::horn::tube;
-use leadpipe::internals::note_list;
+use leadpipe::internals::note_list::{ListFile, MadeWith};
 use leadpipe::internals::output::provenance::keep_input;
-use leadpipe::{Horn, Line, Result};
+use leadpipe::{Horn, Line, LineContext, Reference, Result};
 
 use super::files::FileOptions;
-use super::{SendOptions, TuningOptions, stem};
+use super::{SendOptions, TuningOptions, settings, stem};
 
 /// Write outputs from a note list that you have corrected
 #[derive(Args)]
@@ -17,6 +18,10 @@ CSV file the columns onset_s and offset_s and one of midi, concert and frequency
 are enough; lines may be added, removed and changed. To correct a note, change midi or
 concert: written follows from them, and frequency_hz holds only while it is that note.
 To remove a scoop or a fall, empty its cell in technique.
+
+A JSON list says what it was made with: horn, tuning, tonic and reference, key, and how
+pitch is sent. It is written again with that, unless options say otherwise; your settings do
+not. A CSV list or a MIDI file does not say: give --horn and --tuning again.
 
 The part has the rhythm of the columns meter, bar, beat and value: place in the bar and
 length in quarter notes, or the value grace, or none for a note that is left out. Correct
@@ -52,17 +57,34 @@ pub struct Options {
     files: FileOptions,
 }
 
-pub fn run(options: &Options) -> Result<()> {
-    let files = &options.files;
+pub fn run(options: &mut Options, matches: &ArgMatches) -> Result<()> {
+    let given = Given::of(matches);
     keep_input(&options.list);
-    let _folder_guard = files.check_folder()?;
-    if files.report() {
+    if options.files.report() && given.has("tuning") {
+        // A wrong option is said before the list is looked at.
         options.tuning.to_measure_against()?;
     }
-    let horn = options.horn.as_deref().map(Horn::find).transpose()?;
-    let context = options.tuning.context(horn, Some(&options.send))?;
-    let list = note_list::read(&options.list, context.tuning.reference())?;
-    let line = Line::new(&stem(&options.list), list.length_s, list.notes, context);
+    let list = ListFile::open(&options.list)?;
+    let said = match list.made_with() {
+        Some(made) => options.go_by(made, &given),
+        None => Vec::new(),
+    };
+    settings::kept().say_what_decided(matches, &said);
+    let files = &options.files;
+    let _folder_guard = files.check_folder()?;
+    let context = options.context(list.made_with(), &given)?;
+    let changes = match list.made_with() {
+        Some(made) => made.changes(
+            &options.list,
+            &context,
+            given.has("horn"),
+            given.has("tuning"),
+        )?,
+        None => Vec::new(),
+    };
+    let list = list.read(context.tuning.reference())?;
+    let name = stem(&options.list);
+    let line = Line::with_changes(&name, list.length_s, list.notes, context, changes);
     let line = match files.estimates_rhythm() {
         true => line,
         false => line.with_rhythms(list.rhythms),
@@ -79,4 +101,85 @@ pub fn run(options: &Options) -> Result<()> {
     })?;
     super::print_written(&written);
     files.print(&line, &part)
+}
+
+/// The options that were given on the command line: those alone outweigh the list.
+struct Given<'a>(Option<&'a ArgMatches>);
+
+impl Given<'_> {
+    fn of(matches: &ArgMatches) -> Given<'_> {
+        Given(matches.subcommand().map(|(_, given)| given))
+    }
+
+    fn has(&self, id: &str) -> bool {
+        self.0
+            .is_some_and(|given| given.value_source(id) == Some(ValueSource::CommandLine))
+    }
+}
+
+impl Options {
+    /// Goes by what a list says, as far as no option says otherwise; gives the names of the
+    /// options that it decides.
+    fn go_by(&mut self, made: &MadeWith, given: &Given<'_>) -> Vec<&'static str> {
+        let mut decided = Vec::new();
+        let mut decides = |id: &'static str, says: bool| {
+            let decides = says && !given.has(id);
+            decided.extend(decides.then_some(id));
+            decides
+        };
+        decides("horn", made.horn.is_some());
+        if decides("tuning", made.tuning.is_some()) && decides("tonic", true) {
+            self.tuning.tonic = made.tonic();
+        }
+        if let Some(hz) = made.reference_hz.filter(|_| decides("reference", true)) {
+            self.tuning.reference = hz;
+        }
+        if let Some(snap) = made.snap.filter(|_| decides("snap", true)) {
+            self.send.snap = snap.into();
+        }
+        if let Some(note) = made
+            .zero_volt_note
+            .filter(|_| decides("zero_volt_note", true))
+        {
+            self.send.zero_volt_note = note;
+        }
+        if let Some(shift) = made.shift.filter(|_| decides("shift", true)) {
+            self.send.shift = shift;
+        }
+        if let Some(keys) = made.sequence.as_ref().filter(|_| decides("sequence", true)) {
+            self.send.sequence.clone_from(keys);
+        }
+        if let Some(range) = made.brightness().filter(|_| decides("brightness", true)) {
+            self.send.brightness = range;
+        }
+        if decides("key", made.has_key()) {
+            self.files.forget_key();
+        }
+        decided
+    }
+
+    /// What the line is named and measured with: the horn and tuning of the list, where no
+    /// option names others.
+    fn context(&self, made: Option<&MadeWith>, given: &Given<'_>) -> Result<LineContext> {
+        let own = |id: &str| made.filter(|_| !given.has(id));
+        let horn = match own("horn").filter(|made| made.horn.is_some()) {
+            Some(made) => made.find_horn(&self.list)?,
+            None => self.horn.as_deref().map(Horn::find).transpose()?,
+        };
+        let tuning = match own("tuning") {
+            Some(made) => {
+                let reference = Reference::new(self.tuning.reference)?;
+                made.find_tuning(&self.list, self.tuning.tonic.as_deref(), reference)?
+            }
+            None => None,
+        };
+        let tuning = match tuning {
+            Some(tuning) => tuning,
+            None => self.tuning.tuning()?,
+        };
+        if self.files.report() {
+            super::check_measurable(&tuning, tuning.name())?;
+        }
+        Ok(self.send.context(horn, tuning))
+    }
 }

@@ -20,7 +20,7 @@ use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
 use crate::line::{ContextChange, Line};
 use crate::notation::{Metre, QUARTER};
-use crate::notes::Note;
+use crate::notes::{Attack, Note, STRAY};
 use crate::output::{
     self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile,
 };
@@ -298,8 +298,12 @@ impl TakeWriter {
     /// Takes the transcriber's notes and begins a new one for the setup in use.
     fn end_transcriber(&mut self) {
         let fresh = transcriber(&self.setup);
+        let moment_s = fresh.moment_s();
         let mut heard = std::mem::replace(&mut self.transcriber, fresh).finish();
         heard.shift(self.transcriber_start_s);
+        if let (Some(before), Some(note)) = (self.notes.last_mut(), heard.notes.first_mut()) {
+            join_halves(before, note, self.transcriber_start_s, moment_s);
+        }
         self.notes.append(&mut heard.notes);
     }
 
@@ -407,6 +411,20 @@ impl TakeWriter {
                 self.fail(error);
             }
         }
+    }
+}
+
+/// Two notes that meet where the horn was changed do so exactly there. The halves of one are
+/// slurred: no tongue parts them.
+fn join_halves(before: &mut Note, note: &mut Note, changed_s: f64, moment_s: f64) {
+    let near = |time_s: f64| (time_s - changed_s).abs() < moment_s;
+    if !near(before.offset_s) || !near(note.onset_s) {
+        return;
+    }
+    before.offset_s = changed_s;
+    note.onset_s = changed_s;
+    if (note.pitch - before.pitch).abs() < f64::from(STRAY) {
+        note.attack = Attack::Slurred;
     }
 }
 
@@ -579,6 +597,40 @@ mod tests {
             .map(|r| r.spec().sample_rate)
             .collect();
         assert_eq!(rates, [48_000, 44_100]);
+    }
+
+    /// The halves of a note through which the horn was changed meet where it was.
+    #[test]
+    fn a_note_that_the_horn_changes_in_is_divided_without_a_gap() {
+        let note = Played::new(0.3, 2.4, 58.0, 0.6);
+        let take = play(&[note], 3.0, &Room::default(), 1);
+        // Places within a moment.
+        for changed in [48_000, 48_123, 48_259, 48_400] {
+            let folder = tempfile::tempdir().unwrap();
+            let mut recorder = recorder(folder.path());
+            recorder.push(&take[..changed], ClockBlock::default());
+            let mut setup = setup(48_000.0);
+            setup.select(&Command::NextHorn).unwrap();
+            recorder.set_setup(Arc::new(setup));
+            recorder.push(&take[changed..], ClockBlock::default());
+            let files = recorder.finish().files;
+            let json = files
+                .iter()
+                .find(|p| p.extension().is_some_and(|e| e == "json"));
+            let text = std::fs::read_to_string(json.unwrap()).unwrap();
+            let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+            let [first, second] = &list["notes"].as_array().unwrap()[..] else {
+                panic!("not two notes: {text}");
+            };
+            assert_eq!(first["offset_s"], second["onset_s"]);
+            let met_s = second["onset_s"].as_f64().unwrap();
+            assert!((met_s - changed as f64 / 48_000.0).abs() < 1e-4, "{met_s}");
+            assert_eq!(second["attack"], "slurred");
+            assert_eq!(list["take"]["changes"][0]["horn"], "tuba-bb");
+            // The first is the trumpet's, the second the tuba's.
+            assert_eq!(first["written"], "C4");
+            assert_eq!(second["written"], "Bb3");
+        }
     }
 
     #[test]

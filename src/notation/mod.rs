@@ -286,8 +286,8 @@ pub struct Part {
     pub swing: Swing,
     /// Key of the written part.
     pub key: Key,
-    /// Place where the first bar begins, in ticks from a bar line: not nought where there
-    /// is a pickup.
+    /// Place where the first bar begins, in ticks from a bar line, which may be some bars
+    /// before it: not a whole number of bars where there is a pickup.
     pub begins: u32,
     /// The bars; one alone where unmeasured.
     pub bars: Vec<Bar>,
@@ -540,6 +540,14 @@ impl Part {
         }
     }
 
+    /// Length of the pickup that the part begins with, in ticks; none where its first bar is
+    /// a whole one, from whichever bar line it is counted.
+    pub fn pickup(&self) -> Option<u32> {
+        let bar = self.pulse.bar();
+        let into = self.begins % bar;
+        (self.metre.is_some() && into != 0).then(|| bar - into)
+    }
+
     /// The tempo that is written at a bar, by index.
     pub fn tempo_mark(&self, bar: usize) -> Option<f64> {
         let mark = self.tempo_marks.iter().find(|mark| mark.bar == bar);
@@ -603,7 +611,7 @@ impl Part {
         let passages = self.swing.passages();
         // Bars are counted as on the page, a pickup not at all.
         let bar = |place: u32| {
-            let pickup = u32::from(self.begins != 0);
+            let pickup = u32::from(self.pickup().is_some());
             (place / self.pulse.bar() + 1).saturating_sub(self.begins / self.pulse.bar() + pickup)
         };
         let swung = passages.iter().enumerate().filter(|(_, p)| p.swing != 0.5);

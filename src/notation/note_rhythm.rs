@@ -233,10 +233,7 @@ impl Part {
         let mut page = vec![NotePlace::Grace; on_page];
         // Without bars there is one, as the first of the page.
         let bar = metre.unwrap_or(Metre::COMMON).bar();
-        let first = match metre {
-            Some(_) if !self.begins.is_multiple_of(bar) => 0,
-            _ => bar,
-        };
+        let first = if self.pickup().is_some() { 0 } else { bar };
         for (number, written) in self.bars.iter().enumerate() {
             let line = first + number as u32 * bar;
             for symbol in &written.written {

@@ -5,21 +5,25 @@
 //! that every output can be written from it.
 
 mod csv_rows;
+mod made_with;
 mod row_pitch;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
 use crate::error::{Error, Result};
 use crate::input_file;
+use crate::midi_values::LEVEL_SPAN_DB;
 use crate::notation::key::Key;
 use crate::notation::note_rhythm::{NotePlace, NoteRhythm, RowRhythm, metre_name};
 use crate::notation::tempo_track::TempoTrack;
 use crate::notes::contour::{Contour, Point};
+use crate::notes::refinement::read_pitch;
 use crate::notes::{Attack, Length, Measured, Note, Technique};
-use crate::reference::ReferencePart;
+use crate::reference::{ReferencePart, TargetNote};
 use crate::tuning::Reference;
+pub use made_with::MadeWith;
 
 /// Largest list that is read, in bytes.
 const MAX_BYTES: u64 = 64 << 20;
@@ -42,12 +46,35 @@ pub struct NoteList {
     pub length_s: f64,
     /// Tempo and bars of a MIDI file whose notes keep to them.
     pub tempo_track: Option<TempoTrack>,
-    /// Key of a MIDI file, and how many semitones higher than that it sounds.
+    /// Its key as it is written, if it has one, and how many semitones higher than that it
+    /// sounds.
     pub key: Option<(Key, i32)>,
 }
 
+/// A list that was opened, its notes still to be read.
+#[derive(Debug)]
+pub struct ListFile {
+    path: PathBuf,
+    content: Content,
+}
+
+#[derive(Debug)]
+enum Content {
+    Csv(String),
+    Json(Box<Document>),
+    Midi,
+}
+
+/// A list in JSON.
+#[derive(Debug, Deserialize)]
+struct Document {
+    #[serde(default)]
+    take: MadeWith,
+    notes: Vec<Row>,
+}
+
 /// A note as it stands in a list. What is left out is supposed.
-#[derive(Deserialize)]
+#[derive(Debug, Deserialize)]
 struct Row {
     onset_s: f64,
     offset_s: f64,
@@ -88,104 +115,107 @@ fn normal() -> Length {
 /// [`Error::Input`] for a file that is missing, is no list, or has a note that makes no
 /// sense, naming the line or the note.
 pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
-    let ending = path.extension().and_then(|e| e.to_str());
-    let ending = ending.map(str::to_lowercase).unwrap_or_default();
-    let list = match ending.as_str() {
-        "csv" => csv_rows::from_csv(path, &text(path)?, reference)?,
-        "json" => from_json(path, &text(path)?, reference)?,
-        "mid" | "midi" | "smf" => from_midi(path)?,
-        _ => {
-            let (problem, hint) = match ending.as_str() {
-                "musicxml" | "mxl" => (
-                    "a score, not a note list",
-                    "save it as a MIDI file in your notation program, and give that",
-                ),
-                #[cfg(feature = "decode")]
-                sound if crate::audio::Take::EXTENSIONS.contains(&sound) => (
-                    "a take, not a note list",
-                    "make its list first: leadpipe transcribe TAKE --out DIR",
-                ),
-                _ => (
-                    "not a note list, by the ending of its name",
-                    "give a .csv or .json list, or a .mid file",
-                ),
-            };
-            return Err(Error::input(path, problem, hint));
-        }
-    };
-    if list.notes.is_empty() {
-        return Err(Error::input(
-            path,
-            "no notes in this list",
-            "check the file",
-        ));
+    ListFile::open(path)?.read(reference)
+}
+
+impl ListFile {
+    /// Opens a list.
+    ///
+    /// # Errors
+    /// [`Error::Input`] for a file that is missing or no list, or says of its take what makes
+    /// no sense.
+    pub fn open(path: &Path) -> Result<ListFile> {
+        let ending = path.extension().and_then(|e| e.to_str());
+        let ending = ending.map(str::to_lowercase).unwrap_or_default();
+        let content = match ending.as_str() {
+            "csv" => Content::Csv(text(path)?),
+            "json" => {
+                let document: Document = serde_json::from_str(&text(path)?).map_err(|e| {
+                    let hint = "`leadpipe transcribe --schema` says what a list looks like";
+                    Error::input(path, e, hint)
+                })?;
+                document.take.check(path)?;
+                Content::Json(Box::new(document))
+            }
+            "mid" | "midi" | "smf" => Content::Midi,
+            _ => {
+                let (problem, hint) = match ending.as_str() {
+                    "musicxml" | "mxl" => (
+                        "a score, not a note list",
+                        "save it as a MIDI file in your notation program, and give that",
+                    ),
+                    #[cfg(feature = "decode")]
+                    sound if crate::audio::Take::EXTENSIONS.contains(&sound) => (
+                        "a take, not a note list",
+                        "make its list first: leadpipe transcribe TAKE --out DIR",
+                    ),
+                    _ => (
+                        "not a note list, by the ending of its name",
+                        "give a .csv or .json list, or a .mid file",
+                    ),
+                };
+                return Err(Error::input(path, problem, hint));
+            }
+        };
+        Ok(ListFile {
+            path: path.to_owned(),
+            content,
+        })
     }
-    Ok(list)
+
+    /// What it was made with, if it says so.
+    pub fn made_with(&self) -> Option<&MadeWith> {
+        match &self.content {
+            Content::Json(document) => Some(&document.take),
+            Content::Csv(_) | Content::Midi => None,
+        }
+    }
+
+    /// Its notes.
+    ///
+    /// # Errors
+    /// As [`read`].
+    pub fn read(self, reference: Reference) -> Result<NoteList> {
+        let path = &self.path;
+        let list = match self.content {
+            Content::Csv(text) => csv_rows::from_csv(path, &text, reference)?,
+            Content::Json(document) => from_json(path, *document, reference)?,
+            Content::Midi => from_midi(path)?,
+        };
+        match list.notes.is_empty() {
+            true => Err(Error::input(
+                path,
+                "no notes in this list",
+                "check the file",
+            )),
+            false => Ok(list),
+        }
+    }
 }
 
 fn text(path: &Path) -> Result<String> {
     input_file::read_text(path, MAX_BYTES).map_err(|e| e.input(path, "the list of one take"))
 }
 
-fn from_json(path: &Path, text: &str, reference: Reference) -> Result<NoteList> {
-    #[derive(Deserialize)]
-    struct Document {
-        take: Option<Take>,
-        notes: Vec<Row>,
-    }
-    #[derive(Deserialize)]
-    struct Take {
-        length_s: Option<f64>,
-        #[serde(default)]
-        changes: Vec<serde::de::IgnoredAny>,
-    }
-    let document: Document = serde_json::from_str(text).map_err(|e| {
-        let hint = "`leadpipe transcribe --schema` says what a list looks like";
-        Error::input(path, e, hint)
-    })?;
-    let changed = document
-        .take
-        .as_ref()
-        .is_some_and(|t| !t.changes.is_empty());
-    let length_s = document.take.and_then(|take| take.length_s);
-    let mut notes = document.notes;
-    if changed {
+fn from_json(path: &Path, document: Document, reference: Reference) -> Result<NoteList> {
+    let Document { take, mut notes } = document;
+    if !take.changes.is_empty() {
         // Whoever changes horns changes what is written for the same note.
         notes.iter_mut().for_each(|row| row.written = None);
     }
     let rows = (1..).zip(notes);
     let rows = rows.map(|(number, row)| (format!("note {number}"), row));
-    assembled(path, rows.collect(), length_s, reference)
+    let list = assembled(path, rows.collect(), take.length_s, reference)?;
+    Ok(NoteList {
+        key: take.key(),
+        ..list
+    })
 }
 
 fn from_midi(path: &Path) -> Result<NoteList> {
     let part = ReferencePart::read(path, None)?;
-    let rows = part
-        .notes
-        .iter()
-        .filter(|n| n.length_s > 0.0)
-        .map(|n| Note {
-            onset_s: n.start_s,
-            offset_s: n.start_s + n.length_s,
-            decided_s: n.start_s,
-            pitch: f64::from(n.concert.0),
-            attack: tongued(),
-            length: normal(),
-            accent: false,
-            techniques: Vec::new(),
-            level_db: ANY_LEVEL_DB,
-            confidence: 1.0,
-            brightness: None,
-            measured: Measured::default(),
-            contour: even(
-                n.start_s,
-                n.start_s + n.length_s,
-                f64::from(n.concert.0),
-                ANY_LEVEL_DB,
-                None,
-            ),
-        });
-    let notes: Vec<Note> = rows.collect();
+    let sounding = part.notes.iter().filter(|n| n.length_s > 0.0);
+    let notes: Vec<Note> = sounding.map(from_target).collect();
     let length_s = notes.last().map_or(0.0, |n| n.offset_s);
     let kept = |track: &TempoTrack| track.is_kept(notes.iter().map(|n| n.onset_s));
     Ok(NoteList {
@@ -195,6 +225,53 @@ fn from_midi(path: &Path) -> Result<NoteList> {
         notes,
         length_s,
     })
+}
+
+/// A note of a MIDI file: as it was played if the file says so, or else at its key.
+fn from_target(target: &TargetNote) -> Note {
+    let (onset_s, key) = (target.start_s, f64::from(target.concert.0));
+    let offset_s = onset_s + target.length_s;
+    let mut note = Note {
+        onset_s,
+        offset_s,
+        decided_s: onset_s,
+        pitch: key,
+        attack: tongued(),
+        length: normal(),
+        accent: false,
+        techniques: Vec::new(),
+        level_db: ANY_LEVEL_DB,
+        confidence: 1.0,
+        brightness: None,
+        measured: Measured::default(),
+        contour: even(onset_s, offset_s, key, ANY_LEVEL_DB, None),
+    };
+    let Some(performed) = &target.performed else {
+        return note;
+    };
+    if performed.slurred {
+        note.attack = Attack::Slurred;
+    }
+    // The loudest note has full velocity, and the level that a note has where none is known.
+    let level_db = |strength: f32| ANY_LEVEL_DB + LEVEL_SPAN_DB * (strength - 1.0);
+    note.level_db = level_db(performed.velocity);
+    let mut course = performed.course.iter().peekable();
+    let mut now = None;
+    let start_s = note.contour.start_s;
+    let hop_s = note.contour.hop_s;
+    for (hop, point) in note.contour.points.iter_mut().enumerate() {
+        let time_s = start_s + hop as f64 * hop_s - onset_s;
+        while let Some(next) = course.next_if(|next| next.0 <= time_s) {
+            now = Some(next);
+        }
+        if let Some((_, bend, strength)) = now {
+            point.pitch = (key + bend) as f32;
+            point.level_db = level_db(*strength);
+        }
+    }
+    // As a take's notes get theirs.
+    read_pitch(&mut note);
+    note
 }
 
 /// Puts rows, each with what a person would call it, into order.

@@ -81,8 +81,9 @@ impl Output for ControlVoltage {
 
 /// Plays a line to the renderer, at rising times.
 struct Voltages<'a> {
-    /// Notes that have not begun.
-    next: &'a [LineNote],
+    notes: &'a [LineNote],
+    /// How many of them have begun.
+    begun: usize,
     renderer: CvRenderer,
     now: Option<PerformedNote<'a>>,
     /// Brightness of the notes that have ended.
@@ -97,7 +98,8 @@ impl<'a> Voltages<'a> {
         let first = line.notes.first().map(|n| n.sent);
         first.into_iter().for_each(|pitch| renderer.jump(pitch));
         Voltages {
-            next: &line.notes,
+            notes: &line.notes,
+            begun: 0,
             renderer,
             now: None,
             ended: BrightnessFollower::default(),
@@ -108,15 +110,15 @@ impl<'a> Voltages<'a> {
     /// Plays on up to a time.
     fn go_on(&mut self, time_s: f64) {
         self.stop_before(time_s);
-        while let Some((next, rest)) = self.next.split_first()
+        while let Some(next) = self.notes.get(self.begun)
             && next.note.onset_s <= time_s
         {
             // Loudness is a voltage of its own, whatever the player's dynamic range.
             let brightness = self.brightness();
             let (performed, start) =
-                PerformedNote::start(next, DynamicRange::default(), brightness);
+                PerformedNote::start(self.notes, self.begun, DynamicRange::default(), brightness);
             self.renderer.handle(&start, next.note.onset_s);
-            (self.now, self.next) = (Some(performed), rest);
+            (self.now, self.begun) = (Some(performed), self.begun + 1);
             self.stop_before(time_s);
         }
         let Some(now) = &mut self.now else {
@@ -130,7 +132,7 @@ impl<'a> Voltages<'a> {
 
     /// Ends the note whose end has come, unless the next is slurred from it.
     fn stop_before(&mut self, time_s: f64) {
-        let slurred_on = self.next.first().is_some_and(is_slurred);
+        let slurred_on = self.notes.get(self.begun).is_some_and(is_slurred);
         if let Some(now) = &self.now
             && now.named.note.offset_s <= time_s
             && !slurred_on

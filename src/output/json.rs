@@ -6,10 +6,11 @@ use std::io;
 use serde::Serialize;
 
 use super::{Output, Sink};
-use crate::line::{ContextChange, Line, LineNote};
+use crate::line::{ContextChange, Line, LineContext, LineNote};
 use crate::notation::note_rhythm::{self, RowRhythm};
 use crate::notation::{LazyPart, Part};
 use crate::notes::{Measured, Technique};
+use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Snap;
 use crate::units::{Pitch, rounded};
 
@@ -42,6 +43,13 @@ struct Take<'a> {
     reference_hz: f64,
     snap: Snap,
     zero_volt_note: f64,
+    transposition: i32,
+    tonic: Option<String>,
+    key_fifths: i32,
+    shift: i32,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sequence: Option<Vec<i32>>,
+    brightness: Option<[f32; 2]>,
     /// Where horn or tuning were changed while the take was recorded.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     changes: Vec<Change<'a>>,
@@ -52,6 +60,7 @@ struct Change<'a> {
     time_s: f64,
     horn: Option<&'a str>,
     tuning: &'a str,
+    tonic: Option<String>,
 }
 
 /// A note of the list; live events use the same.
@@ -107,6 +116,12 @@ pub fn write(line: &Line, part: Option<&Part>, to: &mut dyn io::Write) -> io::Re
             reference_hz: context.tuning.reference().a4_hz(),
             snap: context.snap,
             zero_volt_note: context.zero_volt_note,
+            transposition: context.horn.as_ref().map_or(0, |h| h.sounds),
+            tonic: context.tuning.other_tonic(),
+            key_fifths: line.key().fifths,
+            shift: context.shift,
+            sequence: sequence(context),
+            brightness: context.brightness.map(|range| [range.dark, range.bright]),
             changes: line.changes.iter().map(change).collect(),
         },
         notes: line.notes.iter().zip(rhythms).map(entry).collect(),
@@ -120,7 +135,18 @@ fn change(change: &ContextChange) -> Change<'_> {
         time_s: rounded(change.at_s, 4),
         horn: change.context.horn.as_ref().map(|h| h.name.as_str()),
         tuning: change.context.tuning.name(),
+        tonic: change.context.tuning.other_tonic(),
     }
+}
+
+/// MIDI keys of the notes that are sent for those played, if they are a sequence.
+fn sequence(context: &LineContext) -> Option<Vec<i32>> {
+    let NoteSource::Sequence(sequence) = &context.source else {
+        return None;
+    };
+    let reference = context.tuning.reference();
+    let keys = sequence.notes().iter();
+    Some(keys.map(|pitch| reference.nearest_key(*pitch)).collect())
 }
 
 /// Entry of a note.

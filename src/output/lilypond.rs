@@ -119,8 +119,7 @@ impl Page<'_> {
         match part.metre {
             Some(Metre { beats, value }) => {
                 let _ = writeln!(self.text, "    \\time {beats}/{value}");
-                if part.begins != 0 {
-                    let ticks = part.pulse.bar() - part.begins % part.pulse.bar();
+                if let Some(ticks) = part.pickup() {
                     let _ = writeln!(self.text, "    \\partial {}", ticks_of_whole(ticks));
                 }
             }

@@ -19,14 +19,15 @@ use midly::{
 
 use super::midi_encoder::{Bytes, MidiEncoder};
 use super::performance::{PerformedNote, is_slurred};
-use super::provenance::PROGRAM;
 use super::{Output, Sink};
 use crate::horn::Horn;
 use crate::line::Line;
+use crate::midi_values::LEVEL_SPAN_DB;
 use crate::notation::pulse::Pulse;
 use crate::notation::{LazyPart, Metre, Part, QUARTER};
 use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, Sent};
+use crate::text::PROGRAM;
 
 /// The MIDI file.
 #[derive(Debug, Clone, Default)]
@@ -41,8 +42,6 @@ pub struct MidiFile {
 
 /// Ticks per quarter note.
 const TICKS_PER_QUARTER: u16 = 960;
-/// Level range below the loudest note that maps to 7 bits, in dB.
-const LEVEL_SPAN_DB: f32 = 48.0;
 const CHANNEL: u8 = 0;
 
 impl Output for MidiFile {
@@ -277,7 +276,7 @@ impl<'a> Events<'a> {
         self.messages(0.0, &mut messages);
         for (at, named) in notes.iter().enumerate() {
             let note = &named.note;
-            let (mut performed, start) = PerformedNote::start(named, dynamic_range, brightness);
+            let (mut performed, start) = PerformedNote::start(notes, at, dynamic_range, brightness);
             encoder.encode(&start, &mut messages);
             self.messages(note.onset_s, &mut messages);
             let hop_s = note.contour.hop_s;
@@ -331,8 +330,8 @@ mod tests {
     use std::io::Cursor;
 
     use super::super::generated::{line, shapes};
-    use super::super::midi_values::CONTROL_STEP_S;
     use super::*;
+    use crate::midi_values::CONTROL_STEP_S;
     use crate::notation::NotationOptions;
     use crate::notation::key::Key;
     use proptest::prelude::*;

@@ -1,7 +1,7 @@
 //! Encodes what is sent as MIDI 1.0 messages, for files and sessions alike: monophonic on
 //! one channel, with pitch bend.
 
-use super::midi_values::{
+use crate::midi_values::{
     BREATH, BRIGHTNESS, CONTROL_STEP_S, SET_BEND_RANGE, bend_value, seven_bits,
 };
 use crate::sending::brightness::BrightnessRange;

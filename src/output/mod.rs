@@ -16,7 +16,6 @@ pub mod json;
 mod lilypond;
 pub mod midi;
 pub mod midi_encoder;
-pub(crate) mod midi_values;
 pub mod musicxml;
 pub(crate) mod page_signs;
 pub mod paint;

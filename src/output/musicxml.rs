@@ -84,7 +84,7 @@ impl<W: io::Write> Page<'_, W> {
 
     fn bar(&mut self, at: usize, bar: &Bar) -> io::Result<()> {
         // A pickup is not counted.
-        let pickup = self.score.begins != 0;
+        let pickup = self.score.pickup().is_some();
         let number = (at + usize::from(!pickup)).to_string();
         let mut attributes = vec![("number", number.as_str())];
         if pickup && at == 0 {

@@ -5,11 +5,11 @@ use std::io;
 use std::process::{Command, Stdio};
 
 use super::page_signs::Heading;
-use super::provenance::PROGRAM;
 use super::{Output, Sink, lilypond};
 use crate::error::{Error, Result};
 use crate::line::Line;
 use crate::notation::LazyPart;
+use crate::text::PROGRAM;
 
 /// The printed part.
 #[derive(Debug, Clone, Default)]

@@ -12,8 +12,6 @@ use super::staged_file::unwritable;
 use super::{csv, json, pdf, track};
 use crate::error::{Error, Result};
 
-/// The program, as files name it.
-pub const PROGRAM: &str = "leadpipe";
 /// What a file of control voltages says of itself.
 pub const CONTROL_VOLTAGES: &str = "control voltages: pitch, gate, trigger, loudness";
 

@@ -4,7 +4,7 @@
 use std::io::{self, Write};
 
 use super::Sink;
-use super::provenance::PROGRAM;
+use crate::text::PROGRAM;
 
 /// How samples are coded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,18 +2,113 @@
 
 use std::collections::BTreeMap;
 
-use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
+use midly::num::u4;
+use midly::{EventIter, MetaMessage, MidiMessage, Smf, Timing, Track, TrackEventKind};
 
 use super::tempo_map::TempoMap;
-use super::{MAX_NOTES, ScorePart, TargetNote, one_at_a_time};
+use super::{MAX_NOTES, Performed, ScorePart, TargetNote, one_at_a_time};
+use crate::midi_values::{BREATH, semitones, share};
 use crate::notation::key::Key;
+use crate::text::PROGRAM;
 use crate::units::Concert;
+
+/// General MIDI 1: channel 10.
+const PERCUSSION: u4 = u4::new(9);
 
 /// A note in ticks.
 struct TickNote {
     start: u64,
     end: u64,
     key: u8,
+    course: Option<Course>,
+}
+
+/// How a note was played.
+struct Course {
+    slurred: bool,
+    velocity: u8,
+    /// Bend and loudness from some tick on.
+    points: Vec<(u64, Bent)>,
+}
+
+/// What bends a note and makes it loud or soft.
+#[derive(Clone, Copy, Default)]
+struct Bent {
+    semitones: f64,
+    breath: u8,
+}
+
+/// The notes that are on in a track, and how they are played if this program wrote it. That of
+/// other programs is a score: in those notes may overlap in chords, and bends are effects.
+#[derive(Default)]
+struct Sounding {
+    is_own: bool,
+    on: BTreeMap<(u8, u8), (u64, Option<Course>)>,
+    bent: BTreeMap<u8, Bent>,
+    /// Channel and key of the note that the event before ended.
+    just_ended: Option<(u8, u8)>,
+}
+
+impl Sounding {
+    /// Takes a message; gives a note that it ends.
+    fn take(&mut self, at: u64, channel: u8, message: MidiMessage) -> Option<(u8, TickNote)> {
+        let just_ended = self.just_ended.take();
+        let (key, velocity) = match message {
+            MidiMessage::NoteOn { key, vel } => (key.as_int(), vel.as_int()),
+            MidiMessage::NoteOff { key, .. } => (key.as_int(), 0),
+            MidiMessage::PitchBend { bend } => {
+                let semitones = semitones(bend.as_int());
+                self.bend(at, channel, |bent| bent.semitones = semitones);
+                return None;
+            }
+            MidiMessage::Controller { controller, value } if controller == BREATH => {
+                self.bend(at, channel, |bent| bent.breath = value.as_int());
+                return None;
+            }
+            _ => return None,
+        };
+        let ended = self
+            .on
+            .remove(&(channel, key))
+            .map(|(start, course)| TickNote {
+                start,
+                end: at,
+                key,
+                course,
+            });
+        if velocity > 0 {
+            let course = self.is_own.then(|| Course {
+                // As the encoder writes a slur: the note before ends after this one begins, or,
+                // if it has the same key, at once.
+                slurred: self.on.keys().any(|(on, _)| *on == channel)
+                    || just_ended == Some((channel, key)),
+                velocity,
+                points: vec![(at, self.bent.get(&channel).copied().unwrap_or_default())],
+            });
+            self.on.insert((channel, key), (at, course));
+        } else {
+            self.just_ended = Some((channel, key));
+        }
+        ended.map(|note| (channel, note))
+    }
+
+    fn bend(&mut self, at: u64, channel: u8, change: impl Fn(&mut Bent)) {
+        let bent = self.bent.entry(channel).or_default();
+        change(bent);
+        let on = self.on.range_mut((channel, 0)..=(channel, u8::MAX));
+        for course in on.filter_map(|(_, (_, course))| course.as_mut()) {
+            match course.points.last_mut().filter(|last| last.0 == at) {
+                Some(last) => last.1 = *bent,
+                None => course.points.push((at, *bent)),
+            }
+        }
+    }
+}
+
+/// Whether this program wrote a file.
+fn is_own(smf: &Smf<'_>) -> bool {
+    let mark = TrackEventKind::Meta(MetaMessage::Text(PROGRAM.as_bytes()));
+    smf.tracks.iter().flatten().any(|event| event.kind == mark)
 }
 
 fn parsed(bytes: &[u8]) -> Result<Smf<'_>, String> {
@@ -22,7 +117,69 @@ fn parsed(bytes: &[u8]) -> Result<Smf<'_>, String> {
     if head.into_iter().any(|w| w[12] == 0x80) {
         return Err("not a valid MIDI file (its time code is out of range)".into());
     }
-    Smf::parse(bytes).map_err(|e| format!("not a valid MIDI file ({e})"))
+    let invalid = |e| format!("not a valid MIDI file ({e})");
+    let (header, tracks) = midly::parse(bytes).map_err(invalid)?;
+    let promised = tracks.size_hint().0;
+    let mut whole = Vec::with_capacity(promised);
+    for data in track_data(bytes, promised)? {
+        let number = whole.len() + 1;
+        whole.push(events(data).ok_or_else(|| format!("damaged in track {number} of {promised}"))?);
+    }
+    Ok(Smf {
+        header,
+        tracks: whole,
+    })
+}
+
+/// What each track holds. midly makes do with what is there of a file, which would be a shorter
+/// score; one that lacks anything is refused here.
+fn track_data(bytes: &[u8], promised: usize) -> Result<Vec<&[u8]>, String> {
+    const HEAD: usize = 8;
+    // In a RIFF file the score comes after other headers.
+    let start = bytes.windows(4).position(|w| w == b"MThd").unwrap_or(0);
+    let mut rest = &bytes[start..];
+    let mut tracks = Vec::new();
+    while let Some((head, data)) = rest.split_at_checked(HEAD) {
+        let length = u32::from_be_bytes([head[4], head[5], head[6], head[7]]) as usize;
+        let is_track = head.starts_with(b"MTrk");
+        let Some((data, after)) = data.split_at_checked(length) else {
+            // What follows the last track is none of the score.
+            if tracks.len() >= promised {
+                break;
+            }
+            return Err(format!(
+                "cut off in track {} of {promised}: {} of its {length} bytes are there",
+                tracks.len() + 1,
+                data.len()
+            ));
+        };
+        if is_track {
+            tracks.push(data);
+        }
+        rest = after;
+    }
+    match tracks.len() < promised {
+        true => Err(format!(
+            "cut off: {} of its {promised} tracks are there",
+            tracks.len()
+        )),
+        false => Ok(tracks),
+    }
+}
+
+/// The events of a track up to its end; none if one of them cannot be read.
+fn events(data: &[u8]) -> Option<Track<'_>> {
+    let mut events = EventIter::new(data);
+    let mut track = Track::new();
+    while !events.unread().is_empty() {
+        // Lenient as it is, midly ends a track at what it cannot read.
+        let event = events.next()?.ok()?;
+        track.push(event);
+        if event.kind == TrackEventKind::Meta(MetaMessage::EndOfTrack) {
+            break;
+        }
+    }
+    Some(track)
 }
 
 /// What a file says of the beat.
@@ -92,10 +249,14 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
     let mut key: Option<(u64, Key)> = None;
     let mut found: BTreeMap<(usize, u8), (String, Vec<TickNote>)> = BTreeMap::new();
     let mut count = 0;
+    let is_own = is_own(&smf);
     for (number, track) in smf.tracks.iter().enumerate() {
         let mut at = 0u64;
         let mut name = format!("track {}", number + 1);
-        let mut down: BTreeMap<(u8, u8), u64> = BTreeMap::new();
+        let mut sounding = Sounding {
+            is_own,
+            ..Sounding::default()
+        };
         for event in track {
             at += u64::from(event.delta.as_int());
             let quarters = at as f64 / quarter;
@@ -116,30 +277,14 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
                     let fifths = i32::from(fifths).clamp(-7, 7);
                     key = Some((at, Key { fifths }));
                 }
-                TrackEventKind::Midi { channel, message } => {
-                    let channel = channel.as_int();
-                    let (key, on) = match message {
-                        MidiMessage::NoteOn { key, vel } => (key.as_int(), vel.as_int() > 0),
-                        MidiMessage::NoteOff { key, .. } => (key.as_int(), false),
-                        _ => continue,
-                    };
-                    if channel == 9 {
-                        continue;
-                    }
-                    if let Some(start) = down.remove(&(channel, key)) {
-                        let part = found.entry((number, channel)).or_default();
-                        part.1.push(TickNote {
-                            start,
-                            end: at,
-                            key,
-                        });
+                TrackEventKind::Midi { channel, message } if channel != PERCUSSION => {
+                    let ended = sounding.take(at, channel.as_int(), message);
+                    if let Some((channel, note)) = ended {
+                        found.entry((number, channel)).or_default().1.push(note);
                         count += 1;
                         if count > 4 * MAX_NOTES {
                             return Err("too many notes".into());
                         }
-                    }
-                    if on {
-                        down.insert((channel, key), at);
                     }
                 }
                 _ => {}
@@ -155,12 +300,23 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
         let target = |note: TickNote| {
             let (start, end) = (note.start as f64 / quarter, note.end as f64 / quarter);
             let start_s = tempo_map.seconds(start);
+            let performed = note.course.map(|course| Performed {
+                slurred: course.slurred,
+                velocity: share(course.velocity),
+                course: (course.points.iter())
+                    .map(|(at, bent)| {
+                        let time_s = tempo_map.seconds(*at as f64 / quarter);
+                        (time_s - start_s, bent.semitones, share(bent.breath))
+                    })
+                    .collect(),
+            });
             TargetNote {
                 start_s,
                 length_s: tempo_map.seconds(end) - start_s,
                 concert: Concert(i32::from(note.key)),
                 pitch: None,
                 bar: (!timed).then(|| bars.at(start).to_string()),
+                performed,
             }
         };
         let notes = one_at_a_time(notes.into_iter().map(target).collect());
@@ -242,11 +398,65 @@ mod tests {
         assert!(parts(file).unwrap_err().contains("time code"));
     }
 
+    /// Two tracks with a note each.
+    fn two_tracks() -> Vec<u8> {
+        let event = |delta: u32, kind| TrackEvent {
+            delta: delta.into(),
+            kind,
+        };
+        let midi = |message| TrackEventKind::Midi {
+            channel: 0.into(),
+            message,
+        };
+        let track = |key: u8| {
+            let (key, vel) = (key.into(), 80.into());
+            vec![
+                event(0, midi(MidiMessage::NoteOn { key, vel })),
+                event(480, midi(MidiMessage::NoteOff { key, vel })),
+                event(0, TrackEventKind::Meta(MetaMessage::EndOfTrack)),
+            ]
+        };
+        let header = Header::new(Format::Parallel, Timing::Metrical(480.into()));
+        let tracks = vec![track(60), track(62)];
+        let mut bytes = Vec::new();
+        Smf { header, tracks }.write_std(&mut bytes).unwrap();
+        bytes
+    }
+
+    /// A file without its end is no shorter score.
+    #[test]
+    fn what_is_cut_off_is_refused() {
+        let whole = two_tracks();
+        assert_eq!(parts(&whole).unwrap().len(), 2);
+        for length in 0..whole.len() {
+            let problem = parts(&whole[..length]).unwrap_err();
+            assert!(!problem.is_empty(), "{length}");
+            assert!(conducted(&whole[..length]).is_err(), "{length}");
+        }
+        let cut = parts(&whole[..whole.len() - 1]).unwrap_err();
+        assert!(
+            cut.contains("cut off in track 2 of 2: 12 of its 13"),
+            "{cut}"
+        );
+        let missing = parts(&whole[..whole.len() - 21]).unwrap_err();
+        assert!(missing.contains("1 of its 2 tracks"), "{missing}");
+        // An event that makes no sense: data where its status should be.
+        let mut damaged = whole.clone();
+        damaged[23] = 0x10;
+        let damaged = parts(&damaged).unwrap_err();
+        assert!(damaged.contains("damaged in track 1 of 2"), "{damaged}");
+        // Something after the last track is none of the score.
+        let mut more = whole;
+        more.extend(b"XFIH\0\0\xff\xff");
+        assert_eq!(parts(&more).unwrap().len(), 2);
+    }
+
     proptest! {
         /// Whatever a file holds, it is refused in words or read as lines.
         #[test]
         fn any_bytes_are_lines_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
-            let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0\xff".to_vec();
+            let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0".to_vec();
+            file.push(bytes.len() as u8);
             file.extend(&bytes);
             for read in [parts(&file), parts(&bytes)] {
                 match read {

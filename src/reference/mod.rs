@@ -32,6 +32,20 @@ pub struct TargetNote {
     pub pitch: Option<f64>,
     /// Bar number as in the score.
     pub bar: Option<String>,
+    /// How it was played, where the score is a MIDI file of what was played.
+    pub(crate) performed: Option<Performed>,
+}
+
+/// How a note of a MIDI file that this program wrote was played.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Performed {
+    /// Whether it is slurred from the note before it.
+    pub slurred: bool,
+    /// How hard it is struck, 0 to 1.
+    pub velocity: f32,
+    /// Bend in semitones and loudness, 0 to 1, from some time on, in seconds from its start;
+    /// the first at its start.
+    pub course: Vec<(f64, f64, f32)>,
 }
 
 /// A part that is to be played, in order of time, one note at a time.
@@ -167,6 +181,7 @@ impl ReferencePart {
             concert: n.concert,
             pitch: Some(n.note.pitch),
             bar: None,
+            performed: None,
         };
         ReferencePart {
             name: line.source.clone(),

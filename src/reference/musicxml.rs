@@ -412,6 +412,7 @@ impl WrittenPart {
                     concert: Concert(key),
                     pitch: None,
                     bar: Some(bar.number.clone()),
+                    performed: None,
                 });
             }
         }

@@ -60,6 +60,11 @@ impl Sequence {
         })
     }
 
+    /// Its notes in order.
+    pub fn notes(&self) -> &[Pitch] {
+        &self.notes
+    }
+
     fn step(&mut self) -> Pitch {
         let note = self.notes[self.next];
         self.next = (self.next + 1) % self.notes.len();

@@ -254,6 +254,28 @@ impl Transcriber {
         self.described = range.end;
     }
 
+    /// Time that is decided on at once, in seconds: what sounds in the first of it or the last
+    /// sounds from the take's beginning or to its end.
+    pub(crate) fn moment_s(&self) -> f64 {
+        OFFLINE.hops as f64 * self.analyser.hop_s()
+    }
+
+    /// A note that is cut off by the end of the take ends there: its last moment goes beyond,
+    /// and may also look as if it were half a tone and half what comes after.
+    fn end_notes(&mut self) {
+        let end_s = self.analyser.received_s();
+        let moment_s = self.moment_s();
+        if let Some(last) = self.notes.last_mut()
+            && last.offset_s > end_s - moment_s
+        {
+            // Decided by its end, if not before.
+            if last.decided_s >= last.offset_s {
+                last.decided_s = end_s;
+            }
+            last.offset_s = end_s;
+        }
+    }
+
     /// Ends the take and returns its notes and the rest of its track.
     pub fn finish(mut self) -> Transcription {
         self.count += self.batch.len();
@@ -268,6 +290,7 @@ impl Transcriber {
             full.finish();
         }
         self.close(self.count);
+        self.end_notes();
         self.describe(0);
         let track = Timeline::joined(self.tracks, self.analyser.hop_s());
         Transcription {

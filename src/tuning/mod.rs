@@ -84,6 +84,8 @@ pub struct Tuning {
     title: String,
     about: String,
     kind: Kind,
+    /// Key of the tonic, where it is another than the tuning's own.
+    tonic: Option<i32>,
     reference: Reference,
     /// All pitches, rising, in MIDI semitones.
     pitches: Vec<f64>,
@@ -137,7 +139,8 @@ impl Tuning {
     #[doc(hidden)]
     pub fn new(file: &TuningFile, tonic: Option<i32>, reference: Reference) -> Result<Self> {
         let degrees = file.cents()?;
-        let tonic_key = tonic.unwrap_or(file.tonic_key()?);
+        let own_tonic = file.tonic_key()?;
+        let tonic_key = tonic.unwrap_or(own_tonic);
         let anchor_key = file.anchor_key()?.unwrap_or(tonic_key);
         let period = file.period;
         // Interval from the tonic to the anchor's degree.
@@ -170,6 +173,7 @@ impl Tuning {
             title: shown(&file.title),
             about: escaped(&file.about).into_owned(),
             kind: file.kind,
+            tonic: tonic.filter(|key| *key != own_tonic),
             reference,
             lowest_degree: pitches.first().map_or(0, |(_, degree)| *degree),
             pitches: pitches.into_iter().map(|(pitch, _)| pitch).collect(),
@@ -189,6 +193,7 @@ impl Tuning {
             title: shown(name),
             about: "From a MIDI Tuning Standard bulk dump.".into(),
             kind: Kind::Table,
+            tonic: None,
             reference,
             degrees: pitches.iter().map(|p| p * 100.0).collect(),
             period: f64::INFINITY,
@@ -205,6 +210,11 @@ impl Tuning {
     /// Name in full.
     pub fn title(&self) -> &str {
         &self.title
+    }
+
+    /// Name of its tonic, where it is another than its own.
+    pub(crate) fn other_tonic(&self) -> Option<String> {
+        self.tonic.map(key_name)
     }
 
     /// Description in a sentence.

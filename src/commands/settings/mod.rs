@@ -192,8 +192,9 @@ impl PlayerSettings {
         program
     }
 
-    /// Says which settings decided something that no option did.
-    pub fn say_what_decided(&self, matches: &ArgMatches) {
+    /// Says which settings decided something that no option did, nor an input that has a word
+    /// in `otherwise`.
+    pub fn say_what_decided(&self, matches: &ArgMatches, otherwise: &[&str]) {
         let Some((name, given)) = matches.subcommand() else {
             return;
         };
@@ -207,6 +208,7 @@ impl PlayerSettings {
         };
         let decided = |id: &str| {
             has(id)
+                && !otherwise.contains(&id)
                 && given.value_source(id) == Some(ValueSource::DefaultValue)
                 // Kinds of file count where files are written, the air in the horn where
                 // intonation is reported.

@@ -8,7 +8,7 @@ use midly::{Format, Header, MetaMessage, Smf, Timing, Track, TrackEvent, TrackEv
 use super::log::Place;
 use crate::notation::Metre;
 use crate::output::Sink;
-use crate::output::provenance::PROGRAM;
+use crate::text::PROGRAM;
 
 const TICKS_PER_QUARTER: u16 = 960;
 

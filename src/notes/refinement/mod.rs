@@ -11,6 +11,7 @@ use super::technique_model::TechniqueModel;
 use super::timeline::{Timeline, smooth_s};
 use super::{Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
+use oscillation::Oscillation;
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
@@ -104,6 +105,16 @@ fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
     for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
         measure_pitch(note, ROUNDS);
+    }
+}
+
+/// Reads the pitch of a note whose contour was written down: of its steady part, or of the trill
+/// or shake that it is.
+pub(crate) fn read_pitch(note: &mut Note) {
+    measure_pitch(note, ROUNDS);
+    if let Some(found) = Oscillation::measure(&note.contour, &TechniqueModel::DEFAULT) {
+        note.pitch = found.pitch;
+        note.techniques.push(found.technique);
     }
 }
 

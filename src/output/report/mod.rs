@@ -15,11 +15,11 @@ use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use serde::Serialize;
 
-use super::provenance::PROGRAM;
 use super::{Output, Sink, picture};
 use crate::audio::flac::Flac;
 use crate::intonation::{self, IntonationReport};
 use crate::line::{Line, LineNote};
+use crate::text::PROGRAM;
 use crate::text::xml_escaped;
 use crate::units::rounded;
 use sections::articulation_text;
