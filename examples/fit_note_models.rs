@@ -105,13 +105,14 @@ fn main() {
     }
 }
 
-const OFFLINE_NUMBERS: [Number<NoteModel>; 6] = [
+const OFFLINE_NUMBERS: [Number<NoteModel>; 7] = [
     number!("tone_share", tone_share, 1.0),
     number!("start", start, 0.0),
     number!("max_onset", max_onset, 9.0),
     number!("onsets_seen", onsets_seen, 1.0),
     number!("glide", glide, 0.0),
     number!("missing", missing, 0.0),
+    number!("correlation_share", correlation_share, 0.0),
 ];
 
 const CAUSAL_NUMBERS: [Number<LiveModel>; 8] = [
@@ -169,7 +170,7 @@ fn read(path: &Path) -> Line {
         truth: truth(path).0.iter().map(known).collect(),
         first_s: first_s.unwrap_or(0.0),
         hop_s,
-        offline: with_correlation(tone, &timeline),
+        offline: tone,
         timeline,
         causal,
     }
@@ -186,7 +187,8 @@ fn known(note: &serde_json::Value) -> Span {
 }
 
 fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
-    let drafts = model.decode(&line.offline).into_iter().map(|draft| Span {
+    let tone = with_correlation(line.offline.clone(), &line.timeline, model);
+    let drafts = model.decode(&tone).into_iter().map(|draft| Span {
         onset_s: line.timeline.moment_s(draft.onset),
         offset_s: line.timeline.moment_s(draft.offset),
         pitch: median(draft.pitches.iter().map(|&p| f64::from(p))).expect("a pitch in each moment"),

@@ -9,7 +9,6 @@ use std::sync::LazyLock;
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::candidate_finder::MIN_RHO;
 use super::correlator::{Correlator, Window};
 
 /// Shortest window, and farthest multiple of the period that it is compared at, in seconds. A
@@ -31,7 +30,7 @@ pub fn refine(correlator: &Correlator, rate_hz: f64, lag: f64) -> Option<(f64, f
     let window = (REACH_S * rate_hz).max(lag).round() as usize;
     let longest = (REACH_S * rate_hz).min((correlator.lags() - AROUND) as f64);
     let rho = correlator.rho(Window::Long);
-    let clear = |multiple: f64| rho[(multiple * lag).round() as usize] > MIN_RHO;
+    let clear = |multiple: f64| rho[(multiple * lag).round() as usize] > 0.0;
     let mut multiple = (longest / lag).floor().max(1.0);
     while multiple > 1.0 && !clear(multiple) {
         multiple = (0.5 * multiple).floor();

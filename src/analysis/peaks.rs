@@ -12,7 +12,7 @@ pub struct Peak {
 }
 
 /// Most peaks kept per window and hop, as many as there may be candidates. A brass
-/// tone has one at each multiple of its period; the dozen shortest above the threshold
+/// tone has one at each multiple of its period; the dozen that are kept
 /// include the period itself.
 pub const MAX_PEAKS: usize = MAX_CANDIDATES;
 
@@ -32,13 +32,13 @@ impl Peaks {
         &self.list[..self.count]
     }
 
-    /// Finds local maxima of `rho` between two lags that reach `min_rho`.
+    /// Finds positive local maxima of `rho` between two lags.
     ///
     /// Each is interpolated by the parabola through three points, accurate to a few
     /// cents; precise pitch is measured once it is known which peak is the note. If
     /// more than [`MAX_PEAKS`] are found the weakest is dropped.
     #[inline(always)]
-    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, min_rho: f32) {
+    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize) {
         self.count = 0;
         let first = shortest.max(1);
         let last = longest.min(rho.len() - 2);
@@ -46,7 +46,7 @@ impl Peaks {
             return;
         }
         let (before, here, after) = (&rho[first - 1..last], &rho[first..=last], &rho[first + 1..]);
-        let top = |b: f32, h: f32, a: f32| (h >= min_rho) & (h >= b) & (h > a);
+        let top = |b: f32, h: f32, a: f32| (h > 0.0) & (h >= b) & (h > a);
         // Eight lags at a time: most have no peak, and that is found out without
         // branches.
         let eights = here.len() / 8 * 8;
@@ -136,7 +136,7 @@ mod tests {
             })
             .collect();
         let mut peaks = Peaks::default();
-        peaks.find(&rho, 5, 390, 0.2);
+        peaks.find(&rho, 5, 390);
         assert_eq!(peaks.as_slice().len(), MAX_PEAKS);
         let first = peaks.as_slice()[0];
         assert!((first.lag - 20.3).abs() < 0.05, "{first:?}");

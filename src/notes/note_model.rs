@@ -36,6 +36,11 @@ pub struct NoteModel {
     pub glide: f32,
     /// A moment in which a sounding pitch is not among those asked about, in nats.
     pub missing: f32,
+    /// What the offline pitch path adds to the log odds of its pitch, times the share of the
+    /// sound over one half that it explains: the network has heard few horns, the correlation
+    /// needs to have heard none. It is flat from 0 to 3, but without it the ends of notes in rooms
+    /// are right less often (`DEVELOPERS.md`).
+    pub correlation_share: f32,
     /// How long a moment lasts, in seconds.
     pub moment_s: f64,
 }
@@ -50,6 +55,7 @@ impl NoteModel {
             onsets_seen: 0.65,
             glide: 1.05,
             missing: 1.4,
+            correlation_share: 0.7,
             moment_s,
         }
     }
@@ -77,8 +83,6 @@ impl DraftNote {
     }
 }
 
-/// Pitches that may go on without being asked about.
-const HELD: usize = 3;
 /// Ages of a note, in moments; the last stands for all older ones.
 const AGES: usize = 4;
 /// From this age on a note may end.
@@ -318,7 +322,7 @@ fn held(before: &States, now: &[Tone]) -> Vec<f32> {
     for tone in leading {
         let far = |pitch: f32| (pitch - tone.pitch).abs() > SAME_PITCH;
         let apart = now.iter().all(|n| far(n.pitch)) && held.iter().all(|&p| far(p));
-        if apart && held.len() < HELD {
+        if apart {
             held.push(tone.pitch);
         }
     }

@@ -68,11 +68,11 @@ impl NoteStart {
     }
 }
 
-/// History kept, in seconds: what a note's first moments and the dip before it are read
-/// from.
+/// History kept, in seconds: what a note's first moments, the dip before it and a rolled tongue
+/// are read from.
 const HISTORY_S: f64 = 0.4;
-/// A rolled tongue is told by the level of so long, in seconds: five dips.
-const ROLL_S: f64 = 0.3;
+/// A rolled tongue is told by so many dips of the level.
+const DIPS: f64 = 5.0;
 
 /// The note that is sounding.
 #[derive(Debug, Clone)]
@@ -183,7 +183,8 @@ impl Segmenter {
     /// Whether the level has rolled of late, at one pitch in MIDI semitones.
     fn rolls(&self, pitch: f32, now_s: f64) -> bool {
         let near = |frame: &&PitchFrame| frame.pitch.is_none_or(|p| (p - pitch).abs() < STRAY);
-        let most = (ROLL_S / self.hop_s) as usize;
+        let roll_s = DIPS / self.techniques.waves.flutter_hz.0;
+        let most = (roll_s / self.hop_s) as usize;
         let recent = self.history.iter().rev().take_while(near).take(most);
         let mut points: Vec<Point> = recent.map(PitchFrame::point).collect();
         points.reverse();

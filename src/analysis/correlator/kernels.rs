@@ -13,12 +13,6 @@ use pulp::{Simd, WithSimd};
 
 use super::BAND;
 
-/// An eighth: the correlation is used as it is while the two sides of a lag differ by
-/// less than 18 dB (where the geometric mean of their energies is an eighth of their
-/// sum). Beyond that, the louder side is mostly sound that the quieter one does not
-/// contain.
-pub const UNEVEN: f32 = 0.125;
-
 /// Energy below which there is no sound to normalise.
 const TINY: f32 = 1e-18;
 
@@ -64,13 +58,12 @@ pub fn normalised<S: Simd>(
         rho[i] = sums[i] as f32;
     }
     let recent = simd.splat_f32s(recent);
-    let (tiny, uneven) = (simd.splat_f32s(TINY), simd.splat_f32s(UNEVEN));
+    let tiny = simd.splat_f32s(TINY);
     let (out, _) = S::as_mut_simd_f32s(&mut rho);
     let (past, _) = S::as_simd_f32s(past);
     for (out, &past) in out.iter_mut().zip(past) {
         let geometric = simd.sqrt_f32s(simd.add_f32s(simd.mul_f32s(recent, past), tiny));
-        let arithmetic = simd.mul_f32s(simd.add_f32s(recent, past), uneven);
-        *out = simd.div_f32s(*out, simd.max_f32s(geometric, arithmetic));
+        *out = simd.div_f32s(*out, geometric);
     }
     rho
 }

@@ -25,11 +25,6 @@ const LASTING: usize = 4;
 const SALIENT: usize = 4;
 const RISING: usize = 5;
 
-/// Least strength from which a pitch is asked about, in nats.
-const MIN_STRENGTH: f32 = 0.3;
-/// By so much a pitch has risen, as a base-2 logarithm of power: 2 dB.
-const MIN_RISE: f32 = 0.7;
-
 /// Contrast of any pitch in silence: all harmonics at the floor, less half of what lies
 /// between them.
 const SILENCE: f32 = 0.5 * FLOOR;
@@ -67,11 +62,11 @@ pub(super) fn cells(
             }
         }
     };
-    add(&found.repeating, MIN_STRENGTH, REPEATING);
+    add(&found.repeating, 0.0, REPEATING);
     add(&found.lasting, 0.0, LASTING);
     let contrast = &moments[at].salience.contrast;
     add(contrast, f32::NEG_INFINITY, SALIENT);
-    add(&found.risen, MIN_RISE, RISING);
+    add(&found.risen, 0.0, RISING);
     cells
 }
 

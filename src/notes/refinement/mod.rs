@@ -17,7 +17,7 @@ use oscillation::Oscillation;
 /// pitches alone.
 pub fn notes(timeline: &mut Timeline, tone: ToneTrack, model: &TechniqueModel) -> Vec<Note> {
     let note_model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
-    let drafts = note_model.decode(&with_correlation(tone, timeline));
+    let drafts = note_model.decode(&with_correlation(tone, timeline, &note_model));
     let own = timeline.of_notes(&drafts);
     let notes = of_drafts(&drafts, timeline, &own, model);
     for note in &notes {
@@ -63,16 +63,10 @@ pub fn of_drafts(
     notes
 }
 
-/// What the offline pitch path adds to the log odds of its pitch, times the share of the
-/// sound over one half that it explains: the network has heard few horns, the correlation
-/// needs to have heard none. From 0 to 3 notes are found as well, but without it their ends
-/// in rooms are right less often (`DEVELOPERS.md`).
-const CORRELATION_SHARE: f32 = 0.7;
-
-/// Adds the offline pitch path's word to the evidence for its pitch.
-pub fn with_correlation(mut tone: ToneTrack, timeline: &Timeline) -> ToneTrack {
+/// Adds a share of the offline pitch path's word to the evidence for its pitch.
+pub fn with_correlation(mut tone: ToneTrack, timeline: &Timeline, model: &NoteModel) -> ToneTrack {
     tone.adjust(|at, cell| {
-        cell.evidence.tone += CORRELATION_SHARE * timeline.explained(at, cell.pitch);
+        cell.evidence.tone += model.correlation_share * timeline.explained(at, cell.pitch);
     });
     tone
 }
