@@ -16,8 +16,9 @@ pub struct Peak {
 /// include the period itself.
 pub const MAX_PEAKS: usize = MAX_CANDIDATES;
 
-/// A later peak must be higher by this much to replace an earlier one.
-const TIE: f32 = 0.1;
+/// A later peak must be higher by this much to replace an earlier one: where the sound is one tone, its
+/// multiples differ by less. From 0.02 to 0.05 notes are found as well; at 0 a steady tone breaks.
+const TIE: f32 = 0.02;
 
 /// Peaks in order of lag, without allocation.
 #[derive(Debug, Clone, Copy, Default)]

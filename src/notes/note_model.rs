@@ -205,7 +205,7 @@ impl NoteModel {
             let share = (expected / self.onsets_seen).clamp(LEAST, 1.0 - LEAST);
             log_odds(share).min(self.max_onset)
         };
-        let peak = p(0) > 0.1 && p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
+        let peak = p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
         let best = (-3..=3).fold(-3, |best, by| if p(by) > p(best) { by } else { best });
         // Each moment around it says when the onset was: their mean by probability.
         let around = &seen[(best + REACH - 1) as usize..=(best + REACH + 1) as usize];
@@ -374,7 +374,7 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
         state = way.from;
     }
     notes.reverse();
-    without_tails(joined(notes))
+    without_tails(notes)
 }
 
 /// When a note ends whose last moment is this: where its odds are even, which go from one
@@ -413,23 +413,6 @@ fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
             }
             _ => out.push(note),
         }
-    }
-    out
-}
-
-/// Gives to the next note what is no note of its own: what is dated closer to the next onset
-/// than any note is long, such as a pitch that a slur passes through.
-fn joined(notes: Vec<DraftNote>) -> Vec<DraftNote> {
-    let mut out: Vec<DraftNote> = Vec::with_capacity(notes.len());
-    for mut note in notes {
-        let passing = |last: &mut DraftNote| {
-            last.end() == note.first && note.onset - last.onset < GROWN as f64
-        };
-        if let Some(last) = out.pop_if(passing) {
-            note.first = last.first;
-            note.pitches.splice(..0, last.pitches);
-        }
-        out.push(note);
     }
     out
 }
@@ -571,23 +554,5 @@ mod tests {
             )],
         });
         assert_eq!(spans(&gap), [(10, 50)]);
-    }
-
-    #[test]
-    fn what_a_slur_passes_through_is_no_note() {
-        let note = |onset: f64, first: usize, pitch: f32| DraftNote {
-            onset,
-            offset: (first + 3) as f64,
-            first,
-            pitches: vec![pitch; 3],
-            tongue_odds: 0.0,
-        };
-        let notes = joined(vec![
-            note(6.9, 7, 60.0),
-            note(9.8, 10, 62.0),
-            note(10.9, 13, 63.0),
-        ]);
-        let spans: Vec<_> = notes.iter().map(|n| (n.onset, n.first, n.end())).collect();
-        assert_eq!(spans, [(6.9, 7, 10), (10.9, 10, 16)]);
     }
 }
