@@ -12,13 +12,14 @@ pub struct Peak {
 }
 
 /// Most peaks kept per window and hop, as many as there may be candidates. A brass
-/// tone has one at each multiple of its period; the dozen that are kept
+/// tone has one at each multiple of its period; the dozen shortest above the threshold
 /// include the period itself.
 pub const MAX_PEAKS: usize = MAX_CANDIDATES;
 
-/// A later peak must be higher by this much to replace an earlier one: where the sound is one tone, its
-/// multiples differ by less. From 0.02 to 0.05 notes are found as well; at 0 a steady tone breaks.
-const TIE: f32 = 0.02;
+/// A later peak must be higher by this much to replace an earlier one: multiples of a short period
+/// lie nearer to whole lags and so come out higher. At 0.05 a tone of 1137 Hz without its
+/// fundamental is heard an octave off.
+const TIE: f32 = 0.1;
 
 /// Peaks in order of lag, without allocation.
 #[derive(Debug, Clone, Copy, Default)]
@@ -33,13 +34,13 @@ impl Peaks {
         &self.list[..self.count]
     }
 
-    /// Finds positive local maxima of `rho` between two lags.
+    /// Finds local maxima of `rho` between two lags that reach `min_rho`.
     ///
     /// Each is interpolated by the parabola through three points, accurate to a few
     /// cents; precise pitch is measured once it is known which peak is the note. If
     /// more than [`MAX_PEAKS`] are found the weakest is dropped.
     #[inline(always)]
-    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize) {
+    pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, min_rho: f32) {
         self.count = 0;
         let first = shortest.max(1);
         let last = longest.min(rho.len() - 2);
@@ -47,7 +48,7 @@ impl Peaks {
             return;
         }
         let (before, here, after) = (&rho[first - 1..last], &rho[first..=last], &rho[first + 1..]);
-        let top = |b: f32, h: f32, a: f32| (h > 0.0) & (h >= b) & (h > a);
+        let top = |b: f32, h: f32, a: f32| (h >= min_rho) & (h >= b) & (h > a);
         // Eight lags at a time: most have no peak, and that is found out without
         // branches.
         let eights = here.len() / 8 * 8;
@@ -137,7 +138,7 @@ mod tests {
             })
             .collect();
         let mut peaks = Peaks::default();
-        peaks.find(&rho, 5, 390);
+        peaks.find(&rho, 5, 390, 0.2);
         assert_eq!(peaks.as_slice().len(), MAX_PEAKS);
         let first = peaks.as_slice()[0];
         assert!((first.lag - 20.3).abs() < 0.05, "{first:?}");

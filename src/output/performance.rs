@@ -1,6 +1,7 @@
 //! A line's notes as they are sent, from its contours: what a session's note mapper does
 //! while they are played, with the whole note known.
 
+use crate::analysis::tone::OFFLINE;
 use crate::line::LineNote;
 use crate::notes::contour::Point;
 use crate::notes::{Attack, STRAY, Technique};
@@ -85,10 +86,6 @@ pub fn is_slurred(named: &LineNote) -> bool {
     named.note.attack == Attack::Slurred
 }
 
-/// Length of the moments that a full pass decides pitch in, in seconds: onsets are dated more
-/// finely.
-const MOMENT_S: f64 = 0.0107;
-
 /// From when to when the pitch of a note is its own: where it touches another, its contour may
 /// begin or end with the other's pitch. After its body it drifts.
 fn own_s(notes: &[LineNote], at: usize) -> (f64, f64) {
@@ -103,11 +100,13 @@ fn own_s(notes: &[LineNote], at: usize) -> (f64, f64) {
     let before = before.filter(|before| note.touches(before));
     let after = notes.get(at + 1).map(|after| &after.note);
     let after = after.filter(|after| after.touches(note));
+    // A full pass decides pitch moment by moment, and dates onsets more finely.
+    let moment_s = OFFLINE.hops as f64 * note.contour.hop_s;
     let voiced: Vec<(f64, f32)> = (note.contour.voiced())
         .map(|(time_s, point)| (time_s, point.pitch))
         .collect();
-    let from_s = before.and_then(|b| own_edge_s(voiced.iter(), note.pitch, b.pitch));
-    let to_s = after.and_then(|a| own_edge_s(voiced.iter().rev(), note.pitch, a.pitch));
+    let from_s = before.and_then(|b| own_edge_s(voiced.iter(), note.pitch, b.pitch, moment_s));
+    let to_s = after.and_then(|a| own_edge_s(voiced.iter().rev(), note.pitch, a.pitch, moment_s));
     (
         from_s.unwrap_or(f64::NEG_INFINITY),
         to_s.unwrap_or(f64::INFINITY).min(body_end_s),
@@ -115,12 +114,13 @@ fn own_s(notes: &[LineNote], at: usize) -> (f64, f64) {
 }
 
 /// When a contour, from its edge inwards, has come to the note's own pitch from that of a
-/// neighbour: from what is far from the own pitch and nearer to the other, at once or in a moment.
+/// neighbour: from what is far from the own pitch and nearer to the other, at once or in `moment_s`.
 /// What takes longer is a slide, and the player's. `None` where the contour has no such edge.
 fn own_edge_s<'a>(
     inwards: impl Iterator<Item = &'a (f64, f32)>,
     own: f64,
     neighbour: f64,
+    moment_s: f64,
 ) -> Option<f64> {
     let off = |pitch: f32| (f64::from(pitch) - own).abs();
     let is_foreign = |pitch: f32| {
@@ -136,11 +136,11 @@ fn own_edge_s<'a>(
     if (first.1 - last).abs() >= STRAY {
         return Some(first.0);
     }
-    let soon = inwards.take_while(|(time_s, _)| (time_s - last_s).abs() <= MOMENT_S);
+    let soon = inwards.take_while(|(time_s, _)| (time_s - last_s).abs() <= moment_s);
     let nearest = soon.min_by(|a, b| off(a.1).total_cmp(&off(b.1)));
     let (own_s, own) = *nearest.unwrap_or(&first);
     let steps = |(time_s, pitch): &(f64, f32)| {
-        (time_s - own_s).abs() <= MOMENT_S && (pitch - own).abs() >= STRAY
+        (time_s - own_s).abs() <= moment_s && (pitch - own).abs() >= STRAY
     };
     foreign.iter().any(steps).then_some(own_s)
 }
