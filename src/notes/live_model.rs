@@ -44,13 +44,13 @@ pub struct LiveModel {
 impl LiveModel {
     /// The model that plays.
     pub const DEFAULT: LiveModel = LiveModel {
-        young_share: 0.55,
-        start: 0.4,
-        unheard: 48.0,
-        end: 1.4,
+        young_share: 0.7,
+        start: 0.6,
+        unheard: 60.0,
+        end: 2.2,
         max_glide: 0.65,
-        missing: 0.5,
-        sure: 2.4,
+        missing: 0.7,
+        sure: 3.0,
         one_attack_s: 0.025,
     };
 
