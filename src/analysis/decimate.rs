@@ -99,11 +99,13 @@ impl Decimator {
     }
 }
 
-/// A finite sample: 0 for NaN and infinities, at most 36 dB above full scale.
+/// A finite sample: 0 for NaN and infinities, at most 24 dB above full scale, which is more than a
+/// mixer's headroom. Levels are measured against the loudest of late, so that what a broken client
+/// sends once would hide the notes of seconds.
 #[inline(always)]
 fn finite(sample: f32) -> f32 {
     if sample.is_finite() {
-        sample.clamp(-64.0, 64.0)
+        sample.clamp(-16.0, 16.0)
     } else {
         0.0
     }
