@@ -178,6 +178,8 @@ fn events_that_cannot_be_written_end_the_session() {
 #[test]
 fn a_quit_signal_ends_the_session_and_keeps_the_take() {
     let mut recording = Recording::start(30.0, &["sh", "-c", "exec $PLAY"], "--plain");
+    // Long enough for the take to hold a note.
+    std::thread::sleep(std::time::Duration::from_secs(1));
     stage::signal(recording.child.id(), "QUIT");
     let status = recording.child.wait().unwrap();
     assert_eq!(status.code(), Some(0), "{}", recording.errors());
