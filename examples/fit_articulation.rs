@@ -153,7 +153,7 @@ fn read(path: &Path) -> Line {
     let analyser = Analyser::new(settings.expect("a usual sample rate"));
     let hop_s = analyser.hop_s();
     let (timeline, tone) = full_pass(analyser, &samples, |_| ());
-    let model = NoteModel::new(OFFLINE.hops as f64 * hop_s);
+    let model = NoteModel::new(OFFLINE.moment_s(hop_s));
     let drafts = model.decode(&refinement::with_correlation(tone, &timeline, &model));
     let (notes, _) = truth(path);
     Line {

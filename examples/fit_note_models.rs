@@ -88,7 +88,7 @@ fn main() {
         lines.iter().map(|l| l.truth.len()).sum::<usize>()
     );
     if wanted("offline") {
-        let mut model = NoteModel::new(lines[0].hop_s * OFFLINE.hops as f64);
+        let mut model = NoteModel::new(OFFLINE.moment_s(lines[0].hop_s));
         let free = hold(&mut model, &OFFLINE_NUMBERS, &held);
         fit("full pass", model, &free, &STEPS, |model| {
             let found = in_parallel(&lines, |line| offline_notes(model, line));
@@ -198,7 +198,7 @@ fn offline_notes(model: &NoteModel, line: &Line) -> Vec<Span> {
 }
 
 fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
-    let step_s = CAUSAL.hops as f64 * line.hop_s;
+    let step_s = CAUSAL.moment_s(line.hop_s);
     let mut decoder = LiveDecoder::new(*model, step_s);
     let mut notes: Vec<(Span, Vec<f64>)> = Vec::new();
     let mut sounding = false;

@@ -59,6 +59,12 @@ pub fn shown_path(path: &Path) -> String {
     }
 }
 
+/// The ending of a file's name in small letters; empty where there is none.
+pub fn ending(path: &Path) -> String {
+    let ending = path.extension().and_then(|ending| ending.to_str());
+    ending.map(str::to_lowercase).unwrap_or_default()
+}
+
 /// A number of things: "1 file", "2 files".
 pub fn counted(count: u64, thing: &str) -> String {
     match count {

@@ -15,6 +15,11 @@ fn demo() -> tempfile::TempDir {
     folder
 }
 
+/// Path of a file in a folder.
+fn path_in(folder: &tempfile::TempDir, name: &str) -> String {
+    folder.path().join(name).to_str().unwrap().to_owned()
+}
+
 /// Expects a command to be refused because of a file, in one line, and the file to stay.
 fn refused(file: &Path, args: &[&str], words: &str) {
     let before = std::fs::read(file).unwrap();
@@ -28,7 +33,7 @@ fn refused(file: &Path, args: &[&str], words: &str) {
 #[test]
 fn an_output_replaces_neither_an_input_nor_a_file_of_another_kind() {
     let folder = demo();
-    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let path = |name: &str| path_in(&folder, name);
     let (take, list, score) = (
         path("lamplight.wav"),
         path("lamplight.csv"),
@@ -131,7 +136,7 @@ fn the_manual_replaces_an_older_manual_alone() {
 #[test]
 fn a_list_that_was_corrected_is_kept_beside_the_new_one() {
     let folder = demo();
-    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let path = |name: &str| path_in(&folder, name);
     let (take, list, out) = (
         path("lamplight.wav"),
         path("out/lamplight.csv"),

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 
 use leadpipe::internals::output::provenance::{is_control_voltage, keep_input};
+use leadpipe::internals::text::ending;
 use leadpipe::{Error, Result, Take};
 
 use super::progress::{self, Progress};
@@ -35,8 +36,7 @@ fn in_folder(folder: &Path) -> Result<Vec<PathBuf>> {
     let mut takes = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
-        let ending = path.extension().and_then(|e| e.to_str());
-        let known = ending.is_some_and(|e| Take::EXTENSIONS.contains(&e.to_lowercase().as_str()));
+        let known = Take::EXTENSIONS.contains(&ending(&path).as_str());
         // Hidden files are staged files and those of other programs.
         let hidden = (path.file_name()).is_some_and(|n| n.to_string_lossy().starts_with('.'));
         if known && !hidden && path.is_file() && !is_control_voltage(&path) {

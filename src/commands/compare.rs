@@ -7,7 +7,7 @@ use leadpipe::internals::compare::{Compared, Comparison, better_shift, compare};
 use leadpipe::internals::output::comparison_page::ComparisonPage;
 use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::reference::{self, ReferencePart};
-use leadpipe::internals::text::shown;
+use leadpipe::internals::text::{ending, shown};
 use leadpipe::internals::units::{cents_in_words, whole};
 use leadpipe::{Error, Line, Result, save};
 
@@ -122,10 +122,7 @@ fn check_kinds(take: &Path, target: &Path) -> Result<()> {
             "give the take first and the score after it: leadpipe compare TAKE SCORE",
         ));
     }
-    let is_list = |path: &Path| {
-        let ending = path.extension().and_then(|ending| ending.to_str());
-        ending.is_some_and(|ending| ["csv", "json"].contains(&ending.to_lowercase().as_str()))
-    };
+    let is_list = |path: &Path| ["csv", "json"].contains(&ending(path).as_str());
     if is_list(target) {
         return Err(Error::input(
             target,

@@ -527,6 +527,18 @@ mod tests {
         assert!(recorder.finish().failed.is_none());
     }
 
+    /// Text of the file of some kind that was written.
+    fn text_of(recorded: &Recorded, ending: &str) -> String {
+        let mut files = recorded.files.iter();
+        let path = files.find(|p| p.extension().is_some_and(|e| e == ending));
+        std::fs::read_to_string(path.unwrap()).unwrap()
+    }
+
+    /// The JSON list of a take that ends here.
+    fn list_of(recorder: Recorder) -> serde_json::Value {
+        serde_json::from_str(&text_of(&recorder.finish(), "json")).unwrap()
+    }
+
     /// Waits for what the screen shows.
     fn error_of(recorder: &Recorder) -> String {
         let deadline = std::time::Instant::now() + Duration::from_secs(60);
@@ -561,12 +573,8 @@ mod tests {
         assert!(told.unwrap().contains("no further"));
         writer.finish();
         let recorded = writer.recorded;
+        let rows = text_of(&recorded, "csv");
         assert_eq!(recorded.failed.unwrap().exit_code(), 5);
-        let csv = recorded
-            .files
-            .iter()
-            .find(|p| p.extension().is_some_and(|e| e == "csv"));
-        let rows = std::fs::read_to_string(csv.unwrap()).unwrap();
         assert_eq!(rows.lines().count(), 2, "{rows}");
     }
 
@@ -613,14 +621,9 @@ mod tests {
             setup.select(&Command::NextHorn).unwrap();
             recorder.set_setup(Arc::new(setup));
             recorder.push(&take[changed..], ClockBlock::default());
-            let files = recorder.finish().files;
-            let json = files
-                .iter()
-                .find(|p| p.extension().is_some_and(|e| e == "json"));
-            let text = std::fs::read_to_string(json.unwrap()).unwrap();
-            let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+            let list = list_of(recorder);
             let [first, second] = &list["notes"].as_array().unwrap()[..] else {
-                panic!("not two notes: {text}");
+                panic!("not two notes: {list}");
             };
             assert_eq!(first["offset_s"], second["onset_s"]);
             let met_s = second["onset_s"].as_f64().unwrap();
@@ -650,12 +653,7 @@ mod tests {
         setup.select(&Command::NextHorn).unwrap();
         recorder.set_setup(Arc::new(setup));
         recorder.push(&note(41.0), ClockBlock::default());
-        let files = recorder.finish().files;
-        let json = files
-            .iter()
-            .find(|p| p.extension().is_some_and(|e| e == "json"));
-        let text = std::fs::read_to_string(json.unwrap()).unwrap();
-        let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let list = list_of(recorder);
         let notes = list["notes"].as_array().unwrap();
         let names: Vec<_> = notes.iter().map(|n| (&n["midi"], &n["written"])).collect();
         // A trumpet part sounds a tone lower than it is written; a tuba's as it is.

@@ -286,10 +286,10 @@ impl EngineLoop {
                     break;
                 };
                 self.news = true;
-                if let Some(why) = self.setup.in_vain(&command)
-                    && self.next.in_vain.len() < COMMANDS_PER_TURN
+                if let Some(why) = self.setup.refusal(&command)
+                    && self.next.refused.len() < COMMANDS_PER_TURN
                 {
-                    self.next.in_vain.push(why);
+                    self.next.refused.push(why);
                 }
                 match command {
                     Command::Quit => quit = true,

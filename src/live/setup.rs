@@ -98,8 +98,8 @@ impl Setup {
         horn.map_or("concert pitch", |h| &h.title)
     }
 
-    /// Why a command asks in vain: it names what is not in this session's set.
-    pub fn in_vain(&self, command: &Command) -> Option<String> {
+    /// Why a command is refused: it names what is not in this session's set.
+    pub fn refusal(&self, command: &Command) -> Option<String> {
         let Choices {
             horns,
             tunings,

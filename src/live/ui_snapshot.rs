@@ -26,8 +26,8 @@ pub struct UiSnapshot {
     pub gestures: Vec<Gesture>,
     /// Marks set since then.
     pub marks: Vec<Mark>,
-    /// What commands asked for in vain since then.
-    pub in_vain: Vec<String>,
+    /// Why commands were refused since then.
+    pub refused: Vec<String>,
     /// Noise gate, dBFS.
     pub gate_db: f64,
     /// Horn, tuning and note source in use and what can be chosen instead; `None` before
@@ -87,8 +87,8 @@ impl UiSnapshot {
         self.notes = join(missed.notes, std::mem::take(&mut self.notes), MAX_EVENTS);
         let own = std::mem::take(&mut self.gestures);
         self.gestures = join(missed.gestures, own, MAX_EVENTS);
-        let own = std::mem::take(&mut self.in_vain);
-        self.in_vain = join(missed.in_vain, own, MAX_EVENTS);
+        let own = std::mem::take(&mut self.refused);
+        self.refused = join(missed.refused, own, MAX_EVENTS);
         self.marks = join(missed.marks, std::mem::take(&mut self.marks), MAX_EVENTS);
     }
 }

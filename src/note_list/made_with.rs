@@ -9,7 +9,7 @@ use crate::error::{Error, Result};
 use crate::horn::Horn;
 use crate::line::{ContextChange, LineContext};
 use crate::notation::key::Key;
-use crate::sending::MAX_SHIFT;
+use crate::sending::SHIFTS;
 use crate::sending::brightness::BrightnessRange;
 use crate::tuning::quantiser::Snap;
 use crate::tuning::{Reference, Tuning};
@@ -72,15 +72,15 @@ impl MadeWith {
             }
             _ => Ok(()),
         };
-        whole("shift", self.shift, -MAX_SHIFT..=MAX_SHIFT)?;
+        whole("shift", self.shift, SHIFTS)?;
         whole("key_fifths", self.key_fifths, -7..=7)?;
         for key in self.sequence.iter().flatten() {
             whole("sequence", Some(*key), 0..=127)?;
         }
         if let Some(hz) = self.reference_hz
-            && Reference::new(hz).is_err()
+            && let Err(Error::Setting { hint, .. }) = Reference::new(hz)
         {
-            return refuse("reference_hz", &hz, "give A4 between 380 and 500 Hz".into());
+            return refuse("reference_hz", &hz, hint);
         }
         if let Some(note) = self.zero_volt_note
             && !(0.0..=127.0).contains(&note)

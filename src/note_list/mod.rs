@@ -22,6 +22,7 @@ use crate::notes::contour::{Contour, Point};
 use crate::notes::refinement::read_pitch;
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::{ReferencePart, TargetNote};
+use crate::text::ending;
 use crate::tuning::Reference;
 pub use made_with::MadeWith;
 
@@ -125,8 +126,7 @@ impl ListFile {
     /// [`Error::Input`] for a file that is missing or no list, or says of its take what makes
     /// no sense.
     pub fn open(path: &Path) -> Result<ListFile> {
-        let ending = path.extension().and_then(|e| e.to_str());
-        let ending = ending.map(str::to_lowercase).unwrap_or_default();
+        let ending = ending(path);
         let content = match ending.as_str() {
             "csv" => Content::Csv(text(path)?),
             "json" => {

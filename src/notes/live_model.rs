@@ -30,7 +30,7 @@ pub struct LiveModel {
     pub end: f32,
     /// Farthest glide from moment to moment that is still the same note, in semitones: a quick
     /// slur of a semitone takes few moments, and without a limit is missed (`tests/transcriber.rs`).
-    /// Nearer, a glide costs nothing: what it would per semitone, a fit leaves at almost nothing.
+    /// Within it a glide costs nothing: a fit finds next to no cost for it.
     pub max_glide: f32,
     /// A moment in which a sounding pitch is not among those asked about.
     pub missing: f32,
@@ -206,7 +206,8 @@ impl LiveDecoder {
         let cost = model.start + if heard { 0.0 } else { model.unheard };
         let age = f64::from(cell.evidence.age_s.clamp(0.0, YOUNG_S) / self.step_s);
         let onset = self.moment as f64 - if heard { age } else { 0.0 };
-        let likely = probability(cell.evidence.onset);
+        // Never quite nothing: it is a weight, and something must weigh.
+        let likely = probability(cell.evidence.onset).max(f32::MIN_POSITIVE);
         self.numbers += 1;
         let mut reached = State {
             pitch: cell.pitch,

@@ -109,7 +109,7 @@ impl Segmenter {
             hop_s,
             reader: ToneReader::new(&CAUSAL, analyser),
             moments: ToneTrack::default(),
-            decoder: LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.hops as f64 * hop_s),
+            decoder: LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.moment_s(hop_s)),
             oscillation: OscillationFollower::new(hop_s, techniques),
             techniques,
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),

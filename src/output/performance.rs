@@ -101,7 +101,7 @@ fn own_s(notes: &[LineNote], at: usize) -> (f64, f64) {
     let after = notes.get(at + 1).map(|after| &after.note);
     let after = after.filter(|after| after.touches(note));
     // A full pass decides pitch moment by moment, and dates onsets more finely.
-    let moment_s = OFFLINE.hops as f64 * note.contour.hop_s;
+    let moment_s = OFFLINE.moment_s(note.contour.hop_s);
     let voiced: Vec<(f64, f32)> = (note.contour.voiced())
         .map(|(time_s, point)| (time_s, point.pitch))
         .collect();

@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::input_file;
 use crate::line::Line;
 use crate::notation::key::Key;
-use crate::text::shown_path;
+use crate::text::{ending, shown_path};
 use crate::units::Concert;
 use musicxml::WrittenPart;
 use way::{Choice, Choices};
@@ -255,7 +255,7 @@ enum Kind {
 }
 
 fn kind(path: &Path) -> Option<Kind> {
-    match path.extension()?.to_str()?.to_lowercase().as_str() {
+    match ending(path).as_str() {
         "mid" | "midi" | "smf" => Some(Kind::Midi),
         "musicxml" | "xml" => Some(Kind::MusicXml),
         "mxl" => Some(Kind::Compressed),

@@ -189,7 +189,7 @@ impl Transcriber {
         }
         let frames = full.frames.len();
         let known = full.tone.len().min(frames / OFFLINE.hops);
-        let moment_s = OFFLINE.hops as f64 * self.analyser.hop_s();
+        let moment_s = OFFLINE.moment_s(self.analyser.hop_s());
         let notes = NoteModel::new(moment_s).decode(&full.tone);
         let pause = longest_rest(&notes, known / 2..known);
         drop(full);
@@ -257,7 +257,7 @@ impl Transcriber {
     /// Time that is decided on at once, in seconds: what sounds in the first of it or the last
     /// sounds from the take's beginning or to its end.
     pub(crate) fn moment_s(&self) -> f64 {
-        OFFLINE.hops as f64 * self.analyser.hop_s()
+        OFFLINE.moment_s(self.analyser.hop_s())
     }
 
     /// A note that is cut off by the end of the take ends there: its last moment goes beyond,

@@ -118,6 +118,11 @@ pub const CAUSAL: Layout = Layout {
 };
 
 impl Layout {
+    /// Length of a moment of hops of so many seconds, in seconds.
+    pub fn moment_s(&self, hop_s: f64) -> f64 {
+        self.hops as f64 * hop_s
+    }
+
     /// The hop at whose end a moment is dated: the middle of its own or, live, the last.
     pub fn hop_of(&self, moment: usize) -> usize {
         let known = match self.centring {

@@ -37,7 +37,7 @@ pub fn watch(monitor: &Monitor, quit: &AtomicBool, jsonl: Option<&Failure>) -> R
             say(format_args!("leadpipe: {name}: back again"));
         }
         errors = now;
-        for why in &snapshot.in_vain {
+        for why in &snapshot.refused {
             say(format_args!("leadpipe: {why}"));
         }
         if jsonl.is_none() {

@@ -29,8 +29,8 @@ const NOTE_HISTORY: usize = 12;
 const GESTURE_SNAPSHOTS: u32 = 30;
 /// How long a mark does.
 const MARK_SNAPSHOTS: u32 = 75;
-/// How long it is shown that something was asked for in vain.
-const IN_VAIN_SNAPSHOTS: u32 = 150;
+/// How long it is shown why a command was refused.
+const REFUSED_SNAPSHOTS: u32 = 150;
 
 /// What the screen keeps from snapshot to snapshot.
 #[derive(Default)]
@@ -41,8 +41,8 @@ pub struct View {
     gesture_event: Option<(&'static str, u32)>,
     /// The last mark, and for how many snapshots it is still shown.
     mark: Option<(Mark, u32)>,
-    /// What was last asked for in vain, and for how many snapshots it is still shown.
-    in_vain: Option<(String, u32)>,
+    /// Why a command was last refused, and for how many snapshots that is still shown.
+    refused: Option<(String, u32)>,
     /// The last note: it stays on the screen, dimmed, until the next.
     note: Option<NoteOn>,
     /// Its name.
@@ -108,8 +108,8 @@ impl View {
             (None, Some((mark, left))) if left > 0 => Some((mark, left - 1)),
             _ => None,
         };
-        self.in_vain = match (snapshot.in_vain.pop(), self.in_vain.take()) {
-            (Some(why), _) => Some((why, IN_VAIN_SNAPSHOTS)),
+        self.refused = match (snapshot.refused.pop(), self.refused.take()) {
+            (Some(why), _) => Some((why, REFUSED_SNAPSHOTS)),
             (None, Some((why, left))) if left > 0 => Some((why, left - 1)),
             _ => None,
         };
@@ -357,7 +357,7 @@ impl View {
     }
 
     /// Input and outputs, those that are lost or the others: a mark, the name, its error
-    /// and what it has lost. Those that are lost end with what was asked for in vain, the
+    /// and what it has lost. Those that are lost end with why a command was refused, the
     /// others with the delay.
     fn ports(&self, lost: bool, width: usize) -> Vec<String> {
         let input = std::iter::once(("in ", &self.now.input));
@@ -374,7 +374,7 @@ impl View {
             }
             lines.extend(wrapped(&text, "   ", width));
         }
-        if let (true, Some((why, _))) = (lost, &self.in_vain) {
+        if let (true, Some((why, _))) = (lost, &self.refused) {
             lines.extend(wrapped(&format!("!! {why}"), "   ", width));
         }
         if !lost {
@@ -573,20 +573,20 @@ mod tests {
         );
     }
 
-    /// Half of what the window's width or two thirds of its height allow, at least.
     #[test]
-    fn what_is_asked_for_in_vain_is_told_for_a_while() {
+    fn a_refused_command_is_told_for_a_while() {
         let mut view = View::new(false, Vec::new(), Vec::new());
         let asked = UiSnapshot {
-            in_vain: vec!["no horn of this session is called \"kazoo\"".into()],
+            refused: vec!["no horn of this session is called \"kazoo\"".into()],
             ..snapshot()
         };
         view.update(asked);
         assert!(shown(&view, 90, 30).contains("!! no horn of this session"));
-        (0..=IN_VAIN_SNAPSHOTS).for_each(|_| view.update(snapshot()));
+        (0..=REFUSED_SNAPSHOTS).for_each(|_| view.update(snapshot()));
         assert!(!shown(&view, 90, 30).contains("kazoo"));
     }
 
+    /// Half of what the window's width or two thirds of its height allow, at least.
     #[test]
     fn the_note_fills_the_window() {
         for (width, height) in [(80, 24), (132, 43), (200, 60), (60, 60), (200, 24)] {

@@ -16,7 +16,7 @@ use oscillation::Oscillation;
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
 pub fn notes(timeline: &mut Timeline, tone: ToneTrack, model: &TechniqueModel) -> Vec<Note> {
-    let note_model = NoteModel::new(OFFLINE.hops as f64 * timeline.hop_s);
+    let note_model = NoteModel::new(OFFLINE.moment_s(timeline.hop_s));
     let drafts = note_model.decode(&with_correlation(tone, timeline, &note_model));
     let own = timeline.of_notes(&drafts);
     let notes = of_drafts(&drafts, timeline, &own, model);
