@@ -239,7 +239,7 @@ impl NoteModel {
         let mut tones: Vec<Tone> = (track.cells(at).iter())
             .map(|cell| self.reach(before, silence, cell, self.onset(track, at, cell.pitch)))
             .collect();
-        for pitch in held(before, &tones) {
+        for pitch in self.held(before, &tones) {
             let cell = ToneCell {
                 pitch,
                 evidence: Default::default(),
@@ -312,21 +312,22 @@ impl NoteModel {
             ways,
         }
     }
-}
 
-/// Pitches that lead but are not asked about in the next moment.
-fn held(before: &States, now: &[Tone]) -> Vec<f32> {
-    let mut leading: Vec<&Tone> = before.tones.iter().collect();
-    leading.sort_by(|a, b| b.best().total_cmp(&a.best()));
-    let mut held: Vec<f32> = Vec::new();
-    for tone in leading {
-        let far = |pitch: f32| (pitch - tone.pitch).abs() > SAME_PITCH;
-        let apart = now.iter().all(|n| far(n.pitch)) && held.iter().all(|&p| far(p));
-        if apart {
-            held.push(tone.pitch);
+    /// Pitches that are not asked about in the next moment but may go on, best first: those for
+    /// which a new note, without any onset in evidence, would not be the better way.
+    fn held(&self, before: &States, now: &[Tone]) -> Vec<f32> {
+        let anew = before.silence.score - self.start + log_odds(LEAST);
+        let mut leading: Vec<&Tone> = before.tones.iter().filter(|t| t.best() > anew).collect();
+        leading.sort_by(|a, b| b.best().total_cmp(&a.best()));
+        let mut held: Vec<f32> = Vec::new();
+        for tone in leading {
+            let far = |pitch: f32| (pitch - tone.pitch).abs() > SAME_PITCH;
+            if now.iter().all(|n| far(n.pitch)) && held.iter().all(|&p| far(p)) {
+                held.push(tone.pitch);
+            }
         }
+        held
     }
-    held
 }
 
 /// Walks back from the best last state.
@@ -554,5 +555,21 @@ mod tests {
             )],
         });
         assert_eq!(spans(&gap), [(10, 50)]);
+    }
+
+    #[test]
+    fn what_cannot_go_on_is_forgotten() {
+        // Another pitch in each moment, 12 in turn.
+        let passing = track(2_000, |at| vec![(60.0 + (at % 12) as f32, -3.0, -7.0)]);
+        let model = NoteModel::new(0.0107);
+        let mut states = States {
+            silence: Way { score: 0.0, ..LOST },
+            tones: Vec::new(),
+        };
+        for at in 0..passing.len() {
+            states = model.step(&passing, at, &states);
+        }
+        // One note in the air, or none: all others would cost less anew.
+        assert!(states.tones.len() <= 2, "{}", states.tones.len());
     }
 }
