@@ -99,6 +99,20 @@ def flutter(rng, times):
     return rng.uniform(1.5, 5) * (np.sin(2 * math.pi * turns) - 1) * smooth_step(times / 0.05)
 
 
+def growl(rng, times):
+    """Amplitude of a growl, about 1: the player hums while playing, so that the tone is modulated by the hum.
+
+    The hum is at 40 to 250 Hz, glides a little, has up to three partials, and comes in within 20 to 150 ms.
+    """
+    wander = np.interp(times, np.linspace(0, times[-1], 8), rng.uniform(-0.05, 0.05, 8))
+    hz = math.exp(rng.uniform(math.log(40), math.log(250)))
+    phase = 2 * math.pi * np.cumsum(hz * (1 + wander)) * (times[1] - times[0])
+    count = int(rng.integers(1, 4))
+    hum = sum(np.sin(k * phase + rng.uniform(0, 6)) / k ** rng.uniform(0.5, 2) for k in range(1, count + 1))
+    depth = rng.uniform(0.15, 0.9) * smooth_step(times / rng.uniform(0.02, 0.15))
+    return (1 + depth * hum / np.abs(hum).max()) / (1 + 0.5 * depth)
+
+
 def puff(rng, line, tone, level, rate):
     """Add the air that goes before a tone, which is no part of it: a 10 to 20 Hz puff or breath noise."""
     length = int(rng.uniform(0.03, 0.13) * rate)

@@ -7,6 +7,7 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from joined import RATE, Note, joined_line
+from shapes import growl
 from surroundings import SHARES, knocks_only, rms, surrounded
 from synthesis import synthetic_line
 
@@ -14,6 +15,7 @@ NO_HORN = 0.04  # share of lines that have surroundings only
 KNOCKS_ONLY = 0.07  # share of lines that have claps, clicks and the like instead of notes
 SYNTHETIC = 0.35  # share of the others that are synthesised
 IN_MID_NOTE = 0.15  # share of lines that begin in the middle of a note
+GROWLING = 0.16  # share of lines in which half of the longer notes are growled
 
 
 class Sources:
@@ -51,7 +53,7 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     notes: dicts of onset_s and offset_s (where the tone begins and ends), midi (A4 = 69), attack ("tongued" or
     "slurred"), level_db (the dry note's RMS over that of all notes, against which the strengths of the surroundings
     in info are given), contour (None, or times_s and midi as two arrays where pitch moves), shape (the name in
-    shapes.SHAPES of how the pitch was made to move), and "trill" or "flutter" True where the note has one.
+    shapes.SHAPES of how the pitch was made to move), and "trill", "flutter" or "growl" True where the note has one.
     info: origin, instrument and style of the horn, and each surrounding used.
     exclude: origins ("brass-dev", "samples", "soundfont", "synthesis"), instruments ("tuba", ...) and surroundings (the keys of
     surroundings.SHARES) to leave out; without "level" every line peaks at -3 dBFS.
@@ -81,6 +83,12 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     for note in notes:
         tone = samples[int(note["onset_s"] * RATE): int(note["offset_s"] * RATE)]
         note["level_db"] = 20 * float(np.log10(rms(tone) / horn_level))
+    if rng.random() < GROWLING:
+        for note in notes:
+            on, off = int(note["onset_s"] * RATE), min(int(note["offset_s"] * RATE), len(samples))
+            if off - on > 0.12 * RATE and rng.random() < 0.5:
+                samples[on:off] *= growl(rng, np.arange(off - on) / RATE)
+                note["growl"] = True
     # what a room or noise hides best: the dip between repeated notes, fast notes, and soft low notes
     hidden = []
     if info.get("style") in ("repeated", "double tonguing", "fast"):
@@ -91,7 +99,7 @@ def make_line(rng, sources, rate=RATE, exclude=()):
     if (info.get("electronic") or info["origin"] == "none" and "style" in info) and rng.random() < 0.5:
         exclude |= set(SHARES) - {"equaliser", "level"}
         hidden = []
-    samples, used = surrounded(rng, samples, horn_level, exclude, surely=hidden if rng.random() < 0.5 else ())
+    samples, used = surrounded(rng, samples, horn_level, notes, exclude, surely=hidden if rng.random() < 0.5 else ())
 
     skipped = int(rng.integers(0, 201))  # where a listener's first frame falls must not matter
     if notes and rng.random() < IN_MID_NOTE:  # a recording that begins while a note sounds

@@ -178,6 +178,55 @@ def knocks_only(rng, length):
     return 0.3 * out, kind
 
 
+# Where a doubling voice lies above the horn, and how often.
+INTERVALS = {0: 0.3, -12: 0.25, 12: 0.15, -24: 0.05, 24: 0.03, 7: 0.08, -5: 0.07, 19: 0.03, 4: 0.02, 3: 0.02}
+
+
+def doubling(rng, length, notes):
+    """A synthesizer that plays every note a moment later, at one interval, from a loudspeaker in the room. RMS 1 while it plays.
+
+    Returns samples and the interval in semitones. It is no horn, so no label says that it sounds.
+    """
+    interval = int(rng.choice(list(INTERVALS), p=list(INTERVALS.values())))
+    exponent, count, odd = rng.uniform(0.6, 2), int(rng.integers(1, 25)), rng.random() < 0.3
+    delay_s = rng.uniform(0.012, 0.12)
+    rise_s, fall_s = log_uniform(rng, 0.001, 0.06), log_uniform(rng, 0.005, 0.5)
+    bends = rng.random() < 0.5  # follows the horn's pitch, or keeps to the nearest semitone
+    level = rng.uniform(0, 1)  # how far it follows the horn's loudness
+    out = np.zeros(length)
+    for note in notes:
+        first = int((note["onset_s"] + delay_s) * RATE)
+        sounding = int((note["offset_s"] - note["onset_s"]) * RATE)
+        last = min(length, first + sounding + int(fall_s * RATE))
+        times = np.arange(last - first) / RATE
+        if len(times) < 2:
+            continue
+        midi = np.full(len(times), round(note["midi"]) if not bends else note["midi"], float)
+        if bends and note["contour"] is not None:
+            midi = np.interp(times + note["onset_s"], *note["contour"])
+        hz = 440 * 2 ** ((midi + interval - 69) / 12)
+        phase = 2 * math.pi * np.cumsum(hz) / RATE
+        partials = range(1, count + 1, 2 if odd else 1)
+        wave = sum(np.sin(k * phase) / k ** exponent for k in partials if k * hz.max() < RATE / 2 - 500) + np.zeros(len(times))
+        wave *= np.minimum(1, times / rise_s) * np.clip((times[-1] - times) / fall_s, 0, 1)
+        out[first:last] += wave * 10 ** (level * note["level_db"] / 20)
+    if rng.random() < 0.7:
+        out = sosfilt(butter(2, log_uniform(rng, 600, 9000), fs=RATE, output="sos"), out)
+    playing = np.abs(out) > 1e-4
+    return out / (rms(out[playing]) if playing.any() else 1.0), interval
+
+
+def dropouts(rng, samples):
+    """Samples that a sound device has lost, up to some 8 ms at a time: silence, the sample before held, or a piece played twice."""
+    out = samples.copy()
+    kind = ("silence", "held", "again")[rng.integers(3)]
+    for _ in range(int(log_uniform(rng, 1, 30))):
+        gap = int(log_uniform(rng, 0.0003, 0.008) * RATE)
+        at = int(rng.uniform(gap, len(out) - gap))
+        out[at: at + gap] = {"silence": 0, "held": out[at - 1], "again": samples[at - gap: at]}[kind]
+    return out
+
+
 def equalised(rng, samples):
     """A random smooth response, some 6 dB up and down."""
     spectrum = np.fft.rfft(samples)
@@ -206,15 +255,16 @@ def band_limited(rng, samples):
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
     "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.5, "fan": 0.12,
-    "knocks": 0.35, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
+    "knocks": 0.35, "doubling": 0.25, "dropouts": 0.12, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 
-def surrounded(rng, dry, horn_level, exclude=(), surely=()):
+def surrounded(rng, dry, horn_level, notes=(), exclude=(), surely=()):
     """The line in random surroundings, same length: (samples, dict of what was used).
 
     `surely` names surroundings that are used whatever their share, unless excluded.
-    horn_level is the RMS of the horn while it plays; strengths are given against it.
+    horn_level is the RMS of the horn while it plays; strengths are given against it. notes are the line's, which a
+    doubling voice plays.
     """
     length, used = len(dry), {}
     clean = rng.random() < 0.2  # dry or nearly so
@@ -229,6 +279,12 @@ def surrounded(rng, dry, horn_level, exclude=(), surely=()):
             line = line + sounds
         else:
             background += sounds
+    if chosen["doubling"] and notes:
+        voice, interval = doubling(rng, length, notes)
+        # At the unison what is as loud as the horn is the horn.
+        under_db = rng.uniform(10, 30) if interval == 0 else rng.uniform(6, 30)
+        line = line + voice * horn_level * 10 ** (-under_db / 20)
+        used["doubling"] = dict(interval=interval, under_db=round(under_db, 1))
     if chosen["reverberation"]:
         response, decay_s = impulse_response(rng)
         ratio_db = rng.uniform(-2, 15)
@@ -265,6 +321,8 @@ def surrounded(rng, dry, horn_level, exclude=(), surely=()):
         background[: int(rng.uniform(0.05, 0.5) * RATE)] = 0
     line = line + background
 
+    if chosen["dropouts"]:
+        line, used["dropouts"] = dropouts(rng, line), True
     if chosen["equaliser"]:
         line = equalised(rng, line)
         used["equaliser"] = True
