@@ -12,7 +12,6 @@ it minutes.
 """
 import argparse
 import os
-import struct
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -22,6 +21,7 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
+import weights
 from label import FEATURES, OFFSETS
 
 # Which of the offsets (their places in src/analysis/tone/mod.rs) the screen reads: 4 moments before, now and 4 after;
@@ -35,15 +35,13 @@ CELLS = 18
 BATCH = 4096
 
 
-# Steps that each output's largest weight is written in.
-STEPS = 127
 # Share of the time after which weights are learned as they will be written.
 STEPPED = 0.6
 
 
 def steps_of(rows):
     """The step that each output's weights (outputs x inputs) are written in (outputs x 1)."""
-    return rows.abs().amax(1, keepdim=True).clamp(min=1e-12) / STEPS
+    return rows.abs().amax(1, keepdim=True).clamp(min=1e-12) / weights.STEPS
 
 
 class Layer(nn.Linear):
@@ -171,30 +169,16 @@ class Growing:
 
 
 def write(layers, path):
-    """Each layer: inputs and outputs (u32); by output a step (float32) and its weights in steps (int8); biases (float32).
-    All little-endian."""
-    with open(path, "wb") as file:
-        for layer in layers:
-            weights = layer.weight.detach().cpu()
-            file.write(struct.pack("<II", weights.shape[1], weights.shape[0]))
-            for row, step in zip(weights, steps_of(weights)):
-                file.write(step.numpy().tobytes() + (row / step).round().to(torch.int8).numpy().tobytes())
-            file.write(layer.bias.detach().cpu().numpy().astype("<f4").tobytes())
+    """Writes the layers as the program reads them."""
+    weights.write([(layer.weight.detach().cpu().numpy(), layer.bias.detach().cpu().numpy()) for layer in layers], path)
 
 
 def read_back(layers, path):
     """Sets the layers to what `write` wrote."""
-    with open(path, "rb") as file:
-        for layer in layers:
-            inputs, outputs = struct.unpack("<II", file.read(8))
-            rows = []
-            for _ in range(outputs):
-                (step,) = struct.unpack("<f", file.read(4))
-                rows.append(step * np.frombuffer(file.read(inputs), "i1").astype(np.float32))
-            bias = np.frombuffer(file.read(4 * outputs), "<f4").astype(np.float32)
-            with torch.no_grad():
-                layer.weight.copy_(torch.from_numpy(np.stack(rows)))
-                layer.bias.copy_(torch.from_numpy(bias))
+    with torch.no_grad():
+        for layer, (rows, biases) in zip(layers, weights.read(path)):
+            layer.weight.copy_(torch.from_numpy(rows))
+            layer.bias.copy_(torch.from_numpy(biases))
 
 
 def main():

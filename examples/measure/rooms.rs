@@ -15,32 +15,50 @@ use crate::recordings::{Known, lines, listen};
 use crate::sound::samples;
 
 type Change = Box<dyn Fn(&[f32], f64) -> Vec<f32>>;
+/// A change that goes by the notes that are played.
+type Played = Box<dyn Fn(&[f32], f64, &[Known]) -> Vec<f32>>;
 
 /// Surroundings by name.
-fn surroundings() -> Vec<(&'static str, Change)> {
-    let room = |size: [f64; 3], rt60_s: f64| -> Change {
-        Box::new(move |x, rate_hz| reverberate(x, rate_hz, size, rt60_s))
+fn surroundings() -> Vec<(&'static str, Played)> {
+    let room = |size: [f64; 3], rt60_s: f64| -> Played {
+        Box::new(move |x, rate_hz, _| reverberate(x, rate_hz, size, rt60_s))
+    };
+    let doubling = |interval: f64| -> Played {
+        Box::new(move |x, rate_hz, known| doubled(x, rate_hz, known, interval, -12.0))
     };
     vec![
-        ("dry", Box::new(|x: &[f32], _| x.to_vec())),
+        ("dry", Box::new(|x, _, _| x.to_vec())),
         ("room, RT60 0.4 s", room([6.0, 4.7, 2.9], 0.4)),
         ("hall, 1.2 s", room([19.0, 14.3, 7.9], 1.2)),
         ("church, 2.0 s", room([38.0, 17.7, 12.1], 2.0)),
-        ("pink noise 20 dB under", Box::new(|x, _| noisy(x, -20.0))),
-        ("pink noise 10 dB under", Box::new(|x, _| noisy(x, -10.0))),
+        (
+            "pink noise 20 dB under",
+            Box::new(|x, _, _| noisy(x, -20.0)),
+        ),
+        (
+            "pink noise 10 dB under",
+            Box::new(|x, _, _| noisy(x, -10.0)),
+        ),
         (
             "hum 30 dB under",
-            Box::new(|x, rate_hz| hum(x, rate_hz, -30.0)),
+            Box::new(|x, rate_hz, _| hum(x, rate_hz, -30.0)),
         ),
         (
             "chords 20 dB under",
-            Box::new(|x, rate_hz| chords(x, rate_hz, -20.0)),
+            Box::new(|x, rate_hz, _| chords(x, rate_hz, -20.0)),
         ),
         (
             "chords 12 dB under",
-            Box::new(|x, rate_hz| chords(x, rate_hz, -12.0)),
+            Box::new(|x, rate_hz, _| chords(x, rate_hz, -12.0)),
         ),
-        ("40 dB quieter", Box::new(|x, _| scaled(x, -40.0))),
+        ("40 dB quieter", Box::new(|x, _, _| scaled(x, -40.0))),
+        ("doubled an octave lower", doubling(-12.0)),
+        ("doubled a fifth higher", doubling(7.0)),
+        ("growled", Box::new(|x, rate_hz, _| growled(x, rate_hz))),
+        (
+            "2 ms lost every 0.73 s",
+            Box::new(|x, rate_hz, _| lost(x, rate_hz)),
+        ),
     ]
 }
 
@@ -56,7 +74,7 @@ pub fn measure(folder: &Path) {
     for (name, change) in surroundings() {
         let mut sums = [0.0; 3];
         for (sound, rate_hz, known) in &lines {
-            let changed = change(sound, *rate_hz);
+            let changed = change(sound, *rate_hz, known);
             let (note, offset) = note_scores(known, &listen(&changed, *rate_hz, Mode::Full).notes);
             let (causal, _) = note_scores(known, &listen(&changed, *rate_hz, Mode::Causal).notes);
             for (sum, score) in sums.iter_mut().zip([note, offset, causal]) {
@@ -176,6 +194,43 @@ fn chords(x: &[f32], rate_hz: f64, level_db: f64) -> Vec<f32> {
         chord.map(note).iter().sum()
     };
     beside(x, &(0..x.len()).map(sample).collect::<Vec<f64>>(), level_db)
+}
+
+/// A synthesizer that doubles every note at an interval in semitones, 35 ms late, a sawtooth of
+/// twenty partials that ends within 60 ms of the note.
+fn doubled(x: &[f32], rate_hz: f64, known: &[Known], interval: f64, level_db: f64) -> Vec<f32> {
+    const LATE_S: f64 = 0.035;
+    const RELEASE_S: f64 = 0.06;
+    let mut voice = vec![0.0; x.len()];
+    for note in known {
+        let hz = 440.0 * ((note.midi + interval - 69.0) / 12.0).exp2();
+        let length_s = note.offset - note.onset + RELEASE_S;
+        let first = ((note.onset + LATE_S) * rate_hz) as usize;
+        let samples = (length_s * rate_hz) as usize;
+        for (i, out) in voice.iter_mut().skip(first).take(samples).enumerate() {
+            let time_s = i as f64 / rate_hz;
+            let partial = |h: i32| (TAU * hz * f64::from(h) * time_s).sin() / f64::from(h);
+            let wave: f64 = (1..=20)
+                .filter(|&h| hz * f64::from(h) < 0.45 * rate_hz)
+                .map(partial)
+                .sum();
+            *out += wave * (time_s / 0.006).min(1.0) * ((length_s - time_s) / RELEASE_S).min(1.0);
+        }
+    }
+    beside(x, &voice, level_db)
+}
+
+/// The horn while its player hums at 75 Hz.
+fn growled(x: &[f32], rate_hz: f64) -> Vec<f32> {
+    let hum = |i: usize| 1.0 + 0.6 * (TAU * 75.0 * i as f64 / rate_hz).sin() as f32;
+    x.iter().enumerate().map(|(i, s)| s * hum(i)).collect()
+}
+
+/// What is left where a sound device loses 2 ms again and again.
+fn lost(x: &[f32], rate_hz: f64) -> Vec<f32> {
+    let sounds = |i: usize| (i as f64 / rate_hz) % 0.73 > 0.002;
+    let sample = |(i, &s): (usize, &f32)| if sounds(i) { s } else { 0.0 };
+    x.iter().enumerate().map(sample).collect()
 }
 
 /// A sound in a shoebox room of a size in metres, its direct sound 6 dB over the rest.
