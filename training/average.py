@@ -15,7 +15,7 @@ def main(out, *pairs):
     shares = [float(share) for share in pairs[1::2]]
     shares = [share / sum(shares) for share in shares]
     mean = []
-    for layers in zip(*files):  # the same layer of each file
+    for layers in zip(*files, strict=True):  # the same layer of each file
         mean.append(tuple(sum(share * part for share, part in zip(shares, parts)) for parts in zip(*layers)))
     weights.write(mean, out)
 

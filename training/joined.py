@@ -7,7 +7,7 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 from scipy.signal import butter, resample_poly, sosfilt
 
-from shapes import dynamics, flutter, next_pitch, pitch_shape, puff
+from shapes import dynamics, flutter, log_uniform, next_pitch, pitch_shape, puff
 
 RATE = 24000
 SETTLING_S = 0.005 + 0.010 * np.arange(40)  # when pack.py measures how far off a note is, after its tone begins
@@ -38,10 +38,6 @@ class Note:
     instrument: str
     origin: str
     settling: np.ndarray
-
-
-def log_uniform(rng, low, high):
-    return math.exp(rng.uniform(math.log(low), math.log(high)))
 
 
 def transposed(samples, semitones):

@@ -10,6 +10,10 @@ SHAPES = {"plain": 0.12, "scoop": 0.16, "fall": 0.1, "doit": 0.07, "vibrato": 0.
           "scoop and vibrato": 0.09, "drift": 0.04, "rip": 0.06, "shake": 0.06}
 
 
+def log_uniform(rng, low, high):
+    return math.exp(rng.uniform(math.log(low), math.log(high)))
+
+
 def next_pitch(rng, pitch, lowest, highest):
     """The next note's pitch: steps mostly, semitones often, leaps within an octave, now and then more."""
     for _ in range(8):
@@ -105,7 +109,7 @@ def growl(rng, times):
     The hum is at 40 to 250 Hz, glides a little, has up to three partials, and comes in within 20 to 150 ms.
     """
     wander = np.interp(times, np.linspace(0, times[-1], 8), rng.uniform(-0.05, 0.05, 8))
-    hz = math.exp(rng.uniform(math.log(40), math.log(250)))
+    hz = log_uniform(rng, 40, 250)
     phase = 2 * math.pi * np.cumsum(hz * (1 + wander)) * (times[1] - times[0])
     count = int(rng.integers(1, 4))
     hum = sum(np.sin(k * phase + rng.uniform(0, 6)) / k ** rng.uniform(0.5, 2) for k in range(1, count + 1))

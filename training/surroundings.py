@@ -4,11 +4,9 @@ import math
 import numpy as np
 from scipy.signal import butter, fftconvolve, sosfilt
 
+from shapes import log_uniform
+
 RATE = 24000
-
-
-def log_uniform(rng, low, high):
-    return math.exp(rng.uniform(math.log(low), math.log(high)))
 
 
 def rms(samples):

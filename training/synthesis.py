@@ -4,8 +4,8 @@ import math
 import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
-from joined import HIGHEST, LOWEST, RATE, finished, log_uniform
-from shapes import dynamics, flutter, next_pitch, pitch_shape, puff, shake, smooth_step
+from joined import HIGHEST, LOWEST, RATE, finished
+from shapes import dynamics, flutter, log_uniform, next_pitch, pitch_shape, puff, shake, smooth_step
 
 TRILLING = 0.2  # share of lines in which half of the long notes are trills
 FLUTTERING = 0.08  # share of notes with a flutter tongue

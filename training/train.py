@@ -176,7 +176,7 @@ def write(layers, path):
 def read_back(layers, path):
     """Sets the layers to what `write` wrote."""
     with torch.no_grad():
-        for layer, (rows, biases) in zip(layers, weights.read(path)):
+        for layer, (rows, biases) in zip(layers, weights.read(path), strict=True):
             layer.weight.copy_(torch.from_numpy(rows))
             layer.bias.copy_(torch.from_numpy(biases))
 

@@ -7,7 +7,7 @@ use std::f64::consts::TAU;
 use std::path::Path;
 
 use leadpipe::internals::demo::brass::Noise;
-use leadpipe::{Mode, Note};
+use leadpipe::{Mode, Note, Pitch};
 use realfft::RealFftPlanner;
 
 use crate::lines::note_scores;
@@ -136,7 +136,7 @@ fn playing(x: &[f32]) -> f64 {
     (loud.iter().map(|s| s * s).sum::<f64>() / loud.len().max(1) as f64).sqrt()
 }
 
-/// Adds a sound at a level under the horn.
+/// Adds a sound at a level under the horn while that sounds; the other's own rests count in its level.
 fn beside(x: &[f32], other: &[f64], level_db: f64) -> Vec<f32> {
     let rms = (other.iter().map(|s| s * s).sum::<f64>() / other.len() as f64).sqrt();
     let gain = playing(x) * 10f64.powf(level_db / 20.0) / rms;
@@ -186,7 +186,7 @@ fn chords(x: &[f32], rate_hz: f64, level_db: f64) -> Vec<f32> {
         let time_s = i as f64 / rate_hz;
         let chord = CHORDS[(time_s / 2.0) as usize % CHORDS.len()];
         let note = |pitch: f64| {
-            let hz = 440.0 * ((pitch - 69.0) / 12.0).exp2();
+            let hz = Pitch(pitch).hz();
             (1..=6)
                 .map(|h| (TAU * hz * f64::from(h) * time_s).sin() / f64::from(h).powf(1.5))
                 .sum::<f64>()
@@ -203,7 +203,7 @@ fn doubled(x: &[f32], rate_hz: f64, known: &[Known], interval: f64, level_db: f6
     const RELEASE_S: f64 = 0.06;
     let mut voice = vec![0.0; x.len()];
     for note in known {
-        let hz = 440.0 * ((note.midi + interval - 69.0) / 12.0).exp2();
+        let hz = Pitch(note.midi + interval).hz();
         let length_s = note.offset - note.onset + RELEASE_S;
         let first = ((note.onset + LATE_S) * rate_hz) as usize;
         let samples = (length_s * rate_hz) as usize;
