@@ -11,10 +11,10 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{Attack, Note, STRAY, Technique};
+use super::{Attack, BODY_DB, Note, STRAY, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
-use length::{RELEASE_DB, length, release};
+use length::{length, release};
 use shape::{glides_s, linked, shape};
 pub use waves::{flutter, vibrato, vibrato_explaining};
 
@@ -35,12 +35,12 @@ pub fn measure_pitch(note: &mut Note, rounds: usize) {
     note.confidence = confidence;
 }
 
-/// Reads a note's brightness: the median of what is within 10 dB of its loudest.
+/// Reads a note's brightness: the median over its body.
 fn measure_brightness(note: &mut Note) {
     let points = &note.contour.points;
     let measured = (points.iter())
         .step_by(points.len().div_ceil(MAX_HOPS).max(1))
-        .filter(|p| p.level_db > note.level_db - RELEASE_DB)
+        .filter(|p| p.level_db > note.level_db - BODY_DB)
         .map(|p| f64::from(p.brightness))
         .filter(|times| !times.is_nan());
     note.brightness = median(measured).map(|times| times as f32);
@@ -161,7 +161,8 @@ pub enum Next {
 
 /// Notes on either side whose pace counts.
 pub const NEIGHBOURS: usize = 4;
-/// Time of a single note, in seconds: a quarter at 120 beats a minute.
+/// Time of a single note, in seconds: a quarter at the tempo of a MIDI file that names none, 120
+/// (Standard MIDI Files 1.0, 1996).
 const DEFAULT_S: f64 = 0.5;
 
 /// Time available to a note, in seconds: up to the next onset, but no more than the
