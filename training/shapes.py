@@ -55,7 +55,7 @@ def pitch_shape(rng, length_s):
     if kind == "plain" or length_s < 0.15:
         return times, None, "plain"
     if "scoop" in kind:
-        rise_s = rng.uniform(0.05, min(0.2, 0.6 * length_s))
+        rise_s = rng.uniform(0.05, min(0.4, 0.6 * length_s))
         shape -= rng.uniform(1, 4) * (1 - smooth_step(times / rise_s) ** rng.uniform(0.5, 1.2))
     if kind in ("fall", "doit"):
         move_s = rng.uniform(0.08, min(0.4, 0.6 * length_s))

@@ -162,10 +162,16 @@ class Growing:
 
         def looking():
             while self.more:
-                time.sleep(5)
                 self.look()
+                time.sleep(1)
 
-        threading.Thread(target=looking, daemon=True).start()
+        self.follower = threading.Thread(target=looking, daemon=True)
+        self.follower.start()
+
+    def stop(self):
+        """Ends `follow`: a thread that still reads while Python ends would abort it."""
+        self.more = False
+        self.follower.join()
 
 
 def write(layers, path):
@@ -264,6 +270,7 @@ def main():
             recent.append(losses.detach().cpu().numpy())
         if step % 5000 == 0:
             print(step, round(time.time() - started), train.cells, np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
+    data.stop()
     net.eval()
     print(step, "steps; learning losses", np.round(np.mean(recent[-100:], 0), 4).tolist(), flush=True)
     read = []

@@ -45,12 +45,12 @@ impl LiveModel {
     /// The model that plays.
     pub const DEFAULT: LiveModel = LiveModel {
         young_share: 0.7,
-        start: 0.6,
+        start: 0.8,
         unheard: 60.0,
         end: 2.2,
         max_glide: 0.65,
         missing: 0.7,
-        sure: 3.0,
+        sure: 3.15,
         one_attack_s: 0.025,
     };
 
