@@ -50,7 +50,7 @@ impl LiveModel {
         end: 2.2,
         max_glide: 0.65,
         missing: 0.7,
-        sure: 3.15,
+        sure: 3.0,
         one_attack_s: 0.025,
     };
 
