@@ -49,8 +49,9 @@ def fitted(takes):
 def label_of(take, limits):
     """The label of a take's notes, by majority."""
     _, values, apart = take
-    short = (values[:, SHARE] < limits[0]) & apart
-    shortest = short & (values[:, SHARE_TIMES_SECONDS] < limits[1])
+    staccato, staccatissimo = limits
+    short = (values[:, SHARE] < staccato) & apart
+    shortest = short & (values[:, SHARE_TIMES_SECONDS] < staccatissimo)
     return 2 if shortest.mean() > 0.5 else 1 if short.mean() > 0.5 else 0
 
 

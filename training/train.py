@@ -134,6 +134,7 @@ class Growing:
         self.folder, self.without, self.remove = folder, without, remove
         self.train, self.check = Cells(room, device), Cells(room // 10, device)
         self.seen, self.more = set(), True
+        self.ended = threading.Event()
 
     def read(self, path):
         with np.load(path) as file:
@@ -161,16 +162,15 @@ class Growing:
         """Looks every few seconds, in a thread of its own."""
 
         def looking():
-            while self.more:
+            while self.more and not self.ended.wait(5):
                 self.look()
-                time.sleep(1)
 
         self.follower = threading.Thread(target=looking, daemon=True)
         self.follower.start()
 
     def stop(self):
         """Ends `follow`: a thread that still reads while Python ends would abort it."""
-        self.more = False
+        self.ended.set()
         self.follower.join()
 
 

@@ -286,11 +286,15 @@ impl Note {
         self.contour.start_s += by_s;
     }
 
+    /// Whether a point of its contour belongs to its body.
+    pub(crate) fn in_body(&self, point: &Point) -> bool {
+        point.level_db > self.level_db - BODY_DB
+    }
+
     /// When the note's final decay begins, stream seconds: the last point within 20 dB
     /// of its peak. The pitch after that drifts and is not the player's intention.
     pub(crate) fn body_end_s(&self) -> f64 {
-        let loud = |p: &Point| p.level_db > self.level_db - BODY_DB;
-        let last = self.contour.points.iter().rposition(loud);
+        let last = (self.contour.points.iter()).rposition(|point| self.in_body(point));
         last.map_or(self.offset_s, |at| {
             self.contour.start_s + at as f64 * self.contour.hop_s
         })

@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{Attack, BODY_DB, Note, STRAY, Technique};
+use super::{Attack, Note, STRAY, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -40,7 +40,7 @@ fn measure_brightness(note: &mut Note) {
     let points = &note.contour.points;
     let measured = (points.iter())
         .step_by(points.len().div_ceil(MAX_HOPS).max(1))
-        .filter(|p| p.level_db > note.level_db - BODY_DB)
+        .filter(|point| note.in_body(point))
         .map(|p| f64::from(p.brightness))
         .filter(|times| !times.is_nan());
     note.brightness = median(measured).map(|times| times as f32);
