@@ -195,15 +195,17 @@ fn the_voice_follows(played: &Played) {
         .causal
         .iter()
         .filter(|row| row.technique.is_empty() && row.offset_s - row.onset_s > 0.25);
-    let ends: Vec<f64> = line::notes().iter().map(|note| note.end_s).collect();
+    let line = line::notes();
     let mut compared = 0;
     for row in steady {
         let wanted = common::semitones(row.frequency_hz) - 12.0;
-        // Only while the horn is blown: as it rings out, the voice fades and its filter closes,
-        // which turns the phase of what is left.
-        let blown_until_s = ends.iter().find(|end| **end > row.decided_s + 0.1);
-        let blown_until_s = blown_until_s.expect("a played note").min(row.offset_s);
-        let (from_s, to_s) = (row.decided_s + 0.1, blown_until_s - 0.05);
+        // Only while the horn is blown at one level: as it swells or rings out, the voice's
+        // filter opens or closes, which turns the phase of what it lets through.
+        let blown = line.iter().find(|note| note.end_s > row.decided_s + 0.1);
+        let blown = blown.expect("a played note");
+        let swollen_s = blown.onset_s + 3.0 * blown.start.rise_s();
+        let from_s = swollen_s.max(row.decided_s + 0.1);
+        let to_s = blown.end_s.min(row.offset_s) - 0.05;
         let heard = track
             .frames()
             .filter(|m| (from_s..to_s).contains(&m.time_s));

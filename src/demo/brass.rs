@@ -18,6 +18,16 @@ pub enum Start {
     Breath,
 }
 
+impl Start {
+    /// Rise of the air, seconds to 63 %.
+    pub fn rise_s(self) -> f64 {
+        match self {
+            Start::Breath => 0.09,
+            Start::Tongued | Start::Slurred => 0.008,
+        }
+    }
+}
+
 /// What the pitch does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Bend {
@@ -135,9 +145,6 @@ impl Default for Room {
 }
 
 const PARTIALS: usize = 24;
-/// Rise of the air by attack, seconds to 63 %.
-const TONGUED_RISE_S: f64 = 0.008;
-const BREATH_RISE_S: f64 = 0.09;
 /// Fall of the air after the note, seconds to 37 %.
 const RELEASE_S: f64 = 0.022;
 /// Time a valve takes, seconds.
@@ -185,8 +192,7 @@ pub fn play(notes: &[Played], length_s: f64, room: &Room, seed: u64) -> Vec<f32>
         let note = notes.get(at).filter(|n| n.onset_s <= time_s);
         let sounding = note.filter(|n| time_s < n.end_s);
         let (goal, time_to_s) = match sounding {
-            Some(n) if n.start == Start::Breath => (n.force, BREATH_RISE_S),
-            Some(n) => (n.force, TONGUED_RISE_S),
+            Some(n) => (n.force, n.start.rise_s()),
             None => (0.0, RELEASE_S),
         };
         air += (goal - air) * (1.0 - (-step_s / time_to_s).exp());
