@@ -149,13 +149,12 @@ impl BrightnessMeter {
         }
     }
 
-    /// Takes the next samples, `behind` at most; one that is not finite counts as silence.
+    /// Takes the next samples, which are finite, `behind` at most.
     pub fn push(&mut self, samples: &[f32]) {
         if self.recent.len() + samples.len() > self.recent.capacity() {
             self.recent.drain(..self.recent.len() - self.keep);
         }
-        let finite = |s: &f32| if s.is_finite() { *s } else { 0.0 };
-        self.recent.extend(samples.iter().map(finite));
+        self.recent.extend_from_slice(samples);
     }
 
     /// Length of the window for a pitch, in seconds: four periods, or as many whole ones as

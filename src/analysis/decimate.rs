@@ -56,11 +56,11 @@ impl Decimator {
         self.taps.len() / 2
     }
 
-    /// Takes any number of input samples and appends an output sample to `out` for
-    /// every `factor` of them. NaN and infinities count as silence.
+    /// Takes any number of finite input samples and appends an output sample to `out` for
+    /// every `factor` of them.
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         if self.factor == 1 {
-            out.extend(samples.iter().map(|&sample| finite(sample)));
+            out.extend_from_slice(samples);
             return;
         }
         let Some(&first) = samples.first() else {
@@ -69,7 +69,7 @@ impl Decimator {
         if !self.primed {
             // Samples before the first are taken to equal it: filtering a step would
             // ring.
-            self.history.fill(finite(first));
+            self.history.fill(first);
             self.primed = true;
         }
         let length = self.taps.len();
@@ -78,10 +78,7 @@ impl Decimator {
                 self.history.copy_within(self.write - length..self.write, 0);
                 self.write = length;
             }
-            let fresh = &mut self.history[self.write..][..block.len()];
-            for (kept, &sample) in fresh.iter_mut().zip(block) {
-                *kept = finite(sample);
-            }
+            self.history[self.write..][..block.len()].copy_from_slice(block);
             let first_end = self.write + self.until_next;
             self.write += block.len();
             if first_end > self.write {
@@ -96,18 +93,6 @@ impl Decimator {
                 out,
             });
         }
-    }
-}
-
-/// A finite sample: 0 for NaN and infinities, at most 24 dB above full scale, which is more than a
-/// mixer's headroom. Levels are measured against the loudest of late, so that what a broken client
-/// sends once would hide the notes of seconds.
-#[inline(always)]
-fn finite(sample: f32) -> f32 {
-    if sample.is_finite() {
-        sample.clamp(-16.0, 16.0)
-    } else {
-        0.0
     }
 }
 

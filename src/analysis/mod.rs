@@ -2,9 +2,9 @@
 //! every 1.3 ms.
 //!
 //! ```text
-//! samples -> decimate -> correlator -> candidate_finder -> decoder -> Frame
-//!                    \                 octave_errors      ^  fine_pitch
-//!                     \-> level (gate) ------------------/
+//! samples -> lost_samples -> decimate -> correlator -> candidate_finder -> decoder -> Frame
+//!                                    \                 octave_errors      ^  fine_pitch
+//!                                     \-> level (gate) ------------------/
 //! ```
 //!
 //! Everything here is causal but [`offline_decoder`], which decodes the same frames a
@@ -21,6 +21,7 @@ pub mod decoder;
 mod exhaustive;
 pub mod fine_pitch;
 pub mod level;
+pub mod lost_samples;
 pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
@@ -37,15 +38,13 @@ use correlator::{Correlator, Window};
 use decimate::Decimator;
 use decoder::{BestPath, Decoder};
 use level::{Gate, Level};
+use lost_samples::LostSamples;
 use pitch_model::PitchModel;
 
 pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsBuilder};
 
 /// Nominal time between frames, in seconds: 64 samples at 48 kHz.
 const HOP_S: f64 = 0.004 / 3.0;
-
-/// Most samples that are decimated at once.
-const MAX_BLOCK: usize = 1024;
 
 /// Fewest hops between two measurements of brightness: 10.7 ms. Low notes, whose windows are
 /// long, are measured every half window.
@@ -146,6 +145,7 @@ impl HopSamples {
 pub struct Analyser {
     sample_rate_hz: f64,
     rate_hz: f64,
+    lost: LostSamples,
     decimator: Decimator,
     rumble: HighPass,
     smoother: Smoother,
@@ -164,7 +164,7 @@ pub struct Analyser {
     hop: usize,
     /// Input samples up to the newest decimated one.
     samples: u64,
-    /// Input samples received.
+    /// Input samples received, without zeros that are held back.
     received: u64,
     candidates: Candidates,
     pitch_model: PitchModel,
@@ -181,6 +181,7 @@ impl Analyser {
     /// Analyser that believes something else of pitches beforehand.
     pub fn with_pitch_model(settings: Settings, pitch_model: PitchModel) -> Self {
         let sample_rate_hz = settings.sample_rate_hz();
+        let lost = LostSamples::new(sample_rate_hz, settings.range_hz());
         let decimator = Decimator::new(sample_rate_hz);
         let rate_hz = sample_rate_hz / decimator.factor() as f64;
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
@@ -204,11 +205,11 @@ impl Analyser {
                 sample_rate_hz,
                 lowest_hz,
                 BRIGHTNESS_HOPS as f64 * hop_s,
-                MAX_BLOCK,
+                lost.most(),
             ),
             centroid_hz: None,
             until_measured: 0,
-            low: Vec::with_capacity(MAX_BLOCK),
+            low: Vec::with_capacity(lost.most()),
             block: Vec::with_capacity(hop),
             hop,
             samples: 0,
@@ -216,6 +217,7 @@ impl Analyser {
             candidates: Candidates::default(),
             pitch_model,
             range: (pitch(lowest_hz), pitch(highest_hz)),
+            lost,
             decimator,
         }
     }
@@ -241,21 +243,25 @@ impl Analyser {
     }
 
     /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.
-    /// NaN and infinite samples count as silence.
+    /// NaN and infinite samples count as lost.
     pub fn push(&mut self, samples: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
+        let mut lost = std::mem::take(&mut self.lost);
+        lost.push(samples, |block| self.analyse(block, on_frame));
+        self.lost = lost;
+    }
+
+    fn analyse(&mut self, block: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
         let mut low = std::mem::take(&mut self.low);
-        for block in samples.chunks(MAX_BLOCK) {
-            low.clear();
-            self.decimator.push(block, &mut low);
-            self.brightness.push(block);
-            self.received += block.len() as u64;
-            for &sample in &low {
-                self.samples += self.decimator.factor() as u64;
-                self.block.push(self.rumble.push(sample));
-                if self.block.len() == self.hop {
-                    let frame = self.finish_hop();
-                    on_frame(&frame);
-                }
+        low.clear();
+        self.decimator.push(block, &mut low);
+        self.brightness.push(block);
+        self.received += block.len() as u64;
+        for &sample in &low {
+            self.samples += self.decimator.factor() as u64;
+            self.block.push(self.rumble.push(sample));
+            if self.block.len() == self.hop {
+                let frame = self.finish_hop();
+                on_frame(&frame);
             }
         }
         self.low = low;

@@ -78,7 +78,7 @@ impl Engine {
         self.forward.last
     }
 
-    /// Processes samples (full scale 1.0; NaN counts as silence).
+    /// Processes samples (full scale 1.0; NaN counts as lost).
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
         let forward = &mut self.forward;
         let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());

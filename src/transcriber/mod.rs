@@ -74,9 +74,10 @@ impl Tracker {
         self.analyser.hop_s()
     }
 
-    /// Takes samples (full scale 1.0, blocks of any length; a sample that is not
-    /// finite counts as silence) and calls `on_event` with each frame and then with
-    /// the note events that it decides.
+    /// Takes samples (full scale 1.0, blocks of any length) and calls `on_event` with each
+    /// frame and then with the note events that it decides. Up to 12 ms of zeros in the middle
+    /// of sound count as lost by the sound device and are filled; so do samples that are not
+    /// finite.
     pub fn push(&mut self, samples: &[f32], mut on_event: impl FnMut(Event)) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
         self.analyser.push(samples, &mut |frame| {
