@@ -14,6 +14,7 @@
 mod frames;
 mod lines;
 mod nothing;
+mod own_voice;
 mod phrases;
 mod recordings;
 mod rooms;
@@ -55,6 +56,7 @@ fn main() {
     recorded("frames", frames::measure);
     recorded("lines", lines::measure);
     recorded("rooms", rooms::measure);
+    recorded("own_voice", own_voice::measure);
     recorded("phrases", phrases::measure);
 }
 

@@ -127,7 +127,7 @@ fn scaled(x: &[f32], by_db: f64) -> Vec<f32> {
 }
 
 /// Root mean square of the horn while it sounds.
-fn playing(x: &[f32]) -> f64 {
+pub fn playing(x: &[f32]) -> f64 {
     let loud: Vec<f64> = x
         .iter()
         .map(|&s| f64::from(s))
