@@ -11,6 +11,8 @@
 //! `tone_off_s`), and `lines2/line-NN.flac` with `line-NN.json` (notes with `onset`, `offset`,
 //! `midi`, `attack`).
 
+#[path = "../shared/closed_loop.rs"]
+mod closed_loop;
 mod frames;
 mod lines;
 mod nothing;

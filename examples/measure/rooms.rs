@@ -10,6 +10,7 @@ use leadpipe::internals::demo::brass::Noise;
 use leadpipe::{Mode, Note, Pitch};
 use realfft::RealFftPlanner;
 
+use crate::closed_loop::playing;
 use crate::lines::note_scores;
 use crate::recordings::{Known, lines, listen};
 use crate::sound::samples;
@@ -124,16 +125,6 @@ fn staying(before: &[Note], after: &[Note], late_s: f64) -> f64 {
 fn scaled(x: &[f32], by_db: f64) -> Vec<f32> {
     let gain = 10f64.powf(by_db / 20.0) as f32;
     x.iter().map(|s| s * gain).collect()
-}
-
-/// Root mean square of the horn while it sounds.
-pub fn playing(x: &[f32]) -> f64 {
-    let loud: Vec<f64> = x
-        .iter()
-        .map(|&s| f64::from(s))
-        .filter(|s| s.abs() > 1e-3)
-        .collect();
-    (loud.iter().map(|s| s * s).sum::<f64>() / loud.len().max(1) as f64).sqrt()
 }
 
 /// Adds a sound at a level under the horn while that sounds; the other's own rests count in its level.

@@ -11,7 +11,7 @@ use super::setup::{Changed, Setup};
 use crate::error::Result;
 use crate::notes::segment::NoteEvent;
 use crate::notes::{Attack, PitchFrame};
-use crate::sending::{DynamicRange, MAX_SHIFT};
+use crate::sending::{DynamicRange, MAX_SHIFT, Sent};
 use crate::transcriber::{Event, Tracker};
 
 /// The engine.
@@ -24,6 +24,8 @@ pub struct Engine {
     /// Samples processed since the stream started.
     samples: u64,
     forward: Forward,
+    /// Intervals above what is sent at which the rig sounds, in semitones.
+    rig_intervals: Vec<f64>,
 }
 
 impl Engine {
@@ -44,7 +46,14 @@ impl Engine {
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
+            rig_intervals: Vec::new(),
         }
+    }
+
+    /// Says at which intervals above what is sent the rig sounds, in semitones: its sound in the
+    /// microphone is then not taken for the horn's.
+    pub fn set_rig_intervals(&mut self, intervals: Vec<f64>) {
+        self.rig_intervals = intervals;
     }
 
     /// What is in use.
@@ -80,6 +89,7 @@ impl Engine {
 
     /// Processes samples (full scale 1.0; NaN counts as lost).
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ControlEvent>) {
+        let earlier = out.len();
         let forward = &mut self.forward;
         let (tracker_start_s, hop_s) = (self.tracker_start_s, self.tracker.hop_s());
         self.tracker.push(samples, |event| match event {
@@ -94,6 +104,19 @@ impl Engine {
         });
         forward.note_events(out);
         self.samples += samples.len() as u64;
+        // Once a block, which is soon enough: what is sent now is heard later.
+        let sounding = out[earlier..]
+            .iter()
+            .filter_map(|event| match event.sent()? {
+                Sent::Start(start) => Some(start.pitch),
+                Sent::Update(update) => Some(update.pitch),
+                Sent::Stop | Sent::Silence => None,
+            });
+        for sent in sounding {
+            for interval in &self.rig_intervals {
+                self.tracker.rig_plays((sent.0 + interval) as f32);
+            }
+        }
     }
 
     /// Ends the sounding note, at the end of the stream or when the horn is

@@ -12,6 +12,7 @@ pub mod live_model;
 mod live_oscillation;
 pub mod note_model;
 pub mod refinement;
+mod rig_sound;
 pub mod segment;
 pub mod technique_model;
 pub mod timeline;

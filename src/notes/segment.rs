@@ -7,6 +7,7 @@ use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::Oscillation;
+use super::rig_sound::RigSound;
 use super::technique_model::TechniqueModel;
 use super::timeline::SMOOTH_S;
 use super::{
@@ -92,6 +93,7 @@ pub struct Segmenter {
     reader: ToneReader,
     moments: ToneTrack,
     decoder: LiveDecoder,
+    rig: RigSound,
     techniques: TechniqueModel,
     oscillation: OscillationFollower,
     history: VecDeque<PitchFrame>,
@@ -111,6 +113,7 @@ impl Segmenter {
             moments: ToneTrack::default(),
             decoder: LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.moment_s(hop_s)),
             oscillation: OscillationFollower::new(hop_s, techniques),
+            rig: RigSound::new(),
             techniques,
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
             note: None,
@@ -128,7 +131,8 @@ impl Segmenter {
             .push_candidates(&frame.candidates, open, &mut self.moments);
         let mut decision = Decision::Same;
         while !self.moments.is_empty() {
-            let moment = self.moments.split_front(1);
+            let mut moment = self.moments.split_front(1);
+            self.rig.discount(&mut moment, frame.time_s);
             decision = self.decoder.push(moment.cells(0).iter().copied());
         }
         let leading = frame.leading_pitch();
@@ -194,6 +198,17 @@ impl Segmenter {
             points,
         };
         articulation::flutter(&contour, f64::from(pitch), &self.techniques.waves).is_some()
+    }
+
+    /// The rig plays a pitch now, in MIDI semitones, that the microphone may hear. In unison
+    /// with the horn it cannot be taken for another note.
+    pub fn rig_plays(&mut self, pitch: f32) {
+        let unison = |s: Sounding| (s.pitch - pitch).abs() < STRAY;
+        if let Some(now) = self.history.back()
+            && !self.decoder.sounding().is_some_and(unison)
+        {
+            self.rig.plays(pitch, now.time_s);
+        }
     }
 
     /// Ends what still sounds, at the end of the stream.

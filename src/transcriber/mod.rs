@@ -88,6 +88,12 @@ impl Tracker {
         });
     }
 
+    /// The rig that follows the notes plays a pitch now, in MIDI semitones: if the microphone
+    /// hears it, it should not be taken for the horn's. Said again as long as it plays.
+    pub fn rig_plays(&mut self, pitch: f32) {
+        self.segmenter.rig_plays(pitch);
+    }
+
     /// Ends a note that still sounds, at the end of the stream.
     pub fn finish(&mut self, mut on_event: impl FnMut(Event)) {
         self.segmenter.finish(&mut self.events);

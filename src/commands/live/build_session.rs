@@ -341,7 +341,7 @@ pub fn build(
         Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), record_options)?,
         None => Recordings::new(None, record_options),
     };
-    let output_devices = output_configs(rig, &triggers, same_device)?
+    let output_devices: Vec<OutputDevice> = output_configs(rig, &triggers, same_device)?
         .into_iter()
         .map(|config| OutputDevice::open(config, routes.clone()))
         .collect::<Result<_>>()?;
@@ -356,7 +356,8 @@ pub fn build(
         controls::listen_osc(at, commands.clone())?;
     }
     let follows = rig.clock.port.is_some() || rig.clock.channel.is_some();
-    let engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
+    let mut engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
+    engine.set_rig_intervals(rig_intervals(&output_devices));
     let parts = SessionParts {
         engine,
         capture,
@@ -369,6 +370,15 @@ pub fn build(
         displays,
     };
     Ok((parts, invitation))
+}
+
+/// Intervals above what is sent at which the rig sounds: instruments play what they are sent, the
+/// doubling voice at its own interval.
+fn rig_intervals(output_devices: &[OutputDevice]) -> Vec<f64> {
+    let voice = output_devices.iter().find_map(OutputDevice::voice);
+    std::iter::once(0.0)
+        .chain(voice.map(|voice| voice.interval))
+        .collect()
 }
 
 /// Displays beside the terminal, and how to open them.
