@@ -160,12 +160,18 @@ fn silence_nan_and_bad_levels() {
     assert_eq!(refused(&file("inf.wav", &tone), &[]).0, 3);
     tone[24_000] = 0.0;
 
-    // Clipped and shifted takes are used, with a word of warning.
+    // Clipped, shifted and interrupted takes are used, with a word of warning.
     let clipped: Vec<f32> = tone.iter().map(|x| (40.0 * x).clamp(-1.0, 1.0)).collect();
     let shifted: Vec<f32> = tone.iter().map(|x| x + 0.2).collect();
+    let lost = tone.iter().enumerate().map(|(at, x)| match at {
+        20_000..20_100 | 30_000..30_500 => 0.0,
+        _ => *x,
+    });
+    let lost = lost.collect();
     for (name, samples, words) in [
         ("clipped.wav", clipped, "clipped"),
         ("dc.wav", shifted, "DC offset"),
+        ("lost.wav", lost, "sound was lost in 2 places"),
     ] {
         let path = file(name, &samples);
         let output = leadpipe(&["transcribe", path.to_str().unwrap(), "--format", "csv"]);

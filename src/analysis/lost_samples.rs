@@ -27,6 +27,8 @@ pub struct LostSamples {
     cut_off: bool,
     /// The period that is blended into what follows a loss.
     blend: Option<Blend>,
+    /// Places that were filled.
+    filled: u64,
 }
 
 /// The last samples of a continued period.
@@ -93,7 +95,13 @@ impl LostSamples {
             held: 0,
             cut_off: true,
             blend: None,
+            filled: 0,
         }
+    }
+
+    /// Number of places that were filled.
+    pub fn filled(&self) -> u64 {
+        self.filled
     }
 
     /// Takes samples and passes on as many, some of them later, in blocks of at most
@@ -170,6 +178,7 @@ impl LostSamples {
         if self.held < self.lengths.shortest || !loud {
             return self.pass_zeros();
         }
+        self.filled += 1;
         let period = self.period();
         let lost = std::mem::take(&mut self.held);
         for _ in 0..lost {

@@ -267,6 +267,11 @@ impl Analyser {
         self.low = low;
     }
 
+    /// Number of places where samples were lost and filled.
+    pub(crate) fn lost_places(&self) -> u64 {
+        self.lost.filled()
+    }
+
     /// Length of all samples that were taken, in seconds.
     pub(crate) fn received_s(&self) -> f64 {
         self.received as f64 / self.sample_rate_hz

@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use leadpipe::internals::audio::health::Health;
-use leadpipe::internals::text::shown_path;
+use leadpipe::internals::text::{counted, shown_path};
 use leadpipe::{
     Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
 };
@@ -36,6 +36,15 @@ impl AnyTranscriber {
             AnyTranscriber::Own(t) => t.take_track(),
             #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(_) => None,
+        }
+    }
+
+    /// Number of places where sound was lost and filled.
+    fn lost_places(&self) -> u64 {
+        match self {
+            AnyTranscriber::Own(t) => t.lost_places(),
+            #[cfg(feature = "pitch-detection")]
+            AnyTranscriber::Baseline(_) => 0,
         }
     }
 
@@ -163,10 +172,17 @@ fn transcribe(
         samples += block.len() as u64;
         progress.set((1000.0 * samples as f64 / rate_hz) as u64);
     }
+    let lost = match transcriber.lost_places() {
+        0 => None,
+        places => Some(format!(
+            "sound was lost in {} and filled for the analysis; check the cable, the wireless link or the recorder's buffer",
+            counted(places, "place")
+        )),
+    };
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
     let faults = health.check(path, transcription.notes.len())?;
-    for warning in source.warnings().iter().chain(&faults) {
+    for warning in source.warnings().iter().chain(&faults).chain(&lost) {
         warn(path, warning);
     }
     Ok((transcription, source.start_s() + samples as f64 / rate_hz))

@@ -165,6 +165,11 @@ impl Transcriber {
         }
     }
 
+    /// Number of places so far where up to 12 ms of sound had been lost and were filled.
+    pub fn lost_places(&self) -> u64 {
+        self.analyser.lost_places()
+    }
+
     /// Takes the next decided part of the track, if there is one: some twenty minutes
     /// at a time. The track of [`Transcriber::finish`] continues after it.
     #[doc(hidden)]
