@@ -171,7 +171,7 @@ fn silence_nan_and_bad_levels() {
     for (name, samples, words) in [
         ("clipped.wav", clipped, "clipped"),
         ("dc.wav", shifted, "DC offset"),
-        ("lost.wav", lost, "sound was lost in 2 places"),
+        ("lost.wav", lost, "2 dropouts of up to 12 ms filled"),
     ] {
         let path = file(name, &samples);
         let output = leadpipe(&["transcribe", path.to_str().unwrap(), "--format", "csv"]);

@@ -38,7 +38,7 @@ impl Session {
     pub fn play(&self, horn: &[f32], gain: f32) -> (Vec<Note>, Vec<f32>) {
         let mut engine = engine(self.rate_hz);
         if self.known {
-            engine.set_rig_intervals(vec![self.interval]);
+            engine.set_voice_interval(Some(self.interval));
         }
         let settings = Settings {
             interval: self.interval,

@@ -2,9 +2,9 @@
 //! every 1.3 ms.
 //!
 //! ```text
-//! samples -> lost_samples -> decimate -> correlator -> candidate_finder -> decoder -> Frame
-//!                                    \                 octave_errors      ^  fine_pitch
-//!                                     \-> level (gate) ------------------/
+//! samples -> dropouts -> decimate -> correlator -> candidate_finder -> decoder -> Frame
+//!                                \                 octave_errors      ^  fine_pitch
+//!                                 \-> level (gate) ------------------/
 //! ```
 //!
 //! Everything here is causal but [`offline_decoder`], which decodes the same frames a
@@ -17,11 +17,11 @@ pub mod candidates;
 pub mod correlator;
 pub mod decimate;
 pub mod decoder;
+pub mod dropouts;
 #[cfg(test)]
 mod exhaustive;
 pub mod fine_pitch;
 pub mod level;
-pub mod lost_samples;
 pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
@@ -37,8 +37,8 @@ use candidates::Candidates;
 use correlator::{Correlator, Window};
 use decimate::Decimator;
 use decoder::{BestPath, Decoder};
+use dropouts::DropoutConcealer;
 use level::{Gate, Level};
-use lost_samples::LostSamples;
 use pitch_model::PitchModel;
 
 pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsBuilder};
@@ -145,7 +145,7 @@ impl HopSamples {
 pub struct Analyser {
     sample_rate_hz: f64,
     rate_hz: f64,
-    lost: LostSamples,
+    dropouts: DropoutConcealer,
     decimator: Decimator,
     rumble: HighPass,
     smoother: Smoother,
@@ -181,7 +181,7 @@ impl Analyser {
     /// Analyser that believes something else of pitches beforehand.
     pub fn with_pitch_model(settings: Settings, pitch_model: PitchModel) -> Self {
         let sample_rate_hz = settings.sample_rate_hz();
-        let lost = LostSamples::new(sample_rate_hz, settings.range_hz());
+        let dropouts = DropoutConcealer::new(sample_rate_hz);
         let decimator = Decimator::new(sample_rate_hz);
         let rate_hz = sample_rate_hz / decimator.factor() as f64;
         let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
@@ -205,11 +205,11 @@ impl Analyser {
                 sample_rate_hz,
                 lowest_hz,
                 BRIGHTNESS_HOPS as f64 * hop_s,
-                lost.most(),
+                dropouts.most(),
             ),
             centroid_hz: None,
             until_measured: 0,
-            low: Vec::with_capacity(lost.most()),
+            low: Vec::with_capacity(dropouts.most()),
             block: Vec::with_capacity(hop),
             hop,
             samples: 0,
@@ -217,7 +217,7 @@ impl Analyser {
             candidates: Candidates::default(),
             pitch_model,
             range: (pitch(lowest_hz), pitch(highest_hz)),
-            lost,
+            dropouts,
             decimator,
         }
     }
@@ -245,9 +245,16 @@ impl Analyser {
     /// Takes samples (full scale 1.0) and calls `on_frame` with each finished frame.
     /// NaN and infinite samples count as lost.
     pub fn push(&mut self, samples: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
-        let mut lost = std::mem::take(&mut self.lost);
-        lost.push(samples, |block| self.analyse(block, on_frame));
-        self.lost = lost;
+        let mut dropouts = std::mem::take(&mut self.dropouts);
+        dropouts.push(samples, |block| self.analyse(block, on_frame));
+        self.dropouts = dropouts;
+    }
+
+    /// Takes what is held back at the end of the stream.
+    pub fn finish(&mut self, on_frame: &mut dyn FnMut(&Frame)) {
+        let mut dropouts = std::mem::take(&mut self.dropouts);
+        dropouts.finish(|block| self.analyse(block, on_frame));
+        self.dropouts = dropouts;
     }
 
     fn analyse(&mut self, block: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
@@ -267,9 +274,9 @@ impl Analyser {
         self.low = low;
     }
 
-    /// Number of places where samples were lost and filled.
-    pub(crate) fn lost_places(&self) -> u64 {
-        self.lost.filled()
+    /// Number of dropouts that were filled.
+    pub(crate) fn dropouts(&self) -> u64 {
+        self.dropouts.concealed()
     }
 
     /// Length of all samples that were taken, in seconds.

@@ -39,10 +39,10 @@ impl AnyTranscriber {
         }
     }
 
-    /// Number of places where sound was lost and filled.
-    fn lost_places(&self) -> u64 {
+    /// Number of dropouts that were filled.
+    fn dropouts(&self) -> u64 {
         match self {
-            AnyTranscriber::Own(t) => t.lost_places(),
+            AnyTranscriber::Own(t) => t.dropouts(),
             #[cfg(feature = "pitch-detection")]
             AnyTranscriber::Baseline(_) => 0,
         }
@@ -172,17 +172,17 @@ fn transcribe(
         samples += block.len() as u64;
         progress.set((1000.0 * samples as f64 / rate_hz) as u64);
     }
-    let lost = match transcriber.lost_places() {
+    let dropouts = match transcriber.dropouts() {
         0 => None,
-        places => Some(format!(
-            "sound was lost in {} and filled for the analysis; check the cable, the wireless link or the recorder's buffer",
-            counted(places, "place")
+        count => Some(format!(
+            "{} of up to 12 ms filled for the analysis; check the cable, the wireless link or the recorder's buffer",
+            counted(count, "dropout")
         )),
     };
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
     let faults = health.check(path, transcription.notes.len())?;
-    for warning in source.warnings().iter().chain(&faults).chain(&lost) {
+    for warning in source.warnings().iter().chain(&faults).chain(&dropouts) {
         warn(path, warning);
     }
     Ok((transcription, source.start_s() + samples as f64 / rate_hz))

@@ -10,7 +10,7 @@ use super::note_mapper::NoteMapper;
 use super::setup::{Changed, Setup};
 use crate::error::Result;
 use crate::notes::segment::NoteEvent;
-use crate::notes::{Attack, PitchFrame};
+use crate::notes::{Attack, PitchFrame, STRAY};
 use crate::sending::{DynamicRange, MAX_SHIFT, Sent};
 use crate::transcriber::{Event, Tracker};
 
@@ -24,8 +24,9 @@ pub struct Engine {
     /// Samples processed since the stream started.
     samples: u64,
     forward: Forward,
-    /// Intervals above what is sent at which the rig sounds, in semitones.
-    rig_intervals: Vec<f64>,
+    /// Interval of the doubling voice above what is sent, in semitones, where it may be taken
+    /// for the horn.
+    voice_interval: Option<f64>,
 }
 
 impl Engine {
@@ -46,14 +47,16 @@ impl Engine {
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
-            rig_intervals: Vec::new(),
+            voice_interval: None,
         }
     }
 
-    /// Says at which intervals above what is sent the rig sounds, in semitones: its sound in the
-    /// microphone is then not taken for the horn's.
-    pub fn set_rig_intervals(&mut self, intervals: Vec<f64>) {
-        self.rig_intervals = intervals;
+    /// Says at which interval above what is sent the doubling voice sounds, in semitones: its
+    /// bleed into the microphone is then not taken for the horn. In unison nothing is to be
+    /// told apart. What it plays is taken note of once a block, so that events may differ a
+    /// little with the length of the blocks.
+    pub fn set_voice_interval(&mut self, interval: Option<f64>) {
+        self.voice_interval = interval.filter(|interval| interval.abs() > f64::from(STRAY));
     }
 
     /// What is in use.
@@ -104,6 +107,9 @@ impl Engine {
         });
         forward.note_events(out);
         self.samples += samples.len() as u64;
+        let Some(interval) = self.voice_interval else {
+            return;
+        };
         // Once a block, which is soon enough: what is sent now is heard later.
         let sounding = out[earlier..]
             .iter()
@@ -113,9 +119,7 @@ impl Engine {
                 Sent::Stop | Sent::Silence => None,
             });
         for sent in sounding {
-            for interval in &self.rig_intervals {
-                self.tracker.rig_plays((sent.0 + interval) as f32);
-            }
+            self.tracker.rig_plays((sent.0 + interval) as f32);
         }
     }
 

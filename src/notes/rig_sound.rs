@@ -1,4 +1,4 @@
-//! What the rig is known to play, and the microphone may hear.
+//! Bleed of the rig into the microphone, where it is known what the rig plays.
 //!
 //! A doubling voice on a speaker is heard some 20 ms after it was told a note, an octave lower,
 //! say: to the tone model that is the onset of a tone, too, and a note an octave lower would be
@@ -12,10 +12,10 @@ use crate::analysis::tone::features::{BINS, bin_of};
 /// How long a pitch is heard after it was last told to sound, in seconds: two devices' buffers,
 /// the way through the air, and the voice's release.
 const RINGS_S: f64 = 0.1;
-/// What speaks against an onset at such a pitch, as log odds. By `measure`'s part `own_voice`,
+/// What speaks against an onset at such a pitch, as natural log odds. By `measure`'s part `own_voice`,
 /// with slurred leaps of an octave onto the voice's pitch: less lets its onsets through, more
 /// makes such leaps late (by 5 to 10 ms at 5 nats, 70 at 8).
-const AGAINST: f32 = 5.0;
+const ONSET_DOUBT: f32 = 5.0;
 
 /// Until when each pitch of the tone model's grid may be heard from the rig, in seconds.
 #[derive(Debug, Clone)]
@@ -47,7 +47,7 @@ impl RigSound {
                 near.iter().any(|until_s| *until_s > now_s)
             });
             if heard {
-                cell.evidence.onset -= AGAINST;
+                cell.evidence.onset -= ONSET_DOUBT;
             }
         });
     }

@@ -200,13 +200,9 @@ impl Segmenter {
         articulation::flutter(&contour, f64::from(pitch), &self.techniques.waves).is_some()
     }
 
-    /// The rig plays a pitch now, in MIDI semitones, that the microphone may hear. In unison
-    /// with the horn it cannot be taken for another note.
+    /// The rig plays a pitch now, in MIDI semitones, that the microphone may hear.
     pub fn rig_plays(&mut self, pitch: f32) {
-        let unison = |s: Sounding| (s.pitch - pitch).abs() < STRAY;
-        if let Some(now) = self.history.back()
-            && !self.decoder.sounding().is_some_and(unison)
-        {
+        if let Some(now) = self.history.back() {
             self.rig.plays(pitch, now.time_s);
         }
     }

@@ -9,7 +9,7 @@ mod baseline;
 pub mod stages;
 mod take;
 
-use crate::analysis::{Analyser, Settings};
+use crate::analysis::{Analyser, Frame, Settings};
 use crate::notes::PitchFrame;
 use crate::notes::segment::{NoteEvent, Segmenter};
 
@@ -76,11 +76,22 @@ impl Tracker {
 
     /// Takes samples (full scale 1.0, blocks of any length) and calls `on_event` with each
     /// frame and then with the note events that it decides. Up to 12 ms of zeros in the middle
-    /// of sound count as lost by the sound device and are filled; so do samples that are not
-    /// finite.
+    /// of sound are a dropout of the device and are filled; so are samples that are not finite.
     pub fn push(&mut self, samples: &[f32], mut on_event: impl FnMut(Event)) {
+        self.receive(
+            |analyser, on_frame| analyser.push(samples, on_frame),
+            &mut on_event,
+        );
+    }
+
+    /// Takes the frames that the analyser gives.
+    fn receive(
+        &mut self,
+        give: impl FnOnce(&mut Analyser, &mut dyn FnMut(&Frame)),
+        on_event: &mut dyn FnMut(Event),
+    ) {
         let (segmenter, events) = (&mut self.segmenter, &mut self.events);
-        self.analyser.push(samples, &mut |frame| {
+        give(&mut self.analyser, &mut |frame| {
             on_event(Event::Frame(segmenter.push(frame, events)));
             for event in events.drain(..) {
                 on_event(Event::Note(event));
@@ -88,14 +99,17 @@ impl Tracker {
         });
     }
 
-    /// The rig that follows the notes plays a pitch now, in MIDI semitones: if the microphone
-    /// hears it, it should not be taken for the horn's. Said again as long as it plays.
+    /// The rig that follows the notes plays a pitch now, in MIDI semitones, other than the
+    /// horn's: if the microphone hears it, it should not be taken for the horn. To be said again
+    /// as long as it plays. A note of the horn that begins on that pitch is then decided 5 to
+    /// 10 ms later.
     pub fn rig_plays(&mut self, pitch: f32) {
         self.segmenter.rig_plays(pitch);
     }
 
     /// Ends a note that still sounds, at the end of the stream.
     pub fn finish(&mut self, mut on_event: impl FnMut(Event)) {
+        self.receive(Analyser::finish, &mut on_event);
         self.segmenter.finish(&mut self.events);
         for event in self.events.drain(..) {
             on_event(Event::Note(event));

@@ -139,9 +139,14 @@ impl Transcriber {
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
+        self.receive(|analyser, on_frame| analyser.push(samples, on_frame));
+    }
+
+    /// Takes the frames that the analyser gives.
+    fn receive(&mut self, give: impl FnOnce(&mut Analyser, &mut dyn FnMut(&Frame))) {
         let (batch, from_s, count) = (&mut self.batch, &mut self.from_s, &mut self.count);
         let (live, full) = (&mut self.live, &mut self.full);
-        self.analyser.push(samples, &mut |frame| {
+        give(&mut self.analyser, &mut |frame| {
             from_s.get_or_insert(frame.time_s);
             batch.push(*frame);
             if batch.len() < BATCH {
@@ -165,9 +170,9 @@ impl Transcriber {
         }
     }
 
-    /// Number of places so far where up to 12 ms of sound had been lost and were filled.
-    pub fn lost_places(&self) -> u64 {
-        self.analyser.lost_places()
+    /// Number of dropouts so far, of up to 12 ms, that were filled.
+    pub fn dropouts(&self) -> u64 {
+        self.analyser.dropouts()
     }
 
     /// Takes the next decided part of the track, if there is one: some twenty minutes
@@ -283,6 +288,7 @@ impl Transcriber {
 
     /// Ends the take and returns its notes and the rest of its track.
     pub fn finish(mut self) -> Transcription {
+        self.receive(Analyser::finish);
         self.count += self.batch.len();
         if let Some(live) = &mut self.live {
             let mut live = live.settled();

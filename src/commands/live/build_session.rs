@@ -357,7 +357,8 @@ pub fn build(
     }
     let follows = rig.clock.port.is_some() || rig.clock.channel.is_some();
     let mut engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
-    engine.set_rig_intervals(rig_intervals(&output_devices));
+    let voice = output_devices.iter().find_map(OutputDevice::voice);
+    engine.set_voice_interval(voice.map(|voice| voice.interval));
     let parts = SessionParts {
         engine,
         capture,
@@ -370,15 +371,6 @@ pub fn build(
         displays,
     };
     Ok((parts, invitation))
-}
-
-/// Intervals above what is sent at which the rig sounds: instruments play what they are sent, the
-/// doubling voice at its own interval.
-fn rig_intervals(output_devices: &[OutputDevice]) -> Vec<f64> {
-    let voice = output_devices.iter().find_map(OutputDevice::voice);
-    std::iter::once(0.0)
-        .chain(voice.map(|voice| voice.interval))
-        .collect()
 }
 
 /// Displays beside the terminal, and how to open them.

@@ -1,4 +1,4 @@
-//! Fills what a sound device has lost: zeros in the middle of sound.
+//! Dropout concealment: zeros in the middle of sound are filled.
 //!
 //! A wireless link or an overloaded device leaves a block of zeros, and a tone that stops and
 //! starts within 2 ms sounds like a tongue. So a few zeros are held back until it is known what
@@ -11,12 +11,15 @@
 //!                                 filled    blended
 //! ```
 //!
-//! This is waveform substitution with pitch (ITU-T Recommendation G.711, appendix I, 1999),
-//! with two differences: nothing is delayed where nothing is lost, and only the loss is known.
+//! The method is that of ITU-T Recommendation G.711, appendix I (1999, "A high quality
+//! low-complexity algorithm for packet loss concealment"). There a decoder is told what is lost;
+//! here zeros tell. Sound is not delayed, zeros are: by up to 12 ms.
+
+use super::FULL_RANGE_HZ;
 
 /// Recent samples, and zeros that may have been lost.
 #[derive(Debug, Clone, Default)]
-pub struct LostSamples {
+pub struct DropoutConcealer {
     /// Samples that were passed on: first [`Lengths::reach`] of the past, then newer ones.
     past: Vec<f32>,
     write: usize,
@@ -25,10 +28,12 @@ pub struct LostSamples {
     held: usize,
     /// Whether zeros are passed on as they are: there was no sound before, or it was cut off.
     cut_off: bool,
+    /// Samples that were passed on as they came since the last dropout.
+    since: usize,
     /// The period that is blended into what follows a loss.
     blend: Option<Blend>,
-    /// Places that were filled.
-    filled: u64,
+    /// Dropouts that were filled.
+    concealed: u64,
 }
 
 /// The last samples of a continued period.
@@ -42,7 +47,6 @@ struct Blend {
 /// Numbers of samples at a rate.
 #[derive(Debug, Clone, Copy, Default)]
 struct Lengths {
-    shortest: usize,
     longest: usize,
     shortest_period: usize,
     longest_period: usize,
@@ -52,28 +56,27 @@ struct Lengths {
     step: usize,
 }
 
-/// Shortest and longest loss, in seconds. Fewer zeros may lie where 16 bits of a low tone cross
-/// zero: a tone of [`LEAST`] takes 0.2 ms at 28 Hz. The longest is a device's block of 512
-/// samples at 44.1 kHz.
-const LOSS_S: [f64; 2] = [0.000_25, 0.012];
-
-/// Lowest peak before a loss: 32 steps of 16 bits. Below it there are zeros in any sound.
+/// Longest dropout, in seconds: a device's block of 512 samples at 44.1 kHz.
+const LONGEST_S: f64 = 0.012;
+/// Shortest, in samples: noise of 16 bits has fewer zeros in a row.
+const SHORTEST: usize = 8;
+/// Lowest peak before a dropout: 32 steps of 16 bits. Below it there are zeros in any sound.
 const LEAST: f32 = 32.0 / 32_768.0;
 
 /// Samples that are taken at once.
 const BLOCK: usize = 1024;
 
 impl Lengths {
-    fn new(sample_rate_hz: f64, range_hz: (f64, f64)) -> Self {
+    fn new(sample_rate_hz: f64) -> Self {
+        let (lowest_hz, highest_hz) = FULL_RANGE_HZ;
         let count = |seconds: f64| (seconds * sample_rate_hz).ceil() as usize;
         Lengths {
-            shortest: count(LOSS_S[0]),
-            longest: count(LOSS_S[1]),
-            shortest_period: count(1.0 / range_hz.1),
-            longest_period: count(1.0 / range_hz.0),
-            compared: count(LOSS_S[1]),
-            // A quarter of a period of 6 kHz.
-            step: count(1.0 / 24_000.0),
+            longest: count(LONGEST_S),
+            shortest_period: count(1.0 / highest_hz),
+            longest_period: count(1.0 / lowest_hz),
+            compared: count(LONGEST_S),
+            // A quarter of a period of 12 kHz.
+            step: count(1.0 / 48_000.0),
         }
     }
 
@@ -83,11 +86,11 @@ impl Lengths {
     }
 }
 
-impl LostSamples {
-    /// For sound whose periods are those of a range in hertz.
-    pub fn new(sample_rate_hz: f64, range_hz: (f64, f64)) -> Self {
-        let lengths = Lengths::new(sample_rate_hz, range_hz);
-        LostSamples {
+impl DropoutConcealer {
+    /// For sound at a sample rate.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        let lengths = Lengths::new(sample_rate_hz);
+        DropoutConcealer {
             // Seldom moved: it has room for sixteen blocks.
             past: vec![0.0; lengths.reach() + 16 * BLOCK + lengths.longest + 1],
             write: lengths.reach(),
@@ -95,17 +98,18 @@ impl LostSamples {
             held: 0,
             cut_off: true,
             blend: None,
-            filled: 0,
+            since: 0,
+            concealed: 0,
         }
     }
 
-    /// Number of places that were filled.
-    pub fn filled(&self) -> u64 {
-        self.filled
+    /// Number of dropouts that were filled.
+    pub fn concealed(&self) -> u64 {
+        self.concealed
     }
 
     /// Takes samples and passes on as many, some of them later, in blocks of at most
-    /// [`LostSamples::most`]. What is not finite counts as lost. No memory is allocated.
+    /// [`DropoutConcealer::most`]. What is not finite counts as lost. No memory is allocated.
     pub fn push(&mut self, samples: &[f32], mut pass_on: impl FnMut(&[f32])) {
         for block in samples.chunks(BLOCK) {
             let from = self.make_room(block.len());
@@ -114,6 +118,13 @@ impl LostSamples {
             }
             pass_on(&self.past[from..self.write]);
         }
+    }
+
+    /// Passes on the zeros that are held back at the end of the stream.
+    pub fn finish(&mut self, pass_on: impl FnOnce(&[f32])) {
+        let from = self.make_room(0);
+        self.pass_zeros();
+        pass_on(&self.past[from..self.write]);
     }
 
     /// Most samples that are passed on at once.
@@ -137,25 +148,33 @@ impl LostSamples {
             self.held += 1;
             if self.held > self.lengths.longest {
                 self.cut_off = true;
+                self.blend = None;
                 self.pass_zeros();
             }
             return;
         }
         if self.held > 0 {
-            self.end_loss();
+            match self.is_dropout() {
+                true => self.conceal(),
+                false => self.pass_zeros(),
+            }
         }
         self.cut_off = sample == 0.0;
-        let blended = match &mut self.blend {
-            Some(blend) => {
-                let share = blend.left as f32 / (blend.length + 1) as f32;
-                let continued = self.past[self.write - blend.period];
-                blend.left -= 1;
-                share * continued + (1.0 - share) * sample
-            }
-            None => sample,
+        self.pass(sample);
+    }
+
+    /// Passes on a sample, blended with the period that still goes on.
+    #[inline]
+    fn pass(&mut self, sample: f32) {
+        let Some(blend) = &mut self.blend else {
+            self.since += 1;
+            return self.put(sample);
         };
+        let share = blend.left as f32 / (blend.length + 1) as f32;
+        let continued = self.past[self.write - blend.period];
+        blend.left -= 1;
         self.blend = self.blend.filter(|blend| blend.left > 0);
-        self.put(blended);
+        self.put(share * continued + (1.0 - share) * sample);
     }
 
     #[inline]
@@ -165,20 +184,29 @@ impl LostSamples {
     }
 
     fn pass_zeros(&mut self) {
-        self.blend = None;
         for _ in 0..std::mem::take(&mut self.held) {
-            self.put(0.0);
+            self.pass(0.0);
         }
     }
 
-    /// Passes on the zeros that were held, filled if they were lost.
-    fn end_loss(&mut self) {
-        let before = &self.past[self.write - self.lengths.shortest..self.write];
-        let loud = before.iter().any(|sample| sample.abs() >= LEAST);
-        if self.held < self.lengths.shortest || !loud {
-            return self.pass_zeros();
+    /// Whether the zeros that are held are a dropout: many enough, in sound that came as it was
+    /// (what was filled is no sample of it), loud, and cut. Where coarse steps of a tone cross
+    /// zero, its last sample is the smallest.
+    fn is_dropout(&self) -> bool {
+        if self.held < SHORTEST || self.since < self.lengths.compared {
+            return false;
         }
-        self.filled += 1;
+        let newest = &self.past[self.write - self.lengths.compared..self.write];
+        let sizes = newest.iter().map(|sample| sample.abs());
+        let loudest = sizes.clone().fold(0.0, f32::max);
+        let smallest = sizes.filter(|size| *size > 0.0).fold(f32::MAX, f32::min);
+        loudest >= LEAST && self.past[self.write - 1].abs() > smallest
+    }
+
+    /// Passes on the period before in place of the zeros that are held.
+    fn conceal(&mut self) {
+        self.concealed += 1;
+        self.since = 0;
         let period = self.period();
         let lost = std::mem::take(&mut self.held);
         for _ in 0..lost {
@@ -257,28 +285,42 @@ mod tests {
 
     use super::*;
 
-    const RATE_HZ: f64 = 48_000.0;
-
-    fn passed(samples: &[f32], block: usize) -> Vec<f32> {
-        let mut lost = LostSamples::new(RATE_HZ, (28.0, 1_650.0));
-        let (most, mut out) = (lost.most(), Vec::new());
-        for part in samples.chunks(block) {
-            lost.push(part, |passed| {
+    /// What is passed on, and how many dropouts were filled.
+    fn passed(samples: &[f32], rate_hz: f64, block: usize) -> (Vec<f32>, u64) {
+        let mut concealer = DropoutConcealer::new(rate_hz);
+        let (most, mut out) = (concealer.most(), Vec::new());
+        for (number, part) in samples.chunks(block).enumerate() {
+            concealer.push(part, |passed| {
                 assert!(passed.len() <= most);
                 out.extend_from_slice(passed);
             });
+            let came = &samples[..number * block + part.len()];
+            let zeros = came
+                .iter()
+                .rev()
+                .take_while(|s| **s == 0.0 || !s.is_finite());
+            assert!(came.len() - out.len() <= zeros.count(), "sound is delayed");
         }
-        out
+        concealer.finish(|passed| out.extend_from_slice(passed));
+        (out, concealer.concealed())
     }
 
-    /// A quarter of a second of a tone with 12 harmonics.
-    fn tone(hz: f32, amplitude: f32) -> Vec<f32> {
+    /// A quarter of a second of a tone with up to 12 harmonics.
+    fn tone(rate_hz: f64, hz: f32, amplitude: f32) -> Vec<f32> {
+        let count = (0.25 * rate_hz) as u16;
+        let harmonics = (1..=12u8).filter(|k| f64::from(hz) * f64::from(*k) < 0.45 * rate_hz);
         let sample = |i: u16| {
-            let phase = f32::from(i) * hz / RATE_HZ as f32 * TAU;
+            let phase = f32::from(i) * hz / rate_hz as f32 * TAU;
             let harmonic = |k: u8| (f32::from(k) * phase).sin() / f32::from(k);
-            amplitude * (1..=12).map(harmonic).sum::<f32>()
+            amplitude * harmonics.clone().map(harmonic).sum::<f32>()
         };
-        (1..12_001).map(sample).collect()
+        (1..=count).map(sample).collect()
+    }
+
+    /// In steps of so many bits.
+    fn quantised(sound: &[f32], bits: i32) -> Vec<f32> {
+        let steps = 2f32.powi(bits - 1);
+        sound.iter().map(|s| (s * steps).round() / steps).collect()
     }
 
     fn power(samples: impl Iterator<Item = f32>) -> f32 {
@@ -286,64 +328,84 @@ mod tests {
     }
 
     proptest! {
-        /// Lost blocks of a tone are filled to 15 dB under it at least; samples that are not
+        /// A dropout of a tone is filled to 15 dB under the tone at least; samples that are not
         /// finite as well.
         #[test]
         fn what_is_lost_of_a_tone_is_filled(
+            rate_hz in prop::sample::select(&[22_050.0, 44_100.0, 48_000.0, 96_000.0][..]),
             hz in 40.0f32..1_200.0,
             amplitude in 0.02f32..0.5,
-            from in 4_000usize..8_000,
-            length in 24usize..570,
+            from_s in 0.1f64..0.15,
+            length_s in 0.0005f64..0.0118,
             broken in prop::sample::select(&[0.0, f32::NAN, f32::INFINITY][..]),
             block in 1usize..2_000,
         ) {
-            let whole = tone(hz, amplitude);
+            let whole = quantised(&tone(rate_hz, hz, amplitude), 16);
+            let from = (from_s * rate_hz) as usize;
+            let length = (length_s * rate_hz) as usize;
+            let newest = &whole[from - (LONGEST_S * rate_hz).ceil() as usize..from];
+            let sizes = newest.iter().map(|s| s.abs()).filter(|s| *s > 0.0);
+            // Or the tone may just have crossed zero.
+            prop_assume!(whole[from - 1].abs() > sizes.fold(f32::MAX, f32::min));
             let mut holed = whole.clone();
             holed[from..from + length].fill(broken);
-            let filled = passed(&holed, block);
-            prop_assert_eq!(filled.len(), whole.len());
+            let (filled, concealed) = passed(&holed, rate_hz, block);
+            prop_assert_eq!((filled.len(), concealed), (whole.len(), 1));
             let off = (from..from + 2 * length).map(|at| filled[at] - whole[at]);
             let count = whole.len() as f32 / (2 * length) as f32;
             let error_db = 10.0 * (count * power(off) / power(whole.iter().copied())).log10();
             prop_assert!(error_db < -15.0, "{error_db} dB");
         }
 
-        /// Nothing else is changed, and nothing delayed.
+        /// Rests, tones of few steps and noise pass as they are.
         #[test]
         fn all_else_passes_as_it_is(
-            rests in prop::collection::vec((0usize..3_000, 0usize..2), 0..6),
+            rate_hz in prop::sample::select(&[8_000.0, 22_050.0, 48_000.0, 192_000.0][..]),
+            length in 0usize..3_000,
+            kind in 0..4,
             block in 1usize..2_000,
         ) {
-            let mut sound = Vec::new();
-            for (length, kind) in rests {
-                match kind {
-                    // Longer than what a device loses.
-                    0 => sound.resize(sound.len() + 600 + length, 0.0),
-                    // 16 bits of a soft tone, with many zeros.
-                    _ => sound.extend(
-                        tone(90.0, 4.0 / 32_768.0)
-                            .iter()
-                            .take(length)
-                            .map(|s| (s * 32_768.0).round() / 32_768.0),
-                    ),
+            let mut noise = fastrand::Rng::with_seed(3);
+            let mut sound = match kind {
+                // A tone before a rest that is longer than a dropout.
+                0 => [tone(rate_hz, 90.0, 0.1), vec![0.0; 2_500 + length]].concat(),
+                1 => quantised(&tone(rate_hz, 90.0, 1.3e-4), 16),
+                2 => quantised(&tone(rate_hz, 90.0, 0.01), 8),
+                _ => {
+                    let white = (0..length).map(|_| 0.003 * (noise.f32() - 0.5));
+                    quantised(&white.collect::<Vec<f32>>(), 16)
                 }
-            }
-            sound.extend(tone(200.0, 0.1));
-            prop_assert_eq!(passed(&sound, block), sound);
+            };
+            sound.extend(tone(rate_hz, 200.0, 0.1));
+            prop_assert!(passed(&sound, rate_hz, block) == (sound, 0), "changed");
         }
     }
 
     #[test]
     fn a_tone_that_is_cut_off_is_not_continued() {
-        let mut cut = tone(200.0, 0.1);
-        let length = cut.len();
-        cut.resize(2 * length, 0.0);
-        assert_eq!(passed(&cut, 64), cut);
+        let mut cut = tone(48_000.0, 200.0, 0.1);
+        cut.truncate(10_030);
+        cut.resize(20_000, 0.0);
+        assert!(passed(&cut, 48_000.0, 64) == (cut, 0));
+    }
+
+    /// Cut off to the last bit now and then.
+    #[test]
+    fn a_tone_goes_on_once_at_most() {
+        let mut cut = tone(48_000.0, 200.0, 0.1);
+        cut.truncate(10_030);
+        for _ in 0..200 {
+            cut.resize(cut.len() + 50, 0.0);
+            cut.push(1.0 / 32_768.0);
+        }
+        let (out, concealed) = passed(&cut, 48_000.0, 64);
+        assert_eq!((out.len(), concealed), (cut.len(), 1));
+        assert!(out[10_630..].iter().all(|s| s.abs() < 1e-4));
     }
 
     #[test]
     fn numbers_that_are_none_before_any_sound_are_silence() {
-        let out = passed(&[f32::NAN, f32::NEG_INFINITY, 0.0, 1e30], 64);
-        assert_eq!(out, [0.0, 0.0, 0.0, 16.0]);
+        let out = passed(&[f32::NAN, f32::NEG_INFINITY, 0.0, 1e30], 48_000.0, 64);
+        assert_eq!(out, (vec![0.0, 0.0, 0.0, 16.0], 0));
     }
 }
