@@ -11,7 +11,9 @@
 //! that should be beats are from the beats that were meant, and how often the tempo is half
 //! or twice the one that was meant. The seeds are fixed.
 
-use std::sync::Arc;
+#[path = "shared/plain_engine.rs"]
+mod plain_engine;
+
 use std::time::Instant;
 
 use leadpipe::internals::demo::brass::{Played, Room, play};
@@ -19,11 +21,8 @@ use leadpipe::internals::live::clock::beat_clock::{BeatClock, ClockEvent};
 use leadpipe::internals::live::clock::generator::Pulse;
 use leadpipe::internals::live::clock::stream_time::Moment;
 use leadpipe::internals::live::control_event::ControlEvent;
-use leadpipe::internals::live::engine::Engine;
-use leadpipe::internals::live::setup::{Choices, Setup};
-use leadpipe::internals::sending::DynamicRange;
 use leadpipe::internals::statistics;
-use leadpipe::{LineContext, Reference, Tuning};
+use plain_engine::plain_engine;
 
 const RATE_HZ: f64 = 48_000.0;
 const LENGTH_S: f64 = 45.0;
@@ -173,14 +172,7 @@ fn tune(
 
 /// Times of the clock's ticks, in seconds.
 fn clock(samples: &[f32]) -> leadpipe::Result<Vec<f64>> {
-    let tuning = Tuning::find("equal-12", None, Reference::default())?;
-    let choices = Choices {
-        horns: Vec::new(),
-        tunings: vec![Arc::new(tuning.clone())],
-        sources: Vec::new(),
-    };
-    let setup = Setup::new(choices, LineContext::new(tuning), -65.0, RATE_HZ)?;
-    let mut engine = Engine::new(setup, DynamicRange::default(), 0);
+    let mut engine = plain_engine(RATE_HZ, -65.0)?;
     let (mut clock, mut events, mut ticks) = (BeatClock::default(), Vec::new(), Vec::new());
     for block in samples.chunks(128) {
         engine.process(block, &mut events);

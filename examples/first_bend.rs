@@ -5,14 +5,15 @@
 //!
 //! Settled is the pitch of the finished note, as the note list has it.
 
+#[path = "shared/plain_engine.rs"]
+mod plain_engine;
+
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use leadpipe::internals::live::control_event::ControlEvent;
-use leadpipe::internals::live::engine::Engine;
-use leadpipe::internals::live::setup::{Choices, Setup};
-use leadpipe::internals::sending::DynamicRange;
-use leadpipe::{LineContext, Reference, Selection, Take, Tuning};
+use leadpipe::{Selection, Take};
+use plain_engine::plain_engine;
 
 /// Times after the note-on that are looked at, in seconds.
 const AFTER_S: [f64; 5] = [0.0, 0.01, 0.02, 0.04, 0.08];
@@ -55,15 +56,7 @@ struct Sent {
 
 fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
     let mut take = Take::open(take, &Selection::default())?;
-    let tuning = Tuning::find("equal-12", None, Reference::default())?;
-    let choices = Choices {
-        horns: Vec::new(),
-        tunings: Vec::new(),
-        sources: Vec::new(),
-    };
-    let context = LineContext::new(tuning);
-    let setup = Setup::new(choices, context, -65.0, take.sample_rate_hz())?;
-    let mut engine = Engine::new(setup, DynamicRange::default(), 0);
+    let mut engine = plain_engine(take.sample_rate_hz(), -65.0)?;
     let mut events = Vec::new();
     let mut block = Vec::new();
     while take.next_block(&mut block)? {

@@ -1,12 +1,14 @@
 //! The program's own doubling voice in the microphone: what the engine decides is what the
 //! voice plays next, and what is heard with the horn.
 
+#[path = "plain_engine.rs"]
+mod plain_engine;
+
+use leadpipe::Note;
+use leadpipe::internals::analysis::DEFAULT_GATE_DB;
 use leadpipe::internals::live::control_event::ControlEvent;
-use leadpipe::internals::live::engine::Engine;
-use leadpipe::internals::live::setup::{Choices, Setup};
-use leadpipe::internals::sending::{DynamicRange, Sent};
 use leadpipe::internals::voice::{Settings, Voice};
-use leadpipe::{LineContext, Note, Reference, Tuning};
+use plain_engine::plain_engine;
 
 /// Samples that the engine takes at once.
 const BLOCK: usize = 128;
@@ -36,7 +38,7 @@ impl Session {
     /// The notes that are heard of a horn and the voice, which goes through the air with a gain;
     /// and the voice.
     pub fn play(&self, horn: &[f32], gain: f32) -> (Vec<Note>, Vec<f32>) {
-        let mut engine = engine(self.rate_hz);
+        let mut engine = plain_engine(self.rate_hz, DEFAULT_GATE_DB).expect("a usual sample rate");
         if self.known {
             engine.set_voice_interval(Some(self.interval));
         }
@@ -51,13 +53,8 @@ impl Session {
             let leaks = &played[number * BLOCK..][..block.len()];
             let mixed: Vec<f32> = block.iter().zip(leaks).map(|(h, v)| h + gain * v).collect();
             engine.process(&mixed, &mut events);
-            for event in events.drain(..) {
-                match event.sent() {
-                    Some(Sent::Start(note)) => voice.start(note.pitch, note.strength, note.slurred),
-                    Some(Sent::Update(update)) => voice.follow(update.pitch, update.strength),
-                    Some(Sent::Stop | Sent::Silence) => voice.stop(),
-                    None => {}
-                }
+            for sent in events.drain(..).filter_map(|event| event.sent()) {
+                voice.handle(&sent);
             }
             played.extend(block.iter().map(|_| voice.sample()));
         }
@@ -71,17 +68,6 @@ impl Session {
         });
         (finished.collect(), played)
     }
-}
-
-fn engine(rate_hz: f64) -> Engine {
-    let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
-    let choices = Choices {
-        horns: Vec::new(),
-        tunings: Vec::new(),
-        sources: Vec::new(),
-    };
-    let setup = Setup::new(choices, LineContext::new(tuning), -120.0, rate_hz).unwrap();
-    Engine::new(setup, DynamicRange::default(), 0)
 }
 
 /// Root mean square of a sound while it sounds.

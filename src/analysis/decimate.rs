@@ -9,6 +9,8 @@ use std::f64::consts::PI;
 
 use pulp::{Arch, Simd, WithSimd};
 
+use super::vector_math::dot;
+
 /// Low-pass filter and whole-number decimator with a known delay.
 #[derive(Debug, Clone)]
 pub struct Decimator {
@@ -109,18 +111,9 @@ impl WithSimd for Filter<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) {
-        let taps = self.taps.as_chunks::<8>().0;
         let windows = self.inputs.windows(self.taps.len()).step_by(self.factor);
-        self.out.extend(windows.map(|window| {
-            // Eight partial sums, for vector registers.
-            let mut sums = [0f32; 8];
-            for (x, h) in window.as_chunks::<8>().0.iter().zip(taps) {
-                for lane in 0..8 {
-                    sums[lane] += x[lane] * h[lane];
-                }
-            }
-            sums.iter().sum::<f32>()
-        }));
+        self.out
+            .extend(windows.map(|window| dot(window, self.taps)));
     }
 }
 

@@ -16,6 +16,7 @@
 //! here zeros tell. Sound is not delayed, zeros are: by up to 12 ms.
 
 use super::FULL_RANGE_HZ;
+use super::vector_math::dot;
 
 /// Recent samples, and zeros that may have been lost.
 #[derive(Debug, Clone, Default)]
@@ -261,20 +262,6 @@ fn finite(sample: f32) -> f32 {
     } else {
         0.0
     }
-}
-
-/// Sum of products, in eight parts for vector registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0f32; 8];
-    let (a, a_rest) = a.as_chunks::<8>();
-    let (b, b_rest) = b.as_chunks::<8>();
-    for (a, b) in a.iter().zip(b) {
-        for lane in 0..8 {
-            sums[lane] += a[lane] * b[lane];
-        }
-    }
-    let rest: f32 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    sums.iter().sum::<f32>() + rest
 }
 
 #[cfg(test)]

@@ -12,6 +12,21 @@ pub fn higher(a: f32, b: f32) -> f32 {
     if a > b { a } else { b }
 }
 
+/// Sum of products, in eight partial sums for vector registers.
+#[inline(always)]
+pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0f32; 8];
+    let (a, a_rest) = a.as_chunks::<8>();
+    let (b, b_rest) = b.as_chunks::<8>();
+    for (a, b) in a.iter().zip(b) {
+        for lane in 0..8 {
+            sums[lane] += a[lane] * b[lane];
+        }
+    }
+    let rest: f32 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
+    sums.iter().sum::<f32>() + rest
+}
+
 /// Logarithm to base 2 of a finite number above 1e-37, good to 2e-7 (or 2e-7 of it):
 /// twice the series of the inverse hyperbolic tangent (Abramowitz and Stegun 4.1.27)
 /// on what remains beside a whole power of two. It has no branch and no table, so that

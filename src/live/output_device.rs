@@ -17,7 +17,6 @@ use super::streams::{self, OutputRequest, OutputStream};
 use super::ui_snapshot::PortStatus;
 use crate::error::Result;
 use crate::output::cv_renderer::{CvRenderer, CvScale, VOLTAGES};
-use crate::sending::Sent;
 use crate::sending::brightness::BrightnessRange;
 use crate::voice::{self, Voice};
 
@@ -227,11 +226,7 @@ impl OutputDevice {
     pub fn handle(&mut self, event: &ControlEvent) {
         if let Some(sent) = event.sent() {
             if let Some(voice) = &mut self.voice {
-                match &sent {
-                    Sent::Start(note) => voice.start(note.pitch, note.strength, note.slurred),
-                    Sent::Update(update) => voice.follow(update.pitch, update.strength),
-                    Sent::Stop | Sent::Silence => voice.stop(),
-                }
+                voice.handle(&sent);
             }
             if let Some(cv) = &mut self.cv {
                 let now_s = cv.now_s();

@@ -12,6 +12,7 @@ use filter::LowPass;
 use oscillator::{Oscillator, Shape};
 use serde::{Deserialize, Serialize};
 
+use crate::sending::Sent;
 use crate::units::Pitch;
 
 /// Character of the voice.
@@ -157,6 +158,15 @@ impl Voice {
     pub fn set(&mut self, settings: Settings) {
         self.settings = settings;
         self.oscillator.shape = settings.timbre.shape();
+    }
+
+    /// Carries out what is sent.
+    pub fn handle(&mut self, sent: &Sent) {
+        match sent {
+            Sent::Start(note) => self.start(note.pitch, note.strength, note.slurred),
+            Sent::Update(update) => self.follow(update.pitch, update.strength),
+            Sent::Stop | Sent::Silence => self.stop(),
+        }
     }
 
     /// Starts a note of a strength from 0 to 1. A slurred note continues the
