@@ -119,7 +119,7 @@ class Technique:
     """Oscillations a second; ``None`` for what does not repeat."""
     extent: float
     """Cents: from the middle to either side of a vibrato, between the two pitches of a
-    trill, the distance of the others. Of a flutter dB from loudest to softest."""
+    trill, the distance of the others. Of a flutter dB, half of peak to peak."""
 
 
 @dataclass(frozen=True)

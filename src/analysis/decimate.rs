@@ -24,9 +24,12 @@ pub struct Decimator {
     primed: bool,
 }
 
-/// Lowest rate the decimator leaves: 1.6 kHz then still has 6.9 samples a
+/// Lowest rate that the decimator goes down to: 1.6 kHz then still has 6.9 samples a
 /// period, enough for exact interpolation.
 const LOWEST_RATE_HZ: f64 = 11_000.0;
+
+/// Share of the output rate up to which the sound passes: above it the filter falls off.
+pub(crate) const PASSBAND: f64 = 0.44;
 
 /// Capacity of the history, in filter lengths: the more, the rarer the moves.
 const CAPACITY: usize = 16;
@@ -117,15 +120,14 @@ impl WithSimd for Filter<'_> {
     }
 }
 
-/// Symmetric low-pass of 16 * `factor` taps (padded to a multiple of 8), cut at
-/// 0.44 of the output rate, windowed with Blackman's window (Harris, Proc. IEEE
+/// Symmetric low-pass of 16 * `factor` taps, cut at [`PASSBAND`], windowed with Blackman's window (Harris, Proc. IEEE
 /// 66, 1978, table 1: side lobes at -58 dB).
 fn low_pass(factor: usize) -> Vec<f32> {
     if factor == 1 {
         return vec![1.0];
     }
     let length = 16 * factor;
-    let cutoff = 0.44 / factor as f64;
+    let cutoff = PASSBAND / factor as f64;
     let middle = length as f64 / 2.0;
     let mut taps: Vec<f64> = (0..length)
         .map(|i| {

@@ -27,6 +27,8 @@ pub struct DropoutConcealer {
     lengths: Lengths,
     /// Zeros that are held back.
     held: usize,
+    /// Whether some of them were no numbers, and so no zeros of the sound.
+    not_finite: bool,
     /// Whether zeros are passed on as they are: there was no sound before, or it was cut off.
     cut_off: bool,
     /// Samples that were passed on as they came since the last dropout.
@@ -97,6 +99,7 @@ impl DropoutConcealer {
             write: lengths.reach(),
             lengths,
             held: 0,
+            not_finite: false,
             cut_off: true,
             blend: None,
             since: 0,
@@ -115,6 +118,7 @@ impl DropoutConcealer {
         for block in samples.chunks(BLOCK) {
             let from = self.make_room(block.len());
             for &sample in block {
+                self.not_finite |= !sample.is_finite() && !self.cut_off;
                 self.take(finite(sample));
             }
             pass_on(&self.past[from..self.write]);
@@ -185,16 +189,23 @@ impl DropoutConcealer {
     }
 
     fn pass_zeros(&mut self) {
+        self.not_finite = false;
         for _ in 0..std::mem::take(&mut self.held) {
             self.pass(0.0);
         }
     }
 
-    /// Whether the zeros that are held are a dropout: many enough, in sound that came as it was
-    /// (what was filled is no sample of it), loud, and cut. Where coarse steps of a tone cross
-    /// zero, its last sample is the smallest.
+    /// Whether the zeros that are held are a dropout: in sound that came as it was (what was filled
+    /// is no sample of it), and either no numbers when they came, or many enough, loud, and cut.
+    /// Where coarse steps of a tone cross zero, its last sample is the smallest.
     fn is_dropout(&self) -> bool {
-        if self.held < SHORTEST || self.since < self.lengths.compared {
+        if self.since < self.lengths.compared {
+            return false;
+        }
+        if self.not_finite {
+            return true;
+        }
+        if self.held < SHORTEST {
             return false;
         }
         let newest = &self.past[self.write - self.lengths.compared..self.write];
@@ -208,6 +219,7 @@ impl DropoutConcealer {
     fn conceal(&mut self) {
         self.concealed += 1;
         self.since = 0;
+        self.not_finite = false;
         let period = self.period();
         let lost = std::mem::take(&mut self.held);
         for _ in 0..lost {
@@ -388,6 +400,18 @@ mod tests {
         let (out, concealed) = passed(&cut, 48_000.0, 64);
         assert_eq!((out.len(), concealed), (cut.len(), 1));
         assert!(out[10_630..].iter().all(|s| s.abs() < 1e-4));
+    }
+
+    #[test]
+    fn one_sample_that_is_no_number_is_filled() {
+        let whole = tone(48_000.0, 200.0, 0.1);
+        for at in [10_000, 10_013, 10_047] {
+            let mut broken = whole.clone();
+            broken[at] = f32::NAN;
+            let (out, concealed) = passed(&broken, 48_000.0, 64);
+            assert_eq!(concealed, 1);
+            assert!((out[at] - whole[at]).abs() < 1e-3);
+        }
     }
 
     #[test]

@@ -13,7 +13,7 @@ pub const FULL_RANGE_HZ: (f64, f64) = (28.0, 1_650.0);
 /// notes of a quiet recording differ from those of the same one turned up.
 pub const DEFAULT_GATE_DB: f64 = -120.0;
 
-/// Noise gates that make sense, dBFS: from under 32-bit noise to full scale.
+/// Noise gates that can be set, dBFS. From -120 down only digital silence lies below them.
 pub const GATES_DB: std::ops::RangeInclusive<f64> = -200.0..=0.0;
 
 /// Settings of a [`Tracker`](crate::Tracker) or [`Transcriber`](crate::Transcriber).
@@ -91,7 +91,7 @@ impl SettingsBuilder {
     }
 
     /// Level under which nothing is tone, -200 to 0 dBFS (mean square of 1.3 ms
-    /// of the band below some 6 kHz).
+    /// of the band below some 6 kHz). From -120 down that is digital silence alone.
     pub fn gate_db(mut self, gate_db: f64) -> Self {
         self.0.gate_db = gate_db;
         self

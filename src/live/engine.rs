@@ -9,8 +9,9 @@ use super::gestures::{FinishedNote, GestureDetector};
 use super::note_mapper::NoteMapper;
 use super::setup::{Changed, Setup};
 use crate::error::Result;
+use crate::notes::articulation::Next;
 use crate::notes::segment::NoteEvent;
-use crate::notes::{Attack, PitchFrame, STRAY};
+use crate::notes::{PitchFrame, STRAY};
 use crate::sending::{DynamicRange, MAX_SHIFT, Sent};
 use crate::transcriber::{Event, Tracker};
 
@@ -261,9 +262,10 @@ impl Forward {
     /// later.
     fn note_events(&mut self, out: &mut Vec<ControlEvent>) {
         let now_s = self.last.map_or(0.0, |m| m.time_s);
-        let slurred =
-            |e: &NoteEvent| matches!(e, NoteEvent::Started(s) if s.attack == Attack::Slurred);
-        let slurred_on = self.events.iter().any(slurred);
+        let after = self.events.iter().find_map(|event| match event {
+            NoteEvent::Started(start) => Some((start.attack, start.onset_s)),
+            NoteEvent::Ended(_) => None,
+        });
         for event in self.events.drain(..) {
             match event {
                 NoteEvent::Started(start) => {
@@ -273,7 +275,8 @@ impl Forward {
                 }
                 NoteEvent::Ended(note) => {
                     let context = self.mapper.context().clone();
-                    let mut note = self.gestures.end(note, now_s, slurred_on, context);
+                    let next = Next::of(note.offset_s, after);
+                    let mut note = self.gestures.end(note, now_s, next, context);
                     note.sent = self.mapper.note_is_told();
                     self.finished.push(note);
                     self.mapper.end(now_s);

@@ -9,7 +9,7 @@ use crate::line::{LineContext, LineNote};
 use crate::notes::articulation::{self, Next};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
-use crate::notes::technique_model::TechniqueModel;
+use crate::notes::technique_model::{TechniqueModel, WaveModel};
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
 use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Quantiser;
@@ -22,9 +22,10 @@ const ATTACK_S: f64 = 0.03;
 const ACCENT_DB: f32 = 6.0;
 /// Weight of each new attack in the running mean that accents are compared with.
 const ATTACK_SHARE: f32 = 0.2;
-/// Window in which vibrato and flutter are detected, and how often, in seconds: it
-/// holds two cycles of the slowest vibrato.
-const WINDOW_S: f64 = 0.8;
+/// Window in which vibrato and flutter are detected, and how often, in seconds: between the
+/// edges that are left out it holds as many cycles of the slowest vibrato as tell one.
+const WINDOW_S: f64 = WAVES.vibrato_cycles / WAVES.vibrato_hz.0 + 2.0 * WAVES.edge_s;
+const WAVES: &WaveModel = &TechniqueModel::DEFAULT.waves;
 const ANALYSIS_INTERVAL_S: f64 = 0.05;
 /// Onsets kept, to measure the time from note to note.
 const ONSETS: usize = 9;
@@ -123,7 +124,9 @@ impl GestureDetector {
             });
         };
         if !note.attack_measured {
-            note.attack_db = note.attack_db.max(frame.level_db);
+            if let Some(level_db) = self.recent.latest_db() {
+                note.attack_db = note.attack_db.max(level_db);
+            }
             if now_s - note.start.decided_s > ATTACK_S {
                 note.attack_measured = true;
                 let mean_db = self.mean_attack_db.unwrap_or(note.attack_db);
@@ -143,13 +146,12 @@ impl GestureDetector {
         }
         note.analysed_s = now_s;
         let pitch = f64::from(note.start.pitch);
-        let waves = &TechniqueModel::DEFAULT.waves;
-        if !note.flutter && articulation::flutter(&self.recent, pitch, waves).is_some() {
+        if !note.flutter && articulation::flutter(&self.recent, pitch, WAVES).is_some() {
             note.flutter = true;
             gesture_event(Gesture::Flutter);
         }
         // The turns of a trill are sent as pitch alone.
-        let vibrato = articulation::vibrato(&self.recent, waves).filter(|_| !note.trill);
+        let vibrato = articulation::vibrato(&self.recent, WAVES).filter(|_| !note.trill);
         let depth = match vibrato {
             Some(Technique::Vibrato { extent_cents, .. }) => extent_cents,
             _ => 0.0,
@@ -161,13 +163,13 @@ impl GestureDetector {
         Some(depth)
     }
 
-    /// A note has ended. `slurred_on`: the next note is slurred from it. What it
-    /// takes long to say of it is left to [`FinishedNote::describe`].
+    /// A note has ended, and the next follows as `next` says. What it takes long to say of
+    /// it is left to [`FinishedNote::describe`].
     pub fn end(
         &mut self,
         note: Note,
         now_s: f64,
-        slurred_on: bool,
+        next: Next,
         context: Arc<LineContext>,
     ) -> FinishedNote {
         self.note = None;
@@ -176,11 +178,7 @@ impl GestureDetector {
             note,
             at_s: now_s,
             time_s: articulation::time_of_note_s(&self.onsets, last),
-            next: if slurred_on {
-                Next::Slurred
-            } else {
-                Next::Apart
-            },
+            next,
             context,
             sent: true,
         }
@@ -338,7 +336,11 @@ mod tests {
             };
             let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
             let context = Arc::new(LineContext::new(tuning));
-            let finished = self.gestures.end(note, end_s, slurred_on, context);
+            let next = match slurred_on {
+                true => Next::Slurred,
+                false => Next::Apart,
+            };
+            let finished = self.gestures.end(note, end_s, next, context);
             let mut described = Vec::new();
             finished.describe(&mut described);
             events.extend(described.into_iter().filter_map(|event| match event {

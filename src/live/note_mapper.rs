@@ -5,8 +5,7 @@ use std::sync::Arc;
 
 use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::line::LineContext;
-use crate::notes::STRAY;
-use crate::notes::{Attack, PitchFrame, segment};
+use crate::notes::{Attack, BODY_DB, PitchFrame, STRAY, segment};
 use crate::sending::brightness::BrightnessFollower;
 use crate::sending::note_source::NoteSource;
 use crate::sending::{DynamicRange, LevelFollower, PlayedNote, SentNote};
@@ -19,8 +18,6 @@ use crate::units::{Concert, Pitch};
 const MAX_JUMP: f32 = 0.5;
 /// Unless the new pitch lasts this long, in seconds.
 const JUMP_CONFIRM_S: f64 = 0.08;
-/// This far below its peak a note is decaying and its pitch wanders, in dB.
-const DECAY_DB: f32 = 20.0;
 /// Shortest and longest time constant of the pitch that a note centres on, in
 /// seconds: at first the age of the note, later slower than a vibrato.
 const CENTRE_S: (f64, f64) = (0.03, 0.3);
@@ -234,7 +231,7 @@ impl ActiveNote {
         let Some(pitch) = frame.pitch else {
             return false;
         };
-        if level_db < self.peak_db - DECAY_DB {
+        if level_db < self.peak_db - BODY_DB {
             return false;
         }
         let age_s = frame.time_s - self.since_s;

@@ -21,12 +21,11 @@ use half::f16;
 use realfft::num_complex::Complex;
 
 use super::Note;
+use crate::analysis::decimate::PASSBAND;
 use crate::units::Pitch;
 
 /// Harmonics that count.
 const HARMONICS: usize = 8;
-/// Share of the sample rate up to which they do: the decimator rolls off above.
-const HIGHEST: f64 = 0.45;
 /// Length of a window (Hann): in seconds, but at least so many periods, which tell
 /// neighbouring harmonics apart.
 const WINDOW_S: f64 = 0.02;
@@ -44,7 +43,7 @@ const ASTRAY: f64 = 0.03;
 /// evenly from one side to the other.
 const PHASE_ERROR: f64 = 0.05;
 /// Notes this close may have the same name, in semitones.
-const SAME_PITCH: f64 = 1.0;
+const SAME_NAME: f64 = 1.0;
 
 /// Amplitudes and phases of a pitch's harmonics, against its own frequency's.
 type Harmonics = [Complex<f64>; HARMONICS];
@@ -81,7 +80,7 @@ impl Sound {
         };
         for at in 1..notes.len() {
             let (before, note) = (&notes[at - 1], &notes[at]);
-            if note.touches(before) && (note.pitch - before.pitch).abs() < SAME_PITCH {
+            if note.touches(before) && (note.pitch - before.pitch).abs() < SAME_NAME {
                 let both_s = before.onset_s..note.offset_s;
                 let continuity = excerpt.continuity(both_s, note.onset_s, Pitch(note.pitch));
                 notes[at].measured.continuity = Some(continuity as f32);
@@ -143,7 +142,7 @@ impl Excerpt<'_> {
                 (earlier[h], last[h]) = (last[h], next);
             }
         }
-        let audible = (HIGHEST * self.rate_hz / hz) as usize;
+        let audible = (PASSBAND * self.rate_hz / hz) as usize;
         let end = (first + window.len() as i64 - 1) as f64 - onset;
         std::array::from_fn(|h| match h < audible {
             true => {

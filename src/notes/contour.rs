@@ -1,5 +1,8 @@
 //! What pitch and level do within a note, hop by hop.
 
+use super::LEVEL_S;
+use crate::units::{db_power, power_db};
+
 /// One hop of a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
@@ -39,6 +42,14 @@ impl Contour {
     #[doc(hidden)]
     pub fn voiced(&self) -> impl Iterator<Item = (f64, &Point)> {
         self.timed().filter(|(_, p)| !p.pitch.is_nan())
+    }
+
+    /// Level of its last 20 ms, dBFS; none as long as it is shorter.
+    pub(crate) fn latest_db(&self) -> Option<f32> {
+        let hops = (LEVEL_S / self.hop_s).round().max(1.0) as usize;
+        let latest = self.points.get(self.points.len().checked_sub(hops)?..)?;
+        let power = latest.iter().map(|p| db_power(p.level_db)).sum::<f32>();
+        Some(power_db(power / hops as f32))
     }
 
     /// Removes the points after a time.

@@ -77,7 +77,8 @@ pub struct Begun {
     pub tongue_odds: f32,
 }
 
-/// Pitches that one moment may go on with at most, each twice: with its onset heard and without.
+/// States that one moment may go on with at most, of each pitch two: with its onset heard and
+/// without. What is asked about takes 36 at most; the likeliest others fill the rest.
 const MAX_STATES: usize = 48;
 
 #[derive(Debug, Clone, Copy)]
@@ -149,14 +150,14 @@ impl LiveDecoder {
     pub fn push(&mut self, cells: impl Iterator<Item = ToneCell>) -> Decision {
         self.moment += 1;
         let best = self.best();
-        let (from_score, quietest) = match best {
+        let (from_score, best_score) = match best {
             Some(at) => (
                 self.states[at].score.max(self.silence),
                 self.states[at].score,
             ),
             None => (self.silence, f32::NEG_INFINITY),
         };
-        let silence = self.silence.max(quietest - self.model.end);
+        let silence = self.silence.max(best_score - self.model.end);
         let mut next = std::mem::take(&mut self.next);
         next.clear();
         for cell in cells {
@@ -164,7 +165,10 @@ impl LiveDecoder {
             next.push(self.reach(&cell, from_score, false));
         }
         self.hold(&mut next);
-        next.truncate(MAX_STATES);
+        if next.len() > MAX_STATES {
+            next.sort_unstable_by(|a, b| b.score.total_cmp(&a.score));
+            next.truncate(MAX_STATES);
+        }
         self.next = std::mem::replace(&mut self.states, next);
         let top = self.states.iter().map(|s| s.score).fold(silence, f32::max);
         let behind = self.model.farthest_behind();

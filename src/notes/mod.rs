@@ -27,7 +27,7 @@ use crate::units::Pitch;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Attack {
-    /// By the tongue: out of silence, or after a dip in level.
+    /// By the tongue, or out of silence.
     Tongued,
     /// The tone goes on and only the pitch changes.
     Slurred,
@@ -64,7 +64,7 @@ pub enum Technique {
     Flutter {
         /// Oscillations a second, in hertz.
         rate_hz: f32,
-        /// From the loudest to the softest, in dB.
+        /// From the middle to either side (half of peak to peak), in dB.
         depth_db: f32,
     },
     /// Alternation of two pitches.
@@ -231,8 +231,12 @@ fn attack_of(gap_s: f64, tongue_odds: f32) -> Attack {
     }
 }
 
-/// How far under its loudest a note's body reaches, in dB.
-const BODY_DB: f32 = 20.0;
+/// How far under its loudest a note's body reaches, in dB: after that it decays, its pitch wanders,
+/// and its sound is the room's.
+pub(crate) const BODY_DB: f32 = 20.0;
+
+/// A note's level is that of its loudest so many seconds.
+const LEVEL_S: f64 = 0.02;
 
 /// A transcribed note.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -1,9 +1,9 @@
 //! The note model: which notes explain the tone evidence of a whole take best.
 //!
 //! ```text
-//!            start            age 3: may end, or the next may start
-//! silence ---------> note  age 0 -> 1 -> 2 -> 3 -+-> silence
-//!                                         ^------/
+//!            start            age 2: may end, or the next may start
+//! silence ---------> note  age 0 -> 1 -> 2 -+-> silence
+//!                                   ^-------/
 //! ```
 //!
 //! A moment is silent, or one pitch sounds. A pitch goes on from moment to moment and may
@@ -83,10 +83,13 @@ impl DraftNote {
     }
 }
 
-/// Ages of a note, in moments; the last stands for all older ones.
-const AGES: usize = 4;
-/// From this age on a note may end.
+/// From this age on, in moments, a note may end.
 const GROWN: usize = 2;
+/// Ages of a note; the last stands for all older ones.
+const AGES: usize = GROWN + 1;
+/// No tongue repeats a note within so many moments, which are 43 ms (14 a second at most; common
+/// practice).
+const SHORTEST_REPEAT: f64 = 4.0;
 /// No probability that is read from a network's word is nearer to none, or to one.
 const LEAST: f32 = 0.001;
 
@@ -394,8 +397,7 @@ fn end(moment: usize, last: &Tone, next: Option<&States>) -> Option<f64> {
     Some(moment as f64 + f64::from(share))
 }
 
-/// Gives to a note the piece of its release that was taken for a repeat of it: no tongue
-/// repeats a note within four moments, or 43 ms (14 a second at most; common practice).
+/// Gives to a note the piece of its release that was taken for a repeat of it.
 fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
     let mut out: Vec<DraftNote> = Vec::with_capacity(notes.len());
     let mut notes = notes.into_iter().peekable();
@@ -408,7 +410,7 @@ fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
             before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < STRAY)
         };
         match out.last_mut().filter(repeats) {
-            Some(before) if length < AGES as f64 => {
+            Some(before) if length < SHORTEST_REPEAT => {
                 before.pitches.extend(note.pitches);
                 before.offset = note.offset;
             }

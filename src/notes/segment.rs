@@ -9,14 +9,14 @@ use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::Oscillation;
 use super::rig_sound::RigSound;
 use super::technique_model::TechniqueModel;
-use super::timeline::SMOOTH_S;
+use super::timeline::{SMOOTH_S, smooth_s};
 use super::{
     Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
     attack_of, brightness_of,
 };
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
-use crate::units::{db_power, power_db};
+use crate::units::{Pitch, db_power, power_db};
 
 /// What the segmenter reports, at the hop in which it decides.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,7 +36,7 @@ pub struct NoteStart {
     pub decided_s: f64,
     /// Pitch at that time, MIDI semitones.
     pub pitch: f32,
-    /// Level at that time, dBFS.
+    /// Level at that time, dBFS: the mean over the last periods.
     pub level_db: f32,
     /// How it begins.
     pub attack: Attack,
@@ -81,7 +81,8 @@ struct Open {
     start: NoteStart,
     contour: Contour,
     dip_db: f32,
-    peak_db: f32,
+    /// Level of its loudest 20 ms so far, dBFS.
+    loudest_db: f32,
     /// Whether it oscillates, or did.
     oscillates: bool,
 }
@@ -144,7 +145,9 @@ impl Segmenter {
         self.history.push_back(now);
         if let Some(note) = &mut self.note {
             note.contour.points.push(now.point());
-            note.peak_db = note.peak_db.max(now.level_db);
+            if let Some(level_db) = note.contour.latest_db() {
+                note.loudest_db = note.loudest_db.max(level_db);
+            }
         }
         match decision {
             Decision::Same => {}
@@ -177,7 +180,7 @@ impl Segmenter {
             return false;
         };
         let same = (sounding.pitch - note.start.pitch).abs() < STRAY;
-        let dip_db = self.dip_db(onset_s);
+        let dip_db = self.dip_db(onset_s, sounding.pitch.min(note.start.pitch));
         let tongued = sounding.note.tongue_odds >= 0.0;
         dip_db < self.techniques.swings.dip_db
             && self.oscillation.turns_to(sounding.pitch, tongued, now_s)
@@ -249,7 +252,7 @@ impl Segmenter {
             onset_s,
             decided_s: now.time_s,
             pitch: now.pitch.unwrap_or(pitch),
-            level_db: now.level_db,
+            level_db: self.level_db(onset_s, now.pitch.unwrap_or(pitch)),
             attack: attack_of(onset_s - self.ended_s, tongue_odds),
         };
         let own = self.history.iter().filter(|frame| frame.time_s >= onset_s);
@@ -264,14 +267,14 @@ impl Segmenter {
                 point.pitch = f32::NAN;
             }
         }
-        let dip_db = self.dip_db(onset_s);
+        let dip_db = self.dip_db(onset_s, start.pitch);
         self.oscillation
             .begin(pitch, tongue_odds < 0.0, onset_s, now.time_s);
         self.note = Some(Open {
             start,
             contour,
             dip_db,
-            peak_db: now.level_db,
+            loudest_db: start.level_db,
             oscillates: self.oscillation.under_way(),
         });
         events.push(NoteEvent::Started(start));
@@ -286,7 +289,9 @@ impl Segmenter {
         let end_s = end_s.min(last_s).max(note.start.onset_s + self.hop_s);
         contour.end_at(end_s);
         self.ended_s = end_s;
-        let mut ended = note.start.ended(end_s, note.peak_db, note.dip_db, contour);
+        let mut ended = note
+            .start
+            .ended(end_s, note.loudest_db, note.dip_db, contour);
         let measured = || Oscillation::measure(&ended.contour, &self.techniques);
         if let Some(found) = note.oscillates.then(measured).flatten() {
             ended.techniques.push(found.technique);
@@ -295,9 +300,24 @@ impl Segmenter {
         events.push(NoteEvent::Ended(ended));
     }
 
-    /// How far the level dips around a time, against the weaker side, in dB.
-    fn dip_db(&self, at_s: f64) -> f32 {
-        let hops = ((SMOOTH_S / self.hop_s).round() as usize).max(1);
+    /// Level now of a note of a pitch in MIDI semitones that began at `onset_s`, dBFS. A hop is
+    /// less than a period, and has one of its pulses or none: the mean is over whole periods, but
+    /// not over long, since the note still rises.
+    fn level_db(&self, onset_s: f64, pitch: f32) -> f32 {
+        let period_s = 1.0 / Pitch(f64::from(pitch)).hz();
+        let since_s = self.history.back().map_or(0.0, |now| now.time_s - onset_s);
+        let had = (since_s / period_s).floor().max(1.0);
+        let periods = (SMOOTH_S / period_s).ceil().min(had);
+        let hops =
+            ((periods * period_s / self.hop_s).round() as usize).clamp(1, self.history.len());
+        let recent = self.history.range(self.history.len() - hops..);
+        power_db(recent.map(|f| db_power(f.level_db)).sum::<f32>() / hops as f32)
+    }
+
+    /// How far the level dips around a time, against the weaker side, in dB. The pulses of a
+    /// tone of the pitch given, in MIDI semitones, are no dips.
+    fn dip_db(&self, at_s: f64, pitch: f32) -> f32 {
+        let hops = ((smooth_s(f64::from(pitch)) / self.hop_s).round() as usize).max(1);
         let power = |at: usize| {
             let from = at.saturating_sub(hops - 1);
             let sum: f32 = self

@@ -2,7 +2,7 @@
 
 use super::contour::Contour;
 use super::note_model::DraftNote;
-use super::{Note, PitchFrame, STRAY, brightness_of};
+use super::{LEVEL_S, Note, PitchFrame, STRAY, brightness_of};
 use crate::analysis::offline_decoder::DecodedFrame;
 use crate::analysis::tone::OFFLINE;
 use crate::units::{Pitch, db_power, power_db};
@@ -184,13 +184,13 @@ impl Timeline {
 
     /// Whether a note is heard in a frame.
     fn is_heard(&self, at: usize, note: &Note) -> bool {
-        self.level_around(at, 0.02) > note.level_db - HEARD_DB
+        self.level_around(at, LEVEL_S) > note.level_db - HEARD_DB
     }
 
     /// Highest and lowest averaged level between two times, dBFS.
     pub(super) fn extremes(&self, from_s: f64, to_s: f64, width_s: f64) -> (f32, f32) {
         self.range(from_s, to_s)
-            .fold((-120f32, 0f32), |(high, low), at| {
+            .fold((-120f32, f32::INFINITY), |(high, low), at| {
                 let level = self.level_around(at, width_s);
                 (high.max(level), low.min(level))
             })

@@ -1,14 +1,11 @@
 //! Brightness as a control: smoothed, and mapped to a range.
 
 use crate::error::{Error, Result};
+use crate::notes::BODY_DB;
 
 /// Time constant of the brightness that is sent, in seconds: two of its measurements, so
 /// that no steps remain between them.
 const SMOOTH_S: f64 = 0.02;
-
-/// This far below its loudest a note is decaying, in dB: its last moments are the room's, and
-/// noise is bright.
-const DECAY_DB: f32 = 20.0;
 
 /// Smooths the brightness that is sent, in octaves over the fundamental. Where nothing is
 /// measured it stays as it was, through rests too.
@@ -40,7 +37,7 @@ impl BrightnessFollower {
     pub fn push(&mut self, brightness: f32, level_db: f32, length_s: f64) -> Option<f32> {
         self.peak_db = self.peak_db.max(level_db);
         let measured = brightness.log2();
-        if measured.is_finite() && level_db > self.peak_db - DECAY_DB {
+        if measured.is_finite() && level_db > self.peak_db - BODY_DB {
             let alpha = (length_s / SMOOTH_S).min(1.0) as f32;
             let before = self.octaves.unwrap_or(measured);
             self.octaves = Some(before + alpha * (measured - before));
@@ -119,7 +116,7 @@ mod tests {
             prop_assert!(range.share(range.dark) == 0.0 && range.share(range.bright) > 0.999);
         }
 
-        /// No step from hop to hop is more than a seventh of what is still to go.
+        /// No step from hop to hop is more than a fourteenth of what is still to go.
         #[test]
         fn there_are_no_steps(values in prop::collection::vec(1f32..20.0, 2..200)) {
             let mut follower = BrightnessFollower::default();

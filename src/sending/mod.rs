@@ -112,8 +112,8 @@ impl DynamicRange {
     }
 }
 
-/// Time constant of the level that is sent, in seconds: the pulses of a low horn
-/// are 20 ms apart.
+/// Time constant of the level that is sent, in seconds: longer smooths the pulses of a low
+/// horn, 20 ms apart, better, and makes a swell late.
 const LEVEL_S: f64 = 0.012;
 
 /// Smooths the level that is sent.

@@ -7,6 +7,11 @@ use std::f32::consts::PI;
 /// Damping: 1.41 would be maximally flat; a little less gives the voice an edge.
 const DAMPING: f32 = 1.2;
 
+/// What an input between -1 and 1 comes out with at most: it overshoots each edge of a square wave
+/// of height 2 by exp(-pi z / sqrt(1 - z^2)) of it, z = 0.6 being half of the damping (the step
+/// response of a second-order system; any textbook of control).
+pub const PEAK: f32 = 1.2;
+
 /// The filter and its state.
 #[derive(Debug, Clone, Default)]
 pub struct LowPass {

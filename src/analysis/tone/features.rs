@@ -5,6 +5,7 @@
 
 use super::salience::Salience;
 use super::spectra::{EMPTY, LENGTH, SIZES, STARTS, Spectrum};
+use crate::analysis::decimate::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 
@@ -154,8 +155,7 @@ fn places(rate_hz: f64, pitch: f64) -> [Place; READS] {
     let place = |window: usize, multiple: f64, pitch: f64| {
         let size = SIZES[window];
         let at = multiple * Pitch(pitch).hz() * size as f64 / rate_hz;
-        // The decimator's filter falls off beyond 0.44 of the rate.
-        if at > 0.44 * size as f64 {
+        if at > PASSBAND * size as f64 {
             return NOWHERE;
         }
         Place {

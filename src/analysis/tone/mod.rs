@@ -1,5 +1,5 @@
-//! Tone evidence: for each pitch that the correlation offers, how likely it sounds as a
-//! tone, begins or ends, read from its own harmonics over time.
+//! Tone evidence: for each pitch that is asked about, how likely it sounds as a tone, begins,
+//! and by the tongue, read from its own harmonics over time.
 //!
 //! ```text
 //! samples    -> Spectra ----\
@@ -7,7 +7,7 @@
 //! candidates -> strengths --/
 //! ```
 //!
-//! The correlation finds which periods the sound may have and makes no octave errors,
+//! The correlation finds which periods the sound may have and hardly makes octave errors,
 //! but it says little of *when*: in a reverberant room the note before still repeats
 //! while the next begins, and noise or a rumble moves every level. A pitch's own
 //! harmonics rise when it is played and fall as the room lets them, whatever else
@@ -542,7 +542,7 @@ impl ToneReader {
         self.grid.push_samples(samples);
     }
 
-    /// Takes the candidates of the next hop whose are all known; appends the moments
+    /// Takes the candidates of the next hop that has all of them; appends the moments
     /// that are then decided to `out`.
     pub fn push_candidates(&mut self, candidates: &Candidates, open: bool, out: &mut ToneTrack) {
         self.grid.push_candidates(candidates, open);

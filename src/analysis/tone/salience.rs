@@ -10,6 +10,7 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::features::{BESIDE_BINS, BINS, BINS_PER_SEMITONE, pitch_of};
 use super::spectra::{EMPTY as END, LONGEST, STARTS, Spectrum};
+use crate::analysis::decimate::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 
@@ -69,7 +70,7 @@ impl PitchAxis {
             let pitch =
                 f64::from(pitch_of(0)) + (i as f64 - BELOW as f64) / BINS_PER_SEMITONE as f64;
             let at = Pitch(pitch).hz() * LONGEST as f64 / rate_hz;
-            let last = (0.44 * LONGEST as f64) as usize;
+            let last = (PASSBAND * LONGEST as f64) as usize;
             ((at as usize).min(last), at.fract() as f32)
         };
         PitchAxis {
@@ -107,7 +108,7 @@ impl WithSimd for Read<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) {
         let longest = &self.spectrum.log_power[STARTS[3]..END];
-        let last = (0.44 * LONGEST as f64) as usize;
+        let last = (PASSBAND * LONGEST as f64) as usize;
         let mut levels = [0f32; BELOW + BINS + ABOVE];
         for (level, &(at, part)) in levels.iter_mut().zip(&self.axis.places) {
             let value = longest[at] + part * (longest[at + 1] - longest[at]);

@@ -1,7 +1,7 @@
 //! Which pitches are asked about in a moment.
 //!
 //! The network says what sounds, but only of pitches that it is asked about, and asking
-//! about all would cost thirty times as much. So all signs of a soft note count: how well the
+//! about all would cost twenty times as much. So all signs of a soft note count: how well the
 //! sound repeats at its period, now or on the mean of a fifth of a second (live, of a tenth);
 //! how far its harmonics stand out of the spectrum; and how far they have risen out of what
 //! sounded before (chords, reverberation), also for an eighth of a second after they have.

@@ -9,6 +9,7 @@ use crate::demo::brass::{Played, Room, play};
 use crate::horn::Horn;
 use crate::line::LineContext;
 use crate::live::setup::{Choices, Setup};
+use crate::notes::Attack;
 use crate::sending::DynamicRange;
 use crate::sending::note_source::NoteSource;
 use crate::tuning::{Reference, Tuning};
@@ -315,4 +316,40 @@ proptest! {
         out.drain(..).for_each(|event| receiver.receive(&event));
         prop_assert!(!receiver.sounding);
     }
+}
+
+/// A hop is shorter than a period: its level depends on where in the wave it falls.
+#[test]
+fn notes_of_one_pitch_as_loud_are_as_strong() {
+    use crate::transcriber::{Mode, Transcriber};
+    let start_s = |i: usize| 0.2 + 0.5037 * i as f64;
+    let pitch = |i: usize| 40.0 + 9.3 * (i % 4) as f64;
+    let notes: Vec<Played> = (0..16)
+        .map(|i| Played::new(start_s(i), start_s(i) + 0.35, pitch(i), 0.6))
+        .collect();
+    let sound = play(&notes, start_s(16), &Room::default(), 1);
+    let (mut engine, mut out) = (engine(), Vec::new());
+    engine.process(&sound, &mut out);
+    engine.finish(&mut out);
+    let started: Vec<f32> = note_ons(&out).iter().map(|on| on.level_db).collect();
+    let levels = |mode| -> Vec<f32> {
+        let settings = crate::Settings::builder(RATE_HZ).build().unwrap();
+        let mut transcriber = Transcriber::new(settings, mode);
+        transcriber.push(&sound);
+        let notes = transcriber.finish().notes;
+        notes.iter().map(|note| note.level_db).collect()
+    };
+    let (live, full) = (levels(Mode::Causal), levels(Mode::Full));
+    assert_eq!((started.len(), live.len(), full.len()), (16, 16, 16));
+    for of in 0..4 {
+        let own = started.iter().skip(of).step_by(4);
+        let (low, high) = own.fold((0f32, -120f32), |(low, high), db| {
+            (low.min(*db), high.max(*db))
+        });
+        assert!(high - low < 4.0, "{of}: {started:?}");
+    }
+    assert!(
+        live.iter().zip(&full).all(|(a, b)| (a - b).abs() < 0.7),
+        "{live:?} {full:?}"
+    );
 }

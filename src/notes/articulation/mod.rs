@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{Attack, Note, STRAY, Technique};
+use super::{Attack, Note, STRAY, TOUCH_S, Technique};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -139,11 +139,8 @@ pub fn describe(notes: &mut [Note], model: &TechniqueModel) {
 pub fn describe_range(notes: &mut [Note], range: Range<usize>, model: &TechniqueModel) {
     let onsets: Vec<f64> = notes.iter().map(|n| n.onset_s).collect();
     for at in range {
-        let next = match notes.get(at + 1) {
-            Some(n) if n.attack == Attack::Slurred => Next::Slurred,
-            Some(n) if n.touches(&notes[at]) => Next::Touching,
-            _ => Next::Apart,
-        };
+        let after = notes.get(at + 1).map(|n| (n.attack, n.onset_s));
+        let next = Next::of(notes[at].offset_s, after);
         describe_one(&mut notes[at], time_of_note_s(&onsets, at), next, model);
     }
 }
@@ -157,6 +154,17 @@ pub enum Next {
     Touching,
     /// After a gap, or not at all.
     Apart,
+}
+
+impl Next {
+    /// How a note follows one that ends at `offset_s`, from its attack and onset (stream seconds).
+    pub(crate) fn of(offset_s: f64, after: Option<(Attack, f64)>) -> Next {
+        match after {
+            Some((Attack::Slurred, _)) => Next::Slurred,
+            Some((_, onset_s)) if onset_s - offset_s < TOUCH_S => Next::Touching,
+            _ => Next::Apart,
+        }
+    }
 }
 
 /// Notes on either side whose pace counts.

@@ -9,7 +9,7 @@ use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::technique_model::TechniqueModel;
 use super::timeline::{Timeline, smooth_s};
-use super::{Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, attack_of};
+use super::{Attack, BESIDE_S, DIP_REACH_S, LEVEL_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 use oscillation::Oscillation;
 
@@ -48,7 +48,7 @@ pub fn of_drafts(
     for at in 0..notes.len() {
         let (past, rest) = notes.split_at_mut(at);
         let note = &mut rest[0];
-        note.level_db = own.extremes(note.onset_s, note.offset_s, 0.02).0;
+        note.level_db = own.extremes(note.onset_s, note.offset_s, LEVEL_S).0;
         if let Some(before) = past.last() {
             note.measured.dip_db = dip_db(before, note, own);
         }
