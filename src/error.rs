@@ -53,12 +53,14 @@ pub enum Error {
     },
     /// The take holds no sound at all (exit code 6).
     #[doc(hidden)]
-    #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; check the channel (--channel) and the recording level", shown_path(.path))]
+    #[error("{}: the take is silent: its loudest sample is {peak_db:.0} dBFS; {}", shown_path(.path), shown(.hint))]
     Silent {
         /// The take.
         path: PathBuf,
         /// Its loudest sample, dBFS.
         peak_db: f64,
+        /// How to fix it.
+        hint: String,
     },
     /// Some of many takes could not be used (exit code of the first).
     #[doc(hidden)]
@@ -154,6 +156,21 @@ impl Error {
             },
             other => other,
         }
+    }
+
+    /// The same in the words of a command that has other options than most, or other names for
+    /// them.
+    #[doc(hidden)]
+    pub fn reworded(mut self, words: impl Fn(&str) -> String) -> Self {
+        match &mut self {
+            Error::Input { problem, hint, .. } | Error::Setting { problem, hint } => {
+                *problem = words(problem);
+                *hint = words(hint);
+            }
+            Error::Silent { hint, .. } => *hint = words(hint),
+            _ => {}
+        }
+        self
     }
 
     /// The process exit code for this error. Code 2 is kept for the command

@@ -102,6 +102,73 @@ fn truncated_takes_say_what_is_there() {
     assert!(succeed(&["transcribe", cut.to_str().unwrap(), "--end", end]).contains("Bb3"));
 }
 
+/// What is advised is an option that the command has, and that chooses of the right file.
+#[test]
+fn advice_fits_the_command() {
+    let (folder, take) = folder();
+    let bytes = std::fs::read(&take).unwrap();
+    let cut = folder.path().join("cut.wav");
+    std::fs::write(&cut, &bytes[..bytes.len() * 3 / 4]).unwrap();
+    let left = play(
+        &[Played::new(0.2, 0.9, 58.0, 0.6)],
+        1.2,
+        &Room::default(),
+        1,
+    );
+    let right: Vec<f32> = left.iter().map(|sample| -sample).collect();
+    let inverted = folder.path().join("inverted.wav");
+    write_wav(&inverted, 48_000, &[&left, &right]);
+    let silent = folder.path().join("silent.wav");
+    write_wav(&silent, 48_000, &[&vec![0.0; 48_000]]);
+    let [take, cut, inverted, silent] =
+        [&take, &cut, &inverted, &silent].map(|path| path.to_str().unwrap());
+    for (target, advice, followed) in [
+        (cut, "--target-end 0.89", &["--target-end", "0.89"][..]),
+        (
+            inverted,
+            "--target-channel 1 to 2",
+            &["--target-channel", "2"],
+        ),
+        (silent, "(--target-channel)", &[]),
+    ] {
+        let (_, errors) = fail(&["compare", take, target]);
+        assert!(
+            errors.contains(target) && errors.contains(advice),
+            "{errors}"
+        );
+        if !followed.is_empty() {
+            let table = succeed(&[&["compare", take, target][..], followed].concat());
+            assert!(table.contains("1 right"), "{table}");
+        }
+    }
+    let (_, errors) = fail(&["compare", cut, take]);
+    assert!(errors.contains("with --end 0.89"), "{errors}");
+    let (code, errors) = fail(&["compare", take, "a.mid", "--target-end", "1"]);
+    assert!(
+        code == 4 && errors.contains("a score as target"),
+        "{errors}"
+    );
+    #[cfg(feature = "live")]
+    {
+        let cuts = [cut; 4].join(",");
+        for args in [
+            &["live", "--plain", "--from", cut][..],
+            &["soundcheck", "--takes", &cuts],
+        ] {
+            let (code, errors) = fail(args);
+            assert!(
+                code == 3 && errors.contains("seconds 0 to 0.89") && !errors.contains("--end"),
+                "{errors}"
+            );
+        }
+        let takes = [inverted; 4].join(",");
+        let (_, errors) = fail(&["soundcheck", "--takes", &takes]);
+        assert!(errors.contains("--channel 1 to 2"), "{errors}");
+        let heard = leadpipe(&["soundcheck", "--takes", &takes, "--channel", "2"]);
+        assert!(String::from_utf8_lossy(&heard.stdout).contains("soft "));
+    }
+}
+
 /// A stereo file with one side upside down is silent only as a mix: that is said, and either
 /// channel will do.
 #[test]

@@ -127,6 +127,43 @@ fn an_mp3_file_without_a_tag_keeps_its_times() {
     }
 }
 
+/// Every format says how much is there, and that much can be used.
+#[test]
+fn a_cut_off_take_is_used_as_far_as_it_goes() {
+    let folder = tempfile::tempdir().unwrap();
+    for (ending, said) in [
+        ("aiff", "cut off: 6.70 s of 13.40 s are there;"),
+        ("caf", "cut off: 6.6"),
+        ("ogg", "cut off: only the first "),
+    ] {
+        let bytes = encoded(folder.path(), ending);
+        let path = folder.path().join(format!("cut.{ending}"));
+        std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
+        let take = path.to_str().unwrap();
+        let (code, errors) = common::fail(&["transcribe", take]);
+        assert!(code == 3 && errors.contains(said), "{errors}");
+        let end = errors.split("--end ").nth(1).unwrap().trim();
+        let there = rows(&succeed(&[
+            "transcribe",
+            take,
+            "--end",
+            end,
+            "--format",
+            "csv",
+        ]));
+        assert!(there.len() > 3, "{ending}: {there:?}");
+    }
+    // An Ogg file is cut off between two pages too, and not where something follows its end.
+    let bytes = std::fs::read(folder.path().join("whole.ogg")).unwrap();
+    let last = bytes.windows(4).rposition(|four| four == b"OggS").unwrap();
+    let path = folder.path().join("end.ogg");
+    std::fs::write(&path, &bytes[..last]).unwrap();
+    let (code, errors) = common::fail(&["transcribe", path.to_str().unwrap()]);
+    assert!(code == 3 && errors.contains("cut off"), "{errors}");
+    std::fs::write(&path, [&bytes[..], b"TAG", &[0; 125]].concat()).unwrap();
+    notes(&path);
+}
+
 #[test]
 fn a_take_that_is_mostly_lost_is_refused() {
     let folder = tempfile::tempdir().unwrap();

@@ -44,6 +44,7 @@ pub struct Take {
     /// Frames that are lost, in order.
     lost: Vec<Range<u64>>,
     unclosed: bool,
+    cut_off: bool,
     done: bool,
 }
 
@@ -60,6 +61,8 @@ impl fmt::Debug for Take {
 
 /// Said of a file that is no recording.
 pub const NOT_AUDIO: &str = "not an audio file that can be read";
+/// Advised for a take of which the beginning is intact, before the second at which that ends.
+const USE_INTACT_PART: &str = "use the intact part with --end";
 const FORMATS: &str = "give a WAV, AIFF, CAF, FLAC, MP3 or OGG take";
 /// Frames of silence at a time.
 const SILENCE_FRAMES: u64 = 4_096;
@@ -92,6 +95,12 @@ fn foreign_format(file: &mut File) -> Option<&'static str> {
     }
     let marked = FOREIGN.iter().find(|(at, mark, _)| holds(*at, mark));
     marked.map(|(.., name)| *name)
+}
+
+/// The error of a take where it is read as a whole, and there is no `--end`.
+#[cfg(feature = "live")]
+pub fn of_whole_take(error: Error) -> Error {
+    error.reworded(|text| text.replace(USE_INTACT_PART, "cut it to its intact part, seconds 0 to"))
 }
 
 impl Take {
@@ -128,6 +137,7 @@ impl Take {
             channels,
             frames: promised,
             unclosed,
+            cut_off,
             lost,
         } = format;
         if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
@@ -170,6 +180,7 @@ impl Take {
             silence: 0,
             lost,
             unclosed,
+            cut_off,
             done: false,
         })
     }
@@ -306,22 +317,24 @@ impl Take {
         ))
     }
 
-    /// A file that is shorter than its header says was truncated. MP3 headers count
+    /// A file that is shorter than its header says was cut off. MP3 headers count
     /// padding, hence the tolerance of a twentieth of a second.
     fn check_length(&self) -> Result<()> {
         let here_s = self.read as f64 / self.sample_rate_hz;
         if self.read == 0 {
             return Err(Error::input(&self.path, "the file holds no sound", FORMATS));
         }
-        if let Some(promised) = self.promised {
-            let promised_s = promised as f64 / self.sample_rate_hz;
-            if here_s + 0.05 < promised_s {
-                return Err(Error::input(
-                    &self.path,
-                    format!("cut off: {here_s:.2} s of {promised_s:.2} s are there"),
-                    self.use_what_is_there(),
-                ));
-            }
+        let promised_s = self
+            .promised
+            .map(|frames| frames as f64 / self.sample_rate_hz);
+        let there = match promised_s.filter(|promised_s| here_s + 0.05 < *promised_s) {
+            Some(promised_s) => Some(format!("{here_s:.2} s of {promised_s:.2} s are there")),
+            None if self.cut_off => Some(format!("only the first {here_s:.2} s are there")),
+            None => None,
+        };
+        if let Some(there) = there {
+            let problem = format!("cut off: {there}");
+            return Err(Error::input(&self.path, problem, self.use_what_is_there()));
         }
         if self.read <= self.first {
             return Err(Error::setting(
@@ -368,7 +381,7 @@ impl Take {
     fn use_what_is_there(&self) -> String {
         // Rounded down: the end must be inside.
         let end_s = (self.read as f64 / self.sample_rate_hz * 100.0).floor() / 100.0;
-        format!("copy it again, or use the intact part with --end {end_s:.2}")
+        format!("copy it again, or {USE_INTACT_PART} {end_s:.2}")
     }
 
     fn damaged(&self, cause: &str) -> Error {

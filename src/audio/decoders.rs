@@ -3,7 +3,7 @@
 //! counted, so that the rest keeps its time.
 
 use std::fs::File;
-use std::io::{BufReader, Seek, SeekFrom};
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::ops::Range;
 
 use hound::{SampleFormat, WavReader};
@@ -14,7 +14,9 @@ use symphonia::core::formats::{FormatReader, Track, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream, ReadOnlySource};
 use symphonia::core::packet::Packet;
 
+use super::caf_header;
 use super::mpeg_frames::{self, Repaired, Scan};
+use super::ogg_pages;
 use super::patched::Patched;
 use super::wave_header::{self, Wave};
 
@@ -27,6 +29,8 @@ pub struct Format {
     pub frames: Option<u64>,
     /// Whether the recorder left the length out of the header.
     pub unclosed: bool,
+    /// Whether the file ends early, though no header tells how long it should be.
+    pub cut_off: bool,
     /// Frames that are lost, and silent in what is decoded.
     pub lost: Vec<Range<u64>>,
 }
@@ -65,9 +69,13 @@ impl Decoder {
         if let Some(scan) = mpeg_frames::scan(&mut file).ok().flatten() {
             return mpeg(file, scan, ending);
         }
+        let cut_off = ogg_pages::is_cut_off(&mut file).unwrap_or(false);
         file.seek(SeekFrom::Start(0)).ok()?;
-        let again = file.try_clone().ok()?;
-        common(Box::new(file), ending).or_else(|| wide(again))
+        let (second, third) = (file.try_clone().ok()?, file.try_clone().ok()?);
+        let (decoder, format) = common(Box::new(file), ending)
+            .or_else(|| wide(second))
+            .or_else(|| shortened(third))?;
+        Some((decoder, Format { cut_off, ..format }))
     }
 
     /// Reads on.
@@ -197,6 +205,24 @@ fn behind_wav_header(file: File, wave: Wave) -> Option<(Decoder, Format)> {
     Some((decoder, format))
 }
 
+/// What is there of an AIFF, CAF or Ogg file that was cut off.
+fn shortened(mut file: File) -> Option<(Decoder, Format)> {
+    if let Some(caf) = caf_header::shortened(&mut file).ok()? {
+        let patched = Patched::new(file, caf.parts);
+        let (decoder, format) = common(Box::new(patched), Some("caf"))?;
+        let frames = Some(caf.frames);
+        return Some((decoder, Format { frames, ..format }));
+    }
+    let mut mark = [0; 4];
+    file.seek(SeekFrom::Start(0)).ok()?;
+    file.read_exact(&mut mark).ok()?;
+    file.seek(SeekFrom::Start(0)).ok()?;
+    // The library looks for chunks after the sound, or for a last page, and fails where the file
+    // ends before them, unless it can only read on.
+    let source = matches!(&mark, b"FORM" | b"OggS").then(|| ReadOnlySource::new(file))?;
+    common(Box::new(source), None)
+}
+
 /// An MPEG audio file.
 fn mpeg(mut file: File, scan: Scan, ending: Option<&str>) -> Option<(Decoder, Format)> {
     file.seek(SeekFrom::Start(0)).ok()?;
@@ -266,6 +292,7 @@ fn common(source: Box<dyn MediaSource>, ending: Option<&str>) -> Option<(Decoder
         channels,
         frames: track.num_frames,
         unclosed: false,
+        cut_off: false,
         lost: Vec::new(),
     };
     let due = track.start_ts.get().max(0);
@@ -298,6 +325,7 @@ fn wide(mut file: File) -> Option<(Decoder, Format)> {
         channels: usize::from(spec.channels),
         frames: Some(u64::from(reader.duration())),
         unclosed: false,
+        cut_off: false,
         lost: Vec::new(),
     };
     (found.channels > 0).then_some((Decoder::Wide(reader), found))

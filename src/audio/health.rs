@@ -36,6 +36,8 @@ const LIMIT: f32 = 0.9995;
 const BEYOND: f32 = 1.0005;
 /// DC offset that is worth a warning, as a share of full scale.
 const SHIFTED: f64 = 0.01;
+/// Advised for a silent take.
+const CHECK_LEVEL: &str = "check the channel (--channel) and the recording level";
 /// Said of a take without notes.
 const NO_NOTES: &str = "no notes found; is the horn on this channel (--channel), in its range (--horn), and above the gate (--gate)?";
 
@@ -101,6 +103,7 @@ impl Health {
             return Err(Error::Silent {
                 path: take.to_owned(),
                 peak_db,
+                hint: CHECK_LEVEL.into(),
             });
         }
         let mut warnings = self.warnings();

@@ -1,5 +1,7 @@
 //! Reads and writes sound files.
 
+#[cfg(feature = "decode")]
+mod caf_header;
 pub mod channels;
 #[cfg(feature = "decode")]
 pub mod decode;
@@ -10,6 +12,8 @@ pub mod flac;
 pub mod health;
 #[cfg(feature = "decode")]
 mod mpeg_frames;
+#[cfg(feature = "decode")]
+mod ogg_pages;
 #[cfg(feature = "decode")]
 mod patched;
 #[cfg(feature = "decode")]

@@ -25,7 +25,7 @@ const UNKNOWN: u32 = u32::MAX;
 /// Largest format chunk: the extensible one has 40 bytes.
 const MAX_FORMAT: u64 = 1 << 10;
 /// Most chunks before the sound.
-const MAX_CHUNKS: usize = 1_000;
+pub(super) const MAX_CHUNKS: usize = 1_000;
 
 /// What tells a kind of container apart.
 struct Kind {

@@ -18,7 +18,8 @@ use super::{Excerpt, ListFormat, PitchOptions, TakeOptions, TuningOptions};
 #[derive(Args)]
 #[command(after_help = "\
 The target is a MIDI file, a MusicXML score or another take. Its notes are
-aligned with what was played. Timing is measured against the tempo of the
+aligned with what was played. --channel, --start and --end choose a part of the take;
+of a target that is a take too, --target-channel, --target-start and --target-end do. Timing is measured against the tempo of the
 neighbouring notes, so a steadily faster or slower tempo does not count as early or
 late; late is positive. Length is in per cent of the written length at that tempo.
 Cents are against the tuning and, if the target is a take, against that take too.
@@ -39,6 +40,8 @@ pub struct Options {
     take: TakeOptions,
     /// MIDI file, MusicXML score (.musicxml or .mxl) or take to compare with
     target: PathBuf,
+    #[command(flatten)]
+    target_excerpt: TargetExcerpt,
     /// Part of the score, counted from 1; by default the first that has notes
     #[arg(long, value_name = "N")]
     part: Option<usize>,
@@ -55,6 +58,45 @@ pub struct Options {
     /// Format of the comparison on standard output
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
+}
+
+/// [`Excerpt`] of the target.
+#[derive(Args)]
+struct TargetExcerpt {
+    /// Channel of the horn in the target, if that is a take
+    #[arg(long, value_name = "N")]
+    target_channel: Option<usize>,
+    /// Start here in the target, if that is a take
+    #[arg(long, value_name = "TIME", value_parser = super::seconds)]
+    target_start: Option<f64>,
+    /// Stop here in the target, if that is a take
+    #[arg(long, value_name = "TIME", value_parser = super::seconds)]
+    target_end: Option<f64>,
+}
+
+impl TargetExcerpt {
+    fn excerpt(&self) -> Excerpt {
+        Excerpt {
+            channel: self.target_channel,
+            start: self.target_start,
+            end: self.target_end,
+            prefix: "target-",
+        }
+    }
+
+    /// Refuses these options where the target is a score.
+    fn check_unused(&self) -> Result<()> {
+        let given = self.target_channel.is_some()
+            || self.target_start.is_some()
+            || self.target_end.is_some();
+        match given {
+            true => Err(Error::setting(
+                "--target-channel, --target-start or --target-end with a score as target",
+                "leave it out: a score is compared with as a whole",
+            )),
+            false => Ok(()),
+        }
+    }
 }
 
 pub fn run(options: &Options) -> Result<()> {
@@ -77,6 +119,7 @@ pub fn run(options: &Options) -> Result<()> {
     // The score first: a misspelt name should not be discovered after a minute's
     // analysis.
     let reference = if reference::is_score(&options.target) {
+        options.target_excerpt.check_unused()?;
         ReferencePart::read(&options.target, options.part)?
     } else {
         if options.part.is_some() {
@@ -85,7 +128,7 @@ pub fn run(options: &Options) -> Result<()> {
                 "leave --part out: only scores have parts",
             ));
         }
-        let played = listen(&options.target, &Excerpt::default());
+        let played = listen(&options.target, &options.target_excerpt.excerpt());
         ReferencePart::played(&played.map_err(|e| not_a_target(e, &options.target))?)
     };
     let reference = reference.shifted(options.shift);

@@ -121,6 +121,9 @@ pub struct Excerpt {
     /// Stop here
     #[arg(long, value_name = "TIME", value_parser = seconds)]
     pub end: Option<f64>,
+    /// What the names of these options begin with, where there are two takes.
+    #[arg(skip)]
+    pub prefix: &'static str,
 }
 
 /// Temperatures of the air in a horn, degrees Celsius.
@@ -417,6 +420,15 @@ impl Excerpt {
             start_s: self.start,
             end_s: self.end,
         }
+    }
+
+    /// What is said of the take, with these options by their names.
+    pub fn by_name(&self, said: &str) -> String {
+        ["channel", "start", "end"]
+            .iter()
+            .fold(said.to_owned(), |said, name| {
+                said.replace(&format!("--{name}"), &format!("--{}{name}", self.prefix))
+            })
     }
 }
 

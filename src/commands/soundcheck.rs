@@ -3,6 +3,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use clap::Args;
+use leadpipe::internals::audio::decode::of_whole_take;
 use leadpipe::internals::live::capture::{Capture, CaptureEvent};
 use leadpipe::internals::live::devices;
 use leadpipe::internals::live::rig::Rig;
@@ -70,7 +71,7 @@ pub fn run(options: &Options) -> Result<()> {
         4 => options
             .takes
             .iter()
-            .map(|path| read(path))
+            .map(|path| read(path, options.input.channel))
             .collect::<Result<_>>()?,
         n => {
             return Err(Error::setting(
@@ -205,11 +206,15 @@ fn measure_part(
     Ok(meter.finish())
 }
 
-fn read(path: &Path) -> Result<LevelReadings> {
-    let mut take = Take::open(path, &Selection::default())?;
+fn read(path: &Path, channel: Option<usize>) -> Result<LevelReadings> {
+    let selection = Selection {
+        channel,
+        ..Selection::default()
+    };
+    let mut take = Take::open(path, &selection)?;
     let mut meter = LevelMeter::new(Settings::builder(take.sample_rate_hz()).build()?);
     let mut block = Vec::new();
-    while take.next_block(&mut block)? {
+    while take.next_block(&mut block).map_err(of_whole_take)? {
         meter.push(&block);
     }
     Ok(meter.finish())

@@ -6,7 +6,8 @@ use std::path::Path;
 use leadpipe::internals::audio::health::Health;
 use leadpipe::internals::text::{counted, shown_path};
 use leadpipe::{
-    Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber, Transcription,
+    Error, Horn, Line, LineContext, Mode, Result, Settings, Take, Timeline, Transcriber,
+    Transcription,
 };
 
 use super::{
@@ -113,7 +114,8 @@ fn transcribe(
     detail: NoteDetail,
     mut on_track: Option<OnTrack>,
 ) -> Result<(Transcription, f64)> {
-    let mut source = Take::open(path, &excerpt.selection())?;
+    let named = |error: Error| error.reworded(|said| excerpt.by_name(said));
+    let mut source = Take::open(path, &excerpt.selection()).map_err(named)?;
     let rate_hz = source.sample_rate_hz();
     let settings = Settings::builder(rate_hz)
         .horn(horn)
@@ -148,7 +150,7 @@ fn transcribe(
         }
         #[cfg(not(feature = "pitch-detection"))]
         Estimator::PitchDetection => {
-            return Err(leadpipe::Error::setting(
+            return Err(Error::setting(
                 "--estimator pitch-detection is not in this build",
                 "build with --features pitch-detection, or leave --estimator out",
             ));
@@ -160,7 +162,7 @@ fn transcribe(
     };
     let mut health = Health::default();
     let (mut block, mut samples) = (Vec::new(), 0u64);
-    while source.next_block(&mut block)? {
+    while source.next_block(&mut block).map_err(named)? {
         health.push(&block);
         transcriber.push(&block);
         if let Some(on_track) = &mut on_track
@@ -181,9 +183,10 @@ fn transcribe(
     };
     let mut transcription = transcriber.finish();
     transcription.shift(source.start_s());
-    let faults = health.check(path, transcription.notes.len())?;
+    let faults = health.check(path, transcription.notes.len());
+    let faults = faults.map_err(named)?;
     for warning in source.warnings().iter().chain(&faults).chain(&dropouts) {
-        warn(path, warning);
+        warn(path, &excerpt.by_name(warning));
     }
     Ok((transcription, source.start_s() + samples as f64 / rate_hz))
 }

@@ -8,6 +8,7 @@ use super::devices;
 use super::reconnect::Reconnect;
 use super::streams::{self, InputRequest, InputStream};
 use super::ui_snapshot::PortStatus;
+use crate::audio::decode::of_whole_take;
 use crate::audio::{Selection, Take};
 use crate::error::Result;
 
@@ -288,7 +289,8 @@ impl FilePlayback {
         while self.sent + self.block as u64 <= due {
             while self.waiting.len() < self.block && !self.finished {
                 let mut more = Vec::new();
-                self.finished = !self.take.next_block(&mut more)?;
+                let read = self.take.next_block(&mut more);
+                self.finished = !read.map_err(of_whole_take)?;
                 self.waiting.append(&mut more);
             }
             let count = self.block.min(self.waiting.len());

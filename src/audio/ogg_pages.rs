@@ -1,0 +1,51 @@
+//! The end of an Ogg file (RFC 3533). It has no length in its header: only its last page tells
+//! whether it is whole.
+
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+
+/// Header of a page before its segment table.
+const HEADER: usize = 27;
+/// Longest page: 255 segments of 255 bytes each.
+const LONGEST: u64 = HEADER as u64 + 255 + 255 * 255;
+/// Bit of a page's flags: its stream ends here. All three that there are.
+const END_OF_STREAM: u8 = 4;
+const FLAGS: u8 = 7;
+
+/// Whether an Ogg file stops within a page, or before the last page of its stream. What follows
+/// a stream's end, such as a tag, does not matter. Leaves the file's position anywhere.
+///
+/// # Errors
+/// Those of the file.
+pub fn is_cut_off(file: &mut File) -> io::Result<bool> {
+    let length = file.metadata()?.len();
+    let mut mark = [0; 4];
+    file.seek(SeekFrom::Start(0))?;
+    file.read_exact(&mut mark)?;
+    if &mark != b"OggS" {
+        return Ok(false);
+    }
+    let mut tail = Vec::new();
+    file.seek(SeekFrom::Start(length.saturating_sub(LONGEST)))?;
+    file.take(LONGEST).read_to_end(&mut tail)?;
+    let mut ends = (0..tail.len()).rev().map(|at| &tail[at..]);
+    let last = ends.find(|rest| is_page(rest));
+    Ok(last.is_some_and(|page| !is_whole(page) || page[5] & END_OF_STREAM == 0))
+}
+
+/// Whether a page begins here, as far as there are bytes to tell. The version is 0.
+fn is_page(rest: &[u8]) -> bool {
+    rest.starts_with(b"OggS")
+        && rest.get(4).is_none_or(|version| *version == 0)
+        && rest.get(5).is_none_or(|flags| *flags <= FLAGS)
+}
+
+fn is_whole(page: &[u8]) -> bool {
+    let table = page
+        .get(HEADER - 1)
+        .and_then(|segments| page.get(HEADER..HEADER + usize::from(*segments)));
+    table.is_some_and(|table| {
+        let body: usize = table.iter().map(|size| usize::from(*size)).sum();
+        page.len() >= HEADER + table.len() + body
+    })
+}
