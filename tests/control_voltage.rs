@@ -5,7 +5,7 @@ mod common;
 
 use std::path::Path;
 
-use common::{rows, succeed, write_wav};
+use common::{leadpipe, rows, succeed, write_wav};
 use leadpipe::internals::demo::brass::{Played, Room, play};
 use leadpipe::{Selection, Take};
 
@@ -138,4 +138,39 @@ fn gate_and_trigger_follow_the_attacks() {
     assert_eq!(at(&loudness, 0.2), 0.0);
     // A softer note gives a lower voltage.
     assert!(at(&loudness, 2.9) < at(&loudness, 0.8));
+}
+
+/// A voltage that the interface cannot put out is a wrong note, so it is said, by `write` as by
+/// `transcribe`.
+#[test]
+fn what_full_scale_cuts_off_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let list = "onset_s,offset_s,midi\n0.1,0.2,60\n0.2,0.3,74\n0.3,0.4,47\n";
+    std::fs::write(path("line.csv"), list).unwrap();
+    let said = |volts: &str| {
+        let (list, out) = (path("line.csv"), path("out"));
+        let args = ["write", &list, "--out", &out, "--write", "csv,cv"];
+        let output = leadpipe(&[&args[..], &["--volts-full-scale", volts]].concat());
+        assert!(output.status.success(), "{output:?}");
+        let errors = String::from_utf8(output.stderr).unwrap();
+        let warnings = errors.lines().filter(|line| !line.starts_with("wrote"));
+        warnings.collect::<Vec<_>>().join("\n")
+    };
+    for volts in ["10", "5", "4.9", "-5"] {
+        assert_eq!(said(volts), "", "{volts}");
+    }
+    let gate = said("2");
+    assert!(
+        gate.ends_with("line.cv.wav: the interface's full scale of 2 V cuts off the 5 V of gate, trigger and loudness; check --volts-full-scale"),
+        "{gate}"
+    );
+    for volts in ["1", "-1"] {
+        let both = said(volts);
+        assert_eq!(both.lines().count(), 1, "{both}");
+        assert!(
+            both.contains("1 V cuts off the pitch of 2 of 3 notes") && both.contains("the 5 V of"),
+            "{both}"
+        );
+    }
 }

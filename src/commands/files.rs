@@ -16,7 +16,7 @@ use leadpipe::{
 };
 
 use super::part::PartOptions;
-use super::transcription::NoteDetail;
+use super::transcription::{NoteDetail, warn};
 use super::{EmptyFolder, ListFormat, check_folder};
 
 /// Which files are written, and how.
@@ -226,6 +226,13 @@ impl FileOptions {
         }
     }
 
+    fn control_voltage(&self) -> ControlVoltage {
+        ControlVoltage {
+            full_scale_v: self.cv.volts_full_scale,
+            sample_rate_hz: self.cv.cv_rate,
+        }
+    }
+
     fn outputs(
         &self,
         part: &LazyPart,
@@ -233,10 +240,7 @@ impl FileOptions {
         sound: &dyn Fn() -> Result<Option<Flac>>,
     ) -> Result<Vec<Box<dyn Output>>> {
         let writers = Writers {
-            cv: ControlVoltage {
-                full_scale_v: self.cv.volts_full_scale,
-                sample_rate_hz: self.cv.cv_rate,
-            },
+            cv: self.control_voltage(),
             part,
             heading: self.part.heading(),
             temperature_c,
@@ -279,7 +283,15 @@ impl FileOptions {
         let mut written = match &self.out {
             Some(folder) => {
                 let outputs = self.outputs(part, temperature_c, sound)?;
-                save_all(line, folder, name, &outputs)?
+                let written = save_all(line, folder, name, &outputs)?;
+                for (kind, path) in self.kinds().iter().zip(&written) {
+                    if *kind == FileKind::Cv
+                        && let Some(warning) = self.control_voltage().warning(line)
+                    {
+                        warn(path, &warning);
+                    }
+                }
+                written
             }
             None => Vec::new(),
         };

@@ -210,7 +210,7 @@ pub fn transcribe_line(
     ))
 }
 
-/// Prints a warning about a take.
-fn warn(path: &Path, what: &str) {
+/// Prints a warning about a file.
+pub fn warn(path: &Path, what: &str) {
     progress::message(&format!("leadpipe: {}: {what}", shown_path(path)));
 }

@@ -16,6 +16,7 @@ use crate::line::{Line, LineNote};
 use crate::notes::contour::Point;
 use crate::sending::brightness::BrightnessFollower;
 use crate::sending::{DynamicRange, Sent};
+use crate::units::Pitch;
 
 /// Settings of the control-voltage file.
 #[derive(Debug, Clone, Copy)]
@@ -39,6 +40,46 @@ impl Default for ControlVoltage {
     }
 }
 
+/// How far the pitch may be beyond full scale, in volts: about a cent.
+const PITCH_TOLERANCE_V: f64 = 0.001;
+
+impl ControlVoltage {
+    fn scale(&self, line: &Line) -> CvScale {
+        CvScale {
+            full_scale_v: self.full_scale_v,
+            offset_v: 0.0,
+            zero_volt_note: line.context.zero_volt_note,
+        }
+    }
+
+    /// What of a line is beyond the interface's full scale and so clipped in the file, and what
+    /// to do about it; none where everything fits.
+    pub fn warning(&self, line: &Line) -> Option<String> {
+        let scale = self.scale(line);
+        let clips = |pitch: Pitch| {
+            let volts = pitch.volts(scale.zero_volt_note);
+            scale.clips(volts, PITCH_TOLERANCE_V)
+        };
+        let is_beyond = |at: &usize| {
+            let range = DynamicRange::default();
+            let brightness = BrightnessFollower::default();
+            let (mut now, _) = PerformedNote::start(&line.notes, *at, range, brightness);
+            let (note, hop_s) = (&now.named.note, now.named.note.contour.hop_s);
+            let mut points = (note.contour.voiced())
+                .skip_while(|(time_s, _)| *time_s < note.onset_s)
+                .take_while(|(time_s, _)| *time_s < note.offset_s);
+            clips(now.pitch)
+                || points.any(|(time_s, point)| {
+                    now.update(time_s, point, hop_s);
+                    clips(now.pitch)
+                })
+        };
+        let count = line.notes.len();
+        let beyond = (0..count).filter(is_beyond).count();
+        scale.clipping_in_words(beyond, count)
+    }
+}
+
 impl Output for ControlVoltage {
     fn extension(&self) -> &'static str {
         ".cv.wav"
@@ -57,11 +98,7 @@ impl Output for ControlVoltage {
             comment: Some(CONTROL_VOLTAGES),
         };
         header.write(to)?;
-        let scale = CvScale {
-            full_scale_v: self.full_scale_v,
-            offset_v: 0.0,
-            zero_volt_note: line.context.zero_volt_note,
-        };
+        let scale = self.scale(line);
         let renderer = CvRenderer::new(scale, brightness.unwrap_or_default(), 1.0, 0);
         let mut voltages = Voltages::new(line, renderer, 1.0 / rate_hz);
         for sample in 0..length {

@@ -4,10 +4,14 @@
 
 use crate::sending::Sent;
 use crate::sending::brightness::BrightnessRange;
+use crate::text::counted;
 use crate::units::Pitch;
 
 /// Gate and trigger, in volts (common practice).
 pub const GATE_V: f64 = 5.0;
+/// How much of a gate may be cut off, in volts: modules take less than this for a gate, and an
+/// interface of nominally 5 V may measure a little under.
+const GATE_TOLERANCE_V: f64 = 0.5;
 /// Length of a trigger in seconds (common practice: 1 to 10 ms).
 const TRIGGER_S: f64 = 0.005;
 /// A gate is low at least this long before a new attack, in seconds, so that an
@@ -33,9 +37,42 @@ pub struct CvScale {
 }
 
 impl CvScale {
+    /// Share of full scale that gives a voltage.
+    fn share(&self, volts: f64) -> f64 {
+        (volts - self.offset_v) / self.full_scale_v
+    }
+
     /// Sample that gives a voltage, clipped to the interface's range.
     pub fn sample(&self, volts: f64) -> f32 {
-        ((volts - self.offset_v) / self.full_scale_v).clamp(-1.0, 1.0) as f32
+        self.share(volts).clamp(-1.0, 1.0) as f32
+    }
+
+    /// Whether the clipping of a voltage moves it by more than `tolerance_v`.
+    pub fn clips(&self, volts: f64, tolerance_v: f64) -> bool {
+        (self.share(volts).abs() - 1.0) * self.full_scale_v.abs() > tolerance_v
+    }
+
+    /// What is wrong with a scale that clips the pitch of `beyond` of `count` notes, or the gate,
+    /// and what to do about it; none where it clips neither.
+    pub fn clipping_in_words(&self, beyond: usize, count: usize) -> Option<String> {
+        let pitch = (beyond > 0).then(|| {
+            let notes = counted(count as u64, "note");
+            format!("the pitch of {beyond} of {notes}, which is wrong there")
+        });
+        let gate = self.clips(GATE_V, GATE_TOLERANCE_V);
+        let gate = gate.then(|| format!("the {GATE_V} V of gate, trigger and loudness"));
+        let nearer = match beyond {
+            0 => "",
+            _ => ", and set --zero-volt-note nearer to the notes",
+        };
+        let cut: Vec<String> = pitch.into_iter().chain(gate).collect();
+        (!cut.is_empty()).then(|| {
+            format!(
+                "the interface's full scale of {} V cuts off {}; check --volts-full-scale{nearer}",
+                self.full_scale_v.abs(),
+                cut.join(", and ")
+            )
+        })
     }
 }
 
@@ -310,6 +347,8 @@ mod tests {
         };
         assert!((scale.sample(2.1) - 0.25).abs() < 1e-6);
         assert_eq!(scale.sample(50.0), 1.0);
+        assert!(!scale.clips(8.1, 1e-3) && scale.clips(8.2, 1e-3));
+        assert!(!scale.clips(-7.9, 1e-3) && scale.clips(-8.0, 1e-3));
     }
 
     #[test]

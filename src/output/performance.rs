@@ -16,7 +16,8 @@ pub struct PerformedNote<'a> {
     dynamic_range: DynamicRange,
     /// From when to when the pitch is followed; it holds still before and after.
     own_s: (f64, f64),
-    pitch: Pitch,
+    /// Pitch that is sent now.
+    pub pitch: Pitch,
     level: LevelFollower,
     /// Goes on from note to note.
     pub brightness: BrightnessFollower,

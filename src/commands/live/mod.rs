@@ -381,6 +381,9 @@ fn cautions(rig: &Rig) -> Vec<String> {
     }
     if !rig.cv.channels.is_empty() {
         cautions.push("Control voltages need a DC-coupled interface; check the module's input range in its manual.".into());
+        let scale = rig.cv_scale().ok();
+        let clipping = scale.and_then(|scale| scale.clipping_in_words(0, 0));
+        cautions.extend(clipping.map(|words| format!("Control voltages: {words}.")));
     }
     cautions
 }
