@@ -552,3 +552,104 @@ fn mistakes_are_named() {
     assert_eq!(code, 3);
     assert!(errors.contains(".csv or .json"), "{errors}");
 }
+
+/// A MIDI file of another program: each track's notes as start, end (in quarters of a second)
+/// and key.
+fn midi(path: &Path, tracks: &[&[(u32, u32, u8)]]) {
+    let header = midly::Header::new(midly::Format::Parallel, midly::Timing::Metrical(480.into()));
+    let track = |notes: &&[(u32, u32, u8)]| {
+        let mut events: Vec<(u32, bool, u8)> = notes
+            .iter()
+            .flat_map(|(start, end, key)| [(*start, true, *key), (*end, false, *key)])
+            .collect();
+        events.sort_unstable();
+        let mut at = 0;
+        let mut track: midly::Track = Vec::new();
+        for (time, is_on, key) in events {
+            let (key, vel) = (key.into(), 80.into());
+            let message = match is_on {
+                true => midly::MidiMessage::NoteOn { key, vel },
+                false => midly::MidiMessage::NoteOff { key, vel },
+            };
+            track.push(midly::TrackEvent {
+                delta: (240 * (time - at)).into(),
+                kind: midly::TrackEventKind::Midi {
+                    channel: 0.into(),
+                    message,
+                },
+            });
+            at = time;
+        }
+        track.push(midly::TrackEvent {
+            delta: 0.into(),
+            kind: midly::TrackEventKind::Meta(midly::MetaMessage::EndOfTrack),
+        });
+        track
+    };
+    let tracks = tracks.iter().map(track).collect();
+    midly::Smf { header, tracks }.save(path).unwrap();
+}
+
+/// What a list holds and the line does not is said, in one line.
+#[test]
+fn no_note_is_left_out_without_a_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    let written = |name: &str, more: &[&str]| {
+        let list = path(name).display().to_string();
+        let output = common::leadpipe(&[&["write", &list, "--format", "csv"][..], more].concat());
+        assert!(output.status.success(), "{output:?}");
+        let rows = common::rows(&String::from_utf8(output.stdout).unwrap());
+        let keys: Vec<i32> = rows.iter().map(|row| row.midi).collect();
+        (keys, String::from_utf8(output.stderr).unwrap())
+    };
+    let melody = [(0, 1, 60), (1, 2, 62)];
+    midi(&path("two.mid"), &[&melody, &[(0, 2, 48)]]);
+    let (keys, errors) = written("two.mid", &[]);
+    assert_eq!(keys, [60, 62]);
+    assert!(
+        errors.ends_with("two.mid: only part 1 is read; choose --part from: 1 track 1, channel 1 (2 notes), 2 track 2, channel 1 (1 note)\n"),
+        "{errors}"
+    );
+    for (part, notes) in [("1", &[60, 62][..]), ("2", &[48])] {
+        let chosen = written("two.mid", &["--part", part]);
+        assert_eq!(chosen, (notes.to_vec(), String::new()));
+    }
+    let two = path("two.mid").display().to_string();
+    let (code, errors) = fail(&["write", &two, "--part", "3"]);
+    assert!(
+        code == 4 && errors.contains("part 3 has no notes"),
+        "{errors}"
+    );
+
+    midi(
+        &path("chords.mid"),
+        &[&[(0, 2, 60), (0, 2, 64), (0, 2, 67), (2, 4, 65)]],
+    );
+    let (keys, errors) = written("chords.mid", &[]);
+    assert_eq!(keys, [67, 65]);
+    assert!(
+        errors.contains("chords.mid: 2 of 4 notes are left out"),
+        "{errors}"
+    );
+    assert_eq!(errors.lines().count(), 1, "{errors}");
+    // Notes that only overlap, as slurs do, are all there.
+    midi(&path("slurs.mid"), &[&[(0, 3, 60), (2, 4, 62)]]);
+    assert_eq!(written("slurs.mid", &[]), (vec![60, 62], String::new()));
+
+    let list = "onset_s,offset_s,midi\n0,1,60\n0.5,1.0005,62\n1,2,64\n";
+    std::fs::write(path("overlap.csv"), list).unwrap();
+    let (_, errors) = written("overlap.csv", &[]);
+    assert!(
+        errors.contains(
+            "overlap.csv: 1 note shortened to where the next begins (the first is at 0 s)"
+        ),
+        "{errors}"
+    );
+    let list = path("overlap.csv").display().to_string();
+    let (code, errors) = fail(&["write", &list, "--part", "1"]);
+    assert!(
+        code == 4 && errors.contains("only MIDI files have parts"),
+        "{errors}"
+    );
+}

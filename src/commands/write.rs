@@ -8,6 +8,7 @@ use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::{Horn, Line, LineContext, Reference, Result};
 
 use super::files::FileOptions;
+use super::transcription::warn;
 use super::{SendOptions, TuningOptions, settings, stem};
 
 /// Write outputs from a note list that you have corrected
@@ -30,6 +31,9 @@ them where the page is wrong. A note without them is placed by its time. With --
 estimated again, and the columns do not count. A MIDI file's own tempo, time signature and
 key hold, if its notes keep to its beat.
 
+A horn plays one note at a time: each note ends where the next begins at the latest, and of a
+chord in a MIDI file the highest note is kept.
+
 Examples:
   leadpipe transcribe take.wav --horn trumpet --out written
   leadpipe write written/take.csv --horn trumpet --out corrected --write musicxml,midi
@@ -42,6 +46,9 @@ pub struct Options {
     /// Note list: .csv, .json or .mid
     #[arg(value_name = "NOTES")]
     list: PathBuf,
+    /// Part of a MIDI file, counted from 1; by default the first that has notes
+    #[arg(long, value_name = "N")]
+    part: Option<usize>,
     /// Your horn: a name from `leadpipe horns`, or a TOML file of your own (FILE.toml, or
     /// FILE.toml:NAME for one of several)
     #[arg(long, value_name = "NAME", value_parser = super::HORN, hide_possible_values = true)]
@@ -82,7 +89,10 @@ pub fn run(options: &mut Options, matches: &ArgMatches) -> Result<()> {
         )?,
         None => Vec::new(),
     };
-    let list = list.read(context.tuning.reference())?;
+    let list = list.read(context.tuning.reference(), options.part)?;
+    for warning in &list.warnings {
+        warn(&options.list, warning);
+    }
     let name = stem(&options.list);
     let line = Line::with_changes(&name, list.length_s, list.notes, context, changes);
     let line = match files.estimates_rhythm() {

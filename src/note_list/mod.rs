@@ -22,7 +22,7 @@ use crate::notes::contour::{Contour, Point};
 use crate::notes::refinement::read_pitch;
 use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::{ReferencePart, TargetNote};
-use crate::text::ending;
+use crate::text::{counted, ending};
 use crate::tuning::Reference;
 pub use made_with::MadeWith;
 
@@ -32,6 +32,8 @@ const MAX_BYTES: u64 = 64 << 20;
 const ANY_LEVEL_DB: f32 = -20.0;
 /// Time between the points of an even contour, in seconds.
 const HOP_S: f64 = 0.005;
+/// How much two notes may overlap without a word, in seconds: more than rounding makes.
+const OVERLAP_S: f64 = 0.001;
 /// Longest that a list may go on, in seconds: a day.
 const LONGEST_S: f64 = 86_400.0;
 
@@ -50,6 +52,8 @@ pub struct NoteList {
     /// Its key as it is written, if it has one, and how many semitones higher than that it
     /// sounds.
     pub key: Option<(Key, i32)>,
+    /// What the file holds and the list does not, in words.
+    pub warnings: Vec<String>,
 }
 
 /// A list that was opened, its notes still to be read.
@@ -116,7 +120,7 @@ fn normal() -> Length {
 /// [`Error::Input`] for a file that is missing, is no list, or has a note that makes no
 /// sense, naming the line or the note.
 pub fn read(path: &Path, reference: Reference) -> Result<NoteList> {
-    ListFile::open(path)?.read(reference)
+    ListFile::open(path)?.read(reference, None)
 }
 
 impl ListFile {
@@ -171,16 +175,22 @@ impl ListFile {
         }
     }
 
-    /// Its notes.
+    /// Its notes; of a MIDI file those of a part, counted from 1, or of the first that has notes.
     ///
     /// # Errors
-    /// As [`read`].
-    pub fn read(self, reference: Reference) -> Result<NoteList> {
+    /// As [`read`]; [`Error::Setting`] where there is no such part.
+    pub fn read(self, reference: Reference, part: Option<usize>) -> Result<NoteList> {
         let path = &self.path;
+        if part.is_some() && !matches!(self.content, Content::Midi) {
+            return Err(Error::setting(
+                "--part with a CSV or JSON list",
+                "leave --part out: only MIDI files have parts",
+            ));
+        }
         let list = match self.content {
             Content::Csv(text) => csv_rows::from_csv(path, &text, reference)?,
             Content::Json(document) => from_json(path, *document, reference)?,
-            Content::Midi => from_midi(path)?,
+            Content::Midi => from_midi(path, part)?,
         };
         match list.notes.is_empty() {
             true => Err(Error::input(
@@ -212,8 +222,8 @@ fn from_json(path: &Path, document: Document, reference: Reference) -> Result<No
     })
 }
 
-fn from_midi(path: &Path) -> Result<NoteList> {
-    let part = ReferencePart::read(path, None)?;
+fn from_midi(path: &Path, part: Option<usize>) -> Result<NoteList> {
+    let part = ReferencePart::read(path, part)?;
     let sounding = part.notes.iter().filter(|n| n.length_s > 0.0);
     let notes: Vec<Note> = sounding.map(from_target).collect();
     let length_s = notes.last().map_or(0.0, |n| n.offset_s);
@@ -222,6 +232,7 @@ fn from_midi(path: &Path) -> Result<NoteList> {
         rhythms: vec![None; notes.len()],
         tempo_track: TempoTrack::read(path).ok().filter(kept),
         key: part.key,
+        warnings: part.warnings,
         notes,
         length_s,
     })
@@ -326,6 +337,7 @@ fn assembled(
         .into_iter()
         .map(|(_, note, rhythm)| (note, rhythm))
         .unzip();
+    let mut shortened = Vec::new();
     for at in 0..notes.len() {
         // A horn plays one note at a time.
         let until_s = notes.get(at + 1).map_or(f64::INFINITY, |next| next.onset_s);
@@ -336,6 +348,9 @@ fn assembled(
                 format!("two notes begin at {} s", note.onset_s),
                 "keep one of them: a horn plays one note at a time",
             ));
+        }
+        if note.offset_s > until_s + OVERLAP_S {
+            shortened.push(note.onset_s);
         }
         note.offset_s = note.offset_s.min(until_s);
         note.contour = even(
@@ -354,7 +369,17 @@ fn assembled(
         rhythms,
         tempo_track: None,
         key: None,
+        warnings: shortened_in_words(&shortened).into_iter().collect(),
     })
+}
+
+/// Says which notes were shortened, by their onsets.
+fn shortened_in_words(onsets_s: &[f64]) -> Option<String> {
+    let first_s = onsets_s.first()?;
+    let count = counted(onsets_s.len() as u64, "note");
+    Some(format!(
+        "{count} shortened to where the next begins (the first is at {first_s} s), because a horn plays one at a time; correct onset_s or offset_s if that is wrong"
+    ))
 }
 
 /// Checks that notes in order of time are in one metre, and each in a place after the one

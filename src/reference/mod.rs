@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::input_file;
 use crate::line::Line;
 use crate::notation::key::Key;
-use crate::text::{ending, shown_path};
+use crate::text::{counted, ending, shown, shown_path};
 use crate::units::Concert;
 use musicxml::WrittenPart;
 use way::{Choice, Choices};
@@ -63,6 +63,8 @@ pub struct ReferencePart {
     /// Its key as it is written, if it gives one, and how many semitones higher it sounds.
     #[doc(hidden)]
     pub key: Option<(Key, i32)>,
+    /// What of the score is not in it although nobody asked for that, in words.
+    pub(crate) warnings: Vec<String>,
     /// Where its notes are others than the score's as it is written.
     pub(crate) departures: Vec<Departure>,
     /// The score with its repeats and jumps, if it has any.
@@ -130,17 +132,19 @@ impl ReferencePart {
             )
         };
         let parts = parts.map_err(damaged)?;
+        let is_chosen = part.is_some();
         let number = match part {
             Some(number) => number,
             None => 1 + parts.iter().position(|p| !p.notes.is_empty()).unwrap_or(0),
         };
         let names: Vec<String> = (1..)
             .zip(&parts)
-            .map(|(i, p)| format!("{i} {} ({} notes)", p.name, p.notes.len()))
+            .map(|(i, p)| format!("{i} {} ({})", p.name, counted(p.notes.len() as u64, "note")))
             .collect();
+        let names = names.join(", ");
+        let with_notes = parts.iter().filter(|p| !p.notes.is_empty()).count();
         let wanted = number.checked_sub(1).and_then(|i| parts.into_iter().nth(i));
         let Some(part) = wanted.filter(|p| !p.notes.is_empty()) else {
-            let names = names.join(", ");
             return Err(match part {
                 Some(number) => Error::setting(
                     format!("{}: part {number} has no notes", shown_path(path)),
@@ -160,12 +164,27 @@ impl ReferencePart {
                 "give the score of one piece",
             ));
         }
+        let mut warnings = Vec::new();
+        if !is_chosen && with_notes > 1 {
+            warnings.push(format!(
+                "only part {number} is read; choose --part from: {}",
+                shown(&names)
+            ));
+        }
+        if part.left_out > 0 {
+            warnings.push(format!(
+                "{} of {} are left out: of notes that begin together the highest is kept, because a horn plays one at a time",
+                part.left_out,
+                counted((part.left_out + part.notes.len()) as u64, "note")
+            ));
+        }
         let name = path.file_name().unwrap_or_default();
         Ok(ReferencePart {
             name: name.to_string_lossy().into_owned(),
             notes: part.notes,
             tempo: part.tempo,
             key: part.key,
+            warnings,
             departures: Vec::new(),
             written: part.written,
             choices: Choices::default(),
@@ -188,6 +207,7 @@ impl ReferencePart {
             notes: line.notes.iter().map(target).collect(),
             tempo: None,
             key: None,
+            warnings: Vec::new(),
             departures: Vec::new(),
             written: None,
             choices: Choices::default(),
@@ -270,6 +290,8 @@ pub struct ScorePart {
     pub name: String,
     /// Its notes, in order, one at a time.
     pub notes: Vec<TargetNote>,
+    /// How many notes began with a higher one and are not among them.
+    pub left_out: usize,
     /// Quarter notes a minute, the median over its notes, if the score gives them.
     pub tempo: Option<f64>,
     /// Its first key as it is written, if it gives one, and how many semitones higher it

@@ -326,6 +326,8 @@ pub struct WrittenPart {
 pub struct PlayedPart {
     /// Its notes, in order, one at a time.
     pub notes: Vec<TargetNote>,
+    /// How many notes began with a higher one and are not among them.
+    pub left_out: usize,
     /// Quarter notes a minute, the median over its notes, if the score gives them.
     pub tempo: Option<f64>,
     /// Where it is not the written way.
@@ -339,6 +341,7 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
     Ok(ScorePart {
         name: name.to_owned(),
         notes: played.notes,
+        left_out: played.left_out,
         tempo: played.tempo,
         key: key(bars),
         written: (!written.choices.is_empty()).then(|| Arc::new(written)),
@@ -420,6 +423,7 @@ impl WrittenPart {
             target.start_s = tempo_map.seconds(start);
             target.length_s *= tempo_map.seconds(end) - target.start_s;
         }
+        let count = targets.len();
         let notes = one_at_a_time(targets);
         let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
         let departure = |choice: Choice| Departure {
@@ -429,6 +433,7 @@ impl WrittenPart {
         };
         Ok(PlayedPart {
             departures: choices.all().map(departure).collect(),
+            left_out: count - notes.len(),
             notes,
             tempo,
         })
