@@ -626,6 +626,23 @@ fn the_command_line_is_refused_in_one_line() {
             assert!(errors.contains(words), "{args:?}: {errors}");
         }
     }
+    // Nothing is called - by mistake.
+    for args in [
+        &["transcribe", "a.wav", "--report", "-"][..],
+        &["transcribe", "a.wav", "--out", "-"],
+        &["intonation", "a.wav", "--report", "-"],
+        &["compare", "a.wav", "b.mid", "--report", "-"],
+        &["write", "a.csv", "--out", "-"],
+        &["tunings", "just", "--dump", "-"],
+        &["demo", "--out", "-"],
+    ] {
+        let (code, errors) = fail(args);
+        assert_eq!((code, errors.lines().count()), (2, 1), "{args:?}: {errors}");
+        assert!(
+            errors.contains("not written to standard output"),
+            "{errors}"
+        );
+    }
     let horn = tempfile::tempdir().unwrap();
     let horn = horn.path().join("horn.toml");
     let text = "[[horn]]\nname = \"x\"\ntitle = \"x\"\nsounds = -2147483648\nclef = \"treble\"\n\

@@ -53,7 +53,7 @@ pub struct Options {
     #[command(flatten)]
     tuning: TuningOptions,
     /// Also write a page with the score's notes under what was played, one HTML file
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = super::output_path())]
     report: Option<PathBuf>,
     /// Format of the comparison on standard output
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]

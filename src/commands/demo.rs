@@ -28,7 +28,7 @@ Example:
   leadpipe demo --out demo")]
 pub struct Options {
     /// Folder for the take and the outputs
-    #[arg(long, value_name = "DIR", default_value = "leadpipe-demo")]
+    #[arg(long, value_name = "DIR", default_value = "leadpipe-demo", value_parser = super::output_path())]
     out: PathBuf,
 }
 

@@ -28,7 +28,7 @@ pub struct FileOptions {
     #[arg(long, value_enum, default_value_t = ListFormat::Table)]
     format: ListFormat,
     /// Folder to write files to
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", value_parser = super::output_path())]
     out: Option<PathBuf>,
     /// Files to write, separated by commas
     #[arg(
@@ -40,7 +40,7 @@ pub struct FileOptions {
     )]
     write: Vec<FileKind>,
     /// Also write the intonation report as one HTML file
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = super::output_path())]
     report: Option<PathBuf>,
     // Last: its heading holds for all options after it.
     #[command(flatten)]

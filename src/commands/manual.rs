@@ -16,7 +16,7 @@ Example:
   leadpipe manual --out manual")]
 pub struct Options {
     /// Folder for the pages
-    #[arg(long, value_name = "DIR", default_value = "leadpipe-manual")]
+    #[arg(long, value_name = "DIR", default_value = "leadpipe-manual", value_parser = super::output_path())]
     out: PathBuf,
 }
 

@@ -31,7 +31,7 @@ use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
-use clap::builder::{PossibleValue, TypedValueParser};
+use clap::builder::{PathBufValueParser, PossibleValue, TypedValueParser};
 use clap::{Args, Subcommand, ValueEnum};
 use leadpipe::internals::analysis::{DEFAULT_GATE_DB, GATES_DB};
 use leadpipe::internals::output::cv::check_full_scale;
@@ -312,6 +312,15 @@ pub fn number(
         Ok(value) if range.contains(&value) => Ok(value),
         _ => Err(format!("give {unit}, {} to {}", range.start(), range.end())),
     }
+}
+
+/// Parser of the file or folder that an option writes to. Files get their names when they are
+/// whole, which standard output cannot do.
+pub fn output_path() -> impl TypedValueParser<Value = PathBuf> {
+    PathBufValueParser::new().try_map(|path| match path.as_os_str() == STDIN {
+        true => Err("this is not written to standard output; give a name, or ./- for one called -"),
+        false => Ok(path),
+    })
 }
 
 /// Parser of a time: seconds, minutes and seconds, or hours too.

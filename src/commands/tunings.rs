@@ -42,7 +42,7 @@ pub struct Options {
     #[arg(long, value_name = "HZ", default_value_t = leadpipe::internals::units::A4_HZ, value_parser = super::hertz)]
     reference: f64,
     /// Write a MIDI Tuning Standard bulk dump to this file
-    #[arg(long, value_name = "FILE", requires = "name")]
+    #[arg(long, value_name = "FILE", requires = "name", value_parser = super::output_path())]
     dump: Option<PathBuf>,
     /// Tuning program number in the dump
     #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=127))]

@@ -49,7 +49,7 @@ pub struct Options {
     #[command(flatten)]
     page: PageOptions,
     /// Also write the report as one HTML file
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = super::output_path())]
     report: Option<PathBuf>,
     /// Add a spectrogram under the report's pitch trace; the take is read twice
     #[arg(long)]

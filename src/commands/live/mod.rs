@@ -207,7 +207,7 @@ pub struct OutOptions {
     #[arg(long)]
     pub jsonl: bool,
     /// Record the take into this folder, and its notes when it ends
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", value_parser = super::output_path())]
     pub record: Option<PathBuf>,
     /// Serve the stage page for a browser. Without an address or with a bare port for this
     /// machine only; 0.0.0.0:PORT for the network, where a token is needed
