@@ -120,6 +120,33 @@ fn a_closed_terminal_ends_the_session() {
     }
 }
 
+/// Lines of text, as with `--plain`, on a terminal that understands no escape codes or that
+/// nobody has named.
+#[test]
+fn a_terminal_that_cannot_draw_gets_lines() {
+    let folder = tempfile::tempdir().unwrap();
+    let take = take(folder.path(), 0.8);
+    for term in ["TERM=dumb", "-u TERM"] {
+        let command = format!(
+            "env {term} {} live --from {}",
+            common::program().display(),
+            take.display()
+        );
+        let output = Command::new("script")
+            .args(["-qec", &command, "/dev/null"])
+            .env("XDG_CONFIG_HOME", "/nonexistent")
+            .env("SHELL", "/bin/sh")
+            .stdin(Stdio::null())
+            .output()
+            .expect("script starts");
+        let shown = String::from_utf8(output.stdout).unwrap();
+        assert!(
+            shown.contains("Bb3") && !shown.contains('\x1b'),
+            "{shown:?}"
+        );
+    }
+}
+
 /// A limit on a file's size stands for a full disk; the notes are short enough.
 #[test]
 fn a_full_disk_is_told_at_once_and_the_notes_are_kept() {

@@ -282,12 +282,20 @@ impl CatalogueOptions {
 /// Colour of tables on standard output, as the settings have it (no-color.org).
 pub fn paint() -> Paint {
     let wanted = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
-    let able = std::env::var_os("TERM").is_none_or(|name| name != "dumb");
     Paint::new(match settings::kept().colour {
-        Colour::Auto => wanted && able && io::stdout().is_terminal(),
+        Colour::Auto => wanted && !is_dumb_terminal() && io::stdout().is_terminal(),
         Colour::Always => true,
         Colour::Never => false,
     })
+}
+
+/// Whether the terminal understands no escape codes, or nobody has said which it is. Windows
+/// has no TERM, and its terminals do understand them.
+pub fn is_dumb_terminal() -> bool {
+    match std::env::var_os("TERM") {
+        Some(name) => name.is_empty() || name == "dumb",
+        None => cfg!(unix),
+    }
 }
 
 /// Prints rows in one of the formats; `table` prints them for reading.

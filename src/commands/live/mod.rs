@@ -257,7 +257,8 @@ pub fn run(options: &Options) -> Result<()> {
         parts.capture.rate_hz()
     );
     let (session, monitor) = Session::start(parts, channel)?;
-    let lines = options.plain || jsonl.is_some() || !std::io::stdout().is_terminal();
+    let draws = std::io::stdout().is_terminal() && !super::is_dumb_terminal();
+    let lines = options.plain || jsonl.is_some() || !draws;
     let cautions = cautions(&rig);
     let stop = quit.clone();
     let failure = jsonl.clone();

@@ -1,4 +1,4 @@
-//! The session as lines of text: without a terminal, with `--plain`, and beside
+//! The session as lines of text: without a terminal that draws, with `--plain`, and beside
 //! `--jsonl`, where standard output carries the events.
 
 use std::io::Write;
