@@ -62,6 +62,15 @@ pub enum Error {
         /// How to fix it.
         hint: String,
     },
+    /// Nothing was heard where something should be (exit code 6).
+    #[doc(hidden)]
+    #[error("{problem}; {hint}")]
+    Unheard {
+        /// What is missing.
+        problem: String,
+        /// How to fix it.
+        hint: String,
+    },
     /// Some of many takes could not be used (exit code of the first).
     #[doc(hidden)]
     #[error("{failed} of {of} takes could not be used; each is named above, with how to fix it")]
@@ -181,7 +190,7 @@ impl Error {
             Error::Input { .. } => 3,
             Error::Setting { .. } => 4,
             Error::Output { .. } | Error::Stdout(_) => 5,
-            Error::Silent { .. } => 6,
+            Error::Silent { .. } | Error::Unheard { .. } => 6,
             Error::Device { .. } => 7,
             Error::Interrupted => 130,
             Error::Several { first, .. } => first.exit_code(),

@@ -66,8 +66,8 @@ const VERSION: &str = concat!(
 Start with `leadpipe` alone: it says what to type first on this machine.
 
 Exit codes: 0 success, 2 wrong command line, 3 the take cannot be used, 4 wrong
-name, option or settings file, 5 cannot write, 6 the take is silent, 7 a sound
-device or port cannot be used, 130 interrupted."
+name, option or settings file, 5 cannot write, 6 the take is silent or a
+soundcheck without notes, 7 a sound device or port cannot be used, 130 interrupted."
 )]
 struct Cli {
     #[command(subcommand)]

@@ -146,7 +146,11 @@ fn a_soundcheck_is_stored() {
         &["soundcheck", "--takes", &silent, "--rig", rig],
         "",
     );
-    assert_eq!(refused.status.code(), Some(4), "{}", text(&refused));
+    assert_eq!(refused.status.code(), Some(6), "{}", text(&refused));
+    let errors = String::from_utf8(refused.stderr).unwrap();
+    assert!(errors.starts_with("leadpipe: no soft notes"), "{errors}");
+    assert_eq!(errors.lines().count(), 1, "{errors}");
+    assert!(refused.stdout.is_empty(), "levels of nothing");
     assert_eq!(std::fs::read_to_string(rig).unwrap(), stored);
 }
 

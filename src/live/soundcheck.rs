@@ -152,10 +152,23 @@ impl SoundcheckResult {
         }
     }
 
-    /// Whether both soft and loud playing contain enough tone for the levels to
-    /// mean something.
-    pub fn has_playing(soft: &LevelReadings, loud: &LevelReadings) -> bool {
-        soft.tone_s().min(loud.tone_s()) >= MIN_TONE_S
+    /// Checks that both soft and loud playing contain enough tone for the levels to mean
+    /// something.
+    ///
+    /// # Errors
+    /// [`Error::Unheard`] naming the parts that do not.
+    pub fn check_playing(soft: &LevelReadings, loud: &LevelReadings) -> Result<()> {
+        let lacks = |part: &LevelReadings| part.tone_s() < MIN_TONE_S;
+        let what = match (lacks(soft), lacks(loud)) {
+            (true, true) => "neither soft nor loud",
+            (true, false) => "no soft",
+            (false, true) => "no loud",
+            (false, false) => return Ok(()),
+        };
+        Err(Error::Unheard {
+            problem: format!("{what} notes were heard, so nothing was measured or stored"),
+            hint: "check channel and microphone, and play longer".into(),
+        })
     }
 
     /// Refuses a gate under the noise that it should keep out, because soft playing is
@@ -195,15 +208,8 @@ impl SoundcheckResult {
     }
 
     /// What should be done before playing.
-    pub fn warnings(&self, soft: &LevelReadings, loud: &LevelReadings) -> Vec<String> {
+    pub fn warnings(&self) -> Vec<String> {
         let mut warnings = Vec::new();
-        for (what, part) in [("soft", soft), ("loud", loud)] {
-            if part.tone_s() < MIN_TONE_S {
-                warnings.push(format!(
-                    "no {what} notes were heard: check channel and microphone, and play longer"
-                ));
-            }
-        }
         if self.loud_db > CLIP_WARNING_DB {
             warnings.push("loud playing comes near full scale: turn the input down".into());
         }
@@ -264,11 +270,7 @@ mod tests {
         assert!((result.room_db + 81.0).abs() < 1.5, "{result:?}");
         assert!(result.loud_db > result.soft_db + 8.0, "{result:?}");
         assert!(result.gate_db > result.room_db && result.gate_db < result.soft_db);
-        assert_eq!(
-            result.warnings(&soft, &loud),
-            Vec::<String>::new(),
-            "{result:?}"
-        );
+        assert_eq!(result.warnings(), Vec::<String>::new(), "{result:?}");
     }
 
     #[test]
@@ -277,17 +279,20 @@ mod tests {
         let rig = notes(0.12);
         let result = SoundcheckResult::new(&room, &soft, &loud, &rig);
         assert!(result.clearance_db() < 35.0, "{result:?}");
-        let warnings = result.warnings(&soft, &loud);
+        let warnings = result.warnings();
         assert!(
             warnings.iter().any(|w| w.contains("bleeds")),
             "{warnings:?}"
         );
-        let silent = SoundcheckResult::new(&room, &room, &loud, &rig);
-        assert!(
-            silent
-                .warnings(&room, &loud)
-                .iter()
-                .any(|w| w.contains("no soft notes"))
-        );
+        let heard = SoundcheckResult::check_playing;
+        assert!(heard(&soft, &loud).is_ok());
+        for (soft, loud, words) in [
+            (&room, &loud, "no soft notes"),
+            (&soft, &room, "no loud notes"),
+            (&room, &room, "neither soft nor loud notes"),
+        ] {
+            let error = heard(soft, loud).unwrap_err();
+            assert!(error.to_string().starts_with(words), "{error}");
+        }
     }
 }
