@@ -2,6 +2,7 @@
 
 #![forbid(unsafe_code)]
 
+use std::io::{self, Write};
 use std::process::ExitCode;
 
 use clap::error::ErrorKind;
@@ -94,7 +95,11 @@ fn main() -> ExitCode {
     let (cli, matches) = match parsed.and_then(|m| Ok((Cli::from_arg_matches(&m)?, m))) {
         Ok(parsed) => parsed,
         // Help and version, asked for or not, are printed as they are.
-        Err(asked) if !asked.use_stderr() || asked.kind() == NO_COMMAND => asked.exit(),
+        Err(asked) if !asked.use_stderr() => {
+            let printed = asked.print().and_then(|()| io::stdout().flush());
+            return ended(printed.map_err(Error::Stdout));
+        }
+        Err(unasked) if unasked.kind() == NO_COMMAND => unasked.exit(),
         Err(wrong) => {
             eprintln!("leadpipe: {}", one_line(&wrong));
             return ExitCode::from(WRONG_COMMAND_LINE);
@@ -117,7 +122,7 @@ fn main() -> ExitCode {
             std::process::exit(Error::Interrupted.exit_code().into());
         });
     }
-    let result = match cli.command {
+    ended(match cli.command {
         Command::Demo(options) => demo::run(&options),
         #[cfg(feature = "live")]
         Command::Live(options) => live::run(&options),
@@ -138,7 +143,11 @@ fn main() -> ExitCode {
         Command::Tunings(options) => tunings::run(&options),
         Command::Settings(options) => settings::run(&options),
         Command::Manual(options) => manual::run(&options),
-    };
+    })
+}
+
+/// Prints the error of a command, if it has one; gives the exit code.
+fn ended(result: leadpipe::Result<()>) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         // The reader of the output has closed it, as `head` does: not an error.

@@ -651,3 +651,19 @@ fn the_command_line_is_refused_in_one_line() {
     let (code, errors) = fail(&["horns", horn.to_str().unwrap()]);
     assert!(code == 4 && errors.contains("four octaves"), "{errors}");
 }
+
+/// Help that nobody gets is an error, like any other output that cannot be written.
+#[test]
+#[cfg(target_os = "linux")]
+fn help_to_a_full_device_fails() {
+    for asked in ["--version", "--help"] {
+        let full = std::fs::File::create("/dev/full").unwrap();
+        let output = common::command().arg(asked).stdout(full).output().unwrap();
+        let errors = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(5), "{asked}: {errors}");
+        assert!(
+            errors.starts_with("leadpipe: standard output: ") && errors.lines().count() == 1,
+            "{errors}"
+        );
+    }
+}
