@@ -153,13 +153,12 @@ fn a_cut_off_take_is_used_as_far_as_it_goes() {
         ]));
         assert!(there.len() > 3, "{ending}: {there:?}");
     }
-    // An Ogg file is cut off between two pages too, and not where something follows its end.
+    // An Ogg file need not say that its last page is the last, and something may follow it.
     let bytes = std::fs::read(folder.path().join("whole.ogg")).unwrap();
     let last = bytes.windows(4).rposition(|four| four == b"OggS").unwrap();
     let path = folder.path().join("end.ogg");
     std::fs::write(&path, &bytes[..last]).unwrap();
-    let (code, errors) = common::fail(&["transcribe", path.to_str().unwrap()]);
-    assert!(code == 3 && errors.contains("cut off"), "{errors}");
+    notes(&path);
     std::fs::write(&path, [&bytes[..], b"TAG", &[0; 125]].concat()).unwrap();
     notes(&path);
 }

@@ -1,5 +1,6 @@
 //! The end of an Ogg file (RFC 3533). It has no length in its header: only its last page tells
-//! whether it is whole.
+//! whether it was cut off. That the page says so itself (the end-of-stream flag) is not asked for:
+//! recordings of broadcasts often lack it, and are whole.
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
@@ -8,12 +9,11 @@ use std::io::{self, Read, Seek, SeekFrom};
 const HEADER: usize = 27;
 /// Longest page: 255 segments of 255 bytes each.
 const LONGEST: u64 = HEADER as u64 + 255 + 255 * 255;
-/// Bit of a page's flags: its stream ends here. All three that there are.
-const END_OF_STREAM: u8 = 4;
+/// All flags of a page.
 const FLAGS: u8 = 7;
 
-/// Whether an Ogg file stops within a page, or before the last page of its stream. What follows
-/// a stream's end, such as a tag, does not matter. Leaves the file's position anywhere.
+/// Whether an Ogg file stops within a page. What follows a whole one, such as a tag, does not
+/// matter. Leaves the file's position anywhere.
 ///
 /// # Errors
 /// Those of the file.
@@ -30,7 +30,7 @@ pub fn is_cut_off(file: &mut File) -> io::Result<bool> {
     file.take(LONGEST).read_to_end(&mut tail)?;
     let mut ends = (0..tail.len()).rev().map(|at| &tail[at..]);
     let last = ends.find(|rest| is_page(rest));
-    Ok(last.is_some_and(|page| !is_whole(page) || page[5] & END_OF_STREAM == 0))
+    Ok(last.is_some_and(|page| !is_whole(page)))
 }
 
 /// Whether a page begins here, as far as there are bytes to tell. The version is 0.
