@@ -196,13 +196,15 @@ impl Spelling {
     }
 }
 
-/// Another horn or tuning from some time of a line on.
+/// Another horn, tuning, note source or shift from some time of a line on.
 #[derive(Debug, Clone)]
 pub struct ContextChange {
     /// When, in seconds from the start of the take.
     pub at_s: f64,
-    /// What notes from there on are read with.
+    /// What notes from there on are read with. Its note source counts only where it begins.
     pub context: LineContext,
+    /// Whether its note source begins here; the one before goes on otherwise.
+    pub source_begins: bool,
 }
 
 /// A whole line.
@@ -214,7 +216,7 @@ pub struct Line {
     pub length_s: f64,
     /// What it is named and measured with.
     pub context: LineContext,
-    /// Changes of horn or tuning while it was played, in order.
+    /// Changes while it was played, in order.
     pub(crate) changes: Vec<ContextChange>,
     /// Key of the written part.
     key: Key,
@@ -228,8 +230,8 @@ impl Line {
         Line::with_changes(source, length_s, notes, context, Vec::new())
     }
 
-    /// The same of a take in which horn or tuning were changed: a note is read with
-    /// what was in use at its onset.
+    /// The same of a take in which horn, tuning, note source or shift were changed: a note
+    /// is read with what was in use at its onset.
     #[doc(hidden)]
     pub fn with_changes(
         source: &str,
@@ -246,6 +248,10 @@ impl Line {
                 .checked_sub(1)
                 .map_or(&context, |at| &changes[at].context);
             if changed != before {
+                let passed = changes[changed..before].iter();
+                if let Some(change) = passed.rev().find(|change| change.source_begins) {
+                    note_source = change.context.source.clone();
+                }
                 changed = before;
                 note_source.set_tuning(&context.tuning);
             }

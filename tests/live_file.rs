@@ -147,6 +147,45 @@ fn a_take_is_kept_with_its_notes() {
     assert!(errors.contains("wrote"), "{errors}");
 }
 
+/// What a session has sent is what its note events and its take's list and MIDI file say.
+#[test]
+fn a_take_says_what_was_sent() {
+    let folder = tempfile::tempdir().unwrap();
+    let takes = folder.path().to_str().unwrap();
+    let sending = ["--shift", "5", "--sequence", "C4,E4,G4"];
+    let (events, errors) = run(&[&sending[..], &["--record", takes]].concat());
+    let keys = starts(&events);
+    assert_eq!(keys, [65, 69, 72, 65, 69]);
+    let read = |ending: &str| {
+        let mut files = std::fs::read_dir(takes).unwrap().map(|e| e.unwrap().path());
+        let path = files.find(|p| p.extension().is_some_and(|e| e == ending));
+        std::fs::read(path.unwrap_or_else(|| panic!("no {ending}: {errors}"))).unwrap()
+    };
+    let midi = read("mid");
+    let smf = midly::Smf::parse(&midi).unwrap();
+    let on = |event: &midly::TrackEvent| match event.kind {
+        midly::TrackEventKind::Midi {
+            message: midly::MidiMessage::NoteOn { key, .. },
+            ..
+        } => Some(i64::from(key.as_int())),
+        _ => None,
+    };
+    let recorded: Vec<i64> = smf.tracks[0].iter().filter_map(on).collect();
+    assert_eq!(recorded, keys);
+    let list: serde_json::Value = serde_json::from_slice(&read("json")).unwrap();
+    assert_eq!(list["take"]["shift"], 5);
+    assert_eq!(list["take"]["sequence"], serde_json::json!([60, 64, 67]));
+    let notes = list["notes"].as_array().unwrap().iter();
+    let told = events.iter().filter(|e| e["event"] == "note");
+    for notes in [notes.collect::<Vec<_>>(), told.collect()] {
+        let volts: Vec<f64> = notes.iter().map(|n| n["volts"].as_f64().unwrap()).collect();
+        assert_eq!(volts.len(), keys.len());
+        for (volts, key) in volts.iter().zip(&keys) {
+            assert!((60.0 + 12.0 * volts - *key as f64).abs() < 1e-3, "{volts}");
+        }
+    }
+}
+
 #[test]
 fn a_rig_file_routes_and_switches() {
     let folder = tempfile::tempdir().unwrap();

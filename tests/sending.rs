@@ -94,12 +94,7 @@ fn notes() -> Vec<Note> {
 
 /// Events of a session that hears these notes and frames, each with its time.
 fn session(context: &LineContext) -> Vec<(f64, ControlEvent)> {
-    let mut mapper = NoteMapper::new(
-        Arc::new(context.clone()),
-        context.source.clone(),
-        RANGE,
-        context.shift,
-    );
+    let mut mapper = NoteMapper::new(Arc::new(context.clone()), RANGE);
     let (mut timed, mut events) = (Vec::new(), Vec::new());
     let mut take = |events: &mut Vec<ControlEvent>, now_s: f64| {
         timed.extend(events.drain(..).map(|event| (now_s, event)));

@@ -74,7 +74,7 @@ impl Receiver {
 }
 
 fn session(samples: &[f32], setup: Setup, commands: &[(f64, Command)]) -> (Sounding, Vec<f64>) {
-    let mut engine = Engine::new(setup, DynamicRange::default(), 0);
+    let mut engine = Engine::new(setup, DynamicRange::default());
     let mut encoder = MidiEncoder::new(0, None);
     let mut receiver = Receiver::default();
     let (mut starts, mut bytes) = (Vec::new(), Vec::new());

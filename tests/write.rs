@@ -498,6 +498,38 @@ fn changes_of_horn_are_gone_by() {
     assert_eq!(again["changes"][0]["tuning"], "just");
 }
 
+/// And through its shifts and sequences, once: the list has the notes as they were played.
+#[test]
+fn changes_of_what_is_sent_are_gone_by() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("session.json");
+    let change = |time_s: f64, shift: i32| serde_json::json!({"time_s": time_s, "horn": null, "tuning": "equal-12", "tonic": null, "shift": shift});
+    let (mut stepping, mut following) = (change(2.5, 5), change(4.5, 5));
+    stepping["sequence"] = serde_json::json!([48, 55]);
+    following["sequence"] = serde_json::json!([]);
+    let changes = serde_json::json!([change(1.5, 5), stepping, change(3.5, -3), following]);
+    let notes = (0..5)
+        .map(|at| serde_json::json!({"onset_s": at, "offset_s": f64::from(at) + 0.9, "midi": 60}));
+    let text = serde_json::json!({
+        "take": {"horn": null, "tuning": "equal-12", "shift": 2, "changes": changes},
+        "notes": notes.collect::<Vec<_>>(),
+    });
+    std::fs::write(&list, text.to_string()).unwrap();
+    let list = list.to_str().unwrap();
+    let sent = |text: &str| -> Vec<i64> {
+        let list: serde_json::Value = serde_json::from_str(text).unwrap();
+        let notes = list["notes"].as_array().unwrap().iter();
+        let key = |n: &serde_json::Value| 60.0 + 12.0 * n["volts"].as_f64().unwrap();
+        notes.map(|n| key(n).round() as i64).collect()
+    };
+    let again = succeed(&["write", list, "--format", "json"]);
+    assert_eq!(sent(&again), [62, 62, 65, 53, 52]);
+    assert_eq!(take(&again)["changes"], changes);
+    // Options hold throughout.
+    let unshifted = succeed(&["write", list, "--format", "json", "--shift", "0"]);
+    assert_eq!(sent(&unshifted), [60, 60, 60, 48, 55]);
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();

@@ -14,5 +14,5 @@ pub fn plain_engine(rate_hz: f64, gate_db: f64) -> leadpipe::Result<Engine> {
         sources: Vec::new(),
     };
     let setup = Setup::new(choices, LineContext::new(tuning), gate_db, rate_hz)?;
-    Ok(Engine::new(setup, DynamicRange::default(), 0))
+    Ok(Engine::new(setup, DynamicRange::default()))
 }

@@ -40,7 +40,7 @@ use leadpipe::internals::output::provenance::keep_input;
 use leadpipe::internals::output::{StagedFile, stage, take_kept};
 use leadpipe::internals::sending::SHIFTS;
 use leadpipe::internals::sending::brightness::BrightnessRange;
-use leadpipe::internals::sending::note_source::{NoteSource, Sequence};
+use leadpipe::internals::sending::note_source::NoteSource;
 use leadpipe::internals::text::{STDIN, shown, shown_path};
 use leadpipe::internals::units::{A4_HZ, parse_key};
 use leadpipe::{Error, Horn, LineContext, Reference, Result, Selection, Snap, Tuning};
@@ -193,18 +193,13 @@ fn brightness_range(text: &str) -> std::result::Result<BrightnessRange, String> 
 }
 
 impl SendOptions {
-    fn source(&self, reference: Reference) -> NoteSource {
-        let notes = self.sequence.iter().map(|key| reference.equal(*key));
-        Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
-    }
-
     /// What a line is named and measured with, and sent as.
     fn context(&self, horn: Option<Horn>, tuning: Tuning) -> LineContext {
         LineContext {
             horn,
             snap: self.snap.into(),
             zero_volt_note: self.zero_volt_note,
-            source: self.source(tuning.reference()),
+            source: NoteSource::of_keys(&self.sequence, tuning.reference()),
             shift: self.shift,
             brightness: self.brightness,
             ..LineContext::new(tuning)

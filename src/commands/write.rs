@@ -81,12 +81,7 @@ pub fn run(options: &mut Options, matches: &ArgMatches) -> Result<()> {
     let _folder_guard = files.check_folder()?;
     let context = options.context(list.made_with(), &given)?;
     let changes = match list.made_with() {
-        Some(made) => made.changes(
-            &options.list,
-            &context,
-            given.has("horn"),
-            given.has("tuning"),
-        )?,
+        Some(made) => made.changes(&options.list, &context, |option| given.has(option))?,
         None => Vec::new(),
     };
     let list = list.read(context.tuning.reference(), options.part)?;

@@ -12,7 +12,7 @@ use crate::error::Result;
 use crate::notes::articulation::Next;
 use crate::notes::segment::NoteEvent;
 use crate::notes::{PitchFrame, STRAY};
-use crate::sending::{DynamicRange, MAX_SHIFT, Sent};
+use crate::sending::{DynamicRange, Sent};
 use crate::transcriber::{Event, Tracker};
 
 /// The engine.
@@ -31,15 +31,15 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// Engine for a setup. `shift`: transposition of everything sent, in semitones.
-    pub fn new(setup: Setup, dynamic_range: DynamicRange, shift: i32) -> Self {
+    /// Engine for a setup.
+    pub fn new(setup: Setup, dynamic_range: DynamicRange) -> Self {
         let tracker = Tracker::new(setup.settings());
         let context = setup.context.clone();
         Engine {
             forward: Forward {
                 last: None,
                 events: Vec::with_capacity(8),
-                mapper: NoteMapper::new(context, setup.source(), dynamic_range, shift),
+                mapper: NoteMapper::new(context, dynamic_range),
                 gestures: GestureDetector::new(tracker.hop_s()),
                 gesture_events: Vec::with_capacity(8),
                 finished: Vec::new(),
@@ -63,6 +63,14 @@ impl Engine {
     /// What is in use.
     pub fn setup(&self) -> &Setup {
         &self.setup
+    }
+
+    /// The same with the note source where it stands now: what is recorded from here on goes
+    /// on from there.
+    pub fn setup_now(&self) -> Arc<Setup> {
+        let mut setup = self.setup.clone();
+        Arc::make_mut(&mut setup.context).source = self.forward.mapper.source.clone();
+        Arc::new(setup)
     }
 
     /// Takes the notes that have ended, each still to be described.
@@ -149,7 +157,7 @@ impl Engine {
         self.setup.set_rate_hz(rate_hz)?;
         self.samples = (now_s * rate_hz).round() as u64;
         self.new_tracker();
-        out.push(ControlEvent::SetupChanged(Arc::new(self.setup.clone())));
+        out.push(ControlEvent::SetupChanged(self.setup_now()));
         Ok(())
     }
 
@@ -161,17 +169,12 @@ impl Engine {
             | Command::NextTuning
             | Command::Tuning(_)
             | Command::NextSource
-            | Command::Source(_) => {
+            | Command::Source(_)
+            | Command::Shift(_)
+            | Command::ShiftBy(_) => {
                 if let Some(changed) = self.setup.select(command) {
                     self.change(changed, out);
                 }
-            }
-            Command::Shift(semitones) => {
-                self.forward.mapper.shift = (*semitones).clamp(-MAX_SHIFT, MAX_SHIFT);
-            }
-            Command::ShiftBy(semitones) => {
-                let shift = self.forward.mapper.shift.saturating_add(*semitones);
-                self.forward.mapper.shift = shift.clamp(-MAX_SHIFT, MAX_SHIFT);
             }
             Command::Mute(muted) => self.forward.mapper.mute(*muted, out),
             Command::ToggleMute => self.forward.mapper.mute(!self.forward.mapper.muted(), out),
@@ -191,24 +194,21 @@ impl Engine {
 
     /// Takes over what has changed in the setup, and says so.
     fn change(&mut self, changed: Changed, out: &mut Vec<ControlEvent>) {
-        match changed {
-            // The new horn has another pitch range and needs a new tracker. What
-            // sounds still belongs to the old one.
-            Changed::Horn => {
-                self.finish(out);
-                self.forward.mapper.set_context(self.setup.context.clone());
-                self.new_tracker();
-            }
-            Changed::Tuning => {
-                self.forward.mapper.set_context(self.setup.context.clone());
-                self.forward
-                    .mapper
-                    .source
-                    .set_tuning(&self.setup.context.tuning);
-            }
-            Changed::Source => self.forward.mapper.source = self.setup.source(),
+        if changed == Changed::Horn {
+            // What sounds still belongs to the old horn.
+            self.finish(out);
         }
-        out.push(ControlEvent::SetupChanged(Arc::new(self.setup.clone())));
+        let mapper = &mut self.forward.mapper;
+        let context = &self.setup.context;
+        mapper.set_context(context.clone());
+        match changed {
+            // The new horn has another pitch range and needs a new tracker.
+            Changed::Horn => self.new_tracker(),
+            Changed::Tuning => mapper.source.set_tuning(&context.tuning),
+            Changed::Source => mapper.source = context.source.clone(),
+            Changed::Shift => {}
+        }
+        out.push(ControlEvent::SetupChanged(self.setup_now()));
     }
 
     fn new_tracker(&mut self) {
@@ -274,10 +274,11 @@ impl Forward {
                     self.mapper.start(start, out);
                 }
                 NoteEvent::Ended(note) => {
-                    let context = self.mapper.context().clone();
+                    let context = self.mapper.note_context().clone();
                     let next = Next::of(note.offset_s, after);
                     let mut note = self.gestures.end(note, now_s, next, context);
                     note.sent = self.mapper.note_is_told();
+                    note.instead = self.mapper.instead();
                     self.finished.push(note);
                     self.mapper.end(now_s);
                 }

@@ -11,8 +11,9 @@ use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::technique_model::{TechniqueModel, WaveModel};
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
-use crate::sending::note_source::NoteSource;
+use crate::sending::note_source::{NoteSource, Sequence};
 use crate::tuning::quantiser::Quantiser;
+use crate::units::Pitch;
 
 /// Time after the decision over which a note's attack is measured, in seconds: the
 /// rise of a tongued note is over by then.
@@ -181,6 +182,7 @@ impl GestureDetector {
             next,
             context,
             sent: true,
+            instead: None,
         }
     }
 }
@@ -196,6 +198,8 @@ pub struct FinishedNote {
     context: Arc<LineContext>,
     /// Whether it was sent, so that more may be said of it.
     pub sent: bool,
+    /// Pitch that the note source gave for it, if it does not follow the player.
+    pub instead: Option<Pitch>,
 }
 
 impl FinishedNote {
@@ -219,14 +223,11 @@ impl FinishedNote {
         };
         let techniques = note.techniques.iter().filter_map(technique);
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
+        // The source was stepped when the note began: here it has that one pitch.
+        let instead = self.instead.and_then(|pitch| Sequence::new(vec![pitch]));
+        let mut source = instead.map_or(NoteSource::Follow, NoteSource::Sequence);
         let mut quantiser = Quantiser::new(&self.context.tuning);
-        let named = LineNote::new(
-            self.note,
-            &self.context,
-            &mut quantiser,
-            &mut NoteSource::Follow,
-            None,
-        );
+        let named = LineNote::new(self.note, &self.context, &mut quantiser, &mut source, None);
         out.push(ControlEvent::NoteFinished {
             note: Arc::new(named),
             sent: self.sent,

@@ -50,13 +50,14 @@ struct ActiveNote {
 pub struct NoteMapper {
     context: Arc<LineContext>,
     quantiser: Quantiser<Arc<Tuning>>,
-    /// Which notes are sent.
+    /// Which notes are sent: that of the context, stepped at each attack.
     pub source: NoteSource,
     /// The player's dynamic range.
     pub dynamic_range: DynamicRange,
-    /// Transposition of everything sent, in semitones.
-    pub shift: i32,
     muted: bool,
+    /// Of the last note: what was in use when it began, and the source's pitch for it.
+    note_context: Arc<LineContext>,
+    instead: Option<Pitch>,
     /// Whether the last note that was played was sent when it began.
     was_sent: bool,
     active: Option<ActiveNote>,
@@ -69,19 +70,15 @@ pub struct NoteMapper {
 }
 
 impl NoteMapper {
-    /// Mapper for a horn and tuning.
-    pub fn new(
-        context: Arc<LineContext>,
-        source: NoteSource,
-        dynamic_range: DynamicRange,
-        shift: i32,
-    ) -> Self {
+    /// Mapper for horn, tuning, note source and shift.
+    pub fn new(context: Arc<LineContext>, dynamic_range: DynamicRange) -> Self {
         NoteMapper {
             quantiser: Quantiser::new(Arc::new(context.tuning.clone())),
+            source: context.source.clone(),
+            note_context: context.clone(),
+            instead: None,
             context,
-            source,
             dynamic_range,
-            shift,
             muted: false,
             was_sent: false,
             active: None,
@@ -92,14 +89,27 @@ impl NoteMapper {
         }
     }
 
-    /// Horn, tuning and snap mode in use.
+    /// Horn, tuning, snap mode and shift in use.
     pub fn context(&self) -> &Arc<LineContext> {
         &self.context
     }
 
-    /// Changes horn, tuning or snap mode.
+    /// What was in use when the last note began: it is described with that, as it is in the
+    /// list of a take.
+    pub fn note_context(&self) -> &Arc<LineContext> {
+        &self.note_context
+    }
+
+    /// Pitch that the note source gave for the last note, if it does not follow the player.
+    pub fn instead(&self) -> Option<Pitch> {
+        self.instead
+    }
+
+    /// Changes horn, tuning, snap mode or shift. The note source goes on.
     pub fn set_context(&mut self, context: Arc<LineContext>) {
-        self.quantiser = Quantiser::new(Arc::new(context.tuning.clone()));
+        if self.context.tuning != context.tuning {
+            self.quantiser = Quantiser::new(Arc::new(context.tuning.clone()));
+        }
         self.context = context;
     }
 
@@ -139,6 +149,8 @@ impl NoteMapper {
         let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
         self.flush_note_off(out);
         self.was_sent = !self.muted;
+        self.note_context = self.context.clone();
+        self.instead = None;
         if self.muted {
             return;
         }
@@ -154,13 +166,16 @@ impl NoteMapper {
             tuned,
             slurred_from: held.map(|s| s.sent.target),
         };
-        let sent = SentNote::start(&as_played, &mut self.source, snap, self.shift, reference);
+        let shift = self.context.shift;
+        let sent = SentNote::start(&as_played, &mut self.source, snap, shift, reference);
+        let follows = matches!(self.source, NoteSource::Follow);
+        self.instead = (!follows).then_some(sent.target);
         self.level = LevelFollower::new(start.level_db);
         self.brightness.start();
         self.active = Some(ActiveNote {
             since_s: start.decided_s,
             sent,
-            follows: matches!(self.source, NoteSource::Follow),
+            follows,
             centre: played.0,
             played: start.pitch,
             jumped_s: None,
@@ -191,7 +206,7 @@ impl NoteMapper {
         if active.follow(frame, level_db, hop_s) && active.follows {
             active.sent.target = self.quantiser.push(Pitch(active.centre));
         }
-        active.sent.shift = self.shift;
+        active.sent.shift = self.context.shift;
         self.active = Some(active);
         out.push(ControlEvent::NoteUpdate(NoteUpdate {
             at_s: frame.time_s,
@@ -276,7 +291,8 @@ mod tests {
         let mut context =
             LineContext::new(Tuning::find("equal-12", None, Reference::default()).unwrap());
         context.snap = snap;
-        NoteMapper::new(Arc::new(context), source, DynamicRange::default(), 0)
+        context.source = source;
+        NoteMapper::new(Arc::new(context), DynamicRange::default())
     }
 
     fn start(pitch: f32, attack: Attack) -> segment::NoteStart {
@@ -369,7 +385,8 @@ mod tests {
         ] {
             let mut context = LineContext::new(tuning.clone());
             context.snap = Snap::Bend;
-            let mut player = NoteMapper::new(Arc::new(context), source, DynamicRange::default(), 0);
+            context.source = source;
+            let mut player = NoteMapper::new(Arc::new(context), DynamicRange::default());
             let got = pitches(&play(&mut player, |_| 62.04, 0.5));
             assert!(got.iter().all(|p| (p - sent).abs() < 1e-5), "{got:?}");
         }

@@ -284,9 +284,13 @@ impl TakeWriter {
         let at_s = self.length_s();
         let (old, new) = (&self.setup.context, &setup.context);
         let other_horn = old.horn != new.horn;
-        if other_horn || old.tuning != new.tuning {
-            let context = (**new).clone();
-            self.changes.push(ContextChange { at_s, context });
+        let source_begins = self.setup.sources_begun != setup.sources_begun;
+        if other_horn || source_begins || old.tuning != new.tuning || old.shift != new.shift {
+            self.changes.push(ContextChange {
+                at_s,
+                context: (**new).clone(),
+                source_begins,
+            });
         }
         self.setup = setup;
         if other_horn {
@@ -489,6 +493,7 @@ mod tests {
     use crate::line::LineContext;
     use crate::live::command::Command;
     use crate::live::setup::Choices;
+    use crate::sending::note_source::NoteSource;
     use crate::tuning::{Reference, Tuning};
 
     fn setup(rate_hz: f64) -> Setup {
@@ -499,7 +504,10 @@ mod tests {
         let choices = Choices {
             horns: horns.into(),
             tunings: vec![tuning],
-            sources: Vec::new(),
+            sources: vec![
+                NoteSource::Follow,
+                NoteSource::of_keys(&[48, 55], Reference::default()),
+            ],
         };
         Setup::new(choices, context, -65.0, rate_hz).unwrap()
     }
@@ -634,6 +642,48 @@ mod tests {
             assert_eq!(first["written"], "C4");
             assert_eq!(second["written"], "Bb3");
         }
+    }
+
+    /// Shift and note source count for the notes that begin after they were changed, and a list
+    /// that is written again says the same.
+    #[test]
+    fn each_note_is_kept_as_it_was_sent() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut recorder = recorder(folder.path());
+        let note = play(
+            &[Played::new(0.3, 1.0, 70.0, 0.6)],
+            1.5,
+            &Room::default(),
+            1,
+        );
+        let mut setup = setup(48_000.0);
+        // The third selects the sequence that is in use, which begins again.
+        let sequence = Command::Source("sequence".into());
+        for command in [
+            Command::Shift(5),
+            sequence.clone(),
+            sequence,
+            Command::ShiftBy(-8),
+            Command::NextSource,
+        ] {
+            recorder.push(&note, ClockBlock::default());
+            setup.select(&command).unwrap();
+            recorder.set_setup(Arc::new(setup.clone()));
+        }
+        recorder.push(&note, ClockBlock::default());
+        let list = list_of(recorder);
+        let sent = |list: &serde_json::Value| -> Vec<i64> {
+            let notes = list["notes"].as_array().unwrap().iter();
+            notes
+                .map(|n| (60.0 + 12.0 * n["volts"].as_f64().unwrap()).round() as i64)
+                .collect()
+        };
+        assert_eq!(sent(&list), [70, 75, 53, 53, 52, 67]);
+        let changes = &list["take"]["changes"];
+        assert_eq!(changes[0]["shift"], 5);
+        assert!(changes[0].get("sequence").is_none(), "{changes}");
+        assert_eq!(changes[1]["sequence"], serde_json::json!([48, 55]));
+        assert_eq!(changes[4]["sequence"], serde_json::json!([]));
     }
 
     #[test]

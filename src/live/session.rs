@@ -304,10 +304,10 @@ impl EngineLoop {
                     Command::VoiceLevelBy(by_db) => {
                         change_voices(parts, |voice| voice.set_level(voice.level_db + by_db));
                     }
-                    Command::Record(on) => parts.recordings.set(on, &self.setup),
+                    Command::Record(on) => parts.recordings.set(on, &parts.engine.setup_now()),
                     Command::ToggleRecord => {
                         let on = !parts.recordings.is_on();
-                        parts.recordings.set(on, &self.setup);
+                        parts.recordings.set(on, &parts.engine.setup_now());
                     }
                     Command::Mark => events.push(ControlEvent::Mark(Mark {
                         at_s: parts.engine.now_s(),
@@ -470,7 +470,7 @@ impl EngineLoop {
         snapshot.horn = self.setup.horn_title().to_owned();
         snapshot.tuning = self.setup.context.tuning.title().to_owned();
         snapshot.source = mapper.source.name().to_owned();
-        snapshot.shift = mapper.shift;
+        snapshot.shift = mapper.context().shift;
         snapshot.muted = mapper.muted();
         snapshot.held_back = parts.engine.holds_back();
         snapshot.finished = finished;
@@ -625,7 +625,7 @@ mod tests {
         let setup = Setup::new(choices, LineContext::new(table), -65.0, 48_000.0).unwrap();
         let log = Log::default();
         let parts = SessionParts {
-            engine: Engine::new(setup, DynamicRange::default(), 0),
+            engine: Engine::new(setup, DynamicRange::default()),
             capture: Capture::open(CaptureConfig::Take {
                 path,
                 selection: Selection::default(),

@@ -10,6 +10,7 @@ use crate::analysis::Settings;
 use crate::error::Result;
 use crate::horn::Horn;
 use crate::line::LineContext;
+use crate::sending::MAX_SHIFT;
 use crate::sending::note_source::NoteSource;
 use crate::tuning::Tuning;
 
@@ -31,7 +32,9 @@ pub struct Setup {
     horn: usize,
     tuning: usize,
     source: usize,
-    /// Horn and tuning in use, snap mode and 0 V note.
+    /// How often a note source was selected: the one in use may have begun again.
+    pub sources_begun: usize,
+    /// Horn, tuning, note source and shift in use, snap mode and 0 V note.
     pub context: Arc<LineContext>,
     /// Settings of a transcriber for the horn in use, and for each of the choices:
     /// checked beforehand, so that a change of horn cannot fail.
@@ -40,12 +43,20 @@ pub struct Setup {
 }
 
 impl Setup {
-    /// The first of all choices. `context` must hold the first horn and tuning.
+    /// The first of all choices. `context` must hold the first horn and tuning; its note
+    /// source becomes the first.
     ///
     /// # Errors
     /// [`Error::Setting`](crate::Error::Setting) for a gate or sample rate that
     /// [`Settings`] refuse.
-    pub fn new(choices: Choices, context: LineContext, gate_db: f64, rate_hz: f64) -> Result<Self> {
+    pub fn new(
+        choices: Choices,
+        mut context: LineContext,
+        gate_db: f64,
+        rate_hz: f64,
+    ) -> Result<Self> {
+        let source = choices.sources.first().cloned();
+        context.source = source.unwrap_or(NoteSource::Follow);
         let builder = Settings::builder(rate_hz).gate_db(gate_db);
         let horns = choices.horns.iter();
         let horn_settings = horns.map(|horn| builder.horn(&**horn).build());
@@ -56,6 +67,7 @@ impl Setup {
             horn: 0,
             tuning: 0,
             source: 0,
+            sources_begun: 0,
             context: Arc::new(context),
         })
     }
@@ -63,12 +75,6 @@ impl Setup {
     /// What can be selected.
     pub fn choices(&self) -> &Choices {
         &self.choices
-    }
-
-    /// The note source in use, as it begins.
-    pub fn source(&self) -> NoteSource {
-        let source = self.choices.sources.get(self.source);
-        source.cloned().unwrap_or(NoteSource::Follow)
     }
 
     /// Settings of a transcriber for the horn in use.
@@ -138,6 +144,8 @@ impl Setup {
             Command::Source(name) => {
                 self.select_source(sources.iter().position(|s| s.name() == name)?)
             }
+            Command::Shift(to) => self.select_shift(*to),
+            Command::ShiftBy(by) => self.select_shift(self.context.shift.saturating_add(*by)),
             _ => None,
         }
     }
@@ -165,7 +173,18 @@ impl Setup {
 
     fn select_source(&mut self, to: usize) -> Option<Changed> {
         self.source = to;
+        self.sources_begun += 1;
+        Arc::make_mut(&mut self.context).source = self.choices.sources[to].clone();
         Some(Changed::Source)
+    }
+
+    fn select_shift(&mut self, to: i32) -> Option<Changed> {
+        let to = to.clamp(-MAX_SHIFT, MAX_SHIFT);
+        if self.context.shift == to {
+            return None;
+        }
+        Arc::make_mut(&mut self.context).shift = to;
+        Some(Changed::Shift)
     }
 }
 
@@ -175,4 +194,5 @@ pub enum Changed {
     Horn,
     Tuning,
     Source,
+    Shift,
 }

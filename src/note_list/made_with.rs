@@ -11,6 +11,7 @@ use crate::line::{ContextChange, LineContext};
 use crate::notation::key::Key;
 use crate::sending::SHIFTS;
 use crate::sending::brightness::BrightnessRange;
+use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Snap;
 use crate::tuning::{Reference, Tuning};
 
@@ -43,13 +44,15 @@ pub struct MadeWith {
     pub(super) changes: Vec<Change>,
 }
 
-/// Where another horn or tuning was taken.
+/// Where another horn, tuning, note source or shift was taken.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub(super) struct Change {
     time_s: f64,
-    horn: Option<String>,
+    pub(super) horn: Option<String>,
     tuning: Option<String>,
     tonic: Option<String>,
+    shift: Option<i32>,
+    sequence: Option<Vec<i32>>,
 }
 
 /// A value that may be null and may be missing.
@@ -76,6 +79,12 @@ impl MadeWith {
         whole("key_fifths", self.key_fifths, -7..=7)?;
         for key in self.sequence.iter().flatten() {
             whole("sequence", Some(*key), 0..=127)?;
+        }
+        for change in &self.changes {
+            whole("changes.shift", change.shift, SHIFTS)?;
+            for key in change.sequence.iter().flatten() {
+                whole("changes.sequence", Some(*key), 0..=127)?;
+            }
         }
         if let Some(hz) = self.reference_hz
             && let Err(Error::Setting { hint, .. }) = Reference::new(hz)
@@ -174,7 +183,8 @@ impl MadeWith {
             .transpose()
     }
 
-    /// Where horn or tuning were changed, as far as neither is fixed by an option.
+    /// What was changed, as far as `fixed` does not say that an option of that name holds
+    /// throughout.
     ///
     /// # Errors
     /// As [`MadeWith::find_horn`] and [`MadeWith::find_tuning`].
@@ -182,25 +192,34 @@ impl MadeWith {
         &self,
         path: &Path,
         context: &LineContext,
-        horn_is_fixed: bool,
-        tuning_is_fixed: bool,
+        fixed: impl Fn(&str) -> bool,
     ) -> Result<Vec<ContextChange>> {
         let mut changes = Vec::new();
         for change in &self.changes {
             let mut context = context.clone();
-            if !horn_is_fixed {
+            if !fixed("horn") {
                 let name = change.horn.as_deref();
                 context.horn = name
                     .map(|name| self.horn_called(path, name, None))
                     .transpose()?;
             }
-            if let Some(name) = change.tuning.as_deref().filter(|_| !tuning_is_fixed) {
+            if let Some(name) = change.tuning.as_deref().filter(|_| !fixed("tuning")) {
                 let tonic = change.tonic.as_deref();
                 let at = context.tuning.reference();
                 context.tuning = Self::tuning_called(path, name, tonic, at)?;
             }
-            let at_s = change.time_s;
-            changes.push(ContextChange { at_s, context });
+            if let Some(shift) = change.shift.filter(|_| !fixed("shift")) {
+                context.shift = shift;
+            }
+            let sequence = (change.sequence.as_ref()).filter(|_| !fixed("sequence"));
+            if let Some(keys) = sequence {
+                context.source = NoteSource::of_keys(keys, context.tuning.reference());
+            }
+            changes.push(ContextChange {
+                at_s: change.time_s,
+                source_begins: sequence.is_some(),
+                context,
+            });
         }
         // As they happened, whoever wrote them down.
         changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));

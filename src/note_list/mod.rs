@@ -209,7 +209,8 @@ fn text(path: &Path) -> Result<String> {
 
 fn from_json(path: &Path, document: Document, reference: Reference) -> Result<NoteList> {
     let Document { take, mut notes } = document;
-    if !take.changes.is_empty() {
+    let horn = take.horn.clone().flatten();
+    if take.changes.iter().any(|change| change.horn != horn) {
         // Whoever changes horns changes what is written for the same note.
         notes.iter_mut().for_each(|row| row.written = None);
     }

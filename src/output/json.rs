@@ -50,7 +50,7 @@ struct Take<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     sequence: Option<Vec<i32>>,
     brightness: Option<[f32; 2]>,
-    /// Where horn or tuning were changed while the take was recorded.
+    /// What was changed while the take was recorded.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     changes: Vec<Change<'a>>,
 }
@@ -61,6 +61,10 @@ struct Change<'a> {
     horn: Option<&'a str>,
     tuning: &'a str,
     tonic: Option<String>,
+    shift: i32,
+    /// A sequence that begins here, or none of its notes where the played ones are sent again.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sequence: Option<Vec<i32>>,
 }
 
 /// A note of the list; live events use the same.
@@ -136,6 +140,8 @@ fn change(change: &ContextChange) -> Change<'_> {
         horn: change.context.horn.as_ref().map(|h| h.name.as_str()),
         tuning: change.context.tuning.name(),
         tonic: change.context.tuning.other_tonic(),
+        shift: change.context.shift,
+        sequence: (change.source_begins).then(|| sequence(&change.context).unwrap_or_default()),
     }
 }
 
@@ -145,8 +151,8 @@ fn sequence(context: &LineContext) -> Option<Vec<i32>> {
         return None;
     };
     let reference = context.tuning.reference();
-    let keys = sequence.notes().iter();
-    Some(keys.map(|pitch| reference.nearest_key(*pitch)).collect())
+    let keys = sequence.notes();
+    Some(keys.map(|pitch| reference.nearest_key(pitch)).collect())
 }
 
 /// Entry of a note.

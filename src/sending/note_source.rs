@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use crate::tuning::Tuning;
+use crate::tuning::{Reference, Tuning};
 use crate::units::Pitch;
 
 /// Where sent notes come from.
@@ -18,6 +18,12 @@ pub enum NoteSource {
 }
 
 impl NoteSource {
+    /// The sequence of some MIDI keys; the played notes where there are none.
+    pub fn of_keys(keys: &[i32], reference: Reference) -> Self {
+        let notes = keys.iter().map(|key| reference.equal(*key));
+        Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
+    }
+
     /// Name for the screen and for switches.
     pub fn name(&self) -> &'static str {
         match self {
@@ -60,9 +66,10 @@ impl Sequence {
         })
     }
 
-    /// Its notes in order.
-    pub fn notes(&self) -> &[Pitch] {
-        &self.notes
+    /// Its notes in order, from the one that comes next.
+    pub fn notes(&self) -> impl Iterator<Item = Pitch> {
+        let (later, next) = self.notes.split_at(self.next);
+        next.iter().chain(later).copied()
     }
 
     fn step(&mut self) -> Pitch {
@@ -156,7 +163,6 @@ fn weighted_notes(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tuning::{Reference, Tuning};
 
     fn tuning(name: &str) -> Tuning {
         Tuning::find(name, Some("C"), Reference::default()).unwrap()

@@ -285,6 +285,7 @@ fn validate(rig: &Rig) -> Result<ValidatedRig> {
     let mut context = LineContext::new((*tunings[0]).clone());
     context.horn = horns.first().map(|h| (**h).clone());
     context.snap = rig.snap.unwrap_or_default();
+    context.shift = rig.shift;
     context.zero_volt_note = rig.cv_scale()?.zero_volt_note;
     context.brightness = Some(rig.brightness_range()?).filter(|_| rig.brightness.on);
     let sources = rig.sources(&tunings[0])?;
@@ -356,7 +357,7 @@ pub fn build(
         controls::listen_osc(at, commands.clone())?;
     }
     let follows = rig.clock.port.is_some() || rig.clock.channel.is_some();
-    let mut engine = Engine::new(setup, rig.dynamic_range(), rig.shift);
+    let mut engine = Engine::new(setup, rig.dynamic_range());
     let voice = output_devices.iter().find_map(OutputDevice::voice);
     engine.set_voice_interval(voice.map(|voice| voice.interval));
     let parts = SessionParts {

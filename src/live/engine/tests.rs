@@ -33,7 +33,7 @@ fn engine() -> Engine {
         sources: vec![NoteSource::Follow],
     };
     let setup = Setup::new(choices, context, -65.0, RATE_HZ).unwrap();
-    Engine::new(setup, DynamicRange::default(), 0)
+    Engine::new(setup, DynamicRange::default())
 }
 
 /// Two tongued notes, a slurred one, a rest, and a long one.
