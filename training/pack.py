@@ -64,7 +64,11 @@ def recorded_notes(folder):
         on, off = row["tone_on_s"], min(row["tone_off_s"], row["tone_on_s"] + LONGEST_S)
         first = max(0, int((on - BEFORE_S) * RATE))
         last = min(len(samples), int((off + AFTER_S) * RATE))
-        yield dict(samples=samples[first:last], midi=row["midi"] + row["f0_cents"] / 100,
+        labelled = row["midi"] + row["f0_cents"] / 100
+        midi = lowest_repeating(samples[int(on * RATE): int(off * RATE)], labelled)
+        if midi != labelled:
+            print(f"{row['file']}: labelled {labelled:.2f}, repeats an octave higher, packed as {midi:.2f}")
+        yield dict(samples=samples[first:last], midi=midi,
                    on=on - first / RATE, off=off - first / RATE, cut=off < row["tone_off_s"],
                    instrument=row["instrument"], origin="brass-dev")
 
@@ -187,10 +191,11 @@ def settling(samples, on_s, midi):
 
 
 def lowest_repeating(samples, midi):
-    """The measured pitch, or the octave above where the sound repeats there as well: names of samples may be off."""
+    """The measured pitch, or the octave above where the sound repeats there as well: names and labels may be off."""
     repeats = repetition(samples[: int(0.3 * RATE)].astype(float))
     lag = int(round(RATE / (440 * 2 ** ((midi - 69) / 12)) / 2))
-    return midi + 12 if repeats[lag - 1: lag + 2].max() > 0.97 * repeats[2 * lag - 2: 2 * lag + 3].max() else midi
+    above, own = repeats[lag - 1: lag + 2].max(), repeats[2 * lag - 2: 2 * lag + 3].max()
+    return midi + 12 if above > max(0.9, 0.97 * own) else midi
 
 
 def named_notes(folder):

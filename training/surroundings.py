@@ -214,6 +214,22 @@ def doubling(rng, length, notes):
     return out / (rms(out[playing]) if playing.any() else 1.0), interval
 
 
+def burst(rng, length, notes):
+    """A stretch of loud noise in the rest before the first note or the one after the last: a plug pulled, feedback cut. RMS 1 while
+    it lasts, and silence elsewhere; None where no rest has room for it."""
+    rests = [(0.0, notes[0]["onset_s"]), (notes[-1]["offset_s"] + 0.3, length / RATE)]
+    rests = [(first, last) for first, last in rests if last - first > 0.15]
+    if not rests:
+        return None
+    first, last = rests[rng.integers(len(rests))]
+    ends = last - min(log_uniform(rng, 0.02, 1.0), 0.5 * (last - first))
+    begins = max(first, ends - log_uniform(rng, 0.05, 1.5))
+    here = slice(int(begins * RATE), int(ends * RATE))
+    out = np.zeros(length)
+    out[here] = scaled(coloured_noise(rng, here.stop - here.start, rng.uniform(0, 1.5)), 1.0)
+    return out
+
+
 def dropouts(rng, samples):
     """Samples that a sound device has lost, up to some 8 ms at a time: silence, the sample before held, or a piece played twice."""
     out = samples.copy()
@@ -253,7 +269,7 @@ def band_limited(rng, samples):
 
 SHARES = {  # how often each surrounding is used where a line has surroundings at all
     "reverberation": 0.7, "noise": 0.75, "rumble": 0.25, "hum": 0.25, "pad": 0.5, "fan": 0.12,
-    "knocks": 0.35, "doubling": 0.25, "dropouts": 0.12, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
+    "knocks": 0.35, "burst": 0.06, "doubling": 0.25, "dropouts": 0.12, "equaliser": 0.4, "band-limit": 0.35, "clipping": 0.08, "offset": 0.15, "level": 1.0,
 }
 
 
@@ -277,6 +293,12 @@ def surrounded(rng, dry, horn_level, notes=(), exclude=(), surely=()):
             line = line + sounds
         else:
             background += sounds
+    if chosen["burst"] and notes:
+        noise = burst(rng, length, notes)
+        if noise is not None:
+            over_db = rng.uniform(-6, 24)
+            line = line + noise * horn_level * 10 ** (over_db / 20)
+            used["burst"] = round(over_db, 1)
     if chosen["doubling"] and notes:
         voice, interval = doubling(rng, length, notes)
         # At the unison what is as loud as the horn is the horn.

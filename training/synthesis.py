@@ -34,7 +34,8 @@ def slow_noise(rng, length, cutoff_hz, count=None):
 
 
 def score(rng, length_s, lead_s, few=False, switched=False):
-    """The line at the control rate: pitch (MIDI), level (dB), notes, style, places where a tongue starts a tone.
+    """The line at the control rate: pitch (MIDI), level (dB), notes, style, places where a tongue starts a tone out of a rest
+    and where it dents one.
 
     few: the tones are to have few partials; such tones go higher, and often start and stop at once.
     switched: all tones start and stop at once, and keep their pitch and level.
@@ -58,7 +59,7 @@ def score(rng, length_s, lead_s, few=False, switched=False):
     if double_s:
         breath = (4, 24)
     at, end, gain_db, swing_db = int(lead_s * CONTROL), count - int(0.2 * CONTROL), 0.0, rng.uniform(0, 10)
-    notes, starts = [], []
+    notes, starts, tongued = [], [], []
     while at < end:
         group, first = int(rng.integers(breath[0], breath[1] + 1)), at
         attack_ms = int(rng.integers(1, 6) if abrupt else log_uniform(rng, 10, 80) * (0.4 if style in ("fast", "staccato") else 1))
@@ -104,6 +105,7 @@ def score(rng, length_s, lead_s, few=False, switched=False):
                     join = "dip"
                 if join == "dip":
                     depth, down, up = rng.uniform(6, 20), int(rng.integers(8, 30)), int(rng.integers(5, 18))
+                    tongued.append((at, gain_db))
                 else:
                     depth, down, up = max(0, rng.uniform(-8, 20)), int(rng.integers(8, 40)), int(rng.integers(8, 40))
                     note["attack"] = "slurred"
@@ -131,7 +133,7 @@ def score(rng, length_s, lead_s, few=False, switched=False):
         rest = {"fast": log_uniform(rng, 0.003, 0.3), "staccato": log_uniform(rng, 0.03, 0.4)}.get(style)
         rest = rest if rest is not None else (rng.uniform(0.004, 0.04) if rng.random() < 0.4 else log_uniform(rng, 0.05, 1.5))
         at += int(rest * CONTROL)
-    return pitch, level, notes, style, starts
+    return pitch, level, notes, style, starts, tongued
 
 
 def _limits(notes, level, first):
@@ -182,10 +184,14 @@ def partials(rng, pitch, level, few=False, switched=False):
     return strength * amplitude * math.sqrt(2), hz
 
 
-def sounded(rng, strength, hz, length):
-    """Sum of the partials, strength and frequency interpolated from the control rate, length in samples."""
+def sounded(rng, strength, hz, length, held=False):
+    """Sum of the partials, strength and frequency interpolated from the control rate, length in samples.
+
+    held: strengths are held, not interpolated: what is switched on is there from one sample to the next.
+    """
     step = RATE // CONTROL
     at = np.arange(length) / step
+    loud = np.floor(at) if held else at
     grid = np.arange(len(hz))
     phase = 2 * math.pi * np.cumsum(np.interp(at, grid, hz)) / RATE
     turn = np.exp(1j * phase)
@@ -193,7 +199,7 @@ def sounded(rng, strength, hz, length):
     for row, offset in zip(strength, np.exp(1j * rng.uniform(0, 0.6) * rng.standard_normal(len(strength)))):
         power *= turn
         if row.max() > 1e-6:
-            wave += np.interp(at, grid, row) * (power * offset).imag
+            wave += np.interp(loud, grid, row) * (power * offset).imag
     return wave
 
 
@@ -201,12 +207,12 @@ def synthetic_line(rng, length_s, lead_s):
     """A dry line from additive synthesis: (samples, notes, info), the first note after lead_s."""
     few, switched = rng.random() < FEW, rng.random() < SWITCHED
     electronic = few or switched
-    pitch, level, notes, style, starts = score(rng, length_s, lead_s, few, switched)
+    pitch, level, notes, style, starts, tongued = score(rng, length_s, lead_s, few, switched)
     length = int(length_s * RATE)
     if not notes:
         return np.zeros(length, np.float32), [], dict(origin="synthesis", instrument="synthesis", style=style)
     strength, hz = partials(rng, pitch, level, few, switched)
-    line = sounded(rng, strength, hz, length)
+    line = sounded(rng, strength, hz, length, held=switched and rng.random() < 0.5)
     step = RATE // CONTROL
 
     # breath: noise that follows the tone, and more of it as the tongue lets go
@@ -215,7 +221,7 @@ def synthetic_line(rng, length_s, lead_s):
     noise /= np.sqrt(np.mean(noise ** 2))
     breath_db = level - (rng.uniform(45, 90) if electronic else rng.uniform(28, 65))
     chiff_db = rng.uniform(15, 40)
-    for at, gain_db in starts:
+    for at, gain_db in starts + tongued:
         if rng.random() < (0.1 if electronic else 0.7):
             chiff = np.exp(-np.arange(60) / rng.uniform(5, 20))[: max(0, len(level) - at)]
             breath_db[at: at + len(chiff)] = np.maximum(breath_db[at: at + len(chiff)], gain_db - chiff_db + 20 * np.log10(chiff))

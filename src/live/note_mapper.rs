@@ -94,8 +94,8 @@ impl NoteMapper {
         &self.context
     }
 
-    /// What was in use when the last note began: it is described with that, as it is in the
-    /// list of a take.
+    /// What was in use when the last note was decided: it is described with that. The list of a
+    /// take goes by its onset, some 25 ms before.
     pub fn note_context(&self) -> &Arc<LineContext> {
         &self.note_context
     }
@@ -152,6 +152,10 @@ impl NoteMapper {
         self.note_context = self.context.clone();
         self.instead = None;
         if self.muted {
+            // A sequence goes on, as it does in the list of a take, which knows of no mute.
+            if start.attack != Attack::Slurred {
+                self.source.attack();
+            }
             return;
         }
         let played = Pitch(f64::from(start.pitch));

@@ -126,8 +126,10 @@ impl Recorder {
     }
 
     fn queue(&self, samples: &[f32], clock: ClockBlock, marked: bool) -> bool {
+        // NaN and infinity are recorded as silence.
+        let finite = |&sample: &f32| if sample.is_finite() { sample } else { 0.0 };
         let block = Block {
-            samples: samples.to_vec(),
+            samples: samples.iter().map(finite).collect(),
             setup: self.setup.clone(),
             marked,
             clock,

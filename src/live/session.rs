@@ -335,11 +335,6 @@ impl EngineLoop {
                 clock.read(&parts.capture, end_s)
             });
             if !samples.is_empty() || !clock.messages.is_empty() {
-                // NaN and infinity are recorded as silence.
-                samples
-                    .iter_mut()
-                    .filter(|s| !s.is_finite())
-                    .for_each(|s| *s = 0.0);
                 parts.recordings.push(&samples, clock);
                 parts.engine.process(&samples, &mut events);
                 if let Some(beat) = &mut parts.beat {

@@ -204,9 +204,12 @@ impl MadeWith {
                     .transpose()?;
             }
             if let Some(name) = change.tuning.as_deref().filter(|_| !fixed("tuning")) {
-                let tonic = change.tonic.as_deref();
+                let tonic = match fixed("tonic") {
+                    true => context.tuning.other_tonic(),
+                    false => change.tonic.clone(),
+                };
                 let at = context.tuning.reference();
-                context.tuning = Self::tuning_called(path, name, tonic, at)?;
+                context.tuning = Self::tuning_called(path, name, tonic.as_deref(), at)?;
             }
             if let Some(shift) = change.shift.filter(|_| !fixed("shift")) {
                 context.shift = shift;

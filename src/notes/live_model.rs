@@ -139,8 +139,8 @@ impl LiveDecoder {
             step_s: step_s as f32,
             moment: 0,
             silence: 0.0,
-            states: Vec::with_capacity(MAX_STATES),
-            next: Vec::with_capacity(MAX_STATES),
+            states: Vec::with_capacity(2 * MAX_STATES),
+            next: Vec::with_capacity(2 * MAX_STATES),
             numbers: 0,
             announced: None,
         }

@@ -217,6 +217,11 @@ pub(crate) const STRAY: f32 = 0.65;
 /// A note that begins this soon after the one before touches it, in seconds.
 pub(crate) const TOUCH_S: f64 = 0.03;
 
+/// Whether a note that begins at `onset_s` follows one that ends at `offset_s` without a rest.
+pub(crate) fn touch(offset_s: f64, onset_s: f64) -> bool {
+    onset_s - offset_s < TOUCH_S
+}
+
 /// How far from where a note begins its level and that of the note before are looked for, and
 /// how far the dip between them, in seconds.
 const BESIDE_S: f64 = 0.12;
@@ -275,7 +280,7 @@ pub struct Note {
 impl Note {
     /// Whether it follows another without a rest.
     pub(crate) fn touches(&self, before: &Note) -> bool {
-        self.onset_s - before.offset_s < TOUCH_S
+        touch(before.offset_s, self.onset_s)
     }
 
     /// Sounding length in seconds.

@@ -382,7 +382,8 @@ fn cautions(rig: &Rig) -> Vec<String> {
     }
     if !rig.cv.channels.is_empty() {
         cautions.push("Control voltages need a DC-coupled interface; check the module's input range in its manual.".into());
-        let scale = rig.cv_scale().ok();
+        // The first channel is pitch, which is not known yet.
+        let scale = rig.cv_scale().ok().filter(|_| rig.cv.channels.len() > 1);
         let clipping = scale.and_then(|scale| scale.clipping_in_words(0, 0));
         cautions.extend(clipping.map(|words| format!("Control voltages: {words}.")));
     }

@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{Attack, Note, STRAY, TOUCH_S, Technique};
+use super::{Attack, Note, STRAY, Technique, touch};
 use crate::statistics::median;
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -161,7 +161,7 @@ impl Next {
     pub(crate) fn of(offset_s: f64, after: Option<(Attack, f64)>) -> Next {
         match after {
             Some((Attack::Slurred, _)) => Next::Slurred,
-            Some((_, onset_s)) if onset_s - offset_s < TOUCH_S => Next::Touching,
+            Some((_, onset_s)) if touch(offset_s, onset_s) => Next::Touching,
             _ => Next::Apart,
         }
     }
