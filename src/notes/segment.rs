@@ -131,6 +131,7 @@ impl Segmenter {
         self.reader
             .push_candidates(&frame.candidates, open, &mut self.moments);
         let mut decision = Decision::Same;
+        let is_moment = !self.moments.is_empty();
         while !self.moments.is_empty() {
             let mut moment = self.moments.split_front(1);
             self.rig.discount(&mut moment, frame.time_s);
@@ -145,7 +146,8 @@ impl Segmenter {
         self.history.push_back(now);
         if let Some(note) = &mut self.note {
             note.contour.points.push(now.point());
-            if let Some(level_db) = note.contour.latest_db() {
+            // Of the windows of 20 ms, one every 5 ms is enough.
+            if is_moment && let Some(level_db) = note.contour.latest_db() {
                 note.loudest_db = note.loudest_db.max(level_db);
             }
         }
