@@ -646,8 +646,7 @@ mod tests {
         }
     }
 
-    /// Shift and note source count for the notes that begin after they were changed, and a list
-    /// that is written again says the same.
+    /// Shift and note source count for the notes that begin after they were changed.
     #[test]
     fn each_note_is_kept_as_it_was_sent() {
         let folder = tempfile::tempdir().unwrap();
