@@ -120,8 +120,8 @@ impl WithSimd for Filter<'_> {
     }
 }
 
-/// Symmetric low-pass of 16 * `factor` taps, cut at [`PASSBAND`], windowed with Blackman's window (Harris, Proc. IEEE
-/// 66, 1978, table 1: side lobes at -58 dB).
+/// Symmetric low-pass of 16 * `factor` taps, cut at [`PASSBAND`], windowed with Blackman's
+/// window (Harris, Proc. IEEE 66, 1978, table 1: side lobes at -58 dB).
 fn low_pass(factor: usize) -> Vec<f32> {
     if factor == 1 {
         return vec![1.0];

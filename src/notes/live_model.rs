@@ -77,8 +77,8 @@ pub struct Begun {
     pub tongue_odds: f32,
 }
 
-/// States that one moment may go on with at most, of each pitch two: with its onset heard and
-/// without. What is asked about takes 36 at most; the likeliest others fill the rest.
+/// States that one moment may go on with at most, the likeliest; of each pitch two: with its onset
+/// heard and without. What is asked about takes 36 of them at most.
 const MAX_STATES: usize = 48;
 
 #[derive(Debug, Clone, Copy)]
