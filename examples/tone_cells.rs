@@ -29,8 +29,9 @@ fn main() {
         let mut first_s = None;
         let mut decoded = Vec::new();
         let hop_s = analyser.hop_s();
+        let mut cells = Vec::new();
         let mut write = |grid: &mut Grid, first_s: f64| {
-            while let Some(cells) = grid.next_cells() {
+            while grid.next_cells(&mut cells) {
                 let time_s = first_s + layout.hop_of(grid.number()) as f64 * hop_s;
                 for (rank, cell) in cells.iter().enumerate() {
                     let mut row: Vec<u8> = Vec::with_capacity(16 + 840);

@@ -135,6 +135,23 @@ impl Layout {
     fn behind(&self) -> usize {
         self.offsets[0].unsigned_abs() as usize
     }
+
+    /// Moments for which one is kept after it was asked about.
+    fn kept(&self) -> usize {
+        self.behind() + self.carry.0
+    }
+
+    /// Moments that are there at once at most, as long as sound comes.
+    fn most_moments(&self) -> usize {
+        self.kept() + self.ahead + self.foreseen + 2
+    }
+
+    /// Offsets whose codes are kept at once at most, as long as sound comes: each moment that is
+    /// kept, in each of its cells, at each offset, from when it was encoded until its moment goes.
+    fn most_codes(&self) -> usize {
+        let kept = |offset: &i32| (self.kept() + 1).saturating_add_signed(*offset as isize);
+        CELLS * self.offsets.iter().map(kept).sum::<usize>()
+    }
 }
 
 /// How fast the level that others are measured from falls, in powers of two a second:
@@ -144,8 +161,8 @@ const REFERENCE_FALL_PER_S: f32 = 0.664;
 /// Offsets of a layout at most.
 const MAX_OFFSETS: usize = 22;
 
-/// What is known of one moment.
-#[derive(Debug, Clone, Default)]
+/// What is known of one moment. Its vectors have room for all bins from the beginning.
+#[derive(Debug, Clone)]
 struct Moment {
     spectrum: Spectrum,
     salience: Salience,
@@ -160,6 +177,21 @@ struct Moment {
     open: bool,
     /// Where the codes of it are, by bin, as far as it has been encoded.
     known: Vec<Option<Place>>,
+}
+
+impl Default for Moment {
+    fn default() -> Self {
+        Moment {
+            spectrum: Spectrum::default(),
+            salience: Salience::default(),
+            reference: 0.0,
+            strengths: vec![[0.0; 2]; BINS],
+            strength: Vec::with_capacity(BINS),
+            risen: Vec::with_capacity(BINS),
+            open: false,
+            known: Vec::with_capacity(BINS),
+        }
+    }
 }
 
 /// Where the codes of an offset lie in the grid's [`CodeStore`].
@@ -183,7 +215,8 @@ impl Place {
 }
 
 /// The codes of all moments. They lie together, for how many a moment has differs much, and
-/// how many all have differs little.
+/// how many all have differs little. There is room for [`Layout::most_codes`] from the beginning:
+/// some 30 MB of addresses, of which the system fills with memory what is used.
 #[derive(Debug, Clone, Default)]
 struct CodeStore {
     codes: Vec<Code>,
@@ -192,6 +225,14 @@ struct CodeStore {
 }
 
 impl CodeStore {
+    /// Store with room for so many places, each with a code for each of `networks`.
+    fn new(places: usize, networks: &Ensemble) -> Self {
+        CodeStore {
+            codes: Vec::with_capacity(places * networks.len()),
+            free: Vec::with_capacity(places),
+        }
+    }
+
     /// Adds the codes of an offset. Returns their place.
     fn add(&mut self, networks: &Ensemble, features: impl FnOnce() -> [f32; FEATURES]) -> Place {
         let each = networks.len();
@@ -229,8 +270,10 @@ pub struct Grid {
     hops: usize,
     open: bool,
     moments: VecDeque<Moment>,
-    /// A moment that is over, for its memory.
-    spare: Option<Moment>,
+    /// Moments that are over, and spectra, for their memory: while sound comes, none is
+    /// allocated.
+    spare: Vec<Moment>,
+    spare_spectra: Vec<Spectrum>,
     codes: CodeStore,
     /// Number of the first of them, counted from the start of the sound.
     first: usize,
@@ -255,12 +298,15 @@ impl Grid {
             reader: Reader::new(rate_hz),
             axis: PitchAxis::new(rate_hz),
             range: bin(lowest)..bin(highest) + 1,
-            waiting: VecDeque::new(),
+            waiting: VecDeque::with_capacity(2),
             strengths: vec![[0.0; 2]; BINS],
             hops: 0,
             open: false,
-            moments: VecDeque::new(),
-            spare: None,
+            moments: VecDeque::with_capacity(layout.most_moments()),
+            spare: (0..layout.most_moments())
+                .map(|_| Moment::default())
+                .collect(),
+            spare_spectra: vec![Spectrum::default(); 2],
             codes: CodeStore::default(),
             first: 0,
             now: 0,
@@ -272,8 +318,8 @@ impl Grid {
 
     /// Takes the next samples.
     pub fn push_samples(&mut self, samples: &[f32]) {
-        let waiting = &mut self.waiting;
-        self.spectra.push(samples, &mut |s| waiting.push_back(s));
+        let (waiting, spare) = (&mut self.waiting, &mut self.spare_spectra);
+        (self.spectra).push(samples, spare, &mut |s| waiting.push_back(s));
     }
 
     /// Takes the candidates of the next hop; `open` is whether the gate was open in it.
@@ -310,9 +356,10 @@ impl Grid {
         for moment in self.moments.range_mut(recent..) {
             moment.reference = moment.reference.max(spectrum.level);
         }
-        let mut moment = self.spare.take().unwrap_or_default();
+        let mut moment = self.spare.pop().unwrap_or_default();
         (self.axis).read(&spectrum, self.reference, FLOOR, &mut moment.salience);
-        moment.spectrum = spectrum;
+        let over = std::mem::replace(&mut moment.spectrum, spectrum);
+        self.spare_spectra.push(over);
         moment.reference = self.reference;
         moment.open = std::mem::take(&mut self.open);
         std::mem::swap(&mut moment.strengths, &mut self.strengths);
@@ -326,10 +373,11 @@ impl Grid {
         moment.known.clear();
         moment.known.resize(BINS, None);
         self.moments.push_back(moment);
-        while self.first + self.layout.behind() + self.layout.carry.0 < self.now {
-            self.spare = self.moments.pop_front();
-            let places = self.spare.iter().flat_map(|over| &over.known);
+        while self.first + self.layout.kept() < self.now {
+            let over = self.moments.pop_front();
+            let places = over.iter().flat_map(|over| &over.known);
             self.codes.free.extend(places.flatten());
+            self.spare.extend(over);
             self.first += 1;
         }
     }
@@ -347,16 +395,19 @@ impl Grid {
         self.ended = true;
     }
 
-    /// The cells of the next moment, once all that is read around it is there.
-    pub fn next_cells(&mut self) -> Option<Vec<Cell>> {
+    /// Replaces `cells` by those of the next moment, at most [`CELLS`]; false, and none, as long
+    /// as not all is there that is read around it.
+    pub fn next_cells(&mut self, cells: &mut Vec<Cell>) -> bool {
         let known = self.first + self.moments.len();
         let wanted = self.now + self.layout.ahead + self.layout.foreseen;
         let ready = wanted < known || self.ended && self.now < known;
-        ready.then(|| {
+        cells.clear();
+        if ready {
             let at = self.now - self.first;
             self.now += 1;
-            selection::cells(&mut self.moments, at, self.layout, &self.range)
-        })
+            selection::cells(&mut self.moments, at, self.layout, &self.range, cells);
+        }
+        ready
     }
 
     /// Number of the moment whose cells were given last.
@@ -465,6 +516,14 @@ pub struct ToneTrack {
 }
 
 impl ToneTrack {
+    /// Track with room for so many moments.
+    pub fn with_capacity(moments: usize) -> Self {
+        ToneTrack {
+            cells: Vec::with_capacity(moments * CELLS),
+            ends: Vec::with_capacity(moments),
+        }
+    }
+
     /// Number of moments.
     pub fn len(&self) -> usize {
         self.ends.len()
@@ -490,6 +549,12 @@ impl ToneTrack {
             }
             from = end;
         }
+    }
+
+    /// Takes all moments away; the room for them stays.
+    pub fn clear(&mut self) {
+        self.cells.clear();
+        self.ends.clear();
     }
 
     /// Adds a moment.
@@ -524,16 +589,30 @@ pub struct ToneReader {
     /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
     rest: usize,
+    /// Of the moment that is read now: its cells, the bins of those that the screen lets pass,
+    /// what is read of them, and the log probabilities that they sound. Each has room for
+    /// [`CELLS`].
+    cells: Vec<Cell>,
+    bins: Vec<usize>,
+    evidence: Vec<Evidence>,
+    sounds: Vec<f32>,
 }
 
 impl ToneReader {
     /// Reader for what an analyser hears.
     pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
+        let networks = Ensemble::learned(layout);
+        let mut grid = Grid::new(layout, analyser);
+        grid.codes = CodeStore::new(layout.most_codes(), &networks);
         ToneReader {
-            grid: Grid::new(layout, analyser),
-            networks: Ensemble::learned(layout),
+            grid,
+            networks,
             resting: vec![0; BINS],
             rest: layout.rest,
+            cells: Vec::with_capacity(CELLS),
+            bins: Vec::with_capacity(CELLS),
+            evidence: Vec::with_capacity(CELLS),
+            sounds: Vec::with_capacity(CELLS),
         }
     }
 
@@ -561,26 +640,27 @@ impl ToneReader {
     }
 
     fn read(&mut self, out: &mut ToneTrack) {
-        let (mut bins, mut read) = (Vec::new(), Vec::new());
-        while let Some(cells) = self.grid.next_cells() {
+        while self.grid.next_cells(&mut self.cells) {
             let now = self.grid.number();
-            bins.clear();
-            read.clear();
-            for cell in cells {
-                if self.resting[cell.bin] > now {
+            self.bins.clear();
+            self.evidence.clear();
+            for at in 0..self.cells.len() {
+                let bin = self.cells[at].bin;
+                if self.resting[bin] > now {
                     continue;
                 }
-                match self.grid.evidence(&self.networks, cell.bin) {
-                    None => self.rest(cell.bin, now),
+                match self.grid.evidence(&self.networks, bin) {
+                    None => self.rest(bin, now),
                     Some(evidence) => {
-                        bins.push(cell.bin);
-                        read.push(evidence);
+                        self.bins.push(bin);
+                        self.evidence.push(evidence);
                     }
                 }
             }
-            let sounds = weigh(&mut read);
-            for ((&bin, &evidence), sounds) in bins.iter().zip(&read).zip(sounds) {
-                if sounds < MIN_TONE && evidence.onset < MIN_ONSET {
+            weigh(&mut self.evidence, &mut self.sounds);
+            for at in 0..self.bins.len() {
+                let (bin, evidence) = (self.bins[at], self.evidence[at]);
+                if self.sounds[at] < MIN_TONE && evidence.onset < MIN_ONSET {
                     self.rest(bin, now);
                     continue;
                 }
@@ -624,6 +704,7 @@ mod tests {
             held.push(reader.grid.codes.codes.len());
         }
         let first = held[0];
+        assert!(first <= CAUSAL.most_codes() * reader.networks.len());
         assert!(held.iter().all(|&now| now < first + first / 20), "{held:?}");
     }
 }

@@ -36,15 +36,16 @@ pub struct Cell {
     pub bin: usize,
 }
 
-/// The cells of a moment within a range of bins, the surest first. The moments before it
-/// must have been asked about already.
+/// Replaces `cells` by those of a moment within a range of bins, the surest first: [`CELLS`] at
+/// most. The moments before it must have been asked about already.
 pub(super) fn cells(
     moments: &mut VecDeque<Moment>,
     at: usize,
     layout: &Layout,
     range: &Range<usize>,
-) -> Vec<Cell> {
-    let mut cells = Vec::with_capacity(CELLS);
+    cells: &mut Vec<Cell>,
+) {
+    cells.clear();
     // Also where the gate is closed: later moments look back at what has risen.
     let found = Arch::new().dispatch(Find {
         moments,
@@ -52,22 +53,23 @@ pub(super) fn cells(
         layout,
     });
     if !moments[at].open {
-        return cells;
+        return;
     }
-    let mut add = |values: &[f32], min: f32, most: usize| {
-        for bin in tops(values, range, min, most) {
-            let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
-            if !cells.iter().any(known) {
-                cells.push(Cell { bin });
-            }
-        }
-    };
-    add(&found.repeating, 0.0, REPEATING);
-    add(&found.lasting, 0.0, LASTING);
+    add(cells, tops::<REPEATING>(&found.repeating, range, 0.0));
+    add(cells, tops::<LASTING>(&found.lasting, range, 0.0));
     let contrast = &moments[at].salience.contrast;
-    add(contrast, f32::NEG_INFINITY, SALIENT);
-    add(&found.risen, 0.0, RISING);
-    cells
+    add(cells, tops::<SALIENT>(contrast, range, f32::NEG_INFINITY));
+    add(cells, tops::<RISING>(&found.risen, range, 0.0));
+}
+
+/// Adds the bins beside which there is no cell yet.
+fn add(cells: &mut Vec<Cell>, bins: impl Iterator<Item = usize>) {
+    for bin in bins {
+        let known = |cell: &Cell| cell.bin.abs_diff(bin) < 2;
+        if !cells.iter().any(known) {
+            cells.push(Cell { bin });
+        }
+    }
 }
 
 /// What speaks for each bin at a moment.
@@ -156,9 +158,13 @@ impl WithSimd for Find<'_> {
     }
 }
 
-/// The highest local maxima over `min` within a range, so many at most, highest first.
-fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usize> {
-    let mut tops: Vec<usize> = Vec::with_capacity(most + 1);
+/// The bins of the highest local maxima over `min` within a range, highest first.
+fn tops<const MOST: usize>(
+    values: &[f32],
+    range: &Range<usize>,
+    min: f32,
+) -> impl Iterator<Item = usize> + use<MOST> {
+    let (mut tops, mut count) = ([0; MOST], 0);
     let mut least = min;
     for bin in range.clone() {
         let here = values[bin];
@@ -173,13 +179,14 @@ fn tops(values: &[f32], range: &Range<usize>, min: f32, most: usize) -> Vec<usiz
             && level(bin + 2)
             && below(bin.wrapping_sub(2));
         if top {
-            let place = tops.partition_point(|&other| values[other] >= here);
-            tops.insert(place, bin);
-            tops.truncate(most);
-            if tops.len() == most {
-                least = values[tops[most - 1]];
+            let place = tops[..count].partition_point(|&other| values[other] >= here);
+            count = (count + 1).min(MOST);
+            tops.copy_within(place..count - 1, place + 1);
+            tops[place] = bin;
+            if count == MOST {
+                least = values[tops[MOST - 1]];
             }
         }
     }
-    tops
+    tops.into_iter().take(count)
 }

@@ -117,6 +117,10 @@ impl Transform {
     }
 }
 
+/// Longest windows of samples that are kept until all but the newest are moved away: seldom, so
+/// that it costs little.
+const MOVED: usize = 8;
+
 /// Makes a [`Spectrum`] every so many samples.
 #[derive(Clone)]
 pub struct Spectra {
@@ -165,32 +169,45 @@ impl Spectra {
             transforms: SIZES.map(|size| Transform::new(&mut planner, size)),
             centring,
             step,
-            recent: vec![0.0; LONGEST],
+            recent: {
+                // Room until some are moved away, and for a block of less than the longest window.
+                let mut recent = Vec::with_capacity((MOVED + 1) * LONGEST);
+                recent.resize(LONGEST, 0.0);
+                recent
+            },
             until_next: ahead,
             level_bins: bins(SIZES[LEVEL], LEVEL_BAND_HZ),
             high_bins: bins(SIZES[HIGH], HIGH_BAND_HZ),
         }
     }
 
-    /// Takes the next samples, and hands over each spectrum whose windows are full.
-    pub fn push(&mut self, samples: &[f32], out: &mut impl FnMut(Spectrum)) {
+    /// Takes the next samples, and hands over each spectrum whose windows are full. It is
+    /// written over one of `spare`, so that none is allocated while there are some.
+    pub fn push(
+        &mut self,
+        samples: &[f32],
+        spare: &mut Vec<Spectrum>,
+        out: &mut impl FnMut(Spectrum),
+    ) {
         for &sample in samples {
             self.recent.push(sample);
             self.until_next -= 1;
             if self.until_next == 0 {
                 self.until_next = self.step;
-                out(self.transform());
+                let mut spectrum = spare.pop().unwrap_or_default();
+                self.transform(&mut spectrum);
+                out(spectrum);
             }
         }
-        // Seldom, so that moving what is kept costs little.
-        if self.recent.len() > 8 * LONGEST {
+        if self.recent.len() > MOVED * LONGEST {
             self.recent.drain(..self.recent.len() - LONGEST);
         }
     }
 
-    fn transform(&mut self) -> Spectrum {
+    /// Writes the spectrum of the newest samples over `spectrum`.
+    fn transform(&mut self, spectrum: &mut Spectrum) {
         let recent = &self.recent[self.recent.len() - LONGEST..];
-        let mut power = Box::new([NO_POWER; LENGTH]);
+        let power = &mut spectrum.log_power;
         for ((transform, size), start) in self.transforms.iter_mut().zip(SIZES).zip(STARTS) {
             let from = match self.centring {
                 Centring::Centred => (LONGEST - size) / 2,
@@ -204,22 +221,14 @@ impl Spectra {
             // Hann's window counts each component one and a half times.
             log2(power[bins].iter().sum::<f32>() * (2.0 / 3.0) + MIN_POWER)
         };
-        let (level, high) = (
-            band(STARTS[LEVEL], &self.level_bins),
-            band(STARTS[HIGH], &self.high_bins),
-        );
+        spectrum.level = band(STARTS[LEVEL], &self.level_bins);
+        spectrum.high = band(STARTS[HIGH], &self.high_bins);
         let end = match self.centring {
             Centring::Centred => LONGEST / 2 + self.step / 2,
             Centring::Trailing => LONGEST,
         };
-        let dip = dip(&recent[end - self.step..end]);
+        spectrum.dip = dip(&recent[end - self.step..end]);
         Arch::new().dispatch(Logarithms(&mut power[..EMPTY]));
-        Spectrum {
-            log_power: power,
-            level,
-            high,
-            dip,
-        }
     }
 }
 
@@ -264,7 +273,8 @@ mod tests {
         let samples: Vec<f32> = (0..4_096).map(sine).collect();
         for centring in [Centring::Centred, Centring::Trailing] {
             let mut found = Vec::new();
-            Spectra::new(rate_hz, 128, centring).push(&samples, &mut |s| found.push(s));
+            let mut spectra = Spectra::new(rate_hz, 128, centring);
+            spectra.push(&samples, &mut Vec::new(), &mut |s| found.push(s));
             let last = found.pop().unwrap();
             for (start, bin) in STARTS.iter().zip([5, 10, 20, 40]) {
                 assert!((last.log_power[start + bin] + 1.0).abs() < 1e-3);
@@ -278,7 +288,8 @@ mod tests {
         let mut samples = vec![0.0; 4_096];
         samples[1_984] = 1.0;
         let mut levels = Vec::new();
-        Spectra::new(12_000.0, 128, Centring::Centred).push(&samples, &mut |s| {
+        let mut spectra = Spectra::new(12_000.0, 128, Centring::Centred);
+        spectra.push(&samples, &mut Vec::new(), &mut |s| {
             levels.push(s.log_power[STARTS[HIGH] + 20]);
         });
         let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b]));
