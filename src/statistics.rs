@@ -12,7 +12,18 @@ pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
 
 /// Middle value, the mean of the middle two of an even number; `None` of nothing.
 pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
+    median_in(&mut Vec::new(), values)
+}
+
+/// The same, with `scratch` for the values: where it has room for them, no memory is allocated.
+pub fn median_in(scratch: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> Option<f64> {
+    scratch.clear();
+    scratch.extend(values);
+    median_of(scratch)
+}
+
+/// The same of a slice, which it reorders.
+pub fn median_of(values: &mut [f64]) -> Option<f64> {
     let last = values.len().checked_sub(1)?;
     let (below, &mut upper, _) = values.select_nth_unstable_by(last.div_ceil(2), f64::total_cmp);
     let lower = match last % 2 {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use super::control_event::{ControlEvent, Gesture, GestureEvent};
 use crate::line::{LineContext, LineNote};
-use crate::notes::articulation::{self, Next};
+use crate::notes::articulation::{self, Next, WaveScratch};
 use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::technique_model::{TechniqueModel, WaveModel};
@@ -36,6 +36,7 @@ const ONSETS: usize = 9;
 pub struct GestureDetector {
     hop_s: f64,
     recent: Contour,
+    waves: WaveScratch,
     note: Option<ActiveNote>,
     /// Running mean of the attack level, dBFS.
     mean_attack_db: Option<f32>,
@@ -56,12 +57,15 @@ struct ActiveNote {
 impl GestureDetector {
     /// Detector for frames `hop_s` apart, in seconds.
     pub fn new(hop_s: f64) -> Self {
+        let hops = ((WINDOW_S + ANALYSIS_INTERVAL_S) / hop_s) as usize + 2;
         GestureDetector {
             hop_s,
             recent: Contour {
                 hop_s,
+                points: Vec::with_capacity(hops),
                 ..Contour::default()
             },
+            waves: WaveScratch::for_hops(hops),
             note: None,
             mean_attack_db: None,
             onsets: Vec::with_capacity(ONSETS + 1),
@@ -147,12 +151,13 @@ impl GestureDetector {
         }
         note.analysed_s = now_s;
         let pitch = f64::from(note.start.pitch);
-        if !note.flutter && articulation::flutter(&self.recent, pitch, WAVES).is_some() {
+        let (recent, scratch) = (&self.recent, &mut self.waves);
+        if !note.flutter && articulation::flutter(recent, pitch, WAVES, scratch).is_some() {
             note.flutter = true;
             gesture_event(Gesture::Flutter);
         }
         // The turns of a trill are sent as pitch alone.
-        let vibrato = articulation::vibrato(&self.recent, WAVES).filter(|_| !note.trill);
+        let vibrato = articulation::vibrato(recent, WAVES, scratch).filter(|_| !note.trill);
         let depth = match vibrato {
             Some(Technique::Vibrato { extent_cents, .. }) => extent_cents,
             _ => 0.0,

@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 
 use super::contour::{Contour, Point};
-use super::refinement::oscillation::Oscillation;
+use super::refinement::oscillation::{Oscillation, OscillationScratch};
 use super::technique_model::TechniqueModel;
 use super::{PitchFrame, STRAY, TOUCH_S, Technique};
 
@@ -21,6 +21,10 @@ pub struct OscillationFollower {
     recent_s: f64,
     /// The path of that time.
     path: VecDeque<Point>,
+    /// The same in one piece, and with what an oscillation is measured in it: kept, so that no
+    /// memory is allocated when a note begins.
+    contour: Contour,
+    scratch: OscillationScratch,
     swing: Option<Swing>,
 }
 
@@ -60,11 +64,18 @@ impl OscillationFollower {
     /// Follower of frames `hop_s` seconds apart.
     pub fn new(hop_s: f64, model: TechniqueModel) -> Self {
         let recent_s = model.swings.fewest_turns_s();
+        let hops = (recent_s / hop_s) as usize + 2;
         OscillationFollower {
             hop_s,
             model,
             recent_s,
-            path: VecDeque::with_capacity((recent_s / hop_s) as usize + 2),
+            path: VecDeque::with_capacity(hops),
+            contour: Contour {
+                hop_s,
+                points: Vec::with_capacity(hops),
+                ..Contour::default()
+            },
+            scratch: OscillationScratch::for_hops(hops),
             swing: None,
         }
     }
@@ -105,13 +116,12 @@ impl OscillationFollower {
         if !slurred {
             return;
         }
-        let contour = Contour {
-            start_s: now_s - self.path.len() as f64 * self.hop_s,
-            hop_s: self.hop_s,
-            points: self.path.iter().copied().collect(),
-        };
+        let contour = &mut self.contour;
+        contour.start_s = now_s - self.path.len() as f64 * self.hop_s;
+        contour.points.clear();
+        contour.points.extend(&self.path);
         let slowest_hz = self.model.swings.slowest_hz;
-        let found = Oscillation::measure(&contour, &self.model)
+        let found = Oscillation::measure(contour, &self.model, &mut self.scratch)
             .filter(|found| found.rate_hz >= slowest_hz && (pitch - found.lower).abs() < STRAY);
         self.swing = found.map(|found| Swing {
             trill: matches!(found.technique, Technique::Trill { .. }),

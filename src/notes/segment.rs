@@ -2,11 +2,11 @@
 
 use std::collections::VecDeque;
 
-use super::articulation::{LIVE_ROUNDS, measure_pitch};
+use super::articulation::{LIVE_ROUNDS, MAX_HOPS, PitchScratch, WaveScratch, measure_pitch};
 use super::contour::{Contour, Point};
 use super::live_model::{Decision, LiveDecoder, LiveModel, Sounding};
 use super::live_oscillation::{End, OscillationFollower};
-use super::refinement::oscillation::Oscillation;
+use super::refinement::oscillation::{Oscillation, OscillationScratch};
 use super::rig_sound::RigSound;
 use super::technique_model::TechniqueModel;
 use super::timeline::{SMOOTH_S, smooth_s};
@@ -45,7 +45,14 @@ pub struct NoteStart {
 impl NoteStart {
     /// The note that began so, once it is over: with its pitch, its articulation within
     /// not yet named. Levels in dB as in [`Note`] and [`Measured`].
-    pub(super) fn ended(self, offset_s: f64, level_db: f32, dip_db: f32, contour: Contour) -> Note {
+    pub(super) fn ended(
+        self,
+        offset_s: f64,
+        level_db: f32,
+        dip_db: f32,
+        contour: Contour,
+        scratch: &mut PitchScratch,
+    ) -> Note {
         let mut note = Note {
             onset_s: self.onset_s,
             offset_s,
@@ -64,7 +71,7 @@ impl NoteStart {
             },
             contour,
         };
-        measure_pitch(&mut note, LIVE_ROUNDS);
+        measure_pitch(&mut note, LIVE_ROUNDS, scratch);
         note
     }
 }
@@ -88,17 +95,29 @@ struct Open {
 }
 
 /// Streaming segmenter of the live engine.
+///
+/// All that it works with is allocated when it is made, and stays as large. At the end of a note
+/// memory is allocated for the contour that is handed out with the note, and for the measurement of
+/// a trill; while a note lasts longer than 40 s, for each doubling of its length.
 #[derive(Debug, Clone)]
 pub struct Segmenter {
     hop_s: f64,
     reader: ToneReader,
+    /// The moments that a hop completes: one or none.
     moments: ToneTrack,
     decoder: LiveDecoder,
     rig: RigSound,
     techniques: TechniqueModel,
     oscillation: OscillationFollower,
     history: VecDeque<PitchFrame>,
+    /// Recent hops in one piece, in which a rolled tongue is looked for, and with what.
+    roll: Contour,
+    waves: WaveScratch,
     note: Option<Open>,
+    /// While no note sounds: the room for the points of the next, [`MAX_HOPS`].
+    points: Vec<Point>,
+    /// With what a note's pitch is measured at its end.
+    pitch: PitchScratch,
     /// End of the note before, stream seconds.
     ended_s: f64,
 }
@@ -108,18 +127,32 @@ impl Segmenter {
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
         let techniques = TechniqueModel::DEFAULT;
+        let roll_hops = Self::roll_hops(&techniques, hop_s);
         Segmenter {
             hop_s,
             reader: ToneReader::new(&CAUSAL, analyser),
-            moments: ToneTrack::default(),
+            moments: ToneTrack::with_capacity(1),
             decoder: LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.moment_s(hop_s)),
             oscillation: OscillationFollower::new(hop_s, techniques),
             rig: RigSound::new(),
             techniques,
             history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
+            roll: Contour {
+                hop_s,
+                points: Vec::with_capacity(roll_hops),
+                ..Contour::default()
+            },
+            waves: WaveScratch::for_hops(roll_hops),
             note: None,
+            points: Vec::with_capacity(MAX_HOPS),
+            pitch: PitchScratch::with_room(),
             ended_s: f64::NEG_INFINITY,
         }
+    }
+
+    /// Hops in which a rolled tongue is looked for.
+    fn roll_hops(techniques: &TechniqueModel, hop_s: f64) -> usize {
+        (DIPS / techniques.waves.flutter_hz.0 / hop_s) as usize
     }
 
     /// Takes the next frame; appends what it settles to `events`. Gives the frame as the causal
@@ -132,11 +165,11 @@ impl Segmenter {
             .push_candidates(&frame.candidates, open, &mut self.moments);
         let mut decision = Decision::Same;
         let is_moment = !self.moments.is_empty();
-        while !self.moments.is_empty() {
-            let mut moment = self.moments.split_front(1);
-            self.rig.discount(&mut moment, frame.time_s);
-            decision = self.decoder.push(moment.cells(0).iter().copied());
+        self.rig.discount(&mut self.moments, frame.time_s);
+        for at in 0..self.moments.len() {
+            decision = self.decoder.push(self.moments.cells(at).iter().copied());
         }
+        self.moments.clear();
         let leading = frame.leading_pitch();
         let swinging = self.oscillation.push(self.pitch_frame(frame, leading));
         let now = self.pitch_frame(frame, swinging.or_else(|| self.decoded_pitch(frame)));
@@ -190,19 +223,19 @@ impl Segmenter {
     }
 
     /// Whether the level has rolled of late, at one pitch in MIDI semitones.
-    fn rolls(&self, pitch: f32, now_s: f64) -> bool {
+    fn rolls(&mut self, pitch: f32, now_s: f64) -> bool {
         let near = |frame: &&PitchFrame| frame.pitch.is_none_or(|p| (p - pitch).abs() < STRAY);
-        let roll_s = DIPS / self.techniques.waves.flutter_hz.0;
-        let most = (roll_s / self.hop_s) as usize;
+        let most = Self::roll_hops(&self.techniques, self.hop_s);
         let recent = self.history.iter().rev().take_while(near).take(most);
-        let mut points: Vec<Point> = recent.map(PitchFrame::point).collect();
+        let Contour {
+            start_s, points, ..
+        } = &mut self.roll;
+        points.clear();
+        points.extend(recent.map(PitchFrame::point));
         points.reverse();
-        let contour = Contour {
-            start_s: now_s - points.len() as f64 * self.hop_s,
-            hop_s: self.hop_s,
-            points,
-        };
-        articulation::flutter(&contour, f64::from(pitch), &self.techniques.waves).is_some()
+        *start_s = now_s - points.len() as f64 * self.hop_s;
+        let (pitch, model) = (f64::from(pitch), &self.techniques.waves);
+        articulation::flutter(&self.roll, pitch, model, &mut self.waves).is_some()
     }
 
     /// The rig plays a pitch now, in MIDI semitones, that the microphone may hear.
@@ -258,10 +291,12 @@ impl Segmenter {
             attack: attack_of(onset_s - self.ended_s, tongue_odds),
         };
         let own = self.history.iter().filter(|frame| frame.time_s >= onset_s);
+        let mut points = std::mem::take(&mut self.points);
+        points.extend(own.clone().map(PitchFrame::point));
         let mut contour = Contour {
             start_s: own.clone().next().map_or(now.time_s, |frame| frame.time_s),
             hop_s: self.hop_s,
-            points: own.map(PitchFrame::point).collect(),
+            points,
         };
         // Before the note was sure, the pitch was that of what sounded before.
         for point in &mut contour.points {
@@ -291,10 +326,16 @@ impl Segmenter {
         let end_s = end_s.min(last_s).max(note.start.onset_s + self.hop_s);
         contour.end_at(end_s);
         self.ended_s = end_s;
-        let mut ended = note
-            .start
-            .ended(end_s, note.loudest_db, note.dip_db, contour);
-        let measured = || Oscillation::measure(&ended.contour, &self.techniques);
+        // The note is handed out with a copy, and the room stays for the next.
+        let own = contour.clone();
+        self.points = contour.points;
+        self.points.clear();
+        self.points.shrink_to(MAX_HOPS);
+        let (start, scratch) = (note.start, &mut self.pitch);
+        let mut ended = start.ended(end_s, note.loudest_db, note.dip_db, own, scratch);
+        // Its room is the note's own: oscillations are few, and may last long.
+        let scratch = &mut OscillationScratch::default();
+        let measured = || Oscillation::measure(&ended.contour, &self.techniques, scratch);
         if let Some(found) = note.oscillates.then(measured).flatten() {
             ended.techniques.push(found.technique);
             ended.pitch = found.pitch;

@@ -12,11 +12,11 @@ use std::ops::Range;
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
 use super::{Attack, Note, STRAY, Technique, touch};
-use crate::statistics::median;
+use crate::statistics::{median, median_in, median_of};
 use crate::units::{db_power, power_db};
 use length::{length, release};
 use shape::{glides_s, linked, shape};
-pub use waves::{flutter, vibrato, vibrato_explaining};
+pub use waves::{WaveScratch, flutter, vibrato, vibrato_explaining};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
@@ -27,12 +27,34 @@ pub use waves::{flutter, vibrato, vibrato_explaining};
 ///
 /// After one round it still leans to the median, and so on where the first hop falls; after
 /// [`ROUNDS`] no more.
-pub fn measure_pitch(note: &mut Note, rounds: usize) {
-    let (pitch, confidence) = steady_pitch(&note.contour, rounds);
+pub fn measure_pitch(note: &mut Note, rounds: usize, scratch: &mut PitchScratch) {
+    let (pitch, confidence) = steady_pitch(&note.contour, rounds, scratch);
     if let Some(pitch) = pitch {
         note.pitch = pitch;
     }
     note.confidence = confidence;
+}
+
+/// What a note's pitch is measured with: no memory need be allocated for each note.
+#[derive(Debug, Clone, Default)]
+pub struct PitchScratch {
+    /// What a point that has a pitch weighs by its confidence and its place, and its index.
+    voiced: Vec<(f64, usize)>,
+    /// Pitches in the order of the median's search.
+    sorted: Vec<f64>,
+    /// What a point weighs in all, and its pitch.
+    weighed: Vec<(f64, f64)>,
+}
+
+impl PitchScratch {
+    /// Scratch that has room for the longest note.
+    pub fn with_room() -> Self {
+        PitchScratch {
+            voiced: Vec::with_capacity(MAX_HOPS),
+            sorted: Vec::with_capacity(MAX_HOPS),
+            weighed: Vec::with_capacity(MAX_HOPS),
+        }
+    }
 }
 
 /// Reads a note's brightness: the median over its body.
@@ -51,7 +73,7 @@ fn measure_brightness(note: &mut Note) {
 const TAPER_S: f64 = 0.08;
 /// Hops that a note's pitch is read from at most, evenly spaced: some 40 s of them
 /// tell no less than an hour, and the live engine waits for this.
-const MAX_HOPS: usize = 1 << 15;
+pub const MAX_HOPS: usize = 1 << 15;
 /// How much noise, as a share of a tone's power, moves the pitch of a hop as far as it wanders
 /// by itself. Of 0.3, 0.1, 0.05 and 0.02 this is the least at which bends that are played by a
 /// sampled trumpet are heard back within a cent (`tests/midi_playback.rs`); the less, the less
@@ -74,37 +96,47 @@ fn weight_of(confidence: f32) -> f64 {
     repeats / (1.0 - repeats + WANDER)
 }
 
-fn steady_pitch(contour: &Contour, rounds: usize) -> (Option<f64>, f32) {
-    let count = contour.points.len();
-    let loudest_db = (contour.points.iter())
-        .map(|p| p.level_db)
-        .fold(-120.0, f32::max);
+fn steady_pitch(
+    contour: &Contour,
+    rounds: usize,
+    scratch: &mut PitchScratch,
+) -> (Option<f64>, f32) {
+    let PitchScratch {
+        voiced,
+        sorted,
+        weighed,
+    } = scratch;
+    let points = &contour.points;
+    let count = points.len();
+    let loudest_db = points.iter().map(|p| p.level_db).fold(-120.0, f32::max);
     let taper = (TAPER_S / contour.hop_s).min(0.5 * count as f64);
-    let voiced: Vec<(f64, &Point)> = (contour.points.iter().enumerate())
+    let own = (points.iter().enumerate())
         .step_by(count.div_ceil(MAX_HOPS).max(1))
-        .filter(|(_, p)| !p.pitch.is_nan())
-        .map(|(at, p)| {
-            let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
-            let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
-            (share * weight_of(p.confidence) + 1e-6, p)
-        })
-        .collect();
+        .filter(|(_, p)| !p.pitch.is_nan());
+    voiced.clear();
+    voiced.extend(own.map(|(at, p)| {
+        let edge = (at.min(count - 1 - at) as f64 + 0.5) / taper;
+        let share = 0.5 - 0.5 * (std::f64::consts::PI * edge.min(1.0)).cos();
+        (share * weight_of(p.confidence) + 1e-6, at)
+    }));
+    let pitch_of = |(_, at): &(f64, usize)| f64::from(points[*at].pitch);
     let inner = voiced.iter().filter(|(weight, _)| *weight > 0.05);
-    let inner_pitches = median(inner.map(|(_, p)| f64::from(p.pitch)));
-    let all = || median(voiced.iter().map(|(_, p)| f64::from(p.pitch)));
+    let inner_pitches = median_in(sorted, inner.map(pitch_of));
+    let all = || median_in(sorted, voiced.iter().map(pitch_of));
     let Some(median) = inner_pitches.or_else(all) else {
         return (None, 0.0);
     };
-    let weighed = (voiced.iter()).map(|(share, point)| {
+    weighed.clear();
+    weighed.extend(voiced.iter().map(|(share, at)| {
+        let point = &points[*at];
         let amplitude = f64::from(db_power(point.level_db - loudest_db)).sqrt();
         (share * amplitude, f64::from(point.pitch))
-    });
-    let pitch = biweight(&weighed.collect::<Vec<_>>(), median, rounds).unwrap_or_else(|| {
+    }));
+    let pitch = biweight(weighed, median, rounds).unwrap_or_else(|| {
         // The middle of two pitches that are as long: the one that is more surely heard.
-        (voiced.iter().max_by(|a, b| a.0.total_cmp(&b.0)))
-            .map_or(median, |(_, point)| f64::from(point.pitch))
+        (voiced.iter().max_by(|a, b| a.0.total_cmp(&b.0))).map_or(median, pitch_of)
     });
-    let confidence: f32 = voiced.iter().map(|(_, point)| point.confidence).sum();
+    let confidence: f32 = voiced.iter().map(|(_, at)| points[*at].confidence).sum();
     (Some(pitch), confidence / voiced.len() as f32)
 }
 
@@ -178,8 +210,13 @@ const DEFAULT_S: f64 = 0.5;
 pub fn time_of_note_s(onsets: &[f64], at: usize) -> f64 {
     let from = at.saturating_sub(NEIGHBOURS);
     let to = (at + NEIGHBOURS + 1).min(onsets.len());
-    let gaps = onsets[from..to].windows(2).map(|w| w[1] - w[0]);
-    let typical_s = median(gaps).unwrap_or(DEFAULT_S);
+    // An array, because the live engine asks at the end of each note.
+    let (mut gaps, mut count) = ([0.0; 2 * NEIGHBOURS], 0);
+    for pair in onsets[from..to].windows(2) {
+        gaps[count] = pair[1] - pair[0];
+        count += 1;
+    }
+    let typical_s = median_of(&mut gaps[..count]).unwrap_or(DEFAULT_S);
     let gap_s = onsets.get(at + 1).map(|next_s| next_s - onsets[at]);
     gap_s.map_or(typical_s, |gap_s| gap_s.min(typical_s))
 }
@@ -198,11 +235,12 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next, model: &TechniqueM
     }
     // Trills, wide vibrato and glissandi from note to note were found by the
     // refinement; the rest is measured here.
+    let scratch = &mut WaveScratch::default();
     let glides = |t: &Technique| matches!(t, Technique::Glissando { .. });
     let glided = note.techniques.iter().any(glides);
     if note.techniques.iter().all(glides) {
         let (slurred, glides_s) = (note.attack == Attack::Slurred, glides_s(note));
-        let vibrato = vibrato(&note.contour, &model.waves);
+        let vibrato = vibrato(&note.contour, &model.waves, scratch);
         let slides = shape(&note.contour, note.pitch, model)
             .into_iter()
             .filter_map(|s| linked(s, slurred, next, glides_s, &model.slides))
@@ -211,7 +249,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next, model: &TechniqueM
         note.techniques.extend(vibrato);
     }
     note.techniques
-        .extend(flutter(&note.contour, note.pitch, &model.waves));
+        .extend(flutter(&note.contour, note.pitch, &model.waves, scratch));
 }
 
 /// Whether a slide goes no farther than the note's vibrato, whose first or last swing it is.
@@ -239,7 +277,8 @@ const BREATH_RISE_S: f32 = 0.085;
 fn measure_level(note: &mut Note) {
     let hop_s = note.contour.hop_s;
     let smooth = (0.015 / hop_s).round().max(1.0) as usize;
-    let levels = smoothed_db(&note.contour.points, smooth);
+    let mut levels = Vec::new();
+    smoothed_db(&note.contour.points, smooth, &mut Vec::new(), &mut levels);
     let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
     let attacked = levels.iter().position(|&l| l > loudest_db - 3.0);
     let released = release(&levels, attacked.unwrap_or(0), hop_s);
@@ -261,17 +300,15 @@ fn measure_level(note: &mut Note) {
     note.measured.accent_db = (attack_db - body_db) as f32;
 }
 
-/// Levels averaged over `hops` hops (all of them if there are fewer), dBFS.
-fn smoothed_db(points: &[Point], hops: usize) -> Vec<f64> {
+/// Replaces `levels` by those of points averaged over `hops` hops (all of them if there are
+/// fewer), dBFS. `power` is scratch, for as many values as there are points.
+fn smoothed_db(points: &[Point], hops: usize, power: &mut Vec<f64>, levels: &mut Vec<f64>) {
     let hops = hops.clamp(1, points.len().max(1));
-    let power: Vec<f64> = points
-        .iter()
-        .map(|p| f64::from(db_power(p.level_db)))
-        .collect();
-    power
-        .windows(hops)
-        .map(|w| f64::from(power_db((w.iter().sum::<f64>() / hops as f64) as f32)))
-        .collect()
+    power.clear();
+    power.extend(points.iter().map(|p| f64::from(db_power(p.level_db))));
+    let mean = |w: &[f64]| f64::from(power_db((w.iter().sum::<f64>() / hops as f64) as f32));
+    levels.clear();
+    levels.extend(power.windows(hops).map(mean));
 }
 
 #[cfg(test)]
@@ -280,6 +317,18 @@ mod tests {
     use crate::notes::technique_model::WaveModel;
 
     const WAVES: &WaveModel = &TechniqueModel::DEFAULT.waves;
+
+    fn steady_pitch(contour: &Contour) -> (Option<f64>, f32) {
+        super::steady_pitch(contour, ROUNDS, &mut PitchScratch::default())
+    }
+
+    fn vibrato(contour: &Contour) -> Option<Technique> {
+        super::vibrato(contour, WAVES, &mut WaveScratch::default())
+    }
+
+    fn flutter(contour: &Contour, pitch: f64) -> Option<Technique> {
+        super::flutter(contour, pitch, WAVES, &mut WaveScratch::default())
+    }
 
     fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
         let hop_s = 0.004 / 3.0;
@@ -306,7 +355,7 @@ mod tests {
             let Some(Technique::Vibrato {
                 rate_hz,
                 extent_cents,
-            }) = vibrato(&contour(1.2, wave, |_| -20.0), WAVES)
+            }) = vibrato(&contour(1.2, wave, |_| -20.0))
             else {
                 panic!("no vibrato at {rate} Hz, {extent} cents");
             };
@@ -316,7 +365,7 @@ mod tests {
                 "{extent_cents} {extent}"
             );
         }
-        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0), WAVES), None);
+        assert_eq!(vibrato(&contour(1.2, |_| 60.0, |_| -20.0)), None);
     }
 
     #[test]
@@ -324,14 +373,14 @@ mod tests {
         // An hour of hops, wavering as a player does.
         let wave = |t: f64| 45.0 + 0.2 * (std::f64::consts::TAU * 5.0 * t).sin();
         let contour = contour(3_600.0, wave, |_| -20.0);
-        let (pitch, confidence) = steady_pitch(&contour, ROUNDS);
+        let (pitch, confidence) = steady_pitch(&contour);
         assert!((pitch.unwrap() - 45.0).abs() < 0.02, "{pitch:?}");
         assert_eq!(confidence, 1.0);
-        let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour, WAVES) else {
+        let Some(Technique::Vibrato { rate_hz, .. }) = vibrato(&contour) else {
             panic!("no vibrato");
         };
         assert!((rate_hz - 5.0).abs() < 0.05, "{rate_hz}");
-        assert_eq!(flutter(&contour, 45.0, WAVES), None);
+        assert_eq!(flutter(&contour, 45.0), None);
     }
 
     /// As many hops of one pitch as of another an octave away.
@@ -342,14 +391,14 @@ mod tests {
         contour.points[40..]
             .iter_mut()
             .for_each(|p| p.confidence = 0.9);
-        assert_eq!(steady_pitch(&contour, ROUNDS).0, Some(60.0));
+        assert_eq!(steady_pitch(&contour).0, Some(60.0));
     }
 
     #[test]
     fn slides_are_named() {
         let names = |pitch: &dyn Fn(f64) -> f64| -> Vec<&str> {
             let c = contour(0.8, pitch, |_| -20.0);
-            let home = steady_pitch(&c, ROUNDS).0.unwrap();
+            let home = steady_pitch(&c).0.unwrap();
             shape(&c, home, &TechniqueModel::DEFAULT)
                 .iter()
                 .map(Technique::name)
@@ -366,13 +415,13 @@ mod tests {
     fn flutter_is_not_vibrato() {
         let roll = |t: f64| -20.0 + 5.0 * (std::f64::consts::TAU * 25.0 * t).sin();
         let c = contour(0.8, |_| 60.0, roll);
-        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0, WAVES) else {
+        let Some(Technique::Flutter { rate_hz, depth_db }) = flutter(&c, 60.0) else {
             panic!("no flutter");
         };
         assert!(
             (rate_hz - 25.0).abs() < 0.5 && depth_db > 3.0,
             "{rate_hz} {depth_db}"
         );
-        assert_eq!(vibrato(&c, WAVES), None);
+        assert_eq!(vibrato(&c), None);
     }
 }

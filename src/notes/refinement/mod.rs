@@ -4,14 +4,14 @@ pub(super) mod oscillation;
 mod range_quantiles;
 mod slides;
 
-use super::articulation::{ROUNDS, measure_pitch};
+use super::articulation::{PitchScratch, ROUNDS, measure_pitch};
 use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::technique_model::TechniqueModel;
 use super::timeline::{Timeline, smooth_s};
 use super::{Attack, BESIDE_S, DIP_REACH_S, LEVEL_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
-use oscillation::Oscillation;
+use oscillation::{Oscillation, OscillationScratch};
 
 /// Notes of a whole take by the note model. Within notes the timeline keeps their own
 /// pitches alone.
@@ -96,17 +96,19 @@ fn from_draft(draft: &DraftNote, timeline: &Timeline) -> Note {
 
 /// Reads what happens within each note, and its pitch; a swing has its own.
 fn measure_contours(notes: &mut [Note], timeline: &Timeline) {
+    let scratch = &mut PitchScratch::default();
     for note in notes.iter_mut().filter(|n| n.techniques.is_empty()) {
         note.contour = timeline.contour(note.onset_s, note.offset_s);
-        measure_pitch(note, ROUNDS);
+        measure_pitch(note, ROUNDS, scratch);
     }
 }
 
 /// Reads the pitch of a note whose contour was written down: of its steady part, or of the trill
 /// or shake that it is.
 pub(crate) fn read_pitch(note: &mut Note) {
-    measure_pitch(note, ROUNDS);
-    if let Some(found) = Oscillation::measure(&note.contour, &TechniqueModel::DEFAULT) {
+    measure_pitch(note, ROUNDS, &mut PitchScratch::default());
+    let scratch = &mut OscillationScratch::default();
+    if let Some(found) = Oscillation::measure(&note.contour, &TechniqueModel::DEFAULT, scratch) {
         note.pitch = found.pitch;
         note.techniques.push(found.technique);
     }

@@ -9,12 +9,12 @@
 use std::ops::Range;
 
 use super::range_quantiles::RangeQuantiles;
-use crate::notes::articulation::vibrato_explaining;
+use crate::notes::articulation::{WaveScratch, vibrato_explaining};
 use crate::notes::contour::Contour;
 use crate::notes::technique_model::{SwingModel, TechniqueModel};
 use crate::notes::timeline::Timeline;
 use crate::notes::{Note, Technique};
-use crate::statistics::median;
+use crate::statistics::median_in;
 
 /// Longest run of notes looked at together.
 const MAX_RUN: usize = 64;
@@ -24,6 +24,7 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline, model: &Technique
     let swings = &model.swings;
     let reversals = Reversals::of(timeline, swings);
     let mut window = Window::default();
+    let mut scratch = OscillationScratch::default();
     let mut at = 0;
     while at < notes.len() {
         let longest = run_length(&notes[at..], swings.dip_db);
@@ -37,7 +38,9 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline, model: &Technique
             window.cover(&range, &notes[at..], timeline);
             let swing = window.swing(&range, timeline, swings)?;
             let contour = || timeline.contour(from_s, to_s);
-            Some((length, swing.heard(contour, model)?, contour()))
+            let OscillationScratch { waves, sides, .. } = &mut scratch;
+            let vibrato = || vibrato_explaining(swings.sine_share, &contour(), &model.waves, waves);
+            Some((length, swing.heard(vibrato, swings, sides)?, contour()))
         });
         if let Some((length, oscillation, contour)) = found {
             let offset_s = notes[at + length - 1].offset_s;
@@ -48,15 +51,15 @@ pub(super) fn join(notes: &mut Vec<Note>, timeline: &Timeline, model: &Technique
             note.techniques.push(oscillation.technique);
             note.contour = contour;
         } else {
-            name_trill(&mut notes[at], model);
+            name_trill(&mut notes[at], model, &mut scratch);
         }
         at += 1;
     }
 }
 
 /// Names a trill so narrow that both its pitches were taken for one note.
-fn name_trill(note: &mut Note, model: &TechniqueModel) {
-    let found = Oscillation::measure(&note.contour, model);
+fn name_trill(note: &mut Note, model: &TechniqueModel, scratch: &mut OscillationScratch) {
+    let found = Oscillation::measure(&note.contour, model, scratch);
     let swings = &model.swings;
     let two_notes = |o: &Oscillation| match o.technique {
         Technique::Trill { interval_cents, .. } => interval_cents > 100.0 * swings.width.0,
@@ -188,11 +191,47 @@ pub struct Oscillation {
     in_the_middle: f64,
 }
 
+/// What oscillations are measured with, so that no memory need be allocated for each: a scratch
+/// for so many hops has room for a contour of as many.
+#[derive(Debug, Clone, Default)]
+pub struct OscillationScratch {
+    pitches: Vec<f32>,
+    /// Those of hops that have a pitch, in the order of a quantile's search.
+    sorted: Vec<f32>,
+    /// Those of one side, in the order of a median's search.
+    sides: Vec<f64>,
+    waves: WaveScratch,
+}
+
+impl OscillationScratch {
+    /// Scratch for contours of up to so many hops.
+    pub fn for_hops(hops: usize) -> Self {
+        OscillationScratch {
+            pitches: Vec::with_capacity(hops),
+            sorted: Vec::with_capacity(hops),
+            sides: Vec::with_capacity(hops),
+            waves: WaveScratch::for_hops(hops),
+        }
+    }
+}
+
 impl Oscillation {
     /// The oscillation in a contour.
-    pub fn measure(contour: &Contour, model: &TechniqueModel) -> Option<Oscillation> {
-        let pitches: Vec<f32> = contour.points.iter().map(|p| p.pitch).collect();
-        let mut sorted: Vec<f32> = contour.voiced().map(|(_, p)| p.pitch).collect();
+    pub fn measure(
+        contour: &Contour,
+        model: &TechniqueModel,
+        scratch: &mut OscillationScratch,
+    ) -> Option<Oscillation> {
+        let OscillationScratch {
+            pitches,
+            sorted,
+            sides,
+            waves,
+        } = scratch;
+        pitches.clear();
+        pitches.extend(contour.points.iter().map(|p| p.pitch));
+        sorted.clear();
+        sorted.extend(contour.voiced().map(|(_, p)| p.pitch));
         let count = sorted.len();
         let share = |part: f64| {
             let at = (count.checked_sub(1)? as f64 * part) as usize;
@@ -201,9 +240,11 @@ impl Oscillation {
         let hops = Hops {
             start_s: contour.start_s,
             hop_s: contour.hop_s,
-            pitches: &pitches,
+            pitches,
         };
-        Swing::find(hops, count, share, &model.swings)?.heard(|| contour.clone(), model)
+        let swings = &model.swings;
+        let vibrato = || vibrato_explaining(swings.sine_share, contour, &model.waves, waves);
+        Swing::find(hops, count, share, swings)?.heard(vibrato, swings, sides)
     }
 }
 
@@ -268,22 +309,27 @@ impl<'a> Swing<'a> {
         })
     }
 
-    /// What the swing is heard as, if it is heard as one note; `contour` is its own.
-    fn heard(&self, contour: impl Fn() -> Contour, model: &TechniqueModel) -> Option<Oscillation> {
-        let swings = &model.swings;
+    /// What the swing is heard as, if it is heard as one note; `vibrato` is its own, looked for
+    /// where there may be one. `sides` is scratch, for as many values as it has hops.
+    fn heard(
+        &self,
+        vibrato: impl FnOnce() -> Option<Technique>,
+        swings: &SwingModel,
+        sides: &mut Vec<f64>,
+    ) -> Option<Oscillation> {
         let voiced = || self.pitches.iter().filter(|p| !p.is_nan());
         let within = |p: &&f32| (**p - self.middle).abs() < swings.margin * self.width;
         let in_the_middle = voiced().filter(within).count() as f64 / voiced().count() as f64;
         let vibrato = (in_the_middle > swings.middle_share)
-            .then(|| vibrato_explaining(swings.sine_share, &contour(), &model.waves))
+            .then(vibrato)
             .flatten();
         let rate_hz = self.turns / self.span_s;
         if vibrato.is_none() && rate_hz < swings.slowest_hz {
             return None;
         }
-        let side = |above: bool| {
+        let mut side = |above: bool| {
             let on_side = voiced().filter(move |p| (**p > self.middle) == above);
-            median(on_side.map(|p| f64::from(*p)))
+            median_in(sides, on_side.map(|p| f64::from(*p)))
         };
         let (lower, upper) = (side(false)?, side(true)?);
         let trill = Technique::Trill {
@@ -354,7 +400,8 @@ mod tests {
     }
 
     fn measure(contour: &Contour) -> Option<Oscillation> {
-        Oscillation::measure(contour, &TechniqueModel::DEFAULT)
+        let scratch = &mut OscillationScratch::default();
+        Oscillation::measure(contour, &TechniqueModel::DEFAULT, scratch)
     }
 
     fn turn(t: f64, hz: f64) -> f64 {
