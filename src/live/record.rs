@@ -60,6 +60,9 @@ pub struct RecordOptions {
 /// A running recording.
 pub struct Recorder {
     queue: SyncSender<Block>,
+    /// Samples that have been written, for their memory: the engine's thread allocates none for a
+    /// block, once as many have come back as are on their way.
+    written: Receiver<Vec<f32>>,
     setup: Arc<Setup>,
     thread: JoinHandle<Recorded>,
     state: Arc<RecorderState>,
@@ -96,12 +99,14 @@ impl Recorder {
         let mut writing = TakeWriter::begin(folder, setup.clone(), options, state.clone())?;
         let path = writing.path.clone();
         let (queue, messages) = sync_channel(QUEUE);
+        let (give_back, written) = sync_channel(QUEUE);
         let thread = std::thread::Builder::new()
             .name("leadpipe recorder".into())
-            .spawn(move || writing.run(&messages))
+            .spawn(move || writing.run(&messages, &give_back))
             .map_err(|e| Error::output(folder, e, "close some programs"))?;
         Ok(Recorder {
             queue,
+            written,
             setup,
             thread,
             state,
@@ -128,8 +133,11 @@ impl Recorder {
     fn queue(&self, samples: &[f32], clock: ClockBlock, marked: bool) -> bool {
         // NaN and infinity are recorded as silence.
         let finite = |&sample: &f32| if sample.is_finite() { sample } else { 0.0 };
+        let mut own = self.written.try_recv().unwrap_or_default();
+        own.clear();
+        own.extend(samples.iter().map(finite));
         let block = Block {
-            samples: samples.iter().map(finite).collect(),
+            samples: own,
             setup: self.setup.clone(),
             marked,
             clock,
@@ -240,7 +248,7 @@ impl TakeWriter {
         })
     }
 
-    fn run(&mut self, blocks: &Receiver<Block>) -> Recorded {
+    fn run(&mut self, blocks: &Receiver<Block>, give_back: &SyncSender<Vec<f32>>) -> Recorded {
         while let Ok(block) = blocks.recv() {
             if !Arc::ptr_eq(&block.setup, &self.setup) {
                 self.change_setup(block.setup);
@@ -258,6 +266,8 @@ impl TakeWriter {
                 self.clock
                     .push((self.length_s() - before_s).max(0.0), message);
             }
+            // What does not fit is freed here.
+            let _ = give_back.try_send(block.samples);
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
                 self.next_part(self.setup.clone());
             }
@@ -534,6 +544,16 @@ mod tests {
             std::thread::sleep(Duration::from_millis(10));
         };
         assert!(readable >= 48_000, "{readable}");
+        assert!(recorder.finish().failed.is_none());
+    }
+
+    #[test]
+    fn the_memory_of_a_written_block_comes_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let recorder = recorder(folder.path());
+        recorder.push(&[0.25; 480], ClockBlock::default());
+        let written = recorder.written.recv_timeout(Duration::from_secs(20));
+        assert!(written.unwrap().capacity() >= 480);
         assert!(recorder.finish().failed.is_none());
     }
 
