@@ -176,7 +176,7 @@ fn clock(samples: &[f32]) -> leadpipe::Result<Vec<f64>> {
     let (mut clock, mut events, mut ticks) = (BeatClock::default(), Vec::new(), Vec::new());
     for block in samples.chunks(128) {
         engine.process(block, &mut events);
-        engine.take_finished();
+        drop(engine.take_finished());
         let now = Some(Moment::system(Instant::now()));
         clock.run(engine.now_s(), |_| now, &mut events);
         for event in events.drain(..) {

@@ -42,7 +42,7 @@ impl Engine {
                 mapper: NoteMapper::new(context, dynamic_range),
                 gestures: GestureDetector::new(tracker.hop_s()),
                 gesture_events: Vec::with_capacity(8),
-                finished: Vec::new(),
+                finished: Vec::with_capacity(8),
             },
             setup,
             tracker,
@@ -74,8 +74,8 @@ impl Engine {
     }
 
     /// Takes the notes that have ended, each still to be described.
-    pub fn take_finished(&mut self) -> Vec<FinishedNote> {
-        std::mem::take(&mut self.forward.finished)
+    pub fn take_finished(&mut self) -> impl Iterator<Item = FinishedNote> {
+        self.forward.finished.drain(..)
     }
 
     /// Stream time of the newest sample, in seconds.

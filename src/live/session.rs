@@ -506,7 +506,7 @@ impl EngineLoop {
         let mut events = Vec::new();
         if !std::thread::panicking() {
             parts.engine.finish(&mut events);
-            let finished = parts.engine.take_finished();
+            let finished: Vec<_> = parts.engine.take_finished().collect();
             self.dispatch(&mut events);
             finished.into_iter().for_each(|n| self.describer.push(n));
             self.describer.finish(DESCRIBE, &mut events);
