@@ -157,8 +157,8 @@ pub struct Analyser {
     centroid_hz: Option<f32>,
     /// Hops until brightness is measured again.
     until_measured: usize,
-    /// Decimated samples, with capacity that is never exceeded: the audio path must
-    /// not allocate.
+    /// Decimated samples, and those of the hop so far, with capacity that is never exceeded: the
+    /// live engine allocates nothing while it plays (`tests/engine_memory.rs`).
     low: Vec<f32>,
     block: Vec<f32>,
     hop: usize,
