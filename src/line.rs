@@ -88,6 +88,8 @@ pub struct LineNote {
     pub volts: f64,
     /// What MIDI and voltages are sent.
     pub(crate) sending: SentNote,
+    /// The pitch that was drawn for it from the tuning, before transposition, if one was.
+    pub(crate) drawn: Option<Pitch>,
     /// Where it stands in the part, if a list says so.
     pub(crate) rhythm: Option<NoteRhythm>,
     /// Key that its names are spelled in, as it is written; none while the line it belongs
@@ -127,6 +129,7 @@ impl LineNote {
             sent,
             volts: sent.volts(context.zero_volt_note),
             sending,
+            drawn: matches!(source, NoteSource::Draw(_)).then_some(sending.target),
             rhythm: None,
             key: None,
             note,
@@ -240,9 +243,23 @@ impl Line {
         context: LineContext,
         changes: Vec<ContextChange>,
     ) -> Self {
+        Line::with_drawn(source, length_s, notes, &[], context, changes)
+    }
+
+    /// The same with the pitches that a list says were drawn for its notes, in order: they are
+    /// sent again, and the note source is left as it is there.
+    #[doc(hidden)]
+    pub fn with_drawn(
+        source: &str,
+        length_s: f64,
+        notes: Vec<Note>,
+        drawn: &[Option<Pitch>],
+        context: LineContext,
+        changes: Vec<ContextChange>,
+    ) -> Self {
         let mut note_source = context.source.clone();
         let (mut changed, mut held) = (0, None);
-        let name = |note: Note| {
+        let name = |(at, note): (usize, Note)| {
             let before = changes.partition_point(|c| c.at_s <= note.onset_s);
             let context = before
                 .checked_sub(1)
@@ -255,19 +272,19 @@ impl Line {
                 changed = before;
                 note_source.set_tuning(&context.tuning);
             }
-            let slurred_from = held.filter(|_| note.attack == Attack::Slurred);
             let mut quantiser = Quantiser::new(&context.tuning);
-            let named = LineNote::new(
-                note,
-                context,
-                &mut quantiser,
-                &mut note_source,
-                slurred_from,
-            );
+            let (slurred_from, source) = match drawn.get(at).copied().flatten() {
+                Some(pitch) => (None, &mut NoteSource::drawn(pitch)),
+                None => (
+                    held.filter(|_| note.attack == Attack::Slurred),
+                    &mut note_source,
+                ),
+            };
+            let named = LineNote::new(note, context, &mut quantiser, source, slurred_from);
             held = Some(named.sending.target);
             named
         };
-        let notes: Vec<LineNote> = notes.into_iter().map(name).collect();
+        let notes: Vec<LineNote> = notes.into_iter().enumerate().map(name).collect();
         let written = |n: &LineNote| (context.written(n.concert).0, n.note.duration_s());
         let key = Key::estimate(notes.iter().map(written));
         let line = Line {

@@ -153,26 +153,13 @@ fn a_take_says_what_was_sent() {
     let folder = tempfile::tempdir().unwrap();
     let takes = folder.path().to_str().unwrap();
     let sending = ["--shift", "5", "--sequence", "C4,E4,G4"];
-    let (events, errors) = run(&[&sending[..], &["--record", takes]].concat());
+    let (events, _) = run(&[&sending[..], &["--record", takes]].concat());
     let keys = starts(&events);
     assert_eq!(keys, [65, 69, 72, 65, 69]);
-    let read = |ending: &str| {
-        let mut files = std::fs::read_dir(takes).unwrap().map(|e| e.unwrap().path());
-        let path = files.find(|p| p.extension().is_some_and(|e| e == ending));
-        std::fs::read(path.unwrap_or_else(|| panic!("no {ending}: {errors}"))).unwrap()
-    };
-    let midi = read("mid");
-    let smf = midly::Smf::parse(&midi).unwrap();
-    let on = |event: &midly::TrackEvent| match event.kind {
-        midly::TrackEventKind::Midi {
-            message: midly::MidiMessage::NoteOn { key, .. },
-            ..
-        } => Some(i64::from(key.as_int())),
-        _ => None,
-    };
-    let recorded: Vec<i64> = smf.tracks[0].iter().filter_map(on).collect();
-    assert_eq!(recorded, keys);
-    let list: serde_json::Value = serde_json::from_slice(&read("json")).unwrap();
+    let path = |ending: &str| file_of(takes, ending);
+    assert_eq!(keys_of(&path("mid")), keys);
+    let list: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(path("json")).unwrap()).unwrap();
     assert_eq!(list["take"]["shift"], 5);
     assert_eq!(list["take"]["sequence"], serde_json::json!([60, 64, 67]));
     let notes = list["notes"].as_array().unwrap().iter();
@@ -184,6 +171,67 @@ fn a_take_says_what_was_sent() {
             assert!((60.0 + 12.0 * volts - *key as f64).abs() < 1e-3, "{volts}");
         }
     }
+}
+
+/// The notes that a session drew stand in its note events and in the JSON list of its take, and
+/// the list is written again with them, as the take's MIDI file has them.
+#[test]
+fn a_take_says_what_was_drawn() {
+    let folder = tempfile::tempdir().unwrap();
+    let takes = folder.path().to_str().unwrap();
+    let sending = ["--source", "draw", "--tuning", "blues", "--shift", "5"];
+    let (events, errors) = run(&[&sending[..], &["--record", takes]].concat());
+    let keys = starts(&events);
+    assert_eq!(keys.len(), 5, "{errors}");
+    assert_ne!(keys, [63, 65, 67, 63, 70], "drawn, not followed");
+    let path = |ending: &str| file_of(takes, ending);
+    let list: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(path("json")).unwrap()).unwrap();
+    let notes = list["notes"].as_array().unwrap().iter();
+    let told = events.iter().filter(|e| e["event"] == "note");
+    for notes in [notes.collect::<Vec<_>>(), told.collect()] {
+        let drawn: Vec<i64> = notes
+            .iter()
+            .map(|n| n["drawn"].as_f64().unwrap().round() as i64 + 5)
+            .collect();
+        assert_eq!(drawn, keys);
+    }
+    let again = folder.path().join("again");
+    common::succeed(&[
+        "write",
+        path("json").to_str().unwrap(),
+        "--out",
+        again.to_str().unwrap(),
+        "--write",
+        "midi",
+    ]);
+    let mut written = std::fs::read_dir(again).unwrap().map(|e| e.unwrap().path());
+    let written = written.next().expect("a MIDI file");
+    assert_eq!(keys_of(&written), keys);
+    assert_eq!(keys_of(&path("mid")), keys);
+}
+
+/// The file of a folder whose name ends so.
+fn file_of(folder: &str, ending: &str) -> PathBuf {
+    let mut files = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|e| e.unwrap().path());
+    let path = files.find(|p| p.extension().is_some_and(|e| e == ending));
+    path.unwrap_or_else(|| panic!("no {ending} in {folder}"))
+}
+
+/// Keys of a MIDI file's notes.
+fn keys_of(path: &Path) -> Vec<i64> {
+    let midi = std::fs::read(path).unwrap();
+    let smf = midly::Smf::parse(&midi).unwrap();
+    let on = |event: &midly::TrackEvent| match event.kind {
+        midly::TrackEventKind::Midi {
+            message: midly::MidiMessage::NoteOn { key, .. },
+            ..
+        } => Some(i64::from(key.as_int())),
+        _ => None,
+    };
+    smf.tracks[0].iter().filter_map(on).collect()
 }
 
 #[test]

@@ -530,6 +530,47 @@ fn changes_of_what_is_sent_are_gone_by() {
     assert_eq!(sent(&unshifted), [60, 60, 60, 48, 55]);
 }
 
+/// A drawn note is sent with the row that it was drawn for, beside a row that was added by hand;
+/// a sequence that is asked for replaces it.
+#[test]
+fn drawn_notes_are_sent_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("session.json");
+    let note = |at_s: u32, drawn: Option<f64>| {
+        let mut note =
+            serde_json::json!({"onset_s": at_s, "offset_s": f64::from(at_s) + 0.9, "midi": 60});
+        if let Some(drawn) = drawn {
+            note["drawn"] = drawn.into();
+        }
+        note
+    };
+    let drawn = [Some(64.0), None, Some(66.5), Some(48.0)];
+    let notes: Vec<_> = (0..).zip(drawn).map(|(at_s, d)| note(at_s, d)).collect();
+    let text = serde_json::json!({"take": {"shift": -12}, "notes": notes});
+    std::fs::write(&list, text.to_string()).unwrap();
+    let list = list.to_str().unwrap();
+    let read = |text: &str, name: &str| -> Vec<Option<f64>> {
+        let list: serde_json::Value = serde_json::from_str(text).unwrap();
+        let notes = list["notes"].as_array().unwrap().iter();
+        notes.map(|n| n[name].as_f64()).collect()
+    };
+    let again = succeed(&["write", list, "--format", "json"]);
+    assert_eq!(read(&again, "drawn"), drawn);
+    let sent = [-8.0, -12.0, -5.5, -24.0].map(|from_c4: f64| Some((from_c4 / 0.00012).round()));
+    let volts = read(&again, "volts").into_iter();
+    let semitones: Vec<_> = volts.map(|v| v.map(|v| (v * 1e5).round())).collect();
+    assert_eq!(semitones, sent);
+    let sequence = ["--sequence", "C4", "--shift", "0"];
+    let other = succeed(&[&["write", list, "--format", "json"][..], &sequence].concat());
+    assert_eq!(read(&other, "drawn"), [None; 4]);
+    assert_eq!(read(&other, "volts"), [Some(0.0); 4]);
+    let wrong = serde_json::json!({"notes": [note(0, Some(500.0))]});
+    std::fs::write(list, wrong.to_string()).unwrap();
+    let (code, errors) = fail(&["write", list]);
+    assert_eq!(code, 3, "{errors}");
+    assert!(errors.contains("note 1: drawn is outside"), "{errors}");
+}
+
 #[test]
 fn mistakes_are_named() {
     let folder = tempfile::tempdir().unwrap();

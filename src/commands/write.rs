@@ -89,7 +89,11 @@ pub fn run(options: &mut Options, matches: &ArgMatches) -> Result<()> {
         warn(&options.list, warning);
     }
     let name = stem(&options.list);
-    let line = Line::with_changes(&name, list.length_s, list.notes, context, changes);
+    let drawn = match given.has("sequence") {
+        true => &[],
+        false => &list.drawn[..],
+    };
+    let line = Line::with_drawn(&name, list.length_s, list.notes, drawn, context, changes);
     let line = match files.estimates_rhythm() {
         true => line,
         false => line.with_rhythms(list.rhythms),

@@ -11,9 +11,8 @@ use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::technique_model::{TechniqueModel, WaveModel};
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
-use crate::sending::note_source::{NoteSource, Sequence};
+use crate::sending::note_source::NoteSource;
 use crate::tuning::quantiser::Quantiser;
-use crate::units::Pitch;
 
 /// Time after the decision over which a note's attack is measured, in seconds: the
 /// rise of a tongued note is over by then.
@@ -187,7 +186,7 @@ impl GestureDetector {
             next,
             context,
             sent: true,
-            instead: None,
+            source: NoteSource::Follow,
         }
     }
 }
@@ -203,8 +202,8 @@ pub struct FinishedNote {
     context: Arc<LineContext>,
     /// Whether it was sent, so that more may be said of it.
     pub sent: bool,
-    /// Pitch that the note source gave for it, if it does not follow the player.
-    pub instead: Option<Pitch>,
+    /// Gives what was sent for it.
+    pub source: NoteSource,
 }
 
 impl FinishedNote {
@@ -228,11 +227,8 @@ impl FinishedNote {
         };
         let techniques = note.techniques.iter().filter_map(technique);
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
-        // The source was stepped when the note began: here it has that one pitch.
-        let instead = self.instead.and_then(|pitch| Sequence::new(vec![pitch]));
-        let mut source = instead.map_or(NoteSource::Follow, NoteSource::Sequence);
-        let mut quantiser = Quantiser::new(&self.context.tuning);
-        let named = LineNote::new(self.note, &self.context, &mut quantiser, &mut source, None);
+        let (mut quantiser, source) = (Quantiser::new(&self.context.tuning), &mut self.source);
+        let named = LineNote::new(self.note, &self.context, &mut quantiser, source, None);
         out.push(ControlEvent::NoteFinished {
             note: Arc::new(named),
             sent: self.sent,

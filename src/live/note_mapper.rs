@@ -55,9 +55,9 @@ pub struct NoteMapper {
     /// The player's dynamic range.
     pub dynamic_range: DynamicRange,
     muted: bool,
-    /// Of the last note: what was in use when it began, and the source's pitch for it.
+    /// Of the last note: what was in use when it began, and a source of what was sent for it.
     note_context: Arc<LineContext>,
-    instead: Option<Pitch>,
+    given: NoteSource,
     /// Whether the last note that was played was sent when it began.
     was_sent: bool,
     active: Option<ActiveNote>,
@@ -76,7 +76,7 @@ impl NoteMapper {
             quantiser: Quantiser::new(Arc::new(context.tuning.clone())),
             source: context.source.clone(),
             note_context: context.clone(),
-            instead: None,
+            given: NoteSource::Follow,
             context,
             dynamic_range,
             muted: false,
@@ -100,9 +100,10 @@ impl NoteMapper {
         &self.note_context
     }
 
-    /// Pitch that the note source gave for the last note, if it does not follow the player.
-    pub fn instead(&self) -> Option<Pitch> {
-        self.instead
+    /// A note source that gives what was sent for the last note, and nothing else: the one in use
+    /// has gone on.
+    pub fn given(&self) -> &NoteSource {
+        &self.given
     }
 
     /// Changes horn, tuning, snap mode or shift. The note source goes on.
@@ -150,7 +151,7 @@ impl NoteMapper {
         self.flush_note_off(out);
         self.was_sent = !self.muted;
         self.note_context = self.context.clone();
-        self.instead = None;
+        self.given = NoteSource::Follow;
         if self.muted {
             // A sequence goes on, as it does in the list of a take, which knows of no mute.
             if start.attack != Attack::Slurred {
@@ -173,7 +174,7 @@ impl NoteMapper {
         let shift = self.context.shift;
         let sent = SentNote::start(&as_played, &mut self.source, snap, shift, reference);
         let follows = matches!(self.source, NoteSource::Follow);
-        self.instead = (!follows).then_some(sent.target);
+        self.given = self.source.of_one(sent.target);
         self.level = LevelFollower::new(start.level_db);
         self.brightness.start();
         self.active = Some(ActiveNote {

@@ -157,6 +157,7 @@ pub(super) fn from_csv(path: &Path, text: &str, reference: Reference) -> Result<
                     sounding: number!("sounding").unwrap_or_default(),
                     ..Measured::default()
                 },
+                drawn: None,
                 rhythm,
             },
         ));

@@ -24,6 +24,7 @@ use crate::notes::{Attack, Length, Measured, Note, Technique};
 use crate::reference::{ReferencePart, TargetNote};
 use crate::text::{counted, ending};
 use crate::tuning::Reference;
+use crate::units::Pitch;
 pub use made_with::MadeWith;
 
 /// Largest list that is read, in bytes.
@@ -44,6 +45,9 @@ pub struct NoteList {
     pub notes: Vec<Note>,
     /// Where each of them stands in the part, as far as the list says.
     pub rhythms: Vec<Option<NoteRhythm>>,
+    /// The pitch that was drawn for each of them from the tuning, before transposition, where
+    /// the list says so.
+    pub drawn: Vec<Option<Pitch>>,
     /// Length of the take in seconds; the end of the last note where the list does not
     /// say.
     pub length_s: f64,
@@ -101,7 +105,16 @@ struct Row {
     brightness: Option<f32>,
     #[serde(default)]
     measured: Measured,
+    drawn: Option<f64>,
     rhythm: Option<RowRhythm>,
+}
+
+/// A note of a list, with what a person would call its row.
+struct Found {
+    name: String,
+    note: Note,
+    rhythm: Option<NoteRhythm>,
+    drawn: Option<Pitch>,
 }
 
 fn tongued() -> Attack {
@@ -231,6 +244,7 @@ fn from_midi(path: &Path, part: Option<usize>) -> Result<NoteList> {
     let kept = |track: &TempoTrack| track.is_kept(notes.iter().map(|n| n.onset_s));
     Ok(NoteList {
         rhythms: vec![None; notes.len()],
+        drawn: vec![None; notes.len()],
         tempo_track: TempoTrack::read(path).ok().filter(kept),
         key: part.key,
         warnings: part.warnings,
@@ -315,6 +329,13 @@ fn assembled(
             .unwrap_or(ANY_LEVEL_DB);
         let rhythm = row.rhythm.as_ref().map(RowRhythm::placed).transpose();
         let rhythm = rhythm.map_err(|(problem, hint)| wrong(&problem, hint))?;
+        let drawn = row.drawn.map(Pitch);
+        if drawn.is_some_and(|p| !(0.0..=127.0).contains(&reference.relative(p).round())) {
+            return Err(wrong(
+                "drawn is outside the range of MIDI keys",
+                "write a MIDI key, 0 to 127, or leave drawn out",
+            ));
+        }
         let note = Note {
             onset_s: row.onset_s,
             offset_s: row.offset_s,
@@ -330,14 +351,18 @@ fn assembled(
             measured: row.measured,
             contour: Contour::default(),
         };
-        found.push((name, note, rhythm));
+        found.push(Found {
+            name,
+            note,
+            rhythm,
+            drawn,
+        });
     }
-    found.sort_by(|(_, a, _), (_, b, _)| a.onset_s.total_cmp(&b.onset_s));
+    found.sort_by(|a, b| a.note.onset_s.total_cmp(&b.note.onset_s));
     check_rhythms(path, &found)?;
-    let (mut notes, rhythms): (Vec<Note>, Vec<Option<NoteRhythm>>) = found
-        .into_iter()
-        .map(|(_, note, rhythm)| (note, rhythm))
-        .unzip();
+    let rhythms = found.iter().map(|found| found.rhythm).collect();
+    let drawn = found.iter().map(|found| found.drawn).collect();
+    let mut notes: Vec<Note> = found.into_iter().map(|found| found.note).collect();
     let mut shortened = Vec::new();
     for at in 0..notes.len() {
         // A horn plays one note at a time.
@@ -368,6 +393,7 @@ fn assembled(
         length_s: length_s.unwrap_or(end_s).max(end_s),
         notes,
         rhythms,
+        drawn,
         tempo_track: None,
         key: None,
         warnings: shortened_in_words(&shortened).into_iter().collect(),
@@ -385,10 +411,10 @@ fn shortened_in_words(onsets_s: &[f64]) -> Option<String> {
 
 /// Checks that notes in order of time are in one metre, and each in a place after the one
 /// before.
-fn check_rhythms(path: &Path, found: &[(String, Note, Option<NoteRhythm>)]) -> Result<()> {
+fn check_rhythms(path: &Path, found: &[Found]) -> Result<()> {
     let mut before: Option<(&str, NoteRhythm)> = None;
     let mut last: Option<(&str, u32)> = None;
-    for (name, _, rhythm) in found {
+    for Found { name, rhythm, .. } in found {
         let Some(rhythm) = rhythm else {
             continue;
         };

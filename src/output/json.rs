@@ -79,6 +79,8 @@ pub struct Entry<'a> {
     concert: String,
     written: String,
     volts: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    drawn: Option<f64>,
     attack: &'static str,
     length: &'static str,
     accent: bool,
@@ -168,6 +170,7 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
         concert: named.concert_name(),
         written: named.written_name(),
         volts: rounded(named.volts, 5),
+        drawn: named.drawn.map(|pitch| rounded(pitch.0, 6)),
         attack: note.attack.name(),
         length: note.length.name(),
         accent: note.accent,

@@ -24,6 +24,29 @@ impl NoteSource {
         Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
     }
 
+    /// A draw of one pitch, which has been drawn already.
+    pub fn drawn(pitch: Pitch) -> Self {
+        NoteSource::Draw(Draw {
+            notes: [pitch].into(),
+            sums: [1.0].into(),
+            range: (pitch, pitch),
+            weights: [].into(),
+            random: fastrand::Rng::with_seed(0),
+        })
+    }
+
+    /// The same kind of source, which gives one pitch at every attack.
+    pub fn of_one(&self, pitch: Pitch) -> Self {
+        match self {
+            NoteSource::Follow => NoteSource::Follow,
+            NoteSource::Sequence(_) => NoteSource::Sequence(Sequence {
+                notes: [pitch].into(),
+                next: 0,
+            }),
+            NoteSource::Draw(_) => NoteSource::drawn(pitch),
+        }
+    }
+
     /// Name for the screen and for switches.
     pub fn name(&self) -> &'static str {
         match self {

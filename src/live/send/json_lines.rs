@@ -33,7 +33,7 @@ enum Event<'a> {
     Stop {
         time_s: f64,
     },
-    Note(Entry<'a>),
+    Note(Box<Entry<'a>>),
     Cue {
         time_s: f64,
         gesture: &'a str,
@@ -102,7 +102,7 @@ impl<W: Write + Send> Sender for JsonLines<W> {
             ControlEvent::NoteOff { at_s } => Event::Stop {
                 time_s: rounded(*at_s, 6),
             },
-            ControlEvent::NoteFinished { note: named, .. } => Event::Note(entry(named)),
+            ControlEvent::NoteFinished { note: named, .. } => Event::Note(Box::new(entry(named))),
             ControlEvent::Gesture(gesture_event) => Event::Cue {
                 time_s: rounded(gesture_event.at_s, 6),
                 gesture: gesture_event.gesture.name(),
