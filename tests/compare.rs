@@ -9,6 +9,7 @@ use std::io::Write;
 use std::path::Path;
 
 use common::{fail, render_midi, succeed};
+use leadpipe::internals::demo::brass::{Played, Room, play};
 use midly::num::{u4, u7, u15, u24, u28};
 use midly::{Format, Header, MetaMessage, MidiMessage, Smf, Timing, TrackEvent, TrackEventKind};
 use serde_json::Value;
@@ -304,6 +305,62 @@ fn a_report_shows_the_score_under_the_playing() {
     std::fs::write(&page, "<html>").unwrap();
     let (code, errors) = fail(&args);
     assert_eq!(code, 5, "{errors}");
+}
+
+/// What a score holds and the comparison leaves out is said in one line each.
+#[test]
+fn what_of_a_score_is_not_compared_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let take = path("take.wav");
+    let played = [
+        Played::new(0.3, 0.8, 67.0, 0.6),
+        Played::new(0.9, 1.4, 65.0, 0.6),
+    ];
+    let samples = play(&played, 1.8, &Room::default(), 1);
+    common::write_wav(Path::new(&take), 48_000, &[&samples]);
+    let note = |chord: &str, step: &str| {
+        format!(
+            "<note>{chord}<pitch><step>{step}</step><octave>4</octave></pitch>\
+             <duration>1</duration></note>"
+        )
+    };
+    let part = |number: u32, notes: &str| {
+        format!(
+            "<part id=\"P{number}\"><measure number=\"1\"><attributes><divisions>1</divisions>\
+             </attributes><sound tempo=\"100\"/>{notes}</measure></part>"
+        )
+    };
+    let chord = [note("", "E"), note("<chord/>", "G"), note("", "F")].concat();
+    let score = path("two.musicxml");
+    let parts = [part(1, &chord), part(2, &note("", "C"))].concat();
+    std::fs::write(&score, format!("<score-partwise>{parts}</score-partwise>")).unwrap();
+    let said = |more: &[&str]| {
+        let output = common::leadpipe(&[&["compare", &take, &score][..], more].concat());
+        assert!(output.status.success(), "{output:?}");
+        let table = String::from_utf8(output.stdout).unwrap();
+        assert!(table.contains("2 right, 0 wrong, 0 missing"), "{table}");
+        String::from_utf8(output.stderr).unwrap()
+    };
+    let errors = said(&[]);
+    let lines: Vec<&str> = errors
+        .lines()
+        .filter(|l| l.contains("musicxml: "))
+        .collect();
+    let [first, second] = lines[..] else {
+        panic!("{errors}");
+    };
+    assert!(
+        first.contains("only part 1 is read; choose --part from: 1 "),
+        "{errors}"
+    );
+    assert!(second.contains("1 of 3 notes are left out"), "{errors}");
+    // A part that was chosen is no news.
+    let errors = said(&["--part", "1"]);
+    assert!(
+        !errors.contains("only part") && errors.contains("left out"),
+        "{errors}"
+    );
 }
 
 /// The tune as a score of four bars, the second half of them repeated.

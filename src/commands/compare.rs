@@ -11,7 +11,7 @@ use leadpipe::internals::text::{ending, shown};
 use leadpipe::internals::units::{cents_in_words, whole};
 use leadpipe::{Error, Line, Result, save};
 
-use super::transcription::{NoteDetail, transcribe_line};
+use super::transcription::{NoteDetail, transcribe_line, warn};
 use super::{Excerpt, ListFormat, PitchOptions, TakeOptions, TuningOptions};
 
 /// Compare a take with a score or another take: right, wrong, missing, extra notes
@@ -120,7 +120,11 @@ pub fn run(options: &Options) -> Result<()> {
     // analysis.
     let reference = if reference::is_score(&options.target) {
         options.target_excerpt.check_unused()?;
-        ReferencePart::read(&options.target, options.part)?
+        let reference = ReferencePart::read(&options.target, options.part)?;
+        for warning in &reference.warnings {
+            warn(&options.target, warning);
+        }
+        reference
     } else {
         if options.part.is_some() {
             return Err(Error::setting(

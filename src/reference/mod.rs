@@ -64,7 +64,8 @@ pub struct ReferencePart {
     #[doc(hidden)]
     pub key: Option<(Key, i32)>,
     /// What of the score is not in it although nobody asked for that, in words.
-    pub(crate) warnings: Vec<String>,
+    #[doc(hidden)]
+    pub warnings: Vec<String>,
     /// Where its notes are others than the score's as it is written.
     pub(crate) departures: Vec<Departure>,
     /// The score with its repeats and jumps, if it has any.
