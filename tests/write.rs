@@ -710,6 +710,19 @@ fn no_note_is_left_out_without_a_word() {
     midi(&path("slurs.mid"), &[&[(0, 3, 60), (2, 4, 62)]]);
     assert_eq!(written("slurs.mid", &[]), (vec![60, 62], String::new()));
 
+    // A note under a second voice is not.
+    midi(
+        &path("voices.mid"),
+        &[&[(0, 1, 60), (1, 5, 62), (2, 3, 64), (3, 5, 65), (5, 6, 60)]],
+    );
+    let (keys, errors) = written("voices.mid", &[]);
+    assert_eq!(keys, [60, 62, 64, 65, 60]);
+    assert!(
+        errors.ends_with("voices.mid: 1 note held under others shortened to where the next begins (the first is in bar 1), because a horn plays one at a time\n"),
+        "{errors}"
+    );
+    assert_eq!(errors.lines().count(), 1, "{errors}");
+
     let list = "onset_s,offset_s,midi\n0,1,60\n0.5,1.0005,62\n1,2,64\n";
     std::fs::write(path("overlap.csv"), list).unwrap();
     let (_, errors) = written("overlap.csv", &[]);

@@ -320,11 +320,12 @@ pub fn parts(bytes: &[u8]) -> Result<Vec<ScorePart>, String> {
             }
         };
         let count = notes.len();
-        let notes = one_at_a_time(notes.into_iter().map(target).collect());
+        let (notes, shortened) = one_at_a_time(notes.into_iter().map(target).collect());
         let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
         ScorePart {
             name,
             left_out: count - notes.len(),
+            shortened,
             notes,
             tempo: tempo.filter(|_| !timed),
             key: key.map(|(_, key)| (key, 0)),

@@ -179,6 +179,7 @@ impl ReferencePart {
                 counted((part.left_out + part.notes.len()) as u64, "note")
             ));
         }
+        warnings.extend(part.shortened_in_words());
         let name = path.file_name().unwrap_or_default();
         Ok(ReferencePart {
             name: name.to_string_lossy().into_owned(),
@@ -293,6 +294,9 @@ pub struct ScorePart {
     pub notes: Vec<TargetNote>,
     /// How many notes began with a higher one and are not among them.
     pub left_out: usize,
+    /// Places of the notes that end before they do in the score, because they were held under
+    /// others.
+    pub shortened: Vec<usize>,
     /// Quarter notes a minute, the median over its notes, if the score gives them.
     pub tempo: Option<f64>,
     /// Its first key as it is written, if it gives one, and how many semitones higher it
@@ -302,11 +306,30 @@ pub struct ScorePart {
     pub written: Option<Arc<WrittenPart>>,
 }
 
+impl ScorePart {
+    /// Says which notes were shortened, if any were.
+    fn shortened_in_words(&self) -> Option<String> {
+        let first = &self.notes[*self.shortened.first()?];
+        let place = match &first.bar {
+            Some(bar) => format!("in bar {}", shown(bar)),
+            None => format!("at {:.3} s", first.start_s),
+        };
+        Some(format!(
+            "{} held under others shortened to where the next begins (the first is {place}), because a horn plays one at a time",
+            counted(self.shortened.len() as u64, "note")
+        ))
+    }
+}
+
 /// Reduces notes to one at a time: of those that start together the highest, each
-/// ending where the next begins at the latest.
-fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
+/// ending where the next begins at the latest. Gives them with the places of those that go on
+/// below a whole other note, as a second voice does: these are changed. That a note
+/// goes on into the next alone is how a slur is written for a synthesizer.
+fn one_at_a_time(mut targets: Vec<TargetNote>) -> (Vec<TargetNote>, Vec<usize>) {
     /// Notes of a chord may start this far apart, in seconds.
     const TOGETHER_S: f64 = 0.005;
+    /// Tolerance for rounding, in seconds: times are sums of lengths.
+    const ROUNDING_S: f64 = 1e-6;
     targets.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let mut line: Vec<TargetNote> = Vec::with_capacity(targets.len());
     for target in targets {
@@ -321,14 +344,22 @@ fn one_at_a_time(mut targets: Vec<TargetNote>) -> Vec<TargetNote> {
                     *last = target;
                 }
             }
-            Some(last) => {
-                last.length_s = last.length_s.min(target.start_s - last.start_s);
-                line.push(target);
-            }
-            None => line.push(target),
+            _ => line.push(target),
         }
     }
-    line
+    let mut shortened = Vec::new();
+    for at in 1..line.len() {
+        let (before, after) = line.split_at_mut(at);
+        let note = &mut before[at - 1];
+        let (end_s, until_s) = (note.start_s + note.length_s, after[0].start_s);
+        let other = after.iter().find(|next| next.length_s > 0.0);
+        let outlasts = |other: &TargetNote| end_s >= other.start_s + other.length_s - ROUNDING_S;
+        if end_s > until_s + ROUNDING_S && other.is_some_and(outlasts) {
+            shortened.push(at - 1);
+        }
+        note.length_s = note.length_s.min(until_s - note.start_s);
+    }
+    (line, shortened)
 }
 
 /// For tests of the readers: notes in order, one at a time, at finite times.

@@ -328,6 +328,8 @@ pub struct PlayedPart {
     pub notes: Vec<TargetNote>,
     /// How many notes began with a higher one and are not among them.
     pub left_out: usize,
+    /// Places of the notes that were held under others.
+    pub shortened: Vec<usize>,
     /// Quarter notes a minute, the median over its notes, if the score gives them.
     pub tempo: Option<f64>,
     /// Where it is not the written way.
@@ -342,6 +344,7 @@ fn part(name: &str, bars: &[Bar], tempi: &[Bar]) -> Result<ScorePart, String> {
         name: name.to_owned(),
         notes: played.notes,
         left_out: played.left_out,
+        shortened: played.shortened,
         tempo: played.tempo,
         key: key(bars),
         written: (!written.choices.is_empty()).then(|| Arc::new(written)),
@@ -424,7 +427,7 @@ impl WrittenPart {
             target.length_s *= tempo_map.seconds(end) - target.start_s;
         }
         let count = targets.len();
-        let notes = one_at_a_time(targets);
+        let (notes, shortened) = one_at_a_time(targets);
         let tempo = tempo_map.median_at(notes.iter().map(|note| note.start_s));
         let departure = |choice: Choice| Departure {
             at_s: tempo_map.seconds(starts[way.place(choice)]),
@@ -434,6 +437,7 @@ impl WrittenPart {
         Ok(PlayedPart {
             departures: choices.all().map(departure).collect(),
             left_out: count - notes.len(),
+            shortened,
             notes,
             tempo,
         })
