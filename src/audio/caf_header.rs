@@ -4,6 +4,7 @@
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 
+use super::first_bytes;
 use super::patched::Part;
 use super::wave_header::MAX_CHUNKS;
 
@@ -28,10 +29,8 @@ const EDITS: u64 = 4;
 /// Those of the file; its end within the header is [`io::ErrorKind::UnexpectedEof`].
 pub fn shortened(file: &mut File) -> io::Result<Option<Shortened>> {
     let length = file.metadata()?.len();
-    let mut start = [0; 8];
-    file.seek(SeekFrom::Start(0))?;
-    file.read_exact(&mut start)?;
-    if !start.starts_with(b"caff") {
+    // Version and flags follow, and then the chunks.
+    if !first_bytes::<8>(file)?.starts_with(b"caff") {
         return Ok(None);
     }
     let mut packet = None;

@@ -3,7 +3,7 @@
 //! counted, so that the rest keeps its time.
 
 use std::fs::File;
-use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::io::{BufReader, Seek, SeekFrom};
 use std::ops::Range;
 
 use hound::{SampleFormat, WavReader};
@@ -15,6 +15,7 @@ use symphonia::core::io::{MediaSource, MediaSourceStream, ReadOnlySource};
 use symphonia::core::packet::Packet;
 
 use super::caf_header;
+use super::first_bytes;
 use super::mpeg_frames::{self, Repaired, Scan};
 use super::ogg_pages;
 use super::patched::Patched;
@@ -213,13 +214,11 @@ fn shortened(mut file: File) -> Option<(Decoder, Format)> {
         let frames = Some(caf.frames);
         return Some((decoder, Format { frames, ..format }));
     }
-    let mut mark = [0; 4];
-    file.seek(SeekFrom::Start(0)).ok()?;
-    file.read_exact(&mut mark).ok()?;
-    file.seek(SeekFrom::Start(0)).ok()?;
+    let kind = first_bytes(&mut file).ok()?;
+    file.rewind().ok()?;
     // The library looks for chunks after the sound, or for a last page, and fails where the file
     // ends before them, unless it can only read on.
-    let source = matches!(&mark, b"FORM" | b"OggS").then(|| ReadOnlySource::new(file))?;
+    let source = matches!(&kind, b"FORM" | b"OggS").then(|| ReadOnlySource::new(file))?;
     common(Box::new(source), None)
 }
 

@@ -21,3 +21,17 @@ pub(crate) mod wave_header;
 
 #[cfg(feature = "decode")]
 pub use decode::{Selection, Take};
+
+/// The first `N` bytes of a file, by which its kind is told. Leaves the file's position after
+/// them.
+///
+/// # Errors
+/// Those of the file; a shorter one is [`std::io::ErrorKind::UnexpectedEof`].
+#[cfg(feature = "decode")]
+fn first_bytes<const N: usize>(file: &mut std::fs::File) -> std::io::Result<[u8; N]> {
+    use std::io::{Read, Seek};
+    let mut bytes = [0; N];
+    file.rewind()?;
+    file.read_exact(&mut bytes)?;
+    Ok(bytes)
+}

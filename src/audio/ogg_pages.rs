@@ -5,6 +5,8 @@
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 
+use super::first_bytes;
+
 /// Header of a page before its segment table.
 const HEADER: usize = 27;
 /// Longest page: 255 segments of 255 bytes each.
@@ -19,10 +21,7 @@ const FLAGS: u8 = 7;
 /// Those of the file.
 pub fn is_cut_off(file: &mut File) -> io::Result<bool> {
     let length = file.metadata()?.len();
-    let mut mark = [0; 4];
-    file.seek(SeekFrom::Start(0))?;
-    file.read_exact(&mut mark)?;
-    if &mark != b"OggS" {
+    if &first_bytes(file)? != b"OggS" {
         return Ok(false);
     }
     let mut tail = Vec::new();

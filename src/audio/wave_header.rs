@@ -6,6 +6,7 @@
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 
+use super::first_bytes;
 use super::patched::Part;
 
 /// A file's sound behind a WAV header.
@@ -57,9 +58,7 @@ const WAVE64_NAME: [u8; 12] = *b"\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8
 /// Those of the file; its end within the header is [`io::ErrorKind::UnexpectedEof`].
 pub fn read(file: &mut File) -> io::Result<Option<Wave>> {
     let length = file.metadata()?.len();
-    file.seek(SeekFrom::Start(0))?;
-    let mut start = [0; 12];
-    file.read_exact(&mut start)?;
+    let start: [u8; 12] = first_bytes(file)?;
     let kind = match (&start[..4], &start[8..]) {
         (b"RIFF" | b"RF64" | b"BW64", b"WAVE") => WAV,
         _ if start == WAVE64_RIFF[..12] => {
