@@ -1,7 +1,7 @@
 //! What pitch and level do within a note, hop by hop.
 
 use super::LEVEL_S;
-use crate::units::{db_power, power_db};
+use crate::units::mean_level_db;
 
 /// One hop of a note.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,8 +48,7 @@ impl Contour {
     pub(crate) fn latest_db(&self) -> Option<f32> {
         let hops = (LEVEL_S / self.hop_s).round().max(1.0) as usize;
         let latest = self.points.get(self.points.len().checked_sub(hops)?..)?;
-        let power = latest.iter().map(|p| db_power(p.level_db)).sum::<f32>();
-        Some(power_db(power / hops as f32))
+        Some(mean_level_db(latest.iter().map(|p| p.level_db)))
     }
 
     /// Removes the points after a time.

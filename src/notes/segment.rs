@@ -16,7 +16,7 @@ use super::{
 };
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
-use crate::units::{Pitch, db_power, power_db};
+use crate::units::{Pitch, mean_level_db};
 
 /// What the segmenter reports, at the hop in which it decides.
 #[derive(Debug, Clone, PartialEq)]
@@ -354,26 +354,21 @@ impl Segmenter {
         let hops =
             ((periods * period_s / self.hop_s).round() as usize).clamp(1, self.history.len());
         let recent = self.history.range(self.history.len() - hops..);
-        power_db(recent.map(|f| db_power(f.level_db)).sum::<f32>() / hops as f32)
+        mean_level_db(recent.map(|f| f.level_db))
     }
 
     /// How far the level dips around a time, against the weaker side, in dB. The pulses of a
     /// tone of the pitch given, in MIDI semitones, are no dips.
     fn dip_db(&self, at_s: f64, pitch: f32) -> f32 {
         let hops = ((smooth_s(f64::from(pitch)) / self.hop_s).round() as usize).max(1);
-        let power = |at: usize| {
-            let from = at.saturating_sub(hops - 1);
-            let sum: f32 = self
-                .history
-                .range(from..=at)
-                .map(|f| db_power(f.level_db))
-                .sum();
-            power_db(sum / (at + 1 - from) as f32)
+        let level_db = |at: usize| {
+            let recent = self.history.range(at.saturating_sub(hops - 1)..=at);
+            mean_level_db(recent.map(|f| f.level_db))
         };
         let (mut before, mut low, mut after) = (-120f32, f32::INFINITY, -120f32);
         for (at, frame) in self.history.iter().enumerate() {
             let from_s = frame.time_s - at_s;
-            let level_db = power(at);
+            let level_db = level_db(at);
             if (-BESIDE_S..-0.02).contains(&from_s) {
                 before = before.max(level_db);
             }
