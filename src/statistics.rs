@@ -10,6 +10,12 @@ pub fn quantile(values: &mut [f64], share: f64) -> Option<f64> {
     Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
 }
 
+/// Rank, from 0, of the value at a share of the way from the smallest (0) to the largest (1) of
+/// so many: between two ranks the lower one. `None` of nothing.
+pub fn rank_below(count: usize, share: f64) -> Option<usize> {
+    Some((count.checked_sub(1)? as f64 * share) as usize)
+}
+
 /// Middle value, the mean of the middle two of an even number; `None` of nothing.
 pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     median_in(&mut Vec::new(), values)

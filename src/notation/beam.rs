@@ -33,7 +33,7 @@ const WIDE: f64 = 12.0;
 /// Classes of probability that hypotheses are counted in, for each nat and in all: down to
 /// twice [`WIDE`] below the anchor, the last one with all that is below.
 const PER_NAT: f64 = 4.0;
-const CLASSES: usize = 128;
+const CLASSES: usize = (2.0 * WIDE * PER_NAT) as usize;
 
 /// The best node of each key, and of those the best few hundred.
 ///

@@ -116,6 +116,13 @@ pub(crate) fn log_usual(period_s: f64) -> f64 {
     -0.5 * (octaves * octaves + beyond * beyond)
 }
 
+/// Seconds of a quarter that are looked for where none are known, so many in an octave.
+pub(crate) fn periods_s(per_octave: f64) -> impl Iterator<Item = f64> {
+    let octaves = (PERIODS_S.1 / PERIODS_S.0).log2();
+    let count = (octaves * per_octave) as u32;
+    (0..count).map(move |i| PERIODS_S.0 * 2f64.powf((f64::from(i) + 0.5) / per_octave))
+}
+
 /// Accent that a place has, in standard deviations of the level.
 pub fn usual_accent(strength: Strength) -> f64 {
     ACCENTS[strength as usize]
@@ -313,11 +320,8 @@ impl Decoder<'_> {
     /// Hypotheses of the first note: every place, every period.
     fn start(&self) -> Vec<Node> {
         let onset = &self.onsets[0];
-        let octaves = (PERIODS_S.1 / PERIODS_S.0).log2();
-        let count = (octaves * PERIODS_PER_OCTAVE) as u32;
         let (low, high) = self.known.band_s.unwrap_or(PERIODS_S);
-        let looked_for = (0..count)
-            .map(|i| PERIODS_S.0 * 2f64.powf((f64::from(i) + 0.5) / PERIODS_PER_OCTAVE))
+        let looked_for = periods_s(PERIODS_PER_OCTAVE)
             .filter(|period_s| (low..=high).contains(period_s))
             .map(|p| (p, log_usual(p) - PERIODS_PER_OCTAVE.ln(), LOOKED_FOR));
         let periods: Vec<(f64, f64, f64)> = match self.known.period_s {

@@ -80,7 +80,7 @@ const TRIED_IN_PASSAGES: usize = 3;
 const BANDS_S: [(f64, f64); 3] = [(0.22, 0.44), (0.40, 0.76), (0.70, 1.6)];
 /// A player of whom nothing is known yet, and the players that are tried then.
 pub(super) const JITTER_S: f64 = 0.018;
-pub(super) const DRIFT: f64 = 0.02;
+pub(crate) const DRIFT: f64 = 0.02;
 const JITTERS_S: [f64; 5] = [0.005, 0.009, 0.014, 0.018, 0.026];
 const DRIFTS: [f64; 4] = [0.004, 0.01, 0.02, 0.04];
 const STEADY: f64 = 0.0005;

@@ -48,7 +48,7 @@ impl LiveModel {
         start: 0.8,
         unheard: 60.0,
         end: 2.2,
-        max_glide: 0.65,
+        max_glide: STRAY,
         missing: 0.7,
         sure: 3.0,
         one_attack_s: 0.025,

@@ -50,6 +50,10 @@ const PERIODS: (f64, f64) = (2.5, 6.0);
 /// logarithm: 70 dB.
 pub const FLOOR: f32 = -23.25;
 
+/// Contrast of any pitch in silence, as a base-2 logarithm: all harmonics at the floor, less half
+/// of what lies between them.
+pub const SILENCE: f32 = 0.5 * FLOOR;
+
 /// The bin nearest to a pitch in MIDI semitones.
 pub fn bin_of(pitch: f32) -> Option<usize> {
     let bin = ((pitch - LOWEST) * BINS_PER_SEMITONE as f32).round();
@@ -135,11 +139,10 @@ pub fn silence() -> [f32; FEATURES] {
     let none = FLOOR * 0.125 + 1.0;
     let mut out = [none; FEATURES];
     let own = SHORT.len() + LONG.len();
-    // Nothing repeats, nothing dips, and nothing stands out: all harmonics and half of
-    // what lies between them are at the floor.
+    // Nothing repeats, nothing dips, and nothing stands out.
     out[own + 2..own + 4].fill(0.0);
     out[own + 6] = 0.0;
-    out[own + 7..].fill(0.5 * FLOOR * 0.125);
+    out[own + 7..].fill(SILENCE * 0.125);
     out
 }
 

@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::features::{BINS, FLOOR};
+use super::features::{BINS, SILENCE};
 use super::{Layout, Moment};
 use crate::analysis::vector_math::higher;
 
@@ -24,10 +24,6 @@ const LASTING: usize = 4;
 /// risen out of it.
 const SALIENT: usize = 4;
 const RISING: usize = 5;
-
-/// Contrast of any pitch in silence: all harmonics at the floor, less half of what lies
-/// between them.
-const SILENCE: f32 = 0.5 * FLOOR;
 
 /// A pitch that may sound at a moment.
 #[derive(Debug, Clone, Copy, PartialEq)]

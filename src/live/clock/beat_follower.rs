@@ -7,7 +7,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::notation::beat_decoder::{PERIODS_S, log_usual};
+use crate::notation::beat_decoder::{PERIODS_S, log_usual, periods_s};
+use crate::notation::estimate::DRIFT;
 use crate::notation::metrical_model::{AHEAD, Division, MetricalModel};
 use crate::notation::tempo_curve::Clock;
 use crate::notation::{Metre, QUARTER};
@@ -15,8 +16,6 @@ use crate::notation::{Metre, QUARTER};
 /// Standard deviation of onsets around their places, in seconds: of the player's timing and
 /// of onsets that are dated as they are heard, some 15 ms each.
 const JITTER_S: f64 = 0.02;
-/// Standard deviation of the change of tempo over a quarter, as a share: as the part has it.
-const DRIFT: f64 = 0.02;
 /// Doubt about a period that was looked for, as a share, and periods looked for.
 const LOOKED_FOR: f64 = 0.04;
 const PERIODS_PER_OCTAVE: f64 = 10.0;
@@ -131,12 +130,8 @@ impl BeatFollower {
     /// Begins at a note, at any place; the tempo may be as it was.
     fn begin(&mut self, time_s: f64) {
         let known = self.beat().map(|beat| beat.period_s);
-        let octaves = (PERIODS_S.1 / PERIODS_S.0).log2();
-        let count = (octaves * PERIODS_PER_OCTAVE) as u32;
-        let looked_for =
-            (0..count).map(|i| PERIODS_S.0 * 2f64.powf((f64::from(i) + 0.5) / PERIODS_PER_OCTAVE));
         self.hypotheses.clear();
-        for period_s in looked_for.chain(known) {
+        for period_s in periods_s(PERIODS_PER_OCTAVE).chain(known) {
             for place in self.model.places() {
                 self.hypotheses.push(Hypothesis {
                     place,

@@ -13,9 +13,9 @@ const FOLLOWS: f64 = 0.4;
 /// Time constant with which the rate goes to what is wanted, in seconds.
 const TEMPO_S: f64 = 0.25;
 /// Share of the phase error that is made up for in a second, and by how much faster or slower
-/// at most: what a tape echo bears without a howl. With the time constant above the loop is
-/// critically damped: `4 * PULL_PER_S * TEMPO_S = 1` (F. Gardner, "Phaselock Techniques").
-const PULL_PER_S: f64 = 1.0;
+/// at most: what a tape echo bears without a howl. With this share the loop is critically damped
+/// (F. Gardner, "Phaselock Techniques").
+const PULL_PER_S: f64 = 1.0 / (4.0 * TEMPO_S);
 const MOST: f64 = 0.04;
 /// A tempo that differs by more, as a share, is another one and no change of this one.
 const OTHER: f64 = 0.12;

@@ -67,7 +67,7 @@ impl ClockLog {
             self.joined = true;
         }
         if let Some(run) = self.runs.last_mut() {
-            run.ticks.push((at_s, f64::from(number)));
+            run.ticks.push((f64::from(number), at_s));
         }
     }
 
@@ -83,7 +83,7 @@ impl ClockLog {
         let unit = bar.unwrap_or(1.0);
         let mut places: Vec<Place> = vec![(0.0, 0.0)];
         for run in &self.runs {
-            let from = run.ticks.partition_point(|(time_s, _)| *time_s < FIRST_S);
+            let from = run.ticks.partition_point(|(_, time_s)| *time_s < FIRST_S);
             let ticks = &run.ticks[from..];
             if ticks.len() < LEAST_TICKS {
                 continue;
@@ -129,13 +129,13 @@ impl Run {
     /// How many ticks were lost before one at a time, if it is too long after the last.
     fn lost_before(&self, at_s: f64) -> Option<u32> {
         let last = self.ticks.last()?;
-        if at_s - last.0 <= LONGEST_S {
+        if at_s - last.1 <= LONGEST_S {
             return None;
         }
         let first = self.ticks[self.ticks.len().saturating_sub(4 * LEAST_TICKS)];
-        let period_s = (last.0 - first.0) / (last.1 - first.1).max(1.0);
+        let period_s = (last.1 - first.1) / (last.0 - first.0).max(1.0);
         let missed = if period_s > 0.0 {
-            (at_s - last.0) / period_s
+            (at_s - last.1) / period_s
         } else {
             1.0
         };

@@ -1,7 +1,9 @@
 //! A clock's ticks as straight lines: as few as its jitter allows, so that a steady clock has
 //! one tempo and a change of tempo stands where it was.
 
-/// A tick: when it came, in seconds, and its number.
+use crate::statistics::{StraightLine, quantile};
+
+/// A tick: its number, and when it came, in seconds.
 pub type Tick = (f64, f64);
 
 /// Ticks are this near to their lines at least, in multiples of the jitter's standard
@@ -11,32 +13,31 @@ const REACH: f64 = 3.5;
 /// that wanders by more than 10 ms can be heard to change its tempo.
 const REACH_S: (f64, f64) = (0.001, 0.010);
 
-/// A straight line through ticks: `time = at_s + period_s * (number - number_0)`.
+/// A straight line through ticks: time in seconds by number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Segment {
     /// Numbers of the first and last tick.
     pub from: f64,
     pub to: f64,
-    at_s: f64,
-    period_s: f64,
+    line: StraightLine,
 }
 
 impl Segment {
     /// Time of a tick by its number, in seconds.
     pub fn time_s(&self, number: f64) -> f64 {
-        self.at_s + self.period_s * (number - self.from)
+        self.line.at(number)
     }
 
     /// Seconds from tick to tick.
     pub fn period_s(&self) -> f64 {
-        self.period_s
+        self.line.slope
     }
 
     /// Where it goes over into the next: number and time of the place between their ticks at
     /// which they are nearest to each other.
     pub fn meets(&self, next: &Segment) -> (f64, f64) {
         let apart_s = next.time_s(self.to) - self.time_s(self.to);
-        let closing_s = self.period_s - next.period_s;
+        let closing_s = self.period_s() - next.period_s();
         let after = if closing_s == 0.0 {
             0.0
         } else {
@@ -46,28 +47,22 @@ impl Segment {
         (number, 0.5 * (self.time_s(number) + next.time_s(number)))
     }
 
-    /// Least squares.
+    /// The best line through some ticks, at least one; flat through a single one.
     fn fit(ticks: &[Tick]) -> Segment {
         let (first, last) = (ticks[0], ticks[ticks.len() - 1]);
-        let count = ticks.len() as f64;
-        let mean = |of: fn(&Tick) -> f64| ticks.iter().map(of).sum::<f64>() / count;
-        let (mean_s, mean_number) = (mean(|t| t.0), mean(|t| t.1));
-        let (mut across, mut along) = (0.0, 0.0);
-        for (time_s, number) in ticks {
-            across += (number - mean_number) * (time_s - mean_s);
-            along += (number - mean_number).powi(2);
-        }
-        let period_s = if along > 0.0 { across / along } else { 0.0 };
+        let flat = StraightLine {
+            at_zero: first.1,
+            slope: 0.0,
+        };
         Segment {
-            from: first.1,
-            to: last.1,
-            at_s: mean_s + period_s * (first.1 - mean_number),
-            period_s,
+            from: first.0,
+            to: last.0,
+            line: StraightLine::fit(ticks).unwrap_or(flat),
         }
     }
 
     fn holds(&self, ticks: &[Tick], reach_s: f64) -> bool {
-        let near = |(time_s, number): &Tick| (self.time_s(*number) - time_s).abs() <= reach_s;
+        let near = |(number, time_s): &Tick| (self.time_s(*number) - time_s).abs() <= reach_s;
         ticks.iter().all(near)
     }
 }
@@ -75,16 +70,12 @@ impl Segment {
 /// Standard deviation of the ticks' jitter in seconds, by the median of their second
 /// differences, in which an even tempo cancels out.
 fn jitter_s(ticks: &[Tick]) -> f64 {
-    let second = |three: &[Tick]| (three[0].0 - 2.0 * three[1].0 + three[2].0).abs();
+    let second = |three: &[Tick]| (three[0].1 - 2.0 * three[1].1 + three[2].1).abs();
     let mut differences: Vec<f64> = ticks.windows(3).map(second).collect();
-    if differences.is_empty() {
-        return 0.0;
-    }
-    let middle = differences.len() / 2;
-    let (_, median, _) = differences.select_nth_unstable_by(middle, f64::total_cmp);
+    let median = quantile(&mut differences, 0.5).unwrap_or(0.0);
     // A normal distribution's median is 0.6745 of its deviation; the variances of three
     // ticks add up as 1 + 4 + 1.
-    *median / 0.6745 / 6f64.sqrt()
+    median / 0.6745 / 6f64.sqrt()
 }
 
 /// Lines through ticks with rising numbers, each as long as all its ticks stay near it.
@@ -139,7 +130,7 @@ const BORDER: usize = 6;
 /// Sum of squared distances from the best line, in seconds squared.
 fn misfit(ticks: &[Tick]) -> f64 {
     let line = Segment::fit(ticks);
-    let off = |(time_s, number): &Tick| (line.time_s(*number) - time_s).powi(2);
+    let off = |(number, time_s): &Tick| (line.time_s(*number) - time_s).powi(2);
     ticks.iter().map(off).sum()
 }
 
@@ -154,7 +145,7 @@ mod tests {
         let mut ticks = Vec::new();
         for (tempo, count) in tempi {
             for _ in 0..*count {
-                ticks.push((now_s + jitter(), number));
+                ticks.push((number, now_s + jitter()));
                 now_s += 60.0 / tempo / 24.0;
                 number += 1.0;
             }

@@ -14,7 +14,7 @@ use crate::notes::contour::Contour;
 use crate::notes::technique_model::{SwingModel, TechniqueModel};
 use crate::notes::timeline::Timeline;
 use crate::notes::{Note, Technique};
-use crate::statistics::median_in;
+use crate::statistics::{median_in, rank_below};
 
 /// Longest run of notes looked at together.
 const MAX_RUN: usize = 64;
@@ -234,7 +234,7 @@ impl Oscillation {
         sorted.extend(contour.voiced().map(|(_, p)| p.pitch));
         let count = sorted.len();
         let share = |part: f64| {
-            let at = (count.checked_sub(1)? as f64 * part) as usize;
+            let at = rank_below(count, part)?;
             Some(*sorted.select_nth_unstable_by(at, f32::total_cmp).1)
         };
         let hops = Hops {

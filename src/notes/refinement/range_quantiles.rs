@@ -2,6 +2,8 @@
 
 use std::ops::Range;
 
+use crate::statistics::rank_below;
+
 /// A series in a wavelet matrix (Claude, Navarro and Ordóñez, Information Systems 47,
 /// 2015): one row of bits for each binary digit of the values' ranks, the highest first.
 /// The k-th smallest value of a range is found digit by digit (Gagie, Puglisi and Turpin,
@@ -93,8 +95,7 @@ impl RangeQuantiles {
     /// Value at a share of the way from a range's smallest (0) to its largest (1), by
     /// the rank below. `None` where no value is a number.
     pub fn quantile(&self, range: &Range<usize>, share: f64) -> Option<f32> {
-        let last = self.count(range).checked_sub(1)?;
-        let mut at = (last as f64 * share) as usize;
+        let mut at = rank_below(self.count(range), share)?;
         let (mut from, mut to) = (
             self.numbers[range.start] as usize,
             self.numbers[range.end] as usize,
