@@ -76,6 +76,30 @@ fn gestures_are_cued() {
     assert_eq!(accents, 1, "{cues:?}");
 }
 
+/// Dropouts cut no note in two, and are counted.
+#[test]
+fn dropouts_are_filled_and_counted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = take(folder.path());
+    let reader = hound::WavReader::open(&path).unwrap();
+    let mut samples: Vec<f32> = reader.into_samples().map(Result::unwrap).collect();
+    // 2 ms each, in the first, the third and the last note.
+    for from in [24_000, 72_000, 120_000] {
+        samples[from..from + 96].fill(0.0);
+    }
+    common::write_wav(&path, 48_000, &[&samples]);
+    let mut live = Live::start(None, &["--from", path.to_str().unwrap(), "--jsonl"]);
+    live.ends_within(15.0);
+    let lines = live.lines();
+    let events = lines.iter().map(|l| serde_json::from_str(l).expect("JSON"));
+    assert_eq!(starts(&events.collect::<Vec<_>>()), [58, 60, 62, 58, 65]);
+    let errors = live.errors();
+    assert!(
+        errors.contains(" 0 late blocks, 3 dropouts filled"),
+        "{errors}"
+    );
+}
+
 #[test]
 fn attacks_step_a_sequence() {
     let (events, _) = run(&["--sequence", "C2,G2,Eb3"]);

@@ -24,6 +24,8 @@ pub struct Engine {
     tracker_start_s: f64,
     /// Samples processed since the stream started.
     samples: u64,
+    /// Dropouts that the trackers before this one filled.
+    earlier_dropouts: u64,
     forward: Forward,
     /// Interval of the doubling voice above what is sent, in semitones, where it may be taken
     /// for the horn.
@@ -48,6 +50,7 @@ impl Engine {
             tracker,
             tracker_start_s: 0.0,
             samples: 0,
+            earlier_dropouts: 0,
             voice_interval: None,
         }
     }
@@ -81,6 +84,11 @@ impl Engine {
     /// Stream time of the newest sample, in seconds.
     pub fn now_s(&self) -> f64 {
         self.samples as f64 / self.setup.rate_hz()
+    }
+
+    /// Number of dropouts of the input so far, of up to 12 ms, that were filled.
+    pub fn dropouts(&self) -> u64 {
+        self.earlier_dropouts + self.tracker.dropouts()
     }
 
     /// Whether a note sounds of which nothing is sent: after a panic or a mute, until the
@@ -212,6 +220,7 @@ impl Engine {
     }
 
     fn new_tracker(&mut self) {
+        self.earlier_dropouts = self.dropouts();
         self.tracker = Tracker::new(self.setup.settings());
         self.forward.gestures = GestureDetector::new(self.tracker.hop_s());
         self.tracker_start_s = self.now_s();

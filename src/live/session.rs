@@ -57,6 +57,8 @@ pub struct Summary {
     /// Input frames lost, and xruns reported by the sound system.
     pub missed: u64,
     pub xruns: u64,
+    /// Dropouts of the input, of up to 12 ms, that were filled.
+    pub dropouts: u64,
     /// What was recorded.
     pub recorded: Recorded,
 }
@@ -475,7 +477,8 @@ impl EngineLoop {
         let clock = parts.clock.as_ref();
         snapshot.clock_tempo = clock.and_then(|clock| clock.tempo(snapshot.now_s));
         snapshot.beat_tempo = parts.beat.as_ref().and_then(BeatClock::tempo);
-        snapshot.input = parts.capture.status();
+        let dropouts = parts.engine.dropouts();
+        snapshot.input = (parts.capture.status()).with_count(dropouts, "dropouts filled");
         snapshot.output_latency_s = parts
             .output_devices
             .iter()
@@ -525,6 +528,7 @@ impl EngineLoop {
         self.summary.length_s = parts.engine.now_s();
         self.summary.missed = parts.capture.missed;
         self.summary.xruns = parts.capture.xruns;
+        self.summary.dropouts = parts.engine.dropouts();
         parts
             .output_devices
             .into_iter()

@@ -137,4 +137,10 @@ impl PortStatus {
             lost: lost.iter().copied().filter(|(n, _)| *n > 0).collect(),
         }
     }
+
+    /// The same with a count of something else; zero is left out.
+    pub fn with_count(mut self, count: u64, what: &'static str) -> Self {
+        self.lost.extend((count > 0).then_some((count, what)));
+        self
+    }
 }

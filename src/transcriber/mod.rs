@@ -99,6 +99,12 @@ impl Tracker {
         });
     }
 
+    /// Number of dropouts so far, of up to 12 ms, that were filled.
+    #[doc(hidden)]
+    pub fn dropouts(&self) -> u64 {
+        self.analyser.dropouts()
+    }
+
     /// The rig that follows the notes plays a pitch now, in MIDI semitones, other than the
     /// horn's: if the microphone hears it, it should not be taken for the horn. To be said again
     /// as long as it plays. A note of the horn that begins on that pitch is then decided 5 to

@@ -404,11 +404,12 @@ pub fn quit_flag() -> Result<Arc<AtomicBool>> {
 
 fn print_summary(summary: &Summary) {
     say(format_args!(
-        "{} in {:.1} s; {} lost, {}",
+        "{} in {:.1} s; {} lost, {}, {} filled",
         counted(summary.notes, "note"),
         summary.length_s,
         counted(summary.missed, "input frame"),
-        counted(summary.xruns, "late block")
+        counted(summary.xruns, "late block"),
+        counted(summary.dropouts, "dropout")
     ));
     super::print_written(&summary.recorded.files);
 }

@@ -277,6 +277,20 @@ fn times_and_pitches_go_on_at_another_sample_rate() {
     assert!(ons.iter().all(|on| on.cents.abs() < 30.0), "{ons:?}");
 }
 
+/// Dropouts are counted through a change of horn, which begins with another tracker.
+#[test]
+fn dropouts_are_counted() {
+    let mut engine = engine();
+    let mut out = Vec::new();
+    let mut holed = samples()[..60_000].to_vec();
+    holed[30_000..30_096].fill(0.0);
+    engine.process(&holed, &mut out);
+    assert_eq!(engine.dropouts(), 1);
+    engine.apply(&Command::NextHorn, &mut out);
+    engine.process(&holed, &mut out);
+    assert_eq!(engine.dropouts(), 2);
+}
+
 fn command() -> impl Strategy<Value = Command> {
     prop_oneof![
         Just(Command::NextHorn),
