@@ -221,6 +221,9 @@ pub struct Line {
     pub context: LineContext,
     /// Changes while it was played, in order.
     pub(crate) changes: Vec<ContextChange>,
+    /// The note source as the last note leaves it.
+    #[doc(hidden)]
+    pub source_after: NoteSource,
     /// Key of the written part.
     key: Key,
     /// The notes in order.
@@ -259,19 +262,21 @@ impl Line {
     ) -> Self {
         let mut note_source = context.source.clone();
         let (mut changed, mut held) = (0, None);
+        let pass = |passed: &[ContextChange], source: &mut NoteSource| {
+            if let Some(change) = passed.iter().rev().find(|change| change.source_begins) {
+                *source = change.context.source.clone();
+            }
+            if let Some(last) = passed.last() {
+                source.set_tuning(&last.context.tuning);
+            }
+        };
         let name = |(at, note): (usize, Note)| {
             let before = changes.partition_point(|c| c.at_s <= note.onset_s);
             let context = before
                 .checked_sub(1)
                 .map_or(&context, |at| &changes[at].context);
-            if changed != before {
-                let passed = changes[changed..before].iter();
-                if let Some(change) = passed.rev().find(|change| change.source_begins) {
-                    note_source = change.context.source.clone();
-                }
-                changed = before;
-                note_source.set_tuning(&context.tuning);
-            }
+            pass(&changes[changed..before], &mut note_source);
+            changed = before;
             let mut quantiser = Quantiser::new(&context.tuning);
             let (slurred_from, source) = match drawn.get(at).copied().flatten() {
                 Some(pitch) => (None, &mut NoteSource::drawn(pitch)),
@@ -285,6 +290,7 @@ impl Line {
             named
         };
         let notes: Vec<LineNote> = notes.into_iter().enumerate().map(name).collect();
+        pass(&changes[changed..], &mut note_source);
         let written = |n: &LineNote| (context.written(n.concert).0, n.note.duration_s());
         let key = Key::estimate(notes.iter().map(written));
         let line = Line {
@@ -294,6 +300,7 @@ impl Line {
             notes,
             context,
             changes,
+            source_after: note_source,
         };
         line.spelled_in(key)
     }

@@ -18,13 +18,14 @@ use super::clock::tempo_file;
 use super::setup::Setup;
 use super::ui_snapshot::PortStatus;
 use crate::error::{Error, Result};
-use crate::line::{ContextChange, Line};
+use crate::line::{ContextChange, Line, LineContext};
 use crate::notation::{Metre, QUARTER};
 use crate::notes::{Attack, Note, STRAY};
 use crate::output::{
     self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile,
 };
 use crate::sending::DynamicRange;
+use crate::sending::note_source::NoteSource;
 use crate::transcriber::{Mode, Transcriber};
 
 /// Blocks queued for the disk: some seconds.
@@ -188,9 +189,9 @@ struct TakeWriter {
     writer: Option<WavWriter<BufWriter<File>>>,
     samples: u64,
     since_flush: u64,
-    /// What is in use, and what was at the start of the file.
+    /// What is in use, and what its notes are read with at the start of the file.
     setup: Arc<Setup>,
-    first: Arc<Setup>,
+    first: LineContext,
     changes: Vec<ContextChange>,
     /// Marked samples of the file.
     marks: Vec<u32>,
@@ -235,7 +236,7 @@ impl TakeWriter {
             since_flush: 0,
             transcriber: transcriber(&setup),
             transcriber_start_s: 0.0,
-            first: setup.clone(),
+            first: (*setup.context).clone(),
             setup,
             changes: Vec::new(),
             marks: Vec::new(),
@@ -269,7 +270,7 @@ impl TakeWriter {
             // What does not fit is freed here.
             let _ = give_back.try_send(block.samples);
             if self.samples * u64::from(BITS / 8) > MAX_BYTES {
-                self.next_part(self.setup.clone());
+                self.split();
             }
         }
         self.finish();
@@ -291,7 +292,8 @@ impl TakeWriter {
     /// Another sample rate is another file; another horn, another transcriber.
     fn change_setup(&mut self, setup: Arc<Setup>) {
         if setup.rate_hz() != self.setup.rate_hz() {
-            return self.next_part(setup);
+            self.next_part(setup);
+            return;
         }
         let at_s = self.length_s();
         let (old, new) = (&self.setup.context, &setup.context);
@@ -354,12 +356,19 @@ impl TakeWriter {
         Ok(())
     }
 
-    fn next_part(&mut self, setup: Arc<Setup>) {
-        self.finish();
+    /// Goes on in another file, the note source from where it stands.
+    fn split(&mut self) {
+        let source = self.next_part(self.setup.clone());
+        self.first.source = source;
+    }
+
+    /// Begins another file; gives the note source as the one before leaves it.
+    fn next_part(&mut self, setup: Arc<Setup>) -> NoteSource {
+        let source = self.finish();
         self.part += 1;
         self.path = self.folder.join(format!("{}-{}.wav", self.stem, self.part));
         self.transcriber = transcriber(&setup);
-        (self.first, self.setup) = (setup.clone(), setup);
+        (self.first, self.setup) = ((*setup.context).clone(), setup);
         self.transcriber_start_s = 0.0;
         (self.samples, self.since_flush) = (0, 0);
         self.clock = self.clock.continued();
@@ -367,6 +376,7 @@ impl TakeWriter {
             Ok(writer) => self.writer = Some(writer),
             Err(error) => self.fail(error),
         }
+        source
     }
 
     fn write_marks(&mut self) -> Result<()> {
@@ -378,8 +388,8 @@ impl TakeWriter {
             .map_err(|e| write_error(&self.path, hound::Error::IoError(e)))
     }
 
-    /// Closes the file and writes its notes.
-    fn finish(&mut self) {
+    /// Closes the file and writes its notes; gives the note source as they leave it.
+    fn finish(&mut self) -> NoteSource {
         if let Some(writer) = self.writer.take() {
             let closed = writer.finalize().map_err(|e| write_error(&self.path, e));
             let marked = closed.and_then(|()| self.write_marks());
@@ -394,7 +404,7 @@ impl TakeWriter {
             &stem,
             self.length_s(),
             std::mem::take(&mut self.notes),
-            (*self.first.context).clone(),
+            self.first.clone(),
             std::mem::take(&mut self.changes),
         );
         let midi = MidiFile {
@@ -427,6 +437,7 @@ impl TakeWriter {
                 self.fail(error);
             }
         }
+        line.source_after
     }
 }
 
@@ -502,10 +513,8 @@ mod tests {
     use super::*;
     use crate::demo::brass::{Played, Room, play};
     use crate::horn::Horn;
-    use crate::line::LineContext;
     use crate::live::command::Command;
     use crate::live::setup::Choices;
-    use crate::sending::note_source::NoteSource;
     use crate::tuning::{Reference, Tuning};
 
     fn setup(rate_hz: f64) -> Setup {
@@ -562,6 +571,14 @@ mod tests {
         let mut files = recorded.files.iter();
         let path = files.find(|p| p.extension().is_some_and(|e| e == ending));
         std::fs::read_to_string(path.unwrap()).unwrap()
+    }
+
+    /// MIDI keys that were sent for the notes of a JSON list.
+    fn sent(list: &serde_json::Value) -> Vec<i64> {
+        let notes = list["notes"].as_array().unwrap().iter();
+        notes
+            .map(|n| (60.0 + 12.0 * n["volts"].as_f64().unwrap()).round() as i64)
+            .collect()
     }
 
     /// The JSON list of a take that ends here.
@@ -693,18 +710,47 @@ mod tests {
         }
         recorder.push(&note, ClockBlock::default());
         let list = list_of(recorder);
-        let sent = |list: &serde_json::Value| -> Vec<i64> {
-            let notes = list["notes"].as_array().unwrap().iter();
-            notes
-                .map(|n| (60.0 + 12.0 * n["volts"].as_f64().unwrap()).round() as i64)
-                .collect()
-        };
         assert_eq!(sent(&list), [70, 75, 53, 53, 52, 67]);
         let changes = &list["take"]["changes"];
         assert_eq!(changes[0]["shift"], 5);
         assert!(changes[0].get("sequence").is_none(), "{changes}");
         assert_eq!(changes[1]["sequence"], serde_json::json!([48, 55]));
         assert_eq!(changes[4]["sequence"], serde_json::json!([]));
+    }
+
+    /// A sequence goes on in the second file of a take that is too long for one, with the notes
+    /// that it has not come to.
+    #[test]
+    fn a_sequence_goes_on_in_the_next_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let note = play(
+            &[Played::new(0.3, 1.0, 70.0, 0.6)],
+            1.5,
+            &Room::default(),
+            1,
+        );
+        let mut setup = setup(48_000.0);
+        setup.select(&Command::Source("sequence".into())).unwrap();
+        let mut writer = TakeWriter::begin(
+            folder.path(),
+            Arc::new(setup),
+            RecordOptions::default(),
+            Arc::default(),
+        )
+        .unwrap();
+        writer.take(&note);
+        writer.split();
+        writer.take(&note);
+        writer.take(&note);
+        writer.finish();
+        let lists = writer.recorded.files.iter();
+        let lists = lists.filter(|path| path.extension().is_some_and(|e| e == "json"));
+        let sent: Vec<Vec<i64>> = lists
+            .map(|path| {
+                sent(&serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap())
+            })
+            .collect();
+        assert_eq!(sent, [vec![48], vec![55, 48]]);
     }
 
     #[test]
