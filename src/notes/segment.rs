@@ -145,7 +145,7 @@ impl Segmenter {
             waves: WaveScratch::for_hops(roll_hops),
             note: None,
             points: Vec::with_capacity(MAX_HOPS),
-            pitch: PitchScratch::with_room(),
+            pitch: PitchScratch::for_hops(MAX_HOPS),
             ended_s: f64::NEG_INFINITY,
         }
     }

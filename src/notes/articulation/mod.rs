@@ -47,12 +47,12 @@ pub struct PitchScratch {
 }
 
 impl PitchScratch {
-    /// Scratch that has room for the longest note.
-    pub fn with_room() -> Self {
+    /// Scratch for contours of up to so many hops; of longer ones than [`MAX_HOPS`] no more are read.
+    pub fn for_hops(hops: usize) -> Self {
         PitchScratch {
-            voiced: Vec::with_capacity(MAX_HOPS),
-            sorted: Vec::with_capacity(MAX_HOPS),
-            weighed: Vec::with_capacity(MAX_HOPS),
+            voiced: Vec::with_capacity(hops),
+            sorted: Vec::with_capacity(hops),
+            weighed: Vec::with_capacity(hops),
         }
     }
 }
