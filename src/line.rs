@@ -8,7 +8,7 @@ use crate::notation::key::Key;
 use crate::notation::note_rhythm::NoteRhythm;
 use crate::notes::{Attack, Note};
 use crate::sending::brightness::BrightnessRange;
-use crate::sending::note_source::NoteSource;
+use crate::sending::note_source::{Given, NoteSource};
 use crate::sending::{PlayedNote, SentNote};
 use crate::tuning::Tuning;
 use crate::tuning::quantiser::{Quantiser, Snap};
@@ -279,7 +279,7 @@ impl Line {
             changed = before;
             let mut quantiser = Quantiser::new(&context.tuning);
             let (slurred_from, source) = match drawn.get(at).copied().flatten() {
-                Some(pitch) => (None, &mut NoteSource::drawn(pitch)),
+                Some(pitch) => (None, &mut Given::Drawn(pitch).source()),
                 None => (
                     held.filter(|_| note.attack == Attack::Slurred),
                     &mut note_source,

@@ -16,19 +16,23 @@ use leadpipe::internals::live::control_event::ControlEvent;
 use leadpipe::internals::live::engine::Engine;
 use leadpipe::internals::live::setup::{Choices, Setup};
 use leadpipe::internals::sending::DynamicRange;
-use leadpipe::{Reference, Tuning};
+use leadpipe::internals::sending::note_source::{Draw, NoteSource, Sequence};
+use leadpipe::{Pitch, Reference, Tuning};
 
 /// Samples in a block: two hops at 48 kHz.
 const BLOCK: usize = 128;
 
-fn engine(rate_hz: f64) -> Engine {
-    let tuning = Tuning::find("equal-12", None, Reference::default()).expect("a tuning");
+fn equal() -> Tuning {
+    Tuning::find("equal-12", None, Reference::default()).expect("a tuning")
+}
+
+fn engine(rate_hz: f64, source: NoteSource) -> Engine {
     let choices = Choices {
         horns: Vec::new(),
         tunings: Vec::new(),
-        sources: Vec::new(),
+        sources: vec![source],
     };
-    let setup = Setup::new(choices, LineContext::new(tuning), -120.0, rate_hz).expect("a setup");
+    let setup = Setup::new(choices, LineContext::new(equal()), -120.0, rate_hz).expect("a setup");
     let mut engine = Engine::new(setup, DynamicRange::default());
     // A doubling voice an octave below, whose bleed the engine expects.
     engine.set_voice_interval(Some(-12.0));
@@ -47,8 +51,8 @@ struct Block {
 
 /// Plays sound to a new engine. The bytes that are held in the end and were not at first are
 /// those of the engine.
-fn play(sound: &[f32], rate_hz: f64) -> (Vec<Block>, i64) {
-    let mut engine = engine(rate_hz);
+fn play(sound: &[f32], rate_hz: f64, source: NoteSource) -> (Vec<Block>, i64) {
+    let mut engine = engine(rate_hz, source);
     let mut events = Vec::with_capacity(64);
     let mut blocks = Vec::new();
     let mut held = 0;
@@ -71,8 +75,8 @@ fn play(sound: &[f32], rate_hz: f64) -> (Vec<Block>, i64) {
 }
 
 /// Checks what was promised; gives how many notes ended.
-fn check(sound: &[f32], rate_hz: f64) -> usize {
-    let (blocks, held) = play(sound, rate_hz);
+fn check(sound: &[f32], rate_hz: f64, source: NoteSource) -> usize {
+    let (blocks, held) = play(sound, rate_hz, source);
     for block in blocks.iter().filter(|block| block.ended == 0) {
         let (from_s, memory) = (block.from_s, block.memory);
         assert_eq!(
@@ -92,7 +96,7 @@ fn check(sound: &[f32], rate_hz: f64) -> usize {
 fn no_memory_is_allocated_until_a_note_has_ended() {
     for rate_hz in [8_000.0, 44_100.0, 48_000.0, 96_000.0] {
         let sound = line::render(rate_hz);
-        assert!(check(&sound, rate_hz) > 5);
+        assert!(check(&sound, rate_hz, NoteSource::Follow) > 5);
         // With dropouts of 4 ms, and samples that are no numbers.
         let mut holed = sound;
         let every = (0.3 * rate_hz) as usize;
@@ -101,7 +105,7 @@ fn no_memory_is_allocated_until_a_note_has_ended() {
             let length = ((0.004 * rate_hz) as usize).min(part.len());
             part[..length].fill(lost);
         }
-        assert!(check(&holed, rate_hz) > 5);
+        assert!(check(&holed, rate_hz, NoteSource::Follow) > 5);
     }
 }
 
@@ -114,16 +118,28 @@ fn nor_for_what_a_note_does() {
         sound.extend(shape.render());
         sound.extend(repeat_n(0.0, 9_600));
     }
-    assert!(check(&sound, rate_hz) > 5);
-    let (blocks, _) = play(&sound, rate_hz);
+    assert!(check(&sound, rate_hz, NoteSource::Follow) > 5);
+    let (blocks, _) = play(&sound, rate_hz, NoteSource::Follow);
     let gestures: usize = blocks.iter().map(|block| block.gestures).sum();
     let starts: usize = blocks.iter().map(|block| block.starts).sum();
     assert!(gestures > starts, "more than attacks: {gestures}, {starts}");
 }
 
+/// What is sent instead of the notes played costs nothing more.
+#[test]
+fn nor_for_notes_of_a_sequence_or_drawn_ones() {
+    let (low, high) = (Pitch(48.0), Pitch(72.0));
+    let sequence = Sequence::new(vec![low, high]).expect("a sequence");
+    let draw = Draw::new(&equal(), low, high, &[], 1).expect("a draw");
+    let sound = line::render(48_000.0);
+    for source in [NoteSource::Sequence(sequence), NoteSource::Draw(draw)] {
+        assert!(check(&sound, 48_000.0, source) > 5);
+    }
+}
+
 #[test]
 fn a_note_that_has_ended_costs_one_allocation() {
-    let (blocks, _) = play(&line::render(48_000.0), 48_000.0);
+    let (blocks, _) = play(&line::render(48_000.0), 48_000.0, NoteSource::Follow);
     for block in blocks.iter().filter(|block| block.ended > 0) {
         let (from_s, memory) = (block.from_s, block.memory);
         assert_eq!(

@@ -287,7 +287,7 @@ impl Forward {
                     let next = Next::of(note.offset_s, after);
                     let mut note = self.gestures.end(note, now_s, next, context);
                     note.sent = self.mapper.note_is_told();
-                    note.source = self.mapper.given().clone();
+                    note.given = self.mapper.given();
                     self.finished.push(note);
                     self.mapper.end(now_s);
                 }

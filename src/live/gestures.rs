@@ -11,7 +11,7 @@ use crate::notes::contour::Contour;
 use crate::notes::segment::NoteStart;
 use crate::notes::technique_model::{TechniqueModel, WaveModel};
 use crate::notes::{Attack, Length, Note, PitchFrame, Technique};
-use crate::sending::note_source::NoteSource;
+use crate::sending::note_source::Given;
 use crate::tuning::quantiser::Quantiser;
 
 /// Time after the decision over which a note's attack is measured, in seconds: the
@@ -186,7 +186,7 @@ impl GestureDetector {
             next,
             context,
             sent: true,
-            source: NoteSource::Follow,
+            given: Given::Played,
         }
     }
 }
@@ -202,8 +202,8 @@ pub struct FinishedNote {
     context: Arc<LineContext>,
     /// Whether it was sent, so that more may be said of it.
     pub sent: bool,
-    /// Gives what was sent for it.
-    pub source: NoteSource,
+    /// What the note source gave for it.
+    pub given: Given,
 }
 
 impl FinishedNote {
@@ -227,8 +227,9 @@ impl FinishedNote {
         };
         let techniques = note.techniques.iter().filter_map(technique);
         let gestures: Vec<Gesture> = length.into_iter().chain(techniques).collect();
-        let (mut quantiser, source) = (Quantiser::new(&self.context.tuning), &mut self.source);
-        let named = LineNote::new(self.note, &self.context, &mut quantiser, source, None);
+        let mut quantiser = Quantiser::new(&self.context.tuning);
+        let mut source = self.given.source();
+        let named = LineNote::new(self.note, &self.context, &mut quantiser, &mut source, None);
         out.push(ControlEvent::NoteFinished {
             note: Arc::new(named),
             sent: self.sent,

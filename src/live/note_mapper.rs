@@ -7,7 +7,7 @@ use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
 use crate::line::LineContext;
 use crate::notes::{Attack, BODY_DB, PitchFrame, STRAY, segment};
 use crate::sending::brightness::BrightnessFollower;
-use crate::sending::note_source::NoteSource;
+use crate::sending::note_source::{Given, NoteSource};
 use crate::sending::{DynamicRange, LevelFollower, PlayedNote, SentNote};
 use crate::tuning::Tuning;
 use crate::tuning::quantiser::Quantiser;
@@ -55,9 +55,9 @@ pub struct NoteMapper {
     /// The player's dynamic range.
     pub dynamic_range: DynamicRange,
     muted: bool,
-    /// Of the last note: what was in use when it began, and a source of what was sent for it.
+    /// Of the last note: what was in use when it began, and what the source gave for it.
     note_context: Arc<LineContext>,
-    given: NoteSource,
+    given: Given,
     /// Whether the last note that was played was sent when it began.
     was_sent: bool,
     active: Option<ActiveNote>,
@@ -76,7 +76,7 @@ impl NoteMapper {
             quantiser: Quantiser::new(Arc::new(context.tuning.clone())),
             source: context.source.clone(),
             note_context: context.clone(),
-            given: NoteSource::Follow,
+            given: Given::Played,
             context,
             dynamic_range,
             muted: false,
@@ -100,10 +100,9 @@ impl NoteMapper {
         &self.note_context
     }
 
-    /// A note source that gives what was sent for the last note, and nothing else: the one in use
-    /// has gone on.
-    pub fn given(&self) -> &NoteSource {
-        &self.given
+    /// What the note source gave for the last note.
+    pub fn given(&self) -> Given {
+        self.given
     }
 
     /// Changes horn, tuning, snap mode or shift. The note source goes on.
@@ -151,7 +150,7 @@ impl NoteMapper {
         self.flush_note_off(out);
         self.was_sent = !self.muted;
         self.note_context = self.context.clone();
-        self.given = NoteSource::Follow;
+        self.given = Given::Played;
         if self.muted {
             // A sequence goes on, as it does in the list of a take, which knows of no mute.
             if start.attack != Attack::Slurred {
@@ -174,7 +173,7 @@ impl NoteMapper {
         let shift = self.context.shift;
         let sent = SentNote::start(&as_played, &mut self.source, snap, shift, reference);
         let follows = matches!(self.source, NoteSource::Follow);
-        self.given = self.source.of_one(sent.target);
+        self.given = self.source.gave(sent.target);
         self.level = LevelFollower::new(start.level_db);
         self.brightness.start();
         self.active = Some(ActiveNote {

@@ -24,26 +24,12 @@ impl NoteSource {
         Sequence::new(notes.collect()).map_or(NoteSource::Follow, NoteSource::Sequence)
     }
 
-    /// A draw of one pitch, which has been drawn already.
-    pub fn drawn(pitch: Pitch) -> Self {
-        NoteSource::Draw(Draw {
-            notes: [pitch].into(),
-            sums: [1.0].into(),
-            range: (pitch, pitch),
-            weights: [].into(),
-            random: fastrand::Rng::with_seed(0),
-        })
-    }
-
-    /// The same kind of source, which gives one pitch at every attack.
-    pub fn of_one(&self, pitch: Pitch) -> Self {
+    /// That it gave a pitch for a note.
+    pub fn gave(&self, pitch: Pitch) -> Given {
         match self {
-            NoteSource::Follow => NoteSource::Follow,
-            NoteSource::Sequence(_) => NoteSource::Sequence(Sequence {
-                notes: [pitch].into(),
-                next: 0,
-            }),
-            NoteSource::Draw(_) => NoteSource::drawn(pitch),
+            NoteSource::Follow => Given::Played,
+            NoteSource::Sequence(_) => Given::Sequence(pitch),
+            NoteSource::Draw(_) => Given::Drawn(pitch),
         }
     }
 
@@ -69,6 +55,38 @@ impl NoteSource {
             NoteSource::Follow => None,
             NoteSource::Sequence(sequence) => Some(sequence.step()),
             NoteSource::Draw(draw) => draw.draw(),
+        }
+    }
+}
+
+/// What a note source gave for one note. The engine keeps it while the note sounds, and so it has
+/// no memory of its own.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Given {
+    /// The played note.
+    Played,
+    /// A note of a sequence.
+    Sequence(Pitch),
+    /// A note that was drawn.
+    Drawn(Pitch),
+}
+
+impl Given {
+    /// A source that gives the same at every attack.
+    pub fn source(self) -> NoteSource {
+        match self {
+            Given::Played => NoteSource::Follow,
+            Given::Sequence(pitch) => NoteSource::Sequence(Sequence {
+                notes: [pitch].into(),
+                next: 0,
+            }),
+            Given::Drawn(pitch) => NoteSource::Draw(Draw {
+                notes: [pitch].into(),
+                sums: [1.0].into(),
+                range: (pitch, pitch),
+                weights: [].into(),
+                random: fastrand::Rng::with_seed(0),
+            }),
         }
     }
 }
