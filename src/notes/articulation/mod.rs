@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{Attack, Note, STRAY, Technique, touch};
+use super::{Attack, LEVEL_S, Note, STRAY, Technique, touch};
 use crate::statistics::{median, median_in, median_of};
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -20,9 +20,10 @@ pub use waves::{WaveScratch, flutter, vibrato, vibrato_explaining};
 
 /// Sets a note's pitch and confidence from its contour.
 ///
-/// The pitch is a mean weighted by confidence and amplitude, by place in the note (a
-/// raised-cosine taper at either end: Tukey, 1967) and by nearness to itself, from the median on
-/// (the biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at
+/// The pitch is a mean weighted by confidence, by amplitude (that of 20 ms, or it would depend on
+/// where in a period a hop falls), by place in the note (a raised-cosine taper at either end: Tukey,
+/// 1967) and by nearness to itself, from the median on (the biweight of Beaton and Tukey,
+/// Technometrics 16, 1974). No hop counts wholly or not at
 /// all by a hair, so that where the first hop falls hardly matters.
 ///
 /// After one round it still leans to the median, and so on where the first hop falls; after
@@ -38,6 +39,8 @@ pub fn measure_pitch(note: &mut Note, rounds: usize, scratch: &mut PitchScratch)
 /// What a note's pitch is measured with: no memory need be allocated for each note.
 #[derive(Debug, Clone, Default)]
 pub struct PitchScratch {
+    /// Power of all points up to each, from full scale, and none first.
+    sums: Vec<f64>,
     /// What a point that has a pitch weighs by its confidence and its place, and its index.
     voiced: Vec<(f64, usize)>,
     /// Pitches in the order of the median's search.
@@ -50,6 +53,7 @@ impl PitchScratch {
     /// Scratch for contours of up to so many hops; of longer ones than [`MAX_HOPS`] no more are read.
     pub fn for_hops(hops: usize) -> Self {
         PitchScratch {
+            sums: Vec::with_capacity(hops + 1),
             voiced: Vec::with_capacity(hops),
             sorted: Vec::with_capacity(hops),
             weighed: Vec::with_capacity(hops),
@@ -102,16 +106,29 @@ fn steady_pitch(
     scratch: &mut PitchScratch,
 ) -> (Option<f64>, f32) {
     let PitchScratch {
+        sums,
         voiced,
         sorted,
         weighed,
     } = scratch;
     let points = &contour.points;
     let count = points.len();
-    let loudest_db = points.iter().map(|p| p.level_db).fold(-120.0, f32::max);
     let taper = (TAPER_S / contour.hop_s).min(0.5 * count as f64);
+    let step = count.div_ceil(MAX_HOPS).max(1);
+    sums.clear();
+    sums.push(0.0);
+    sums.extend(points.iter().step_by(step).scan(0.0, |sum, p| {
+        *sum += f64::from(db_power(p.level_db));
+        Some(*sum)
+    }));
+    let beside = (0.5 * LEVEL_S / (contour.hop_s * step as f64)).round() as usize;
+    let power_at = |at: usize| {
+        let from = (at / step).saturating_sub(beside);
+        let to = (at / step + beside + 1).min(sums.len() - 1);
+        ((sums[to] - sums[from]) / (to - from) as f64).max(0.0)
+    };
     let own = (points.iter().enumerate())
-        .step_by(count.div_ceil(MAX_HOPS).max(1))
+        .step_by(step)
         .filter(|(_, p)| !p.pitch.is_nan());
     voiced.clear();
     voiced.extend(own.map(|(at, p)| {
@@ -127,11 +144,8 @@ fn steady_pitch(
         return (None, 0.0);
     };
     weighed.clear();
-    weighed.extend(voiced.iter().map(|(share, at)| {
-        let point = &points[*at];
-        let amplitude = f64::from(db_power(point.level_db - loudest_db)).sqrt();
-        (share * amplitude, f64::from(point.pitch))
-    }));
+    let weigh = |point: &(f64, usize)| (point.0 * power_at(point.1).sqrt(), pitch_of(point));
+    weighed.extend(voiced.iter().map(weigh));
     let pitch = biweight(weighed, median, rounds).unwrap_or_else(|| {
         // The middle of two pitches that are as long: the one that is more surely heard.
         (voiced.iter().max_by(|a, b| a.0.total_cmp(&b.0))).map_or(median, pitch_of)
@@ -381,6 +395,15 @@ mod tests {
         };
         assert!((rate_hz - 5.0).abs() < 0.05, "{rate_hz}");
         assert_eq!(flutter(&contour, 45.0), None);
+    }
+
+    /// Within a period level and pitch of a hop depend on where in the wave it falls.
+    #[test]
+    fn a_notes_pitch_is_not_that_of_its_loudest_hops() {
+        let turn = |t: f64| (std::f64::consts::TAU * 200.0 * t).sin();
+        let contour = contour(0.5, |t| 60.0 + 0.1 * turn(t), |t| -20.0 + 10.0 * turn(t));
+        let pitch = steady_pitch(&contour).0.unwrap();
+        assert!((pitch - 60.0).abs() < 0.005, "{pitch}");
     }
 
     /// As many hops of one pitch as of another an octave away.
