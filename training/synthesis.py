@@ -107,7 +107,7 @@ def score(rng, length_s, lead_s, few=False, switched=False):
                     depth, down, up = rng.uniform(6, 20), int(rng.integers(8, 30)), int(rng.integers(5, 18))
                     tongued.append((at, gain_db))
                 else:
-                    depth, down, up = max(0, rng.uniform(-8, 20)), int(rng.integers(8, 40)), int(rng.integers(8, 40))
+                    depth, down, up = max(0, rng.uniform(-8, 14)), int(rng.integers(8, 40)), int(rng.integers(8, 40))
                     note["attack"] = "slurred"
                     glide = int(rng.integers(4, 30) if join == "slur" else rng.integers(30, 90))
                     glide = min(glide, length // 2, (at - notes[-1]["on"]) // 2)
@@ -221,7 +221,8 @@ def synthetic_line(rng, length_s, lead_s):
     noise /= np.sqrt(np.mean(noise ** 2))
     breath_db = level - (rng.uniform(45, 90) if electronic else rng.uniform(28, 65))
     chiff_db = rng.uniform(15, 40)
-    for at, gain_db in starts + tongued:
+    legato = rng.random() < 0.5  # a soft tongue lets no more breath through where it only dents the tone
+    for at, gain_db in starts if legato else starts + tongued:
         if rng.random() < (0.1 if electronic else 0.7):
             chiff = np.exp(-np.arange(60) / rng.uniform(5, 20))[: max(0, len(level) - at)]
             breath_db[at: at + len(chiff)] = np.maximum(breath_db[at: at + len(chiff)], gain_db - chiff_db + 20 * np.log10(chiff))
