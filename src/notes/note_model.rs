@@ -378,7 +378,7 @@ fn trace(moments: &[States]) -> Vec<DraftNote> {
         state = way.from;
     }
     notes.reverse();
-    without_tails(notes)
+    without_false_repeats(notes)
 }
 
 /// When a note ends whose last moment is this: where its odds are even, which go from one
@@ -397,8 +397,9 @@ fn end(moment: usize, last: &Tone, next: Option<&States>) -> Option<f64> {
     Some(moment as f64 + f64::from(share))
 }
 
-/// Gives to a note the piece of its release that was taken for a repeat of it.
-fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
+/// Joins a note and what is taken for a repeat of it where either is too short for that: a piece of its
+/// attack, or of its release.
+fn without_false_repeats(notes: Vec<DraftNote>) -> Vec<DraftNote> {
     let mut out: Vec<DraftNote> = Vec::with_capacity(notes.len());
     let mut notes = notes.into_iter().peekable();
     while let Some(note) = notes.next() {
@@ -407,14 +408,16 @@ fn without_tails(notes: Vec<DraftNote>) -> Vec<DraftNote> {
         let length = next.map_or(end as f64, |next| next.onset) - note.onset;
         let repeats = |before: &&mut DraftNote| {
             let apart = before.pitches.last().zip(note.pitches.first());
-            before.end() == note.first && apart.is_some_and(|(a, b)| (a - b).abs() < STRAY)
+            before.end() == note.first
+                && apart.is_some_and(|(a, b)| (a - b).abs() < STRAY)
+                && length.min(note.onset - before.onset) < SHORTEST_REPEAT
         };
         match out.last_mut().filter(repeats) {
-            Some(before) if length < SHORTEST_REPEAT => {
+            Some(before) => {
                 before.pitches.extend(note.pitches);
                 before.offset = note.offset;
             }
-            _ => out.push(note),
+            None => out.push(note),
         }
     }
     out
@@ -426,7 +429,7 @@ mod tests {
     use crate::analysis::tone::network::Evidence;
 
     #[test]
-    fn a_piece_of_a_release_is_no_repeat() {
+    fn a_piece_of_an_attack_or_release_is_no_note() {
         let note = |first: usize, length: usize| DraftNote {
             onset: first as f64,
             offset: (first + length) as f64,
@@ -435,11 +438,13 @@ mod tests {
             tongue_odds: 0.0,
         };
         let spans = |notes: Vec<DraftNote>| {
-            let notes = without_tails(notes).into_iter();
+            let notes = without_false_repeats(notes).into_iter();
             notes.map(|n| (n.first, n.end())).collect::<Vec<_>>()
         };
         assert_eq!(spans(vec![note(0, 20), note(20, 3)]), [(0, 23)]);
         assert_eq!(spans(vec![note(0, 20), note(20, 6)]), [(0, 20), (20, 26)]);
+        assert_eq!(spans(vec![note(0, 3), note(3, 20)]), [(0, 23)]);
+        assert_eq!(spans(vec![note(0, 6), note(6, 20)]), [(0, 6), (6, 26)]);
         assert_eq!(spans(vec![note(0, 20), note(24, 3)]), [(0, 20), (24, 27)]);
     }
 
