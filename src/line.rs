@@ -108,7 +108,11 @@ impl LineNote {
         source: &mut NoteSource,
         slurred_from: Option<Pitch>,
     ) -> Self {
-        let played = Pitch(note.pitch);
+        let played = Pitch(note.pitch).as_written();
+        let note = Note {
+            pitch: played.0,
+            ..note
+        };
         quantiser.release();
         let tuned = quantiser.push(played);
         quantiser.release();

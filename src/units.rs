@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize, Serializer};
 /// Standard frequency of A4 in hertz (ISO 16:1975).
 pub const A4_HZ: f64 = 440.0;
 
+/// Decimal places of a frequency in lists.
+const HZ_DIGITS: i32 = 3;
+
 /// Sample rates that the analysis is made for, in hertz.
 pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
 
@@ -36,6 +39,17 @@ impl Pitch {
     /// Frequency in hertz.
     pub fn hz(self) -> f64 {
         A4_HZ * 2f64.powf((self.0 - 69.0) / 12.0)
+    }
+
+    /// Frequency in hertz as lists write it.
+    pub(crate) fn written_hz(self) -> f64 {
+        rounded(self.hz(), HZ_DIGITS)
+    }
+
+    /// The pitch of the frequency that is written for this one. What is told of it, cents and
+    /// volts, is the same when it is read back.
+    pub(crate) fn as_written(self) -> Self {
+        Pitch::from_hz(self.written_hz())
     }
 
     /// Signed distance to `other` in cents: positive where `self` is sharper.
@@ -185,6 +199,15 @@ mod tests {
         for key in 0..128 {
             let pitch = Pitch(f64::from(key) + 0.25);
             assert!((Pitch::from_hz(pitch.hz()).0 - pitch.0).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_written_pitch_is_written_again_as_it_was() {
+        for step in 0..12_700 {
+            let written = Pitch(f64::from(step) / 100.0 + 1.0 / 700.0).as_written();
+            assert_eq!(written.as_written(), written);
+            assert_eq!(Pitch::from_hz(written.written_hz()), written);
         }
     }
 
