@@ -80,7 +80,7 @@ pub struct LineNote {
     /// Nearest pitch of the tuning.
     #[doc(hidden)]
     pub tuning_pitch: Pitch,
-    /// Deviation from the tuning, in cents; positive is sharp.
+    /// Deviation of the frequency that lists write from the tuning, in cents; positive is sharp.
     pub cents: f64,
     /// Pitch that is sent for the note as a whole.
     pub sent: Pitch,
@@ -108,11 +108,7 @@ impl LineNote {
         source: &mut NoteSource,
         slurred_from: Option<Pitch>,
     ) -> Self {
-        let played = Pitch(note.pitch).as_written();
-        let note = Note {
-            pitch: played.0,
-            ..note
-        };
+        let played = Pitch(note.pitch);
         quantiser.release();
         let tuned = quantiser.push(played);
         quantiser.release();
@@ -129,7 +125,7 @@ impl LineNote {
             concert,
             written: context.written(concert),
             tuning_pitch: tuned,
-            cents: played.cents_above(tuned),
+            cents: played.as_written().cents_above(tuned),
             sent,
             volts: sent.volts(context.zero_volt_note),
             sending,

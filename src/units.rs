@@ -46,8 +46,8 @@ impl Pitch {
         rounded(self.hz(), HZ_DIGITS)
     }
 
-    /// The pitch of the frequency that is written for this one. What is told of it, cents and
-    /// volts, is the same when it is read back.
+    /// The pitch of the frequency that is written for this one, so that cents are the same when it
+    /// is read back.
     pub(crate) fn as_written(self) -> Self {
         Pitch::from_hz(self.written_hz())
     }
