@@ -80,7 +80,7 @@ pub struct LineNote {
     /// Nearest pitch of the tuning.
     #[doc(hidden)]
     pub tuning_pitch: Pitch,
-    /// Deviation of the frequency that lists write from the tuning, in cents; positive is sharp.
+    /// Deviation from the tuning of the frequency that lists have, in cents; positive is sharp.
     pub cents: f64,
     /// Pitch that is sent for the note as a whole.
     pub sent: Pitch,
@@ -125,7 +125,7 @@ impl LineNote {
             concert,
             written: context.written(concert),
             tuning_pitch: tuned,
-            cents: played.as_written().cents_above(tuned),
+            cents: played.as_listed().cents_above(tuned),
             sent,
             volts: sent.volts(context.zero_volt_note),
             sending,

@@ -41,15 +41,15 @@ impl Pitch {
         A4_HZ * 2f64.powf((self.0 - 69.0) / 12.0)
     }
 
-    /// Frequency in hertz as lists write it.
-    pub(crate) fn written_hz(self) -> f64 {
+    /// Frequency in hertz, with the decimal places that it has in lists.
+    pub(crate) fn listed_hz(self) -> f64 {
         rounded(self.hz(), HZ_DIGITS)
     }
 
-    /// The pitch of the frequency that is written for this one, so that cents are the same when it
+    /// The pitch of the frequency that lists have for this one, so that cents are the same when it
     /// is read back.
-    pub(crate) fn as_written(self) -> Self {
-        Pitch::from_hz(self.written_hz())
+    pub(crate) fn as_listed(self) -> Self {
+        Pitch::from_hz(self.listed_hz())
     }
 
     /// Signed distance to `other` in cents: positive where `self` is sharper.
@@ -203,11 +203,11 @@ mod tests {
     }
 
     #[test]
-    fn a_written_pitch_is_written_again_as_it_was() {
+    fn a_listed_pitch_is_listed_again_as_it_was() {
         for step in 0..12_700 {
-            let written = Pitch(f64::from(step) / 100.0 + 1.0 / 700.0).as_written();
-            assert_eq!(written.as_written(), written);
-            assert_eq!(Pitch::from_hz(written.written_hz()), written);
+            let listed = Pitch(f64::from(step) / 100.0 + 1.0 / 700.0).as_listed();
+            assert_eq!(listed.as_listed(), listed);
+            assert_eq!(Pitch::from_hz(listed.listed_hz()), listed);
         }
     }
 

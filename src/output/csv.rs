@@ -78,7 +78,7 @@ fn row(named: &LineNote, rhythm: Option<RowRhythm>) -> [String; 25] {
         format!("{:.4}", note.offset_s),
         format!("{:.4}", note.decided_s),
         named.concert.0.to_string(),
-        format!("{:.3}", Pitch(note.pitch).written_hz()),
+        format!("{:.3}", Pitch(note.pitch).listed_hz()),
         format!("{:.1}", rounded(named.cents, 1)),
         named.concert_name(),
         named.written_name(),

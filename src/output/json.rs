@@ -165,7 +165,7 @@ pub fn entry(named: &LineNote) -> Entry<'_> {
         offset_s: rounded(note.offset_s, 4),
         decided_s: rounded(note.decided_s, 4),
         midi: named.concert.0,
-        frequency_hz: Pitch(note.pitch).written_hz(),
+        frequency_hz: Pitch(note.pitch).listed_hz(),
         cents: rounded(named.cents, 1),
         concert: named.concert_name(),
         written: named.written_name(),

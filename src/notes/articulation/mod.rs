@@ -39,7 +39,7 @@ pub fn measure_pitch(note: &mut Note, rounds: usize, scratch: &mut PitchScratch)
 /// What a note's pitch is measured with: no memory need be allocated for each note.
 #[derive(Debug, Clone, Default)]
 pub struct PitchScratch {
-    /// Power of all points up to each, from full scale, and none first.
+    /// Running sum of the points' power, full scale being 1; 0 before the first.
     sums: Vec<f64>,
     /// What a point that has a pitch weighs by its confidence and its place, and its index.
     voiced: Vec<(f64, usize)>,
