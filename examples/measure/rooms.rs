@@ -86,13 +86,13 @@ pub fn measure(folder: &Path) {
         println!("  {name:<24} {note:.3}  {offset:.3}  {causal:.3}");
     }
     println!("\nshare of notes that stay within 5 ms and 2 cents: full pass, causal");
-    for (name, late_s, change) in harmless() {
+    for (name, late_s, faster, change) in harmless() {
         let mut shares = [0.0; 2];
         for (sound, rate_hz, _) in &lines {
             let changed = change(sound, *rate_hz);
             for (share, mode) in shares.iter_mut().zip([Mode::Full, Mode::Causal]) {
                 let before = listen(sound, *rate_hz, mode).notes;
-                let after = listen(&changed, *rate_hz, mode).notes;
+                let after = listen(&changed, *rate_hz * faster, mode).notes;
                 *share += staying(&before, &after, late_s) / lines.len() as f64;
             }
         }
@@ -100,17 +100,45 @@ pub fn measure(folder: &Path) {
     }
 }
 
-/// Changes that must not change the notes, and by how much they delay them, in seconds
-/// (at 44.1 kHz).
-fn harmless() -> Vec<(&'static str, f64, Change)> {
+/// Changes that must not change the notes, by how much they delay them, in seconds, and by how
+/// much they raise the sample rate (of 44.1 kHz).
+fn harmless() -> Vec<(&'static str, f64, f64, Change)> {
     let later =
         |count: usize| -> Change { Box::new(move |x, _| [&vec![0.0; count][..], x].concat()) };
+    let quieter = |by_db: f64| -> Change { Box::new(move |x, _| scaled(x, by_db)) };
+    let at = |to: usize, of: usize| -> Change { Box::new(move |x, _| resampled(x, to, of)) };
     vec![
-        ("29 samples later", 29.0 / 44_100.0, later(29)),
-        ("100 ms later", 0.1, later(4_410)),
-        ("20 dB quieter", 0.0, Box::new(|x, _| scaled(x, -20.0))),
-        ("40 dB quieter", 0.0, Box::new(|x, _| scaled(x, -40.0))),
+        ("29 samples later", 29.0 / 44_100.0, 1.0, later(29)),
+        ("100 ms later", 0.1, 1.0, later(4_410)),
+        ("20 dB quieter", 0.0, 1.0, quieter(-20.0)),
+        ("40 dB quieter", 0.0, 1.0, quieter(-40.0)),
+        ("at 48 kHz", 0.0, 160.0 / 147.0, at(160, 147)),
+        ("at 96 kHz", 0.0, 320.0 / 147.0, at(320, 147)),
     ]
+}
+
+/// A sound with `to` samples for each `of` that it has, by its spectrum.
+fn resampled(x: &[f32], to: usize, of: usize) -> Vec<f32> {
+    let parts = x.len().div_ceil(of);
+    let mut planner = RealFftPlanner::<f32>::new();
+    let (forward, inverse) = (
+        planner.plan_fft_forward(parts * of),
+        planner.plan_fft_inverse(parts * to),
+    );
+    let (mut sound, mut spectrum) = (forward.make_input_vec(), inverse.make_input_vec());
+    sound[..x.len()].copy_from_slice(x);
+    forward
+        .process(&mut sound, &mut spectrum[..parts * of / 2 + 1])
+        .expect("lengths that fit");
+    let mut sound = inverse.make_output_vec();
+    // Nothing at the old limit of the band, where a bin stands for two.
+    spectrum[parts * of / 2] = 0.0.into();
+    inverse
+        .process(&mut spectrum, &mut sound)
+        .expect("lengths that fit");
+    let scale = 1.0 / (parts * of) as f32;
+    sound.iter_mut().for_each(|s| *s *= scale);
+    sound
 }
 
 /// Share of notes, of both lists together, that have their like in the other.
