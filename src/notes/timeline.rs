@@ -77,12 +77,17 @@ impl Timeline {
 
     /// The track with the notes' own pitches alone: without those of hops outside notes,
     /// and of hops whose pitch is far from the note's and not reached from it without a
-    /// step, as the turns of a wide vibrato are.
+    /// step, as the turns of a wide vibrato are. (In a hall the path may stay at the note before,
+    /// which rings on.)
     pub fn of_notes(&self, drafts: &[DraftNote]) -> Timeline {
         let mut own = vec![false; self.len()];
-        for draft in drafts {
-            let hops = draft.first * HOPS..(draft.end() * HOPS).min(self.len());
-            let home = |at: usize| draft.pitches[(at / HOPS) - draft.first];
+        for (i, draft) in drafts.iter().enumerate() {
+            // A note may begin within the last moment of the one before.
+            let next = drafts.get(i + 1).map_or(f64::INFINITY, |next| next.onset);
+            let end = draft.offset.max(draft.end() as f64).min(next);
+            let hops = self.range(self.moment_s(draft.onset), self.moment_s(end));
+            let last = draft.pitches.len() - 1;
+            let home = |at: usize| draft.pitches[(at / HOPS).saturating_sub(draft.first).min(last)];
             let pitch = |at: usize| self.frames[at].pitch;
             for at in hops.clone() {
                 own[at] = (pitch(at) - home(at)).abs() < STRAY;
@@ -242,5 +247,41 @@ pub fn extend_to_edges(track: &mut Timeline, notes: &[Note]) {
                 *pitch = last;
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// In a hall the path stays at the note before, which rings on.
+    #[test]
+    fn a_note_has_no_pitch_of_the_note_before() {
+        let frame = |pitch: f32| DecodedFrame {
+            pitch,
+            confidence: 0.9,
+            level_db: -20.0,
+            centroid_hz: f32::NAN,
+        };
+        let pitches = [vec![60.0; 36], vec![64.0; 12]].concat();
+        let timeline = Timeline::new(pitches.into_iter().map(frame).collect(), 0.0, 0.001);
+        let draft = |onset: f64, offset: f64, first: usize, pitch: f32| DraftNote {
+            onset,
+            offset,
+            first,
+            pitches: vec![pitch; offset as usize - first],
+            tongue_odds: 0.0,
+        };
+        // The second begins within the first one's last moment.
+        let drafts = [draft(0.0, 2.6, 0, 60.0), draft(2.6, 6.0, 3, 64.0)];
+        let own = timeline.of_notes(&drafts);
+        let of = |draft: &DraftNote| {
+            let (from_s, to_s) = (own.moment_s(draft.onset), own.moment_s(draft.offset));
+            let pitches = own.between(from_s, to_s).into_iter();
+            pitches.filter_map(|frame| frame.pitch).collect::<Vec<_>>()
+        };
+        let [first, second] = drafts.each_ref().map(of);
+        assert!(first.len() > 15 && first.iter().all(|&p| p == 60.0));
+        assert_eq!(second, [64.0; 12]);
     }
 }
