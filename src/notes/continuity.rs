@@ -15,35 +15,28 @@
 //! model joins its tracks (McAulay and Quatieri, IEEE Trans. ASSP 34, 1986; from memory).
 
 use std::f64::consts::TAU;
-use std::ops::{Range, RangeInclusive};
+use std::ops::Range;
 
 use half::f16;
 use realfft::num_complex::Complex;
 
-use super::Note;
+use super::{LEVEL_S, Note, STRAY};
 use crate::analysis::resampler::PASSBAND;
 use crate::units::Pitch;
 
 /// Harmonics that count.
 const HARMONICS: usize = 8;
-/// Length of a window (Hann): in seconds, but at least so many periods, which tell
-/// neighbouring harmonics apart.
-const WINDOW_S: f64 = 0.02;
+/// A window (Hann) is as long as a level is measured over, but so many periods at least, which
+/// tell neighbouring harmonics apart.
 const WINDOW_PERIODS: f64 = 3.2;
-/// Time between windows, in seconds.
-const STEP_S: f64 = 0.005;
-/// Where the nearest windows before and after an onset are, in steps: a click lasts some 10 ms,
-/// and the onset's date may be off by as much.
-const NEAREST: [i32; 2] = [-3, 4];
-/// Windows on either side, as far as the notes have room for them.
-const WINDOWS: RangeInclusive<i32> = 2..=5;
-/// How far a pitch may be off its note's, as a share of it: half a semitone.
-const ASTRAY: f64 = 0.03;
+/// Windows begin a quarter of the shortest after each other. The nearest to an onset are so many
+/// steps away, that is the shortest window's length: a click lasts some 10 ms, and the onset's date
+/// may be off by as much. The farthest are twice as far, if the notes have room for them.
+const STEPS: i32 = 4;
+const STEP_S: f64 = LEVEL_S / STEPS as f64;
 /// Standard deviation of the fundamental's phase as predicted, in turns: pitch never moves quite
 /// evenly from one side to the other.
 const PHASE_ERROR: f64 = 0.05;
-/// Notes this close may have the same name, in semitones.
-const SAME_NAME: f64 = 1.0;
 
 /// Amplitudes and phases of a pitch's harmonics, against its own frequency's.
 type Harmonics = [Complex<f64>; HARMONICS];
@@ -80,7 +73,7 @@ impl Sound {
         };
         for at in 1..notes.len() {
             let (before, note) = (&notes[at - 1], &notes[at]);
-            if note.touches(before) && (note.pitch - before.pitch).abs() < SAME_NAME {
+            if note.touches(before) && (note.pitch - before.pitch).abs() < f64::from(STRAY) {
                 let both_s = before.onset_s..note.offset_s;
                 let continuity = excerpt.continuity(both_s, note.onset_s, Pitch(note.pitch));
                 notes[at].measured.continuity = Some(continuity as f32);
@@ -101,21 +94,19 @@ impl Excerpt<'_> {
     /// begins and ends, 0 to 1.
     fn continuity(&self, tone_s: Range<f64>, onset_s: f64, pitch: Pitch) -> f64 {
         let hz = pitch.hz();
-        let window_s = WINDOW_S.max(WINDOW_PERIODS / hz);
+        let window_s = LEVEL_S.max(WINDOW_PERIODS / hz);
         // A quarter of the farthest window may lie outside its note.
         let steps = |room_s: f64| ((room_s - 0.25 * window_s) / STEP_S).floor() as i32;
-        let count = |steps: i32, nearest: i32| {
-            (steps - nearest.abs() + 1).clamp(*WINDOWS.start(), *WINDOWS.end())
-        };
+        // A frequency is read from two windows at least.
+        let count = |steps: i32| (steps - STEPS + 1).clamp(2, STEPS + 1);
         let length = (window_s * self.rate_hz) as usize;
         let turn = TAU / (length + 1) as f64;
         let window: Vec<f64> = (1..=length)
             .map(|at| 0.5 - 0.5 * (turn * at as f64).cos())
             .collect();
-        let [last, first] = NEAREST;
-        let earlier = count(steps(onset_s - tone_s.start), last);
-        let later = count(steps(tone_s.end - onset_s), first);
-        let all: Vec<Harmonics> = (last - earlier + 1..first + later)
+        let earlier = count(steps(onset_s - tone_s.start));
+        let later = count(steps(tone_s.end - onset_s));
+        let all: Vec<Harmonics> = (1 - STEPS - earlier..STEPS + later)
             .map(|step| self.harmonics(onset_s, f64::from(step) * STEP_S, hz, &window))
             .collect();
         let (earlier, later) = (earlier as usize, all.len() - later as usize);
@@ -159,8 +150,8 @@ fn in_phase(before: &[Harmonics], after: &[Harmonics], hz: f64) -> f64 {
     let offsets_hz = [before, after].map(|side| frequency_offset_hz(side, hz));
     let last = mean(before.iter().rev(), -offsets_hz[0]);
     let first = mean(after.iter(), offsets_hz[1]);
-    let gap_s = f64::from(NEAREST[1] - NEAREST[0]) * STEP_S;
-    let turns = 0.5 * (offsets_hz[0] + offsets_hz[1]) * gap_s;
+    // From the last window before the onset to the first after it are two of their distances.
+    let turns = (offsets_hz[0] + offsets_hz[1]) * LEVEL_S;
     let agreement = |error: f64| {
         let along = |h: usize| {
             let led = last[h] * Complex::cis(TAU * (h + 1) as f64 * (turns + error));
@@ -206,7 +197,9 @@ fn frequency_offset_hz(side: &[Harmonics], hz: f64) -> f64 {
             .map(|h| turned(h, *offset_hz).re)
             .sum::<f64>()
     };
-    let offsets = (-12..=12).map(|step| f64::from(step) / 12.0 * ASTRAY * hz);
+    // A pitch that is farther off would be another note's.
+    let farthest_hz = hz * (Pitch(f64::from(STRAY)).hz() / Pitch(0.0).hz() - 1.0);
+    let offsets = (-12..=12).map(|step| f64::from(step) / 12.0 * farthest_hz);
     let best = offsets.max_by(|a, b| agreement(a).total_cmp(&agreement(b)));
     let near = best.unwrap_or(0.0);
     // From there by least squares.
