@@ -12,7 +12,6 @@ use super::STRAY;
 use super::note_model::probability;
 use crate::analysis::SAME_PITCH;
 use crate::analysis::tone::ToneCell;
-use crate::analysis::tone::features::BINS_PER_SEMITONE;
 
 /// What the model believes of notes before it hears any, in nats where no unit is named. The
 /// values lie near those that `examples/fit_note_models.rs` finds; `training/README.md` says why
@@ -85,8 +84,8 @@ const MAX_STATES: usize = 48;
 struct State {
     pitch: f32,
     score: f32,
-    /// Moments in which its pitch has stayed put.
-    still: u32,
+    /// Whether its pitch has stayed put since the moment before.
+    still: bool,
     note: Begun,
 }
 
@@ -123,11 +122,6 @@ pub enum Decision {
     Ended,
 }
 
-/// A pitch stays put from moment to moment up to here, in semitones: one bin, and rounding.
-const STILL: f32 = 1.05 / BINS_PER_SEMITONE as f32;
-/// Moments for which a pitch must have stayed put before it is a note of its own beside
-/// one that sounds: 5 ms.
-const SETTLED: u32 = 1;
 /// For so long a note counts as begun of late (`FRESH_S` in `training/train.py`).
 const YOUNG_S: f32 = 0.07;
 
@@ -216,7 +210,7 @@ impl LiveDecoder {
         let mut reached = State {
             pitch: cell.pitch,
             score: from_score - cost + tone + young,
-            still: 0,
+            still: false,
             note: Begun {
                 number: self.numbers,
                 first: self.moment,
@@ -241,11 +235,10 @@ impl LiveDecoder {
                     note.onset = note.onset.min(note.first as f64);
                     note.tongue_odds = cell.evidence.tongue;
                 }
-                let stays = glide <= STILL;
                 reached = State {
                     pitch: cell.pitch,
                     score,
-                    still: if stays { past.still + 1 } else { 0 },
+                    still: glide <= SAME_PITCH,
                     note,
                 };
             }
@@ -313,7 +306,7 @@ impl LiveDecoder {
             .filter(|s| s.note.number != best.note.number);
         let rival = rivals.map(|s| s.score).fold(self.silence, f32::max);
         // What a slur passes through on its way is no note.
-        let passing = self.announced.is_some() && best.still < SETTLED;
+        let passing = self.announced.is_some() && !best.still;
         let unheard = !best.note.heard && self.since_s(best.note.first) < YOUNG_S;
         if passing || unheard || best.score - rival < self.model.sure {
             return Decision::Same;
