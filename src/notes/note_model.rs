@@ -90,6 +90,8 @@ const AGES: usize = GROWN + 1;
 /// No tongue repeats a note within so many moments, which are 43 ms (14 a second at most; common
 /// practice).
 const SHORTEST_REPEAT: f64 = 4.0;
+/// No probability that is read from a network's word is nearer to none, or to one.
+const LEAST: f32 = 0.001;
 
 /// Probability of log odds.
 pub(super) fn probability(odds: f32) -> f32 {
@@ -116,7 +118,7 @@ impl Onset {
     /// None.
     fn none(at: usize) -> Self {
         Onset {
-            odds: log_odds(f32::EPSILON),
+            odds: log_odds(LEAST),
             at: at as f64,
             passing: 0.0,
         }
@@ -203,8 +205,7 @@ impl NoteModel {
         // Onsets expected within two moments, and the log odds that there is one.
         let expected = |by: isize| (-2..=2).map(|d| p(by + d)).sum::<f32>();
         let odds = |expected: f32| {
-            // Log odds have no value for none, nor for certainty.
-            let share = (expected / self.onsets_seen).clamp(f32::EPSILON, 1.0 - f32::EPSILON);
+            let share = (expected / self.onsets_seen).clamp(LEAST, 1.0 - LEAST);
             log_odds(share).min(self.max_onset)
         };
         let peak = p(0) > p(-1) && p(0) >= p(1) && p(0) > p(-2) && p(0) >= p(2);
@@ -318,7 +319,7 @@ impl NoteModel {
     /// Pitches that are not asked about in the next moment but may go on, best first: those for
     /// which a new note, without any onset in evidence, would not be the better way.
     fn held(&self, before: &States, now: &[Tone]) -> Vec<f32> {
-        let anew = before.silence.score - self.start + log_odds(f32::EPSILON);
+        let anew = before.silence.score - self.start + log_odds(LEAST);
         let mut leading: Vec<&Tone> = before.tones.iter().filter(|t| t.best() > anew).collect();
         leading.sort_by(|a, b| b.best().total_cmp(&a.best()));
         let mut held: Vec<f32> = Vec::new();
