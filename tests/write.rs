@@ -621,6 +621,13 @@ fn mistakes_are_named() {
         assert_eq!(code, 3);
         assert!(errors.contains(says), "{errors}");
     }
+    for ending in ["csv", "json"] {
+        let list = folder.path().join(format!("empty.{ending}"));
+        std::fs::write(&list, "\n").unwrap();
+        let (code, errors) = fail(&["write", list.to_str().unwrap()]);
+        assert_eq!(code, 3);
+        assert!(errors.contains("the file is empty; make"), "{errors}");
+    }
     let (code, errors) = fail(&["write", "line.txt"]);
     assert_eq!(code, 3);
     assert!(errors.contains(".csv or .json"), "{errors}");

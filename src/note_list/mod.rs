@@ -217,7 +217,13 @@ impl ListFile {
 }
 
 fn text(path: &Path) -> Result<String> {
-    input_file::read_text(path, MAX_BYTES).map_err(|e| e.input(path, "the list of one take"))
+    let text = input_file::read_text(path, MAX_BYTES);
+    let text = text.map_err(|e| e.input(path, "the list of one take"))?;
+    if text.trim().is_empty() {
+        let hint = "make the list again: leadpipe transcribe TAKE --out DIR";
+        return Err(Error::input(path, "the file is empty", hint));
+    }
+    Ok(text)
 }
 
 fn from_json(path: &Path, document: Document, reference: Reference) -> Result<NoteList> {
