@@ -76,6 +76,12 @@ impl NoteStart {
     }
 }
 
+/// History kept, in seconds: what a note's first moments, the dip before it and a rolled tongue
+/// are read from.
+const HISTORY_S: f64 = 0.4;
+/// A rolled tongue is told by so many dips of the level.
+const DIPS: f64 = 5.0;
+
 /// The note that is sounding.
 #[derive(Debug, Clone)]
 struct Open {
@@ -103,11 +109,8 @@ pub struct Segmenter {
     rig: RigSound,
     techniques: TechniqueModel,
     oscillation: OscillationFollower,
-    /// What a note's first moments, the dip before it and a rolled tongue are read from: as many hops
-    /// as an oscillation is told by.
     history: VecDeque<PitchFrame>,
-    most_hops: usize,
-    /// The same in one piece, in which a rolled tongue is looked for, and with what.
+    /// Recent hops in one piece, in which a rolled tongue is looked for, and with what.
     roll: Contour,
     waves: WaveScratch,
     note: Option<Open>,
@@ -124,7 +127,7 @@ impl Segmenter {
     pub fn new(analyser: &Analyser) -> Self {
         let hop_s = analyser.hop_s();
         let techniques = TechniqueModel::DEFAULT;
-        let most_hops = (techniques.swings.fewest_turns_s() / hop_s) as usize;
+        let roll_hops = Self::roll_hops(&techniques, hop_s);
         Segmenter {
             hop_s,
             reader: ToneReader::new(&CAUSAL, analyser),
@@ -133,19 +136,23 @@ impl Segmenter {
             oscillation: OscillationFollower::new(hop_s, techniques),
             rig: RigSound::new(),
             techniques,
-            history: VecDeque::with_capacity(most_hops),
-            most_hops,
+            history: VecDeque::with_capacity((HISTORY_S / hop_s) as usize + 2),
             roll: Contour {
                 hop_s,
-                points: Vec::with_capacity(most_hops),
+                points: Vec::with_capacity(roll_hops),
                 ..Contour::default()
             },
-            waves: WaveScratch::for_hops(most_hops),
+            waves: WaveScratch::for_hops(roll_hops),
             note: None,
             points: Vec::with_capacity(MAX_HOPS),
             pitch: PitchScratch::for_hops(MAX_HOPS),
             ended_s: f64::NEG_INFINITY,
         }
+    }
+
+    /// Hops in which a rolled tongue is looked for.
+    fn roll_hops(techniques: &TechniqueModel, hop_s: f64) -> usize {
+        (DIPS / techniques.waves.flutter_hz.0 / hop_s) as usize
     }
 
     /// Takes the next frame; appends what it settles to `events`. Gives the frame as the causal
@@ -166,7 +173,7 @@ impl Segmenter {
         let leading = frame.leading_pitch();
         let swinging = self.oscillation.push(self.pitch_frame(frame, leading));
         let now = self.pitch_frame(frame, swinging.or_else(|| self.decoded_pitch(frame)));
-        if self.history.len() == self.most_hops {
+        if self.history.len() as f64 * self.hop_s > HISTORY_S {
             self.history.pop_front();
         }
         self.history.push_back(now);
@@ -218,7 +225,8 @@ impl Segmenter {
     /// Whether the level has rolled of late, at one pitch in MIDI semitones.
     fn rolls(&mut self, pitch: f32, now_s: f64) -> bool {
         let near = |frame: &&PitchFrame| frame.pitch.is_none_or(|p| (p - pitch).abs() < STRAY);
-        let recent = self.history.iter().rev().take_while(near);
+        let most = Self::roll_hops(&self.techniques, self.hop_s);
+        let recent = self.history.iter().rev().take_while(near).take(most);
         let Contour {
             start_s, points, ..
         } = &mut self.roll;

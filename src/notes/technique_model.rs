@@ -5,8 +5,6 @@
 //! `training/README.md` says what was taken from that. "Flat" means that the fit moved it and found
 //! nothing that is better on other lines too.
 
-use super::{BODY_DB, STRAY, TOUCH_S};
-
 /// The numbers by which techniques are told from each other and from plain notes.
 #[derive(Debug, Clone, Copy)]
 pub struct TechniqueModel {
@@ -82,8 +80,7 @@ pub struct SwingModel {
     /// the recorded ones that were looked at, at 4.8. Not fitted: made lines have nothing slower that
     /// alternates.
     pub slowest_hz: f64,
-    /// Shortest time on one side of the middle, in seconds: a slur may slip back for a moment, as
-    /// notes may part for one and still touch.
+    /// Shortest time on one side of the middle, in seconds: a slur may slip back for a moment.
     /// Flat from 0.02 to 0.03.
     pub shortest_side_s: f64,
     /// Longest time on one side of the middle, in seconds. Flat from 0.3 on, as long as there is one.
@@ -101,9 +98,8 @@ pub struct SwingModel {
     /// sine spends 0.2; a trill passes through, and where it takes a third of its time to go from
     /// note to note it spends 0.1. Fitted.
     pub middle_share: f64,
-    /// A lip trill dips more than a slur; as much as the level falls after a note's body is a new
-    /// attack, in dB. Not fitted: made trills do not dip, so that 12 would be best for them, and
-    /// recorded trills shatter.
+    /// A lip trill dips more than a slur; this much is a new attack, in dB. Not fitted: made trills
+    /// do not dip, so that 12 would be best for them, and recorded trills shatter.
     pub dip_db: f32,
 }
 
@@ -142,16 +138,16 @@ impl TechniqueModel {
             flutter_share: 0.5,
         },
         swings: SwingModel {
-            width: (STRAY, 8.5),
+            width: (0.7, 8.5),
             margin: 1.0 / 6.0,
             slowest_hz: 4.2,
-            shortest_side_s: TOUCH_S,
+            shortest_side_s: 0.02,
             longest_side_s: 0.3,
             edge_s: 0.4,
             crossings: 5,
             sine_share: 0.93,
             middle_share: 0.135,
-            dip_db: BODY_DB,
+            dip_db: 18.0,
         },
     };
 }
