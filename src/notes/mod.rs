@@ -222,10 +222,10 @@ pub(crate) fn touch(offset_s: f64, onset_s: f64) -> bool {
     onset_s - offset_s < TOUCH_S
 }
 
-/// What a tongued attack takes at most, in seconds: a slower one is of the breath alone. Until then a
-/// note has not found its pitch and reaches the loudest of its attack, and as long before it the note
-/// before is still there.
-const ATTACK_S: f64 = 0.08;
+/// How far from where a note begins its level and that of the note before are looked for, and
+/// how far the dip between them, in seconds.
+const BESIDE_S: f64 = 0.12;
+const DIP_REACH_S: f64 = 0.04;
 
 /// How a note begins that starts `gap_s` after the one before, from the evidence for the
 /// tongue as log odds: only what touches the note before can be slurred to it.

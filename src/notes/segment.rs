@@ -11,7 +11,7 @@ use super::rig_sound::RigSound;
 use super::technique_model::TechniqueModel;
 use super::timeline::{SMOOTH_S, smooth_s};
 use super::{
-    ATTACK_S, Attack, LEVEL_S, Length, Measured, Note, PitchFrame, STRAY, TOUCH_S, articulation,
+    Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
     attack_of, brightness_of,
 };
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
@@ -369,10 +369,10 @@ impl Segmenter {
         for (at, frame) in self.history.iter().enumerate() {
             let from_s = frame.time_s - at_s;
             let level_db = level_db(at);
-            if (-ATTACK_S..-LEVEL_S).contains(&from_s) {
+            if (-BESIDE_S..-0.02).contains(&from_s) {
                 before = before.max(level_db);
             }
-            if from_s.abs() < TOUCH_S {
+            if from_s.abs() < DIP_REACH_S {
                 low = low.min(level_db);
             }
             if from_s > 0.0 {

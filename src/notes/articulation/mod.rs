@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use super::contour::{Contour, Point};
 use super::technique_model::TechniqueModel;
-use super::{ATTACK_S, Attack, LEVEL_S, Note, STRAY, Technique, touch};
+use super::{Attack, LEVEL_S, Note, STRAY, Technique, touch};
 use crate::statistics::{median, median_in, median_of};
 use crate::units::{db_power, power_db};
 use length::{length, release};
@@ -21,10 +21,10 @@ pub use waves::{WaveScratch, flutter, vibrato, vibrato_explaining};
 /// Sets a note's pitch and confidence from its contour.
 ///
 /// The pitch is a mean weighted by confidence, by amplitude (that of 20 ms, or it would depend on
-/// where in a period a hop falls), by place in the note (a raised-cosine taper as long as an attack
-/// at either end, or half of a shorter note: Tukey, 1967) and by nearness to itself, from the median
-/// on (the biweight of Beaton and Tukey, Technometrics 16, 1974). No hop counts wholly or not at all
-/// by a hair, so that where the first hop falls hardly matters.
+/// where in a period a hop falls), by place in the note (a raised-cosine taper at either end: Tukey,
+/// 1967) and by nearness to itself, from the median on (the biweight of Beaton and Tukey,
+/// Technometrics 16, 1974). No hop counts wholly or not at
+/// all by a hair, so that where the first hop falls hardly matters.
 ///
 /// After one round it still leans to the median, and so on where the first hop falls; after
 /// [`ROUNDS`] no more.
@@ -72,6 +72,9 @@ fn measure_brightness(note: &mut Note) {
     note.brightness = median(measured).map(|times| times as f32);
 }
 
+/// Length of the taper at either end of a note, in seconds; half of a note that is shorter
+/// than two.
+const TAPER_S: f64 = 0.08;
 /// Hops that a note's pitch is read from at most, evenly spaced: some 40 s of them
 /// tell no less than an hour, and the live engine waits for this.
 pub const MAX_HOPS: usize = 1 << 15;
@@ -110,7 +113,7 @@ fn steady_pitch(
     } = scratch;
     let points = &contour.points;
     let count = points.len();
-    let taper = (ATTACK_S / contour.hop_s).min(0.5 * count as f64);
+    let taper = (TAPER_S / contour.hop_s).min(0.5 * count as f64);
     let step = count.div_ceil(MAX_HOPS).max(1);
     sums.clear();
     sums.push(0.0);
@@ -241,7 +244,7 @@ pub fn describe_one(note: &mut Note, time_s: f64, next: Next, model: &TechniqueM
     note.measured.sounding = (played_s / time_s) as f32;
     note.length = length(played_s, time_s, next);
     note.accent = note.measured.accent_db > ACCENT_DB && note.attack != Attack::Slurred;
-    if note.attack == Attack::Tongued && f64::from(note.measured.rise_s) > ATTACK_S {
+    if note.attack == Attack::Tongued && note.measured.rise_s > BREATH_RISE_S {
         note.attack = Attack::Breath;
     }
     // Trills, wide vibrato and glissandi from note to note were found by the
@@ -280,11 +283,14 @@ fn is_swing(slide: &Technique, vibrato: Option<&Technique>) -> bool {
 
 /// Early peak over the body from which a note is accented, in dB.
 const ACCENT_DB: f32 = 5.0;
+/// Rise time, from 20 to 3 dB under the peak, that is too slow for a tongued attack, in
+/// seconds.
+const BREATH_RISE_S: f32 = 0.085;
 
 /// How long it is played, rise time and accent, from the note's level.
 fn measure_level(note: &mut Note) {
     let hop_s = note.contour.hop_s;
-    let smooth = (LEVEL_S / hop_s).round().max(1.0) as usize;
+    let smooth = (0.015 / hop_s).round().max(1.0) as usize;
     let mut levels = Vec::new();
     smoothed_db(&note.contour.points, smooth, &mut Vec::new(), &mut levels);
     let loudest_db = levels.iter().copied().fold(-120.0, f64::max);
@@ -301,7 +307,7 @@ fn measure_level(note: &mut Note) {
     let up = levels.iter().position(|&l| l > peak_db - 3.0).unwrap_or(0);
     let down = levels[..up].iter().rposition(|&l| l < peak_db - 20.0);
     note.measured.rise_s = ((up - down.unwrap_or(0)) as f64 * hop_s) as f32;
-    let attack = ((ATTACK_S / hop_s) as usize + up).min(levels.len());
+    let attack = ((0.08 / hop_s) as usize + up).min(levels.len());
     let attack_db = levels[..attack].iter().copied().fold(-120.0, f64::max);
     let body = &levels[attack..released.max(attack)];
     let body_db = median(body.iter().copied()).unwrap_or(attack_db);

@@ -9,7 +9,7 @@ use super::contour::Contour;
 use super::note_model::{DraftNote, NoteModel};
 use super::technique_model::TechniqueModel;
 use super::timeline::{Timeline, smooth_s};
-use super::{ATTACK_S, Attack, LEVEL_S, Length, Measured, Note, TOUCH_S, attack_of};
+use super::{Attack, BESIDE_S, DIP_REACH_S, LEVEL_S, Length, Measured, Note, attack_of};
 use crate::analysis::tone::{OFFLINE, ToneTrack};
 use oscillation::{Oscillation, OscillationScratch};
 
@@ -118,12 +118,12 @@ pub(crate) fn read_pitch(note: &mut Note) {
 fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
     let at_s = after.onset_s;
     let width_s = smooth_s(before.pitch.min(after.pitch));
-    let left_s = (at_s - ATTACK_S).max(before.onset_s);
-    let right_s = (at_s + ATTACK_S).min(after.offset_s);
+    let left_s = (at_s - BESIDE_S).max(before.onset_s);
+    let right_s = (at_s + BESIDE_S).min(after.offset_s);
     let left = timeline.extremes(left_s, at_s, width_s).0;
     let right = timeline.extremes(at_s, right_s, width_s).0;
     let low = timeline
-        .extremes(left_s.max(at_s - TOUCH_S), at_s + TOUCH_S, width_s)
+        .extremes(left_s.max(at_s - DIP_REACH_S), at_s + DIP_REACH_S, width_s)
         .1;
     (left.min(right) - low).max(0.0)
 }
