@@ -29,9 +29,10 @@ const HARMONICS: usize = 8;
 /// A window (Hann) is as long as a level is measured over, but so many periods at least, which
 /// tell neighbouring harmonics apart.
 const WINDOW_PERIODS: f64 = 3.2;
-/// Windows begin a quarter of the shortest after each other. The nearest to an onset are so many
-/// steps away, that is the shortest window's length: a click lasts some 10 ms, and the onset's date
-/// may be off by as much. The farthest are twice as far, if the notes have room for them.
+/// One window begins a quarter of the shortest window's length after another. The nearest to an
+/// onset on either side are so many steps from it, that is the shortest window's length: a click
+/// lasts some 10 ms, and the onset's date may be off by as much. The farthest are twice as far, if
+/// the notes have room for them.
 const STEPS: i32 = 4;
 const STEP_S: f64 = LEVEL_S / STEPS as f64;
 /// Standard deviation of the fundamental's phase as predicted, in turns: pitch never moves quite
@@ -150,7 +151,7 @@ fn in_phase(before: &[Harmonics], after: &[Harmonics], hz: f64) -> f64 {
     let offsets_hz = [before, after].map(|side| frequency_offset_hz(side, hz));
     let last = mean(before.iter().rev(), -offsets_hz[0]);
     let first = mean(after.iter(), offsets_hz[1]);
-    // From the last window before the onset to the first after it are two of their distances.
+    // The nearest windows on both sides are LEVEL_S from the onset, so twice that from each other.
     let turns = (offsets_hz[0] + offsets_hz[1]) * LEVEL_S;
     let agreement = |error: f64| {
         let along = |h: usize| {
