@@ -6,20 +6,18 @@ use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
 use leadpipe::internals::analysis::candidates::Candidates;
 use leadpipe::internals::analysis::correlator::Correlator;
-use leadpipe::internals::analysis::decimate::Decimator;
 use leadpipe::internals::analysis::decoder::Decoder;
 use leadpipe::internals::analysis::offline_decoder::OfflineDecoder;
 use leadpipe::internals::analysis::pitch_model::PitchModel;
-use leadpipe::internals::analysis::{Analyser, Frame, fine_pitch};
+use leadpipe::internals::analysis::resampler::{ANALYSIS_RATE_HZ, Resampler};
+use leadpipe::internals::analysis::{Analyser, Frame, HOP, fine_pitch};
 use leadpipe::internals::demo::line;
 use leadpipe::internals::notes::segment::Segmenter;
 use leadpipe::{Mode, Settings, Tracker, Transcriber};
 
 const RATE_HZ: f64 = 48_000.0;
-/// Rate, hop and longest lag of the analyser at 48 kHz.
-const LOW_RATE_HZ: f64 = 12_000.0;
-const HOP: usize = 16;
-const LONGEST: usize = 433;
+/// Longest lag of the analyser.
+const LONGEST: usize = 398;
 
 /// A second in the middle of the line.
 fn second() -> Vec<f32> {
@@ -28,7 +26,7 @@ fn second() -> Vec<f32> {
 
 fn low_second() -> Vec<f32> {
     let mut low = Vec::new();
-    Decimator::new(RATE_HZ).push(&second(), &mut low);
+    Resampler::new(RATE_HZ).push(&second(), &mut low);
     low
 }
 
@@ -43,29 +41,29 @@ fn stages(c: &mut Criterion) {
     let mut group = c.benchmark_group("a second of sound");
     group.throughput(Throughput::Elements(48_000));
     let (sound, low, frames) = (second(), low_second(), frames());
-    group.bench_function("decimate", |b| {
-        let mut decimator = Decimator::new(RATE_HZ);
+    group.bench_function("resample", |b| {
+        let mut resampler = Resampler::new(RATE_HZ);
         let mut low = Vec::with_capacity(sound.len());
         b.iter(|| {
             low.clear();
-            decimator.push(black_box(&sound), &mut low);
+            resampler.push(black_box(&sound), &mut low);
             low.len()
         });
     });
     group.bench_function("correlate", |b| {
-        let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+        let mut correlator = Correlator::new(ANALYSIS_RATE_HZ, HOP, LONGEST);
         b.iter(|| {
             low.chunks_exact(HOP)
                 .for_each(|block| correlator.push(black_box(block), true))
         });
     });
-    let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+    let mut correlator = Correlator::new(ANALYSIS_RATE_HZ, HOP, LONGEST);
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     group.bench_function("candidates", |b| {
-        let mut finder = CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT);
+        let mut finder = CandidateFinder::new(ANALYSIS_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT);
         let mut out = Candidates::default();
-        b.iter(|| (0..750).for_each(|_| finder.find(black_box(&correlator), &mut out)));
+        b.iter(|| (0..735).for_each(|_| finder.find(black_box(&correlator), &mut out)));
     });
     group.bench_function("decode", |b| {
         let mut decoder = Decoder::new(PitchModel::DEFAULT);
@@ -76,10 +74,14 @@ fn stages(c: &mut Criterion) {
         });
     });
     group.bench_function("tune", |b| {
-        let lag = LOW_RATE_HZ / 349.2;
+        let lag = ANALYSIS_RATE_HZ / 349.2;
         b.iter(|| {
-            (0..750).for_each(|_| {
-                black_box(fine_pitch::refine(&correlator, LOW_RATE_HZ, black_box(lag)));
+            (0..735).for_each(|_| {
+                black_box(fine_pitch::refine(
+                    &correlator,
+                    ANALYSIS_RATE_HZ,
+                    black_box(lag),
+                ));
             })
         });
     });

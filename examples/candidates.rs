@@ -5,17 +5,16 @@
 //! cargo run --release --example candidates > docs/candidates.svg
 //! ```
 
+use leadpipe::internals::analysis::HOP;
 use leadpipe::internals::analysis::candidate_finder::CandidateFinder;
 use leadpipe::internals::analysis::candidates::Candidates;
 use leadpipe::internals::analysis::correlator::{Correlator, Window};
-use leadpipe::internals::analysis::decimate::Decimator;
 use leadpipe::internals::analysis::pitch_model::PitchModel;
+use leadpipe::internals::analysis::resampler::{ANALYSIS_RATE_HZ, Resampler};
 use leadpipe::internals::demo::line;
 
 const RATE_HZ: f64 = 48_000.0;
-const LOW_RATE_HZ: f64 = 12_000.0;
-const HOP: usize = 16;
-const LONGEST: usize = 432;
+const LONGEST: usize = 397;
 /// Time in the demo line: 24 ms into its first note.
 const TIME_S: f64 = 0.624;
 
@@ -35,15 +34,15 @@ fn y(rho: f64) -> f64 {
 
 fn main() {
     let sound = line::render(RATE_HZ);
-    let mut decimator = Decimator::new(RATE_HZ);
-    let mut correlator = Correlator::new(LOW_RATE_HZ, HOP, LONGEST);
+    let mut resampler = Resampler::new(RATE_HZ);
+    let mut correlator = Correlator::new(ANALYSIS_RATE_HZ, HOP, LONGEST);
     let heard = &sound[..(TIME_S * RATE_HZ) as usize];
     let mut low = Vec::new();
-    decimator.push(heard, &mut low);
+    resampler.push(heard, &mut low);
     low.chunks_exact(HOP)
         .for_each(|block| correlator.push(block, true));
     let mut candidates = Candidates::default();
-    CandidateFinder::new(LOW_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT)
+    CandidateFinder::new(ANALYSIS_RATE_HZ, 28.0, 1_650.0, PitchModel::DEFAULT)
         .find(&correlator, &mut candidates);
 
     println!(
@@ -62,7 +61,7 @@ fn main() {
         );
     }
     for lag_ms in [0, 5, 10, 15, 20, 25, 30, 35] {
-        let at = x(f64::from(lag_ms) * LOW_RATE_HZ / 1000.0);
+        let at = x(f64::from(lag_ms) * ANALYSIS_RATE_HZ / 1000.0);
         println!(
             r#"<text x="{at:.1}" y="{:.1}" text-anchor="middle">{lag_ms} ms</text>"#,
             BOTTOM + 18.0
@@ -85,7 +84,7 @@ fn main() {
     }
     for candidate in candidates.as_slice() {
         let hz = leadpipe::Pitch(f64::from(candidate.pitch)).hz();
-        let at = x(LOW_RATE_HZ / hz);
+        let at = x(ANALYSIS_RATE_HZ / hz);
         let accepted = candidate.net_strength() > 0.8;
         let colour = if accepted { "#222222" } else { "#999999" };
         println!(

@@ -163,7 +163,7 @@ fn read(path: &Path) -> Line {
     let (mut causal, mut first_s) = (ToneTrack::default(), None);
     let (timeline, tone) = full_pass(analyser, &samples, |frame| {
         first_s.get_or_insert(frame.time_s);
-        reader.push_samples(frame.samples.as_slice());
+        reader.push_samples(&frame.samples);
         reader.push_candidates(&frame.candidates, !frame.level.closed, &mut causal);
     });
     Line {

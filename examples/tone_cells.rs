@@ -50,7 +50,7 @@ fn main() {
         while take.next_block(&mut block).expect("sound") {
             analyser.push(&block, &mut |frame| {
                 first_s.get_or_insert(frame.time_s);
-                grid.push_samples(frame.samples.as_slice());
+                grid.push_samples(&frame.samples);
                 if causal {
                     grid.push_candidates(&frame.candidates, true);
                 } else {

@@ -39,7 +39,7 @@
 //! // In the loop that reads the sound card's blocks:
 //! # let block = [0.0; 128];
 //! tracker.push(&block, |event| match event {
-//!     Event::Frame(frame) => { /* frame.pitch, frame.level_db: every 1.3 ms */ }
+//!     Event::Frame(frame) => { /* frame.pitch, frame.level_db: every 1.4 ms */ }
 //!     Event::Note(NoteEvent::Started(note)) => { /* note.pitch, note.attack */ }
 //!     Event::Note(NoteEvent::Ended(note)) => { /* the note with its length */ }
 //! });

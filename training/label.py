@@ -12,7 +12,7 @@ OFFSETS = {"offline": 22, "causal": 16}
 # Notes shorter than this count for more, and so do notes as far as this under their line.
 SHORT_S = 0.3
 SOFT_DB = 8
-# Offline a moment lasts 10.7 ms; the label of an onset fades over one and a half of them.
+# Offline a moment lasts 10.9 ms; the label of an onset fades over one and a half of them.
 FADE_S = 0.016
 # A trill or wide vibrato is back at each of its pitches within so long, and shows there all the time.
 SWING_S = 0.12

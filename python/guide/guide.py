@@ -60,7 +60,7 @@ print(table.groupby("attack")[["cents", "level_db"]].agg(["mean", "count"]).roun
 # %% [markdown]
 # ## Pitch over time
 #
-# `track` gives the pitch every 1.3 ms; NaN is "no tone".
+# `track` gives the pitch every 1.4 ms; NaN is "no tone".
 
 # %%
 track = leadpipe.track(take, RATE, horn="flugelhorn")

@@ -296,7 +296,7 @@ class Transcription(Sequence[Note]):
             at: index of the note.
 
         Returns:
-            The hops, one every 1.3 ms.
+            The hops, one every 1.4 ms.
         """
         return Track(*self._line.contour(range(len(self))[at]))
 

@@ -56,7 +56,7 @@ class Update(NamedTuple):
     """What a block brought."""
 
     frames: Track
-    """The frames that it completes, one every 1.3 ms."""
+    """The frames that it completes, one every 1.4 ms."""
     events: tuple[Union[NoteStarted, NoteEnded], ...]
     """Notes that began or ended, in order."""
 

@@ -25,7 +25,7 @@ FRAME_DTYPE = np.dtype(
 
 @dataclass(frozen=True)
 class Track:
-    """Pitch and level of a take or of a note, a frame every 1.3 ms. All arrays have the shape
+    """Pitch and level of a take or of a note, a frame every 1.4 ms. All arrays have the shape
     ``(frames,)``."""
 
     time_s: npt.NDArray[np.float64]

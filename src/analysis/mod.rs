@@ -1,10 +1,10 @@
 //! From samples to frames: level, pitch candidates and the best path through them,
-//! every 1.3 ms.
+//! every 1.4 ms.
 //!
 //! ```text
-//! samples -> dropouts -> decimate -> correlator -> candidate_finder -> decoder -> Frame
-//!                                \                 octave_errors      ^  fine_pitch
-//!                                 \-> level (gate) ------------------/
+//! samples -> dropouts -> resampler -> correlator -> candidate_finder -> decoder -> Frame
+//!                                 \                 octave_errors      ^  fine_pitch
+//!                                  \-> level (gate) ------------------/
 //! ```
 //!
 //! Everything here is causal but [`offline_decoder`], which decodes the same frames a
@@ -15,7 +15,6 @@ pub mod baseline;
 pub mod candidate_finder;
 pub mod candidates;
 pub mod correlator;
-pub mod decimate;
 pub mod decoder;
 pub mod dropouts;
 #[cfg(test)]
@@ -26,6 +25,7 @@ pub mod octave_errors;
 pub mod offline_decoder;
 pub mod peaks;
 pub mod pitch_model;
+pub mod resampler;
 mod settings;
 pub mod tone;
 mod vector_math;
@@ -35,18 +35,18 @@ use crate::units::Pitch;
 use candidate_finder::CandidateFinder;
 use candidates::Candidates;
 use correlator::{Correlator, Window};
-use decimate::Decimator;
 use decoder::{BestPath, Decoder};
 use dropouts::DropoutConcealer;
 use level::{Gate, Level};
 use pitch_model::PitchModel;
+use resampler::{ANALYSIS_RATE_HZ, Resampler};
 
 pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsBuilder};
 
-/// Nominal time between frames, in seconds: 64 samples at 48 kHz.
-const HOP_S: f64 = 0.004 / 3.0;
+/// Samples between frames, at the analysis rate: 1.36 ms.
+pub const HOP: usize = 15;
 
-/// Fewest hops between two measurements of brightness: 10.7 ms. Low notes, whose windows are
+/// Fewest hops between two measurements of brightness: 10.9 ms. Low notes, whose windows are
 /// long, are measured every half window.
 const BRIGHTNESS_HOPS: usize = 8;
 
@@ -84,7 +84,7 @@ pub struct Frame {
     /// `brightness.rs`), as last measured; none without a pitch.
     pub centroid_hz: Option<f32>,
     /// The samples of the hop at the analysis rate.
-    pub samples: HopSamples,
+    pub samples: [f32; HOP],
 }
 
 impl Frame {
@@ -97,32 +97,6 @@ impl Frame {
             fine.filter(|p| (p - best).abs() < SAME_PITCH)
                 .unwrap_or(best),
         )
-    }
-}
-
-/// The samples of one hop in fixed room.
-#[derive(Debug, Clone, Copy)]
-pub struct HopSamples {
-    list: [f32; HopSamples::MAX],
-    count: usize,
-}
-
-impl HopSamples {
-    /// A hop at 22 kHz, the highest analysis rate, has 29.
-    const MAX: usize = 32;
-
-    pub(crate) fn new(samples: &[f32]) -> Self {
-        let mut list = [0.0; Self::MAX];
-        list[..samples.len()].copy_from_slice(samples);
-        HopSamples {
-            list,
-            count: samples.len(),
-        }
-    }
-
-    /// The samples, oldest first.
-    pub fn as_slice(&self) -> &[f32] {
-        &self.list[..self.count]
     }
 }
 
@@ -144,9 +118,8 @@ impl HopSamples {
 #[derive(Debug, Clone)]
 pub struct Analyser {
     sample_rate_hz: f64,
-    rate_hz: f64,
     dropouts: DropoutConcealer,
-    decimator: Decimator,
+    resampler: Resampler,
     rumble: HighPass,
     smoother: Smoother,
     correlator: Correlator,
@@ -157,12 +130,11 @@ pub struct Analyser {
     centroid_hz: Option<f32>,
     /// Hops until brightness is measured again.
     until_measured: usize,
-    /// Decimated samples, and those of the hop so far, with capacity that is never exceeded: the
+    /// Resampled sound, and that of the hop so far, with capacity that is never exceeded: the
     /// live engine allocates nothing while it plays (`tests/engine_memory.rs`).
     low: Vec<f32>,
     block: Vec<f32>,
-    hop: usize,
-    /// Input samples up to the newest decimated one.
+    /// Samples at the analysis rate so far.
     samples: u64,
     /// Input samples received, without zeros that are held back.
     received: u64,
@@ -182,23 +154,20 @@ impl Analyser {
     pub fn with_pitch_model(settings: Settings, pitch_model: PitchModel) -> Self {
         let sample_rate_hz = settings.sample_rate_hz();
         let dropouts = DropoutConcealer::new(sample_rate_hz);
-        let decimator = Decimator::new(sample_rate_hz);
-        let rate_hz = sample_rate_hz / decimator.factor() as f64;
-        let hop = (rate_hz * HOP_S).round().max(1.0) as usize;
-        let hop_s = hop as f64 / rate_hz;
+        let resampler = Resampler::new(sample_rate_hz);
+        let hop_s = HOP as f64 / ANALYSIS_RATE_HZ;
         let (lowest_hz, highest_hz) = settings.range_hz();
         let pitch = |hz: f64| Pitch::from_hz(hz).0 as f32;
         // A few lags beyond the lowest pitch: a peak needs its far side.
-        let longest = (rate_hz / lowest_hz).ceil() as usize + 4;
+        let longest = (ANALYSIS_RATE_HZ / lowest_hz).ceil() as usize + 4;
         // `fine_pitch` needs 12 ms and its kernel, however narrow the range.
-        let longest = longest.max((0.02 * rate_hz) as usize);
+        let longest = longest.max((0.02 * ANALYSIS_RATE_HZ) as usize);
         Analyser {
             sample_rate_hz,
-            rate_hz,
-            rumble: HighPass::new(RUMBLE_HZ, rate_hz),
+            rumble: HighPass::new(RUMBLE_HZ, ANALYSIS_RATE_HZ),
             smoother: Smoother::default(),
-            correlator: Correlator::new(rate_hz, hop, longest),
-            finder: CandidateFinder::new(rate_hz, lowest_hz, highest_hz, pitch_model),
+            correlator: Correlator::new(ANALYSIS_RATE_HZ, HOP, longest),
+            finder: CandidateFinder::new(ANALYSIS_RATE_HZ, lowest_hz, highest_hz, pitch_model),
             decoder: Decoder::new(pitch_model),
             gate: Gate::new(settings.gate_db(), hop_s),
             brightness: BrightnessMeter::new(
@@ -209,27 +178,21 @@ impl Analyser {
             ),
             centroid_hz: None,
             until_measured: 0,
-            low: Vec::with_capacity(dropouts.most()),
-            block: Vec::with_capacity(hop),
-            hop,
+            low: Vec::with_capacity(resampler.most(dropouts.most())),
+            block: Vec::with_capacity(HOP),
             samples: 0,
             received: 0,
             candidates: Candidates::default(),
             pitch_model,
             range: (pitch(lowest_hz), pitch(highest_hz)),
             dropouts,
-            decimator,
+            resampler,
         }
     }
 
     /// Time between frames in seconds.
     pub fn hop_s(&self) -> f64 {
-        self.hop as f64 / self.rate_hz
-    }
-
-    /// Samples in a hop, and their rate in hertz.
-    pub fn hop(&self) -> (usize, f64) {
-        (self.hop, self.rate_hz)
+        HOP as f64 / ANALYSIS_RATE_HZ
     }
 
     /// Lowest and highest pitch that is looked for, MIDI semitones.
@@ -260,13 +223,13 @@ impl Analyser {
     fn analyse(&mut self, block: &[f32], on_frame: &mut dyn FnMut(&Frame)) {
         let mut low = std::mem::take(&mut self.low);
         low.clear();
-        self.decimator.push(block, &mut low);
+        self.resampler.push(block, &mut low);
         self.brightness.push(block);
         self.received += block.len() as u64;
         for &sample in &low {
-            self.samples += self.decimator.factor() as u64;
+            self.samples += 1;
             self.block.push(self.rumble.push(sample));
-            if self.block.len() == self.hop {
+            if self.block.len() == HOP {
                 let frame = self.finish_hop();
                 on_frame(&frame);
             }
@@ -286,9 +249,10 @@ impl Analyser {
 
     fn finish_hop(&mut self) -> Frame {
         let power: f32 = self.block.iter().map(|x| x * x).sum();
-        let samples = HopSamples::new(&self.block);
+        let mut samples = [0.0; HOP];
+        samples.copy_from_slice(&self.block);
         self.smoother.smooth(&mut self.block);
-        let level = self.gate.push(power / self.hop as f32);
+        let level = self.gate.push(power / HOP as f32);
         self.correlator.push(&self.block, !level.closed);
         self.block.clear();
         if level.closed {
@@ -302,9 +266,8 @@ impl Analyser {
             .and_then(|best| self.fine_pitch(best.pitch));
         let best = best_path.hypothesis.map(|best| best.pitch);
         self.measure_brightness(fine_pitch.map(|fine| fine.pitch).or(best));
-        let delay = self.decimator.delay() as f64;
         Frame {
-            time_s: (self.samples as f64 - delay) / self.sample_rate_hz,
+            time_s: self.resampler.time_s(self.samples),
             level,
             candidates: self.candidates,
             best_path,
@@ -324,7 +287,8 @@ impl Analyser {
         if self.until_measured == 0 {
             let half = (0.5 * self.brightness.window_s(pitch) / self.hop_s()) as usize;
             self.until_measured = half.max(BRIGHTNESS_HOPS);
-            let behind = self.received.saturating_sub(self.samples) as usize;
+            let heard = self.resampler.inputs(self.samples);
+            let behind = self.received.saturating_sub(heard) as usize;
             let measured = self.brightness.measure(pitch, behind);
             self.centroid_hz = measured.map(|times| (times * pitch.hz()) as f32);
         }
@@ -333,18 +297,19 @@ impl Analyser {
 
     fn fine_pitch(&self, pitch: f32) -> Option<FinePitch> {
         let hz = Pitch(f64::from(pitch)).hz();
-        let (lag, span) = fine_pitch::refine(&self.correlator, self.rate_hz, self.rate_hz / hz)?;
+        let (lag, span) =
+            fine_pitch::refine(&self.correlator, ANALYSIS_RATE_HZ, ANALYSIS_RATE_HZ / hz)?;
         Some(FinePitch {
-            pitch: Pitch::from_hz(self.rate_hz / lag).0 as f32,
-            age_s: (0.5 * span / self.rate_hz) as f32,
+            pitch: Pitch::from_hz(ANALYSIS_RATE_HZ / lag).0 as f32,
+            age_s: (0.5 * span / ANALYSIS_RATE_HZ) as f32,
         })
     }
 
     /// Span of sound that a window takes in for a pitch, in seconds.
     pub fn span_s(&self, set: Window, pitch: f32) -> f64 {
-        let lag = self.rate_hz / Pitch(f64::from(pitch)).hz();
+        let lag = ANALYSIS_RATE_HZ / Pitch(f64::from(pitch)).hz();
         let window = self.correlator.window(set, lag.round() as usize);
-        (window as f64 + lag) / self.rate_hz
+        (window as f64 + lag) / ANALYSIS_RATE_HZ
     }
 }
 

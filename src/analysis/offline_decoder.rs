@@ -268,7 +268,7 @@ mod tests {
 
     use super::super::exhaustive::{Hop, StatePath, paths, total};
     use super::super::level::Level;
-    use super::super::{HopSamples, Settings};
+    use super::super::{HOP, Settings};
     use super::*;
     use crate::demo::brass::Noise;
 
@@ -287,7 +287,7 @@ mod tests {
             best_path: Default::default(),
             fine_pitch: None,
             centroid_hz: None,
-            samples: HopSamples::new(&[]),
+            samples: [0.0; HOP],
         }
     }
 

@@ -90,7 +90,7 @@ impl SettingsBuilder {
         self
     }
 
-    /// Level under which nothing is tone, -200 to 0 dBFS (mean square of 1.3 ms
+    /// Level under which nothing is tone, -200 to 0 dBFS (mean square of 1.4 ms
     /// of the band below some 6 kHz). From -120 down that is digital silence alone.
     pub fn gate_db(mut self, gate_db: f64) -> Self {
         self.0.gate_db = gate_db;

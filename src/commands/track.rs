@@ -7,7 +7,7 @@ use leadpipe::{Error, Result, Timeline};
 use super::transcription::follow;
 use super::{PitchOptions, TakeOptions};
 
-/// Print the pitch of a take over time, a row every 1.3 ms
+/// Print the pitch of a take over time, a row every 1.4 ms
 #[derive(Args)]
 #[command(after_help = "\
 Writes rows to standard output: time_s, frequency_hz (empty where there is no

@@ -21,7 +21,7 @@ use half::f16;
 use realfft::num_complex::Complex;
 
 use super::{LEVEL_S, Note, STRAY};
-use crate::analysis::decimate::PASSBAND;
+use crate::analysis::resampler::PASSBAND;
 use crate::units::Pitch;
 
 /// Harmonics that count.

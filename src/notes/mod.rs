@@ -159,7 +159,7 @@ pub struct PitchFrame {
     pub confidence: f32,
     /// Level of the hop, dBFS.
     pub level_db: f32,
-    /// Harmonic spectral centroid in units of the fundamental, measured every 10.7 ms (low notes every two periods), where
+    /// Harmonic spectral centroid in units of the fundamental, measured every 10.9 ms (low notes every two periods), where
     /// there is tone and enough of it has been heard: 1 for a sine, more the brassier.
     pub brightness: Option<f32>,
     /// Whether the note trills or shakes: its pitch jumps, and is meant.

@@ -159,7 +159,7 @@ impl Segmenter {
     /// engine hears it: with the pitch of the note that sounds; where none does, that of the
     /// best path, measured precisely where that speaks of the same peak.
     pub fn push(&mut self, frame: &Frame, events: &mut Vec<NoteEvent>) -> PitchFrame {
-        self.reader.push_samples(frame.samples.as_slice());
+        self.reader.push_samples(&frame.samples);
         let open = !frame.level.closed;
         self.reader
             .push_candidates(&frame.candidates, open, &mut self.moments);

@@ -53,7 +53,7 @@ impl BaselineTranscriber {
         self.detector.push(samples, &mut self.detected);
         let (reader, hops) = (&mut self.reader, &mut self.hops);
         self.analyser.push(samples, &mut |frame| {
-            reader.push_samples(frame.samples.as_slice());
+            reader.push_samples(&frame.samples);
             hops.push((frame.time_s, frame.level));
         });
         self.give(self.hops.len().saturating_sub(LAG));

@@ -20,7 +20,7 @@ pub use take::{Mode, Transcriber, Transcription};
 /// What a [`Tracker`] reports.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Event {
-    /// Pitch and level, every 1.3 ms.
+    /// Pitch and level, every 1.4 ms.
     Frame(PitchFrame),
     /// A note began or ended.
     Note(NoteEvent),

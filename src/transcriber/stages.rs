@@ -124,9 +124,9 @@ impl Stage for Full {
     fn take(&mut self, frames: &[Frame]) {
         let (reader, tone) = (&mut self.reader, &mut self.tone);
         for frame in frames {
-            reader.push_samples(frame.samples.as_slice());
+            reader.push_samples(&frame.samples);
             if let Some(sound) = &mut self.sound {
-                sound.push(frame.samples.as_slice());
+                sound.push(&frame.samples);
             }
             (self.decoder).push(frame, &mut self.frames, &mut |candidates, open| {
                 reader.push_candidates(candidates, open, tone);

@@ -6,8 +6,9 @@ use std::sync::Arc;
 
 use super::stages::{Beside, Full, Live, Stage};
 use crate::analysis::offline_decoder::DecodedFrame;
+use crate::analysis::resampler::ANALYSIS_RATE_HZ;
 use crate::analysis::tone::{OFFLINE, ToneTrack};
-use crate::analysis::{Analyser, Frame, Settings};
+use crate::analysis::{Analyser, Frame, HOP, Settings};
 use crate::notes::note_model::{DraftNote, NoteModel};
 use crate::notes::technique_model::TechniqueModel;
 use crate::notes::timeline::{Timeline, extend_to_edges};
@@ -229,11 +230,10 @@ impl Transcriber {
             let causal = live.as_mut().map_or(&mut [][..], |live| &mut live.notes);
             let mut notes = second_pass(&mut track, tone, causal);
             if let Some(sound) = &mut full.sound {
-                let (hop, rate_hz) = self.analyser.hop();
                 // A frame is dated at its last sample.
-                let first_s = from_s - (hop - 1) as f64 / rate_hz;
-                let sound = sound.split_front(cut * hop);
-                sound.measure(&mut notes, first_s, rate_hz);
+                let first_s = from_s - (HOP - 1) as f64 / ANALYSIS_RATE_HZ;
+                let sound = sound.split_front(cut * HOP);
+                sound.measure(&mut notes, first_s, ANALYSIS_RATE_HZ);
             }
             self.notes.extend(notes);
             if let Some(live) = &mut live {

@@ -8,7 +8,7 @@
 //!
 //! Products are summed once per hop and lag, and a window is the sum of its hops,
 //! updated by adding the newest and subtracting the oldest. The cost per sample is one
-//! multiply-add per lag, whatever the number of windows; at a 1.3 ms hop that is an
+//! multiply-add per lag, whatever the number of windows; at a 1.4 ms hop that is an
 //! order of magnitude less than a transform per hop and window.
 //!
 //! The measure is the normalised cross-correlation

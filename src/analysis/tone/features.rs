@@ -5,7 +5,7 @@
 
 use super::salience::Salience;
 use super::spectra::{EMPTY, LENGTH, SIZES, STARTS, Spectrum};
-use crate::analysis::decimate::PASSBAND;
+use crate::analysis::resampler::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 

@@ -31,9 +31,10 @@ use salience::{PitchAxis, Salience};
 pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
 
-use super::Analyser;
 use super::candidates::Candidates;
 use super::pitch_model::PitchModel;
+use super::resampler::ANALYSIS_RATE_HZ;
+use super::{Analyser, HOP};
 
 /// What is read around a moment, and how long a moment is.
 #[derive(Debug, Clone, Copy)]
@@ -76,7 +77,7 @@ struct Rise {
     asked: usize,
 }
 
-/// For whole takes: moments of 10.7 ms, the future known.
+/// For whole takes: moments of 10.9 ms, the future known.
 pub const OFFLINE: Layout = Layout {
     centring: Centring::Centred,
     hops: 8,
@@ -97,7 +98,7 @@ pub const OFFLINE: Layout = Layout {
     rest: 0,
 };
 
-/// For the live engine: moments of 5.3 ms, only the past known.
+/// For the live engine: moments of 5.4 ms, only the past known.
 pub const CAUSAL: Layout = Layout {
     centring: Centring::Trailing,
     hops: 4,
@@ -287,8 +288,8 @@ pub struct Grid {
 impl Grid {
     /// Grid for what an analyser hears.
     pub fn new(layout: &'static Layout, analyser: &Analyser) -> Self {
-        let (hop, rate_hz) = analyser.hop();
-        let step = layout.hops * hop;
+        let rate_hz = ANALYSIS_RATE_HZ;
+        let step = layout.hops * HOP;
         let (lowest, highest) = analyser.range();
         let bin = |pitch: f32| bin_of(pitch.clamp(LOWEST, pitch_of(BINS - 1))).unwrap_or(0);
         Grid {
@@ -697,7 +698,7 @@ mod tests {
         for _ in 0..6 {
             let mut read = ToneTrack::default();
             analyser.push(&sound, &mut |frame| {
-                reader.push_samples(frame.samples.as_slice());
+                reader.push_samples(&frame.samples);
                 reader.push_candidates(&frame.candidates, true, &mut read);
             });
             assert!(!read.is_empty());

@@ -10,7 +10,7 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::features::{BESIDE_BINS, BINS, BINS_PER_SEMITONE, pitch_of};
 use super::spectra::{EMPTY as END, LONGEST, STARTS, Spectrum};
-use crate::analysis::decimate::PASSBAND;
+use crate::analysis::resampler::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
 

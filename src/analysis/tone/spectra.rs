@@ -14,8 +14,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::analysis::vector_math::log2;
 
-/// Window lengths in samples at the analysis rate (11 to 22 kHz): 11, 21, 43 and 85 ms at
-/// 12 kHz.
+/// Window lengths in samples at the analysis rate: 12, 23, 46 and 93 ms.
 pub const SIZES: [usize; 4] = [128, 256, 512, 1024];
 
 /// Length of the longest.
