@@ -204,7 +204,7 @@ fn causal_notes(model: &LiveModel, line: &Line) -> Vec<Span> {
     let mut sounding = false;
     for at in 0..line.causal.len() {
         let now_s = line.first_s + CAUSAL.hop_of(at) as f64 * line.hop_s;
-        let decision = decoder.push(line.causal.cells(at).iter().copied());
+        let decision = decoder.push(line.causal.cells(at).iter().copied(), |_| 0.0);
         if let Decision::Begun(note, age_s) = decision {
             let onset_s = now_s - f64::from(age_s);
             if let Some((last, _)) = notes.last_mut().filter(|_| sounding) {

@@ -76,9 +76,9 @@ pub struct Begun {
     pub tongue_odds: f32,
 }
 
-/// States that one moment may go on with at most, the likeliest; of each pitch two: with its onset
-/// heard and without. What is asked about takes 36 of them at most.
-const MAX_STATES: usize = 48;
+/// States that one moment may go on with at most, the likeliest; of each pitch three: with its onset
+/// heard, young and older, and without. What is asked about takes 54 of them at most.
+const MAX_STATES: usize = 72;
 
 #[derive(Debug, Clone, Copy)]
 struct State {
@@ -140,8 +140,13 @@ impl LiveDecoder {
         }
     }
 
-    /// Takes the cells of the next moment.
-    pub fn push(&mut self, cells: impl Iterator<Item = ToneCell>) -> Decision {
+    /// Takes the cells of the next moment, and what speaks against an onset at a pitch in MIDI
+    /// semitones, in nats.
+    pub fn push(
+        &mut self,
+        cells: impl Iterator<Item = ToneCell>,
+        doubt: impl Fn(f32) -> f32,
+    ) -> Decision {
         self.moment += 1;
         let best = self.best();
         let (from_score, best_score) = match best {
@@ -155,8 +160,8 @@ impl LiveDecoder {
         let mut next = std::mem::take(&mut self.next);
         next.clear();
         for cell in cells {
-            next.push(self.reach(&cell, from_score, true));
-            next.push(self.reach(&cell, from_score, false));
+            self.reach(&cell, from_score, true, doubt(cell.pitch), &mut next);
+            self.reach(&cell, from_score, false, 0.0, &mut next);
         }
         self.hold(&mut next);
         if next.len() > MAX_STATES {
@@ -192,24 +197,41 @@ impl LiveDecoder {
         (self.moment as f64 - note.onset) as f32 * self.step_s
     }
 
-    /// The best way to a pitch, of a note whose onset is heard or of one whose onset is not.
-    fn reach(&mut self, cell: &ToneCell, from_score: f32, heard: bool) -> State {
+    /// The best ways to a pitch, for notes whose onset is heard or for those whose onset is not:
+    /// that of an older note, if it is best, and that of a young one, which may be behind at first
+    /// and lead later, since each of a note's first moments says anew that it has begun. `doubt` is
+    /// what speaks against an onset at this pitch, in nats.
+    fn reach(
+        &mut self,
+        cell: &ToneCell,
+        from_score: f32,
+        heard: bool,
+        doubt: f32,
+        next: &mut Vec<State>,
+    ) {
         let model = self.model;
         let tone = cell.evidence.tone;
         // To a note whose onset is not heard onsets say nothing, for it or against it.
         let young = match heard {
-            true => model.young_share * cell.evidence.onset,
+            true => model.young_share * (cell.evidence.onset - doubt),
             false => 0.0,
         };
         let cost = model.start + if heard { 0.0 } else { model.unheard };
         let age = f64::from(cell.evidence.age_s.clamp(0.0, YOUNG_S) / self.step_s);
         let onset = self.moment as f64 - if heard { age } else { 0.0 };
+        // Where the rig may be what is heard, what speaks against an onset counts for every moment
+        // since: else a note would begin in the past, on one moment's word, and soon be too old to
+        // be doubted.
+        let so_far = match young < 0.0 && doubt > 0.0 {
+            true => 1.0 + age as f32,
+            false => 1.0,
+        };
         // Never quite nothing: it is a weight, and something must weigh.
-        let likely = probability(cell.evidence.onset).max(f32::MIN_POSITIVE);
+        let likely = probability(cell.evidence.onset - doubt).max(f32::MIN_POSITIVE);
         self.numbers += 1;
-        let mut reached = State {
+        let mut begun = State {
             pitch: cell.pitch,
-            score: from_score - cost + tone + young,
+            score: from_score - cost + tone + young * so_far,
             still: false,
             note: Begun {
                 number: self.numbers,
@@ -220,6 +242,7 @@ impl LiveDecoder {
                 tongue_odds: cell.evidence.tongue,
             },
         };
+        let mut old: Option<State> = None;
         for past in self.states.iter().filter(|past| past.note.heard == heard) {
             let glide = (past.pitch - cell.pitch).abs();
             if glide > model.max_glide {
@@ -228,22 +251,31 @@ impl LiveDecoder {
             let mut note = past.note;
             let is_young = heard && self.age_s(&note) < YOUNG_S;
             let score = past.score + tone + if is_young { young } else { 0.0 };
-            if score >= reached.score {
-                if is_young {
-                    note.weight += likely;
-                    note.onset += f64::from(likely / note.weight) * (onset - note.onset);
-                    note.onset = note.onset.min(note.first as f64);
-                    note.tongue_odds = cell.evidence.tongue;
+            if is_young {
+                note.weight += likely;
+                note.onset += f64::from(likely / note.weight) * (onset - note.onset);
+                note.onset = note.onset.min(note.first as f64);
+                note.tongue_odds = cell.evidence.tongue;
+            }
+            let reached = State {
+                pitch: cell.pitch,
+                score,
+                still: glide <= SAME_PITCH,
+                note,
+            };
+            if is_young {
+                if score >= begun.score {
+                    begun = reached;
                 }
-                reached = State {
-                    pitch: cell.pitch,
-                    score,
-                    still: glide <= SAME_PITCH,
-                    note,
-                };
+            } else if old.is_none_or(|old| score >= old.score) {
+                old = Some(reached);
             }
         }
-        reached
+        let older = old.filter(|old| old.score >= begun.score);
+        next.extend(older);
+        if heard || older.is_none() {
+            next.push(begun);
+        }
     }
 
     /// Lets pitches go on where they are not asked about, until they are as far behind as any

@@ -6,7 +6,6 @@
 //! has just been told to play is probably the rig's; the horn may still begin a note there, if
 //! its own onset is clear.
 
-use crate::analysis::tone::ToneTrack;
 use crate::analysis::tone::features::{BINS, bin_of};
 
 /// How long a pitch is heard after it was last told to sound, in seconds: two devices' buffers,
@@ -38,54 +37,35 @@ impl RigSound {
         }
     }
 
-    /// Takes what the rig may cause from the evidence for onsets at a time in seconds.
-    pub fn discount(&self, moments: &mut ToneTrack, now_s: f64) {
-        moments.adjust(|_, cell| {
-            let heard = bin_of(cell.pitch).is_some_and(|at| {
-                // A bin is a fifth of a semitone: neighbours are measurements of one pitch.
-                let near = &self.until_s[at.saturating_sub(1)..=(at + 1).min(BINS - 1)];
-                near.iter().any(|until_s| *until_s > now_s)
-            });
-            if heard {
-                cell.evidence.onset -= ONSET_DOUBT;
-            }
+    /// What speaks against an onset at a pitch in MIDI semitones at a time, as natural log odds.
+    pub fn doubt(&self, pitch: f32, now_s: f64) -> f32 {
+        let sounds = bin_of(pitch).is_some_and(|at| {
+            // A bin is a fifth of a semitone: neighbours are measurements of one pitch.
+            let near = &self.until_s[at.saturating_sub(1)..=(at + 1).min(BINS - 1)];
+            near.iter().any(|until_s| *until_s > now_s)
         });
+        if sounds { ONSET_DOUBT } else { 0.0 }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::tone::ToneCell;
-    use crate::analysis::tone::network::Evidence;
-
-    /// What is left of an onset's log odds of 2 at a pitch and time.
-    fn onset(rig: &RigSound, pitch: f32, now_s: f64) -> f32 {
-        let cell = ToneCell {
-            pitch,
-            evidence: Evidence {
-                onset: 2.0,
-                ..Evidence::default()
-            },
-        };
-        let mut moments = ToneTrack::default();
-        moments.push([cell]);
-        rig.discount(&mut moments, now_s);
-        moments.cells(0)[0].evidence.onset
-    }
 
     #[test]
     fn an_onset_where_the_rig_plays_is_doubted_for_a_while() {
         let mut rig = RigSound::new();
         rig.plays(46.1, 3.0);
-        for (pitch, now_s, wanted) in [
-            (46.0, 3.01, -3.0),
-            (46.2, 3.09, -3.0),
-            (46.6, 3.01, 2.0),
-            (58.0, 3.01, 2.0),
-            (46.0, 3.11, 2.0),
+        for (pitch, now_s, doubted) in [
+            (46.0, 3.01, true),
+            (46.2, 3.09, true),
+            (46.6, 3.01, false),
+            (58.0, 3.01, false),
+            (46.0, 3.11, false),
         ] {
-            assert_eq!(onset(&rig, pitch, now_s), wanted, "{pitch} at {now_s} s");
+            let doubt = rig.doubt(pitch, now_s);
+            assert_eq!(doubt == ONSET_DOUBT, doubted, "{pitch} at {now_s} s");
+            assert_eq!(doubt == 0.0, !doubted, "{pitch} at {now_s} s");
         }
     }
 }

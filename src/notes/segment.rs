@@ -165,9 +165,11 @@ impl Segmenter {
             .push_candidates(&frame.candidates, open, &mut self.moments);
         let mut decision = Decision::Same;
         let is_moment = !self.moments.is_empty();
-        self.rig.discount(&mut self.moments, frame.time_s);
+        let doubt = |pitch| self.rig.doubt(pitch, frame.time_s);
         for at in 0..self.moments.len() {
-            decision = self.decoder.push(self.moments.cells(at).iter().copied());
+            decision = self
+                .decoder
+                .push(self.moments.cells(at).iter().copied(), doubt);
         }
         self.moments.clear();
         let leading = frame.leading_pitch();
