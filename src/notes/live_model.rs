@@ -198,8 +198,9 @@ impl LiveDecoder {
     }
 
     /// The best ways to a pitch, for notes whose onset is heard or for those whose onset is not:
-    /// that of an older note, if it is best, and that of a young one, which may be behind at first
-    /// and lead later, since each of a note's first moments says anew that it has begun. `doubt` is
+    /// that of an older note, if it is best, and that of a young one of another attack, which may be
+    /// behind at first and lead later, since each of a note's first moments says anew that it has
+    /// begun. `doubt` is
     /// what speaks against an onset at this pitch, in nats.
     fn reach(
         &mut self,
@@ -271,9 +272,21 @@ impl LiveDecoder {
                 old = Some(reached);
             }
         }
-        let older = old.filter(|old| old.score >= begun.score);
-        next.extend(older);
-        if heard || older.is_none() {
+        let Some(old) = old else {
+            next.push(begun);
+            return;
+        };
+        let is_other = !self.one_attack(&old.note, &begun.note);
+        if old.score >= begun.score {
+            next.push(old);
+            if heard && is_other {
+                next.push(begun);
+            }
+        } else {
+            if !is_other {
+                // Of the same attack: what has been heard of it so far has its weight.
+                begun.note.weight += old.note.weight;
+            }
             next.push(begun);
         }
     }
