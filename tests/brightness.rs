@@ -10,7 +10,7 @@ use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
 
 use common::{fail, succeed};
-use midly::{MidiMessage, Smf, TrackEventKind};
+use midly::{MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 use rosc::OscType;
 use stage::{Live, OscReceiver};
 
@@ -71,16 +71,32 @@ fn numbers(json: &str) -> Vec<f64> {
 
 /// Values of controller 74 in a MIDI file.
 fn controls(midi: &Path) -> Vec<u8> {
+    timed_controls(midi).into_iter().map(|(_, v)| v).collect()
+}
+
+/// The same with their times in seconds.
+fn timed_controls(midi: &Path) -> Vec<(f64, u8)> {
     let bytes = std::fs::read(midi).unwrap();
     let smf = Smf::parse(&bytes).unwrap();
-    let value = |event: &midly::TrackEvent| match event.kind {
-        TrackEventKind::Midi {
-            message: MidiMessage::Controller { controller, value },
-            ..
-        } if controller == 74 => Some(value.as_int()),
-        _ => None,
+    let Timing::Metrical(ticks_per_quarter) = smf.header.timing else {
+        panic!("{:?}", smf.header.timing)
     };
-    smf.tracks[0].iter().filter_map(value).collect()
+    let (mut time_s, mut tick_s) = (0.0, 0.0);
+    let mut values = Vec::new();
+    for event in &smf.tracks[0] {
+        time_s += f64::from(event.delta.as_int()) * tick_s;
+        match event.kind {
+            TrackEventKind::Meta(MetaMessage::Tempo(us)) => {
+                tick_s = f64::from(us.as_int()) * 1e-6 / f64::from(ticks_per_quarter.as_int());
+            }
+            TrackEventKind::Midi {
+                message: MidiMessage::Controller { controller, value },
+                ..
+            } if controller == 74 => values.push((time_s, value.as_int())),
+            _ => {}
+        }
+    }
+    values
 }
 
 #[test]
@@ -211,15 +227,27 @@ fn a_session_sends_it_and_records_what_a_file_has() {
         .filter(|p| p.extension().is_some_and(|e| e == "mid"))
         .collect();
     let (live, file) = (
-        controls(&recorded[0]),
-        controls(&Path::new(out).join("tones.mid")),
+        timed_controls(&recorded[0]),
+        timed_controls(&Path::new(out).join("tones.mid")),
     );
     // Where it moves fast, which values are sent depends on where the 5 ms between them fall;
-    // the long crescendo of harmonics has each.
-    let long = |values: &[u8]| values[values.len() - 70..].to_vec();
-    assert!(live.len().abs_diff(file.len()) <= 3);
-    assert_eq!(long(&live), long(&file));
-    assert_eq!((live[0], live.iter().max()), (file[0], file.iter().max()));
+    // from a tenth of a second after a note begins until it ends they are the same but for rounding.
+    let at = |values: &[(f64, u8)], time_s: f64| {
+        values[..values.partition_point(|v| v.0 <= time_s)]
+            .last()
+            .unwrap()
+            .1
+    };
+    for (from_s, to_s, ..) in NOTES {
+        let times =
+            (10..(100.0 * (to_s - from_s - 0.03)) as u32).map(|i| from_s + 0.01 * f64::from(i));
+        for time_s in times {
+            let (live, file) = (at(&live, time_s), at(&file, time_s));
+            assert!(live.abs_diff(file) <= 1, "{live} and {file} at {time_s} s");
+        }
+    }
+    let most = |values: &[(f64, u8)]| values.iter().map(|v| v.1).max();
+    assert_eq!((live[0].1, most(&live)), (file[0].1, most(&file)));
 }
 
 #[test]

@@ -84,5 +84,5 @@ def test_threads_take_turns(samples):
         thread.start()
     for thread in threads:
         thread.join()
-    frames = 3 * len(samples) / RATE / 0.001_333
+    frames = 3 * len(samples) / RATE / (15 / 11_025)
     assert abs(sum(counts) - frames) < 20
