@@ -198,10 +198,9 @@ impl LiveDecoder {
     }
 
     /// The best ways to a pitch, for notes whose onset is heard or for those whose onset is not:
-    /// that of an older note, if it is best, and that of a young one of another attack, which may be
+    /// that of an older note, if it is best, and that of a young one of another attack. It may be
     /// behind at first and lead later, since each of a note's first moments says anew that it has
-    /// begun. `doubt` is
-    /// what speaks against an onset at this pitch, in nats.
+    /// begun. `doubt` is what speaks against an onset at this pitch, in nats.
     fn reach(
         &mut self,
         cell: &ToneCell,
@@ -358,5 +357,85 @@ impl LiveDecoder {
         }
         self.announced = Some(sounding);
         Decision::Begun(sounding, self.age_s(&best.note))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::tone::network::Evidence;
+
+    const STEP_S: f64 = 0.005_442;
+
+    /// Pitches of the notes that are begun where each moment has one cell: pitch, log odds of an
+    /// onset, and how long ago in milliseconds. Tone is as sure as it gets.
+    fn begun(moments: &[(f32, f32, f32)]) -> Vec<f32> {
+        let mut decoder = LiveDecoder::new(LiveModel::DEFAULT, STEP_S);
+        let mut pitches = Vec::new();
+        for &(pitch, onset, age_ms) in moments {
+            let evidence = Evidence {
+                tone: 4.2,
+                onset,
+                age_s: 0.001 * age_ms,
+                ..Evidence::default()
+            };
+            let cell = ToneCell { pitch, evidence };
+            if let Decision::Begun(sounding, _) = decoder.push([cell].into_iter(), |_| 0.0) {
+                pitches.push(sounding.pitch);
+            }
+        }
+        pitches
+    }
+
+    /// A note that begins clearly and goes on for 0.3 s.
+    fn long(pitch: f32) -> Vec<(f32, f32, f32)> {
+        (0..55)
+            .map(|at| match at as f32 * 1_000.0 * STEP_S as f32 {
+                age_ms if age_ms < 70.0 => (pitch, 5.0, age_ms),
+                _ => (pitch, -7.0, 20.0),
+            })
+            .collect()
+    }
+
+    /// A valve opens: the pitch is on its way for three moments, and that something has begun
+    /// is a little likelier than not in the next five, but in none of them likely.
+    #[test]
+    fn a_quick_semitone_is_a_note_though_no_moment_is_sure() {
+        let mut moments = long(62.0);
+        moments.extend([(62.6, -2.4, 17.0), (62.8, -0.6, 16.0), (62.8, -0.6, 22.0)]);
+        let weak = [(0.4, 30.0), (0.5, 41.0), (0.9, 46.0), (0.7, 50.0)];
+        moments.extend(weak.map(|(onset, age_ms)| (63.0, onset, age_ms)));
+        moments.extend([(63.0, -6.0, 40.0); 20]);
+        assert_eq!(begun(&moments), [62.0, 63.0]);
+        // Without them it is a glide.
+        let unlike = moments
+            .iter()
+            .map(|&(pitch, onset, age_ms)| match onset < 2.0 {
+                true => (pitch, onset.min(-3.0), age_ms),
+                false => (pitch, onset, age_ms),
+            });
+        assert_eq!(begun(&unlike.collect::<Vec<_>>()), [62.0]);
+    }
+
+    /// Tongued twelve times a second: when a note is 70 ms old, the evidence for its onset may last
+    /// a moment longer, and the next note's comes soon.
+    #[test]
+    fn a_note_s_last_breath_is_not_the_next() {
+        let mut moments = Vec::new();
+        for _ in 0..6 {
+            let strong = [14.0, 19.0, 24.0, 29.0, 34.0, 39.0, 44.0, 50.0, 55.0, 60.0];
+            moments.extend(strong.map(|age_ms| (60.0, 5.5, age_ms)));
+            let last = [
+                (1.2, 64.0),
+                (0.1, 46.0),
+                (0.3, 6.0),
+                (0.6, 7.0),
+                (0.9, 10.0),
+            ];
+            moments.extend(last.map(|(onset, age_ms)| (60.0, onset, age_ms)));
+        }
+        // Five pauses between six notes.
+        moments.truncate(moments.len() - 5);
+        assert_eq!(begun(&moments), [60.0; 6]);
     }
 }
