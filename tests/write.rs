@@ -628,6 +628,11 @@ fn mistakes_are_named() {
         assert_eq!(code, 3);
         assert!(errors.contains("the file is empty; make"), "{errors}");
     }
+    let score = folder.path().join("empty.mid");
+    std::fs::write(&score, "").unwrap();
+    let (code, errors) = fail(&["write", score.to_str().unwrap()]);
+    assert_eq!(code, 3);
+    assert!(errors.contains("the file is empty; export"), "{errors}");
     let (code, errors) = fail(&["write", "line.txt"]);
     assert_eq!(code, 3);
     assert!(errors.contains(".csv or .json"), "{errors}");

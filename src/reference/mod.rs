@@ -113,6 +113,7 @@ impl ReferencePart {
         let bytes = input_file::read(path, MAX_BYTES)
             .map_err(|e| e.input(path, "the score of one piece"))?;
         let parts = match kind(path) {
+            _ if bytes.is_empty() => Err("the file is empty".into()),
             Some(Kind::Midi) => midi::parts(&bytes),
             Some(Kind::MusicXml) => musicxml::parts(&bytes),
             #[cfg(feature = "decode")]

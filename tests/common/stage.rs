@@ -135,14 +135,21 @@ impl Server {
         std::fs::read_to_string(self.log.path()).unwrap_or_default()
     }
 
+    /// What one of JACK's tools prints. One that asks a server that is just starting may wait for
+    /// its answer for ever: it is ended, so that whoever needs the answer can ask again.
     fn tool(&self, tool: &str, args: &[&str]) -> String {
-        let output = Command::new(tool)
+        let mut child = Command::new(tool)
             .args(args)
             .env("JACK_DEFAULT_SERVER", &self.name)
             .env("JACK_NO_START_SERVER", "1")
             .stderr(Stdio::null())
-            .output()
+            .stdout(Stdio::piped())
+            .spawn()
             .expect("JACK's tools are installed: apt-get install jackd2");
+        if !wait(10.0, || child.try_wait().is_ok_and(|s| s.is_some())) {
+            let _ = child.kill();
+        }
+        let output = child.wait_with_output().expect("its output");
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
