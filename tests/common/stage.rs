@@ -6,6 +6,7 @@
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::net::UdpSocket;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -111,6 +112,7 @@ impl Server {
     }
 
     fn spawn(name: &str, block: u32, rate_hz: u32, options: &[&str]) -> Server {
+        forget_properties();
         let log = tempfile::NamedTempFile::new().expect("a temporary file");
         let errors = log.reopen().expect("a second handle on it");
         let child = Command::new("jackd")
@@ -201,6 +203,23 @@ impl Server {
     pub fn kill(mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
+    }
+}
+
+/// Servers of one user share a database of their clients' properties. A client that is killed
+/// while it writes there leaves it locked, and the next server waits for ever. Where no server runs
+/// it is nobody's.
+fn forget_properties() {
+    let Ok(processes) = std::fs::read_dir("/proc") else {
+        return;
+    };
+    let is_server = |process: std::fs::DirEntry| {
+        let name = std::fs::read_to_string(process.path().join("comm"));
+        name.is_ok_and(|name| name.trim() == "jackd")
+    };
+    if !processes.flatten().any(is_server) {
+        let user = std::fs::metadata("/proc/self").expect("this process").uid();
+        let _ = std::fs::remove_dir_all(format!("/dev/shm/jack_db-{user}"));
     }
 }
 
