@@ -19,7 +19,7 @@ use leadpipe::internals::sending::DynamicRange;
 use leadpipe::internals::sending::note_source::{Draw, NoteSource, Sequence};
 use leadpipe::{Pitch, Reference, Tuning};
 
-/// Samples in a block: two hops at 48 kHz.
+/// Samples in a block: about two hops at 48 kHz.
 const BLOCK: usize = 128;
 
 fn equal() -> Tuning {

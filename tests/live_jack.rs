@@ -180,9 +180,9 @@ fn osc_agrees(played: &Played) {
             otherwise.push(message);
         }
     }
-    // The server's stream began at another instant than the file, so its hops lie otherwise in the
-    // sound: of these notes one, which the room nearly joins to the note before, is slurred at
-    // some places.
+    // The server's stream began at another instant than the file, so its hops fall at different
+    // places in the sound. One of these notes, which the room nearly joins to the one before, is
+    // heard as slurred at some of them.
     assert!(otherwise.len() <= 1, "{otherwise:?}");
 }
 

@@ -56,7 +56,7 @@ fn transcribe(samples: &[f32], mode: Mode, blocks: &[usize]) -> Vec<Note> {
 #[test]
 fn a_note_that_is_cut_off_ends_with_the_take() {
     let samples = render(&[Played::new(0.3, 2.0, 58.0, 0.6)], 1);
-    // Everywhere in a moment of 512 samples, and in a hop of 64.
+    // Everywhere in a moment of some 522 samples, and in a hop of some 65.
     for length in (48_000..49_000).step_by(97) {
         for mode in [Mode::Full, Mode::Causal] {
             let notes = transcribe(&samples[..length], mode, &[4_096]);

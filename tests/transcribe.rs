@@ -43,7 +43,7 @@ fn every_sample_rate_hears_the_same_line() {
                 "{rate} Hz: {row:?}"
             );
         }
-        // The line has other noise at each rate, and some of its partials are left out at the
+        // The line has different noise at each rate, and some of its partials are left out at the
         // lowest ones.
         for (row, usual) in heard.iter().zip(&usual).filter(|_| rate >= 22_050) {
             let cents = 100.0 * (semitones(row.frequency_hz) - semitones(usual.frequency_hz));

@@ -287,7 +287,7 @@ impl Analyser {
         if self.until_measured == 0 {
             let half = (0.5 * self.brightness.window_s(pitch) / self.hop_s()) as usize;
             self.until_measured = half.max(BRIGHTNESS_HOPS);
-            let heard = self.resampler.inputs(self.samples);
+            let heard = self.resampler.inputs_due(self.samples);
             let behind = self.received.saturating_sub(heard) as usize;
             let measured = self.brightness.measure(pitch, behind);
             self.centroid_hz = measured.map(|times| (times * pitch.hz()) as f32);

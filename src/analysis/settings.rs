@@ -91,7 +91,7 @@ impl SettingsBuilder {
     }
 
     /// Level under which nothing is tone, -200 to 0 dBFS (mean square of 1.4 ms
-    /// of the band below some 6 kHz). From -120 down that is digital silence alone.
+    /// of the band below some 5 kHz). From -120 down that is digital silence alone.
     pub fn gate_db(mut self, gate_db: f64) -> Self {
         self.0.gate_db = gate_db;
         self

@@ -76,8 +76,8 @@ pub struct Begun {
     pub tongue_odds: f32,
 }
 
-/// States that one moment may go on with at most, the likeliest; of each pitch three: with its onset
-/// heard, young and older, and without. What is asked about takes 54 of them at most.
+/// States that one moment may go on with at most, the likeliest; of each pitch up to three: with
+/// its onset heard, young and older, and without. What is asked about takes 54 of them at most.
 const MAX_STATES: usize = 72;
 
 #[derive(Debug, Clone, Copy)]
@@ -197,10 +197,10 @@ impl LiveDecoder {
         (self.moment as f64 - note.onset) as f32 * self.step_s
     }
 
-    /// The best ways to a pitch, for notes whose onset is heard or for those whose onset is not:
-    /// that of an older note, if it is best, and that of a young one of another attack. It may be
-    /// behind at first and lead later, since each of a note's first moments says anew that it has
-    /// begun. `doubt` is what speaks against an onset at this pitch, in nats.
+    /// Adds the best way to a pitch, of notes whose onset is heard or of those whose onset is not. If
+    /// that is an older note, a young note of another attack is kept as well: it may lead later,
+    /// since each of its first moments is further evidence that it has begun. `doubt` is what speaks
+    /// against an onset at this pitch, in nats.
     fn reach(
         &mut self,
         cell: &ToneCell,
@@ -219,9 +219,9 @@ impl LiveDecoder {
         let cost = model.start + if heard { 0.0 } else { model.unheard };
         let age = f64::from(cell.evidence.age_s.clamp(0.0, YOUNG_S) / self.step_s);
         let onset = self.moment as f64 - if heard { age } else { 0.0 };
-        // Where the rig may be what is heard, what speaks against an onset counts for every moment
-        // since: else a note would begin in the past, on one moment's word, and soon be too old to
-        // be doubted.
+        // Where the rig may be what is heard, the evidence against an onset counts once for every
+        // moment since the onset. Otherwise one moment could begin a note in the past, which would
+        // soon be too old to be doubted.
         let so_far = match young < 0.0 && doubt > 0.0 {
             true => 1.0 + age as f32,
             false => 1.0,
@@ -294,11 +294,12 @@ impl LiveDecoder {
     /// can be.
     fn hold(&self, next: &mut Vec<State>) {
         let behind = self.model.farthest_behind();
+        let asked = next.len();
         for past in &self.states {
             let apart = |n: &State| {
                 n.note.heard != past.note.heard || (n.pitch - past.pitch).abs() > SAME_PITCH
             };
-            if past.score > -behind && next.iter().all(apart) {
+            if past.score > -behind && next[..asked].iter().all(apart) {
                 next.push(State {
                     score: past.score - self.model.missing,
                     ..*past
@@ -398,7 +399,7 @@ mod tests {
     }
 
     /// A valve opens: the pitch is on its way for three moments, and that something has begun
-    /// is a little likelier than not in the next five, but in none of them likely.
+    /// is a little likelier than not in the next four, but in none of them certain.
     #[test]
     fn a_quick_semitone_is_a_note_though_no_moment_is_sure() {
         let mut moments = long(62.0);

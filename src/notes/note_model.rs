@@ -87,7 +87,7 @@ impl DraftNote {
 const GROWN: usize = 2;
 /// Ages of a note; the last stands for all older ones.
 const AGES: usize = GROWN + 1;
-/// No tongue repeats a note within so many moments, which are 43 ms (14 a second at most; common
+/// No tongue repeats a note within so many moments, which are 44 ms (14 a second at most; common
 /// practice).
 const SHORTEST_REPEAT: f64 = 4.0;
 /// No probability that is read from a network's word is nearer to none, or to one.

@@ -6,7 +6,6 @@
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
 use std::net::UdpSocket;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -149,6 +148,8 @@ impl Server {
             .spawn()
             .expect("JACK's tools are installed: apt-get install jackd2");
         if !wait(10.0, || child.try_wait().is_ok_and(|s| s.is_some())) {
+            signal(child.id(), "TERM");
+            wait(1.0, || child.try_wait().is_ok_and(|s| s.is_some()));
             let _ = child.kill();
         }
         let output = child.wait_with_output().expect("its output");
@@ -215,11 +216,16 @@ fn forget_properties() {
     };
     let is_server = |process: std::fs::DirEntry| {
         let name = std::fs::read_to_string(process.path().join("comm"));
-        name.is_ok_and(|name| name.trim() == "jackd")
+        name.is_ok_and(|name| name.starts_with("jackd"))
     };
-    if !processes.flatten().any(is_server) {
-        let user = std::fs::metadata("/proc/self").expect("this process").uid();
-        let _ = std::fs::remove_dir_all(format!("/dev/shm/jack_db-{user}"));
+    if processes.flatten().any(is_server) {
+        return;
+    }
+    let shared = std::fs::read_dir("/dev/shm").into_iter().flatten();
+    for entry in shared.flatten() {
+        if entry.file_name().to_string_lossy().starts_with("jack_db-") {
+            let _ = std::fs::remove_dir_all(entry.path());
+        }
     }
 }
 
