@@ -237,7 +237,9 @@ fn slides_and_held_notes_are_marked() {
         (62, 1.0, 0.7, false),
     ];
     let part = part(&tune, &["--tempo", "96", "--meter", "4/4", "sliding"]);
-    let notes: Vec<&Read> = part.notes.iter().filter(|n| n.pitch != "rest").collect();
+    // The tune may begin within its bar, after a rest.
+    let rests = part.notes.iter().take_while(|n| n.pitch == "rest").count();
+    let notes = &part.notes[rests..];
     let marks = |at: usize, mark: &str| notes[at].marks.iter().any(|m| m == mark);
     assert!(
         marks(1, "glissando start") && marks(2, "glissando stop"),

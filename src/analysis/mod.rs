@@ -46,6 +46,9 @@ pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsB
 /// Samples between frames, at the analysis rate: 1.36 ms.
 pub const HOP: usize = 15;
 
+/// Time between frames, in seconds.
+const HOP_S: f64 = HOP as f64 / ANALYSIS_RATE_HZ;
+
 /// Fewest hops between two measurements of brightness: 10.9 ms. Low notes, whose windows are
 /// long, are measured every half window.
 const BRIGHTNESS_HOPS: usize = 8;
@@ -155,7 +158,6 @@ impl Analyser {
         let sample_rate_hz = settings.sample_rate_hz();
         let dropouts = DropoutConcealer::new(sample_rate_hz);
         let resampler = Resampler::new(sample_rate_hz);
-        let hop_s = HOP as f64 / ANALYSIS_RATE_HZ;
         let (lowest_hz, highest_hz) = settings.range_hz();
         let pitch = |hz: f64| Pitch::from_hz(hz).0 as f32;
         // A few lags beyond the lowest pitch: a peak needs its far side.
@@ -169,11 +171,11 @@ impl Analyser {
             correlator: Correlator::new(ANALYSIS_RATE_HZ, HOP, longest),
             finder: CandidateFinder::new(ANALYSIS_RATE_HZ, lowest_hz, highest_hz, pitch_model),
             decoder: Decoder::new(pitch_model),
-            gate: Gate::new(settings.gate_db(), hop_s),
+            gate: Gate::new(settings.gate_db(), HOP_S),
             brightness: BrightnessMeter::new(
                 sample_rate_hz,
                 lowest_hz,
-                BRIGHTNESS_HOPS as f64 * hop_s,
+                BRIGHTNESS_HOPS as f64 * HOP_S,
                 dropouts.most(),
             ),
             centroid_hz: None,
@@ -192,7 +194,7 @@ impl Analyser {
 
     /// Time between frames in seconds.
     pub fn hop_s(&self) -> f64 {
-        HOP as f64 / ANALYSIS_RATE_HZ
+        HOP_S
     }
 
     /// Lowest and highest pitch that is looked for, MIDI semitones.
@@ -285,7 +287,7 @@ impl Analyser {
             return;
         };
         if self.until_measured == 0 {
-            let half = (0.5 * self.brightness.window_s(pitch) / self.hop_s()) as usize;
+            let half = (0.5 * self.brightness.window_s(pitch) / HOP_S) as usize;
             self.until_measured = half.max(BRIGHTNESS_HOPS);
             let heard = self.resampler.inputs_due(self.samples);
             let behind = self.received.saturating_sub(heard) as usize;

@@ -147,10 +147,8 @@ impl Server {
             .stdout(Stdio::piped())
             .spawn()
             .expect("JACK's tools are installed: apt-get install jackd2");
-        if !wait(10.0, || child.try_wait().is_ok_and(|s| s.is_some())) {
-            signal(child.id(), "TERM");
-            wait(1.0, || child.try_wait().is_ok_and(|s| s.is_some()));
-            let _ = child.kill();
+        if !ends(&mut child, 10.0) {
+            end(&mut child, 1.0);
         }
         let output = child.wait_with_output().expect("its output");
         String::from_utf8_lossy(&output.stdout).into_owned()
@@ -231,13 +229,21 @@ fn forget_properties() {
 
 impl Drop for Server {
     fn drop(&mut self) {
-        let _ = Command::new("kill")
-            .arg(self.child.id().to_string())
-            .status();
-        if !wait(10.0, || self.child.try_wait().is_ok_and(|s| s.is_some())) {
-            let _ = self.child.kill();
-        }
+        end(&mut self.child, 10.0);
         let _ = self.child.wait();
+    }
+}
+
+/// Whether a process ends by itself within so many seconds.
+fn ends(child: &mut Child, seconds: f64) -> bool {
+    wait(seconds, || child.try_wait().is_ok_and(|s| s.is_some()))
+}
+
+/// Asks a process to end, and ends it if it has not after so many seconds.
+fn end(child: &mut Child, seconds: f64) {
+    signal(child.id(), "TERM");
+    if !ends(child, seconds) {
+        let _ = child.kill();
     }
 }
 
@@ -246,7 +252,7 @@ pub struct Tool(pub Child);
 
 impl Drop for Tool {
     fn drop(&mut self) {
-        let _ = self.0.kill();
+        end(&mut self.0, 1.0);
         let _ = self.0.wait();
     }
 }
