@@ -25,14 +25,12 @@ pub struct Gate {
 /// 34 ms apart and must not chatter the gate.
 const FALL_DB_PER_S: f64 = 300.0;
 
-/// Up to here a level is digital silence, dBFS: `power_db` ends at -120.
-const SILENCE_DB: f32 = -119.9;
-
 impl Gate {
-    /// Gate that is closed up to `threshold_db`, for hops of `hop_s` seconds.
+    /// Gate that is closed up to `threshold_db`, and in digital silence, for hops of `hop_s`
+    /// seconds.
     pub fn new(threshold_db: f64, hop_s: f64) -> Self {
         Gate {
-            threshold_db: (threshold_db as f32).max(SILENCE_DB),
+            threshold_db: (threshold_db as f32).max(power_db(0.0)),
             fall_db: (FALL_DB_PER_S * hop_s) as f32,
             held_db: f32::NEG_INFINITY,
         }

@@ -26,7 +26,7 @@ use std::ops::Range;
 
 use ensemble::Ensemble;
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Code, Evidence, weigh};
+use network::{Code, Evidence, silent_odds, weigh};
 use salience::{PitchAxis, Salience};
 pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
@@ -577,10 +577,6 @@ impl ToneTrack {
     }
 }
 
-/// Log probability of a tone and log odds of an onset under which a cell is as good as none.
-const MIN_TONE: f32 = -6.0;
-const MIN_ONSET: f32 = -4.5;
-
 /// Reads tone evidence from a stream of samples and candidates.
 #[derive(Debug, Clone)]
 pub struct ToneReader {
@@ -661,7 +657,8 @@ impl ToneReader {
             weigh(&mut self.evidence, &mut self.sounds);
             for at in 0..self.bins.len() {
                 let (bin, evidence) = (self.bins[at], self.evidence[at]);
-                if self.sounds[at] < MIN_TONE && evidence.onset < MIN_ONSET {
+                // No more likely than what nobody asks about.
+                if self.sounds[at].max(evidence.onset) < silent_odds() {
                     self.rest(bin, now);
                     continue;
                 }
