@@ -9,7 +9,7 @@ use super::live_oscillation::{End, OscillationFollower};
 use super::refinement::oscillation::{Oscillation, OscillationScratch};
 use super::rig_sound::RigSound;
 use super::technique_model::TechniqueModel;
-use super::timeline::{SMOOTH_S, smooth_s};
+use super::timeline::smooth_s;
 use super::{
     Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
     attack_of, brightness_of,
@@ -352,7 +352,9 @@ impl Segmenter {
         let period_s = 1.0 / Pitch(f64::from(pitch)).hz();
         let since_s = self.history.back().map_or(0.0, |now| now.time_s - onset_s);
         let had = (since_s / period_s).floor().max(1.0);
-        let periods = (SMOOTH_S / period_s).ceil().min(had);
+        let periods = (smooth_s(f64::from(pitch), self.hop_s) / period_s)
+            .ceil()
+            .min(had);
         let hops =
             ((periods * period_s / self.hop_s).round() as usize).clamp(1, self.history.len());
         let recent = self.history.range(self.history.len() - hops..);
@@ -362,7 +364,7 @@ impl Segmenter {
     /// How far the level dips around a time, against the weaker side, in dB. The pulses of a
     /// tone of the pitch given, in MIDI semitones, are no dips.
     fn dip_db(&self, at_s: f64, pitch: f32) -> f32 {
-        let hops = ((smooth_s(f64::from(pitch)) / self.hop_s).round() as usize).max(1);
+        let hops = ((smooth_s(f64::from(pitch), self.hop_s) / self.hop_s).round() as usize).max(1);
         let level_db = |at: usize| {
             let recent = self.history.range(at.saturating_sub(hops - 1)..=at);
             mean_level_db(recent.map(|f| f.level_db))

@@ -4,7 +4,7 @@ use super::contour::Contour;
 use super::note_model::DraftNote;
 use super::{LEVEL_S, Note, PitchFrame, STRAY, brightness_of};
 use crate::analysis::offline_decoder::DecodedFrame;
-use crate::analysis::tone::OFFLINE;
+use crate::analysis::tone::{CAUSAL, OFFLINE};
 use crate::units::{Pitch, db_power, power_db};
 
 /// A note is heard down to so many dB under its loudest.
@@ -202,12 +202,10 @@ impl Timeline {
     }
 }
 
-/// Averaging time in which a dip of the level still shows, in seconds.
-pub(super) const SMOOTH_S: f64 = 0.006;
-
-/// The same for a pitch, whose own pulses it smooths out.
-pub(super) fn smooth_s(pitch: f64) -> f64 {
-    (1.0 / Pitch(pitch).hz()).max(SMOOTH_S)
+/// Averaging time in which a dip of the level still shows and the pulses of a pitch (MIDI
+/// semitones) do not, in seconds: its period, or a moment in which the live engine decides.
+pub(super) fn smooth_s(pitch: f64, hop_s: f64) -> f64 {
+    (1.0 / Pitch(pitch).hz()).max(CAUSAL.moment_s(hop_s))
 }
 
 /// Extends each note's pitch to its edges, where by its level it sounds but no period

@@ -117,7 +117,7 @@ pub(crate) fn read_pitch(note: &mut Note) {
 /// How far the level dips at a boundary, against the weaker side, in dB.
 fn dip_db(before: &Note, after: &Note, timeline: &Timeline) -> f32 {
     let at_s = after.onset_s;
-    let width_s = smooth_s(before.pitch.min(after.pitch));
+    let width_s = smooth_s(before.pitch.min(after.pitch), timeline.hop_s);
     let left_s = (at_s - BESIDE_S).max(before.onset_s);
     let right_s = (at_s + BESIDE_S).min(after.offset_s);
     let left = timeline.extremes(left_s, at_s, width_s).0;
