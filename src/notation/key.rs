@@ -167,12 +167,18 @@ impl Key {
 
     /// Spells a written key: within the key as the signature has it, outside it
     /// as chromatic notes usually are (in C: C sharp, E flat, F sharp, G sharp,
-    /// B flat).
+    /// B flat), but without double sharps and flats, which are slow to read at sight.
     pub fn spell(self, key: i32) -> Spelled {
         // On the line of fifths, with F at 0 and C at 1.
         let lowest = self.fifths + 1 - 3;
         let wanted = (7 * key).rem_euclid(12) + 1;
-        let place = lowest + (wanted - lowest).rem_euclid(12);
+        let usual = lowest + (wanted - lowest).rem_euclid(12);
+        // Seven fifths are a sharp, and twelve lead to the same key by another name.
+        let place = match usual.div_euclid(7) {
+            2.. => usual - 12,
+            ..=-2 => usual + 12,
+            _ => usual,
+        };
         let step = STEPS[place.rem_euclid(7) as usize];
         let alter = place.div_euclid(7);
         Spelled {
@@ -242,6 +248,8 @@ mod tests {
         assert_eq!(name(3, 72), "C5");
         assert_eq!(name(-6, 71), "Cb5");
         assert_eq!(name(6, 60), "B#3");
+        assert_eq!(name(5, 67), "G4");
+        assert_eq!(name(-6, 69), "A4");
     }
 
     #[test]
