@@ -41,6 +41,7 @@ from .errors import (
     LeadpipeError,
     OutputError,
     RecordingWarning,
+    ScoreWarning,
     SettingError,
     SilentError,
 )
@@ -66,6 +67,7 @@ __all__ = [
     "OutputError",
     "PartOptions",
     "RecordingWarning",
+    "ScoreWarning",
     "SettingError",
     "SilentError",
     "Technique",

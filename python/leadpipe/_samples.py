@@ -64,6 +64,8 @@ def arguments(
     return array, rate, name or "samples"
 
 
-def warn(name: str, faults: list[str]) -> None:
+def warn(
+    name: str, faults: list[str], category: type[UserWarning] = RecordingWarning
+) -> None:
     for fault in faults:
-        warnings.warn(f"{name}: {fault}", RecordingWarning, stacklevel=3)
+        warnings.warn(f"{name}: {fault}", category, stacklevel=3)

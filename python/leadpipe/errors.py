@@ -13,6 +13,7 @@ in the words of the program ``leadpipe``.
     └── InternalError (RuntimeError)  a fault of leadpipe itself
 
     RecordingWarning (UserWarning)    the recording can be used, but has a fault
+    ScoreWarning (UserWarning)        some of the score is not read
 """
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "LeadpipeError",
     "OutputError",
     "RecordingWarning",
+    "ScoreWarning",
     "SettingError",
     "SilentError",
 ]
@@ -62,3 +64,8 @@ class InternalError(LeadpipeError, RuntimeError):
 
 class RecordingWarning(UserWarning):
     """The recording can be used, but is clipped, has a DC offset, or holds no notes."""
+
+
+class ScoreWarning(UserWarning):
+    """Parts of a score, notes of its chords or their ends are not read: a horn plays one at a
+    time."""

@@ -8,6 +8,8 @@ import os
 from dataclasses import dataclass, field
 from typing import Any
 
+from ._samples import warn
+from .errors import ScoreWarning, SettingError
 from .notes import Transcription
 
 __all__ = ["Comparison", "Intonation", "compare", "intonation"]
@@ -126,9 +128,10 @@ def compare(
     Raises:
         InputError: the score is missing, damaged, or has no such part.
         SettingError: a part of a take, or both are too long to compare.
-    """
-    from .errors import SettingError
 
+    Warns:
+        ScoreWarning: some of the score is left out.
+    """
     if not -48 <= shift <= 48:
         raise SettingError(f"a shift of {shift} semitones; give -48 to 48")
     if isinstance(target, Transcription):
@@ -140,5 +143,6 @@ def compare(
     else:
         if part is not None and part < 1:
             raise SettingError(f"no part {part}; parts count from 1")
-        text, better = played._line.compare_score(os.fspath(target), part, shift)
+        text, better, left_out = played._line.compare_score(os.fspath(target), part, shift)
+        warn(str(os.fspath(target)), left_out, ScoreWarning)
     return Comparison(**json.loads(text), better_shift=better)

@@ -152,7 +152,7 @@ impl Line {
         score: PathBuf,
         part: Option<usize>,
         shift: i32,
-    ) -> PyResult<(String, Option<i32>)> {
+    ) -> PyResult<(String, Option<i32>, Vec<String>)> {
         unlocked(py, || {
             if !is_score(&score) {
                 return Err(Error::input(
@@ -163,7 +163,8 @@ impl Line {
                 .into());
             }
             let reference = ReferencePart::read(&score, part)?.shifted(shift);
-            Ok(self.compared(&reference)?)
+            let (compared, better) = self.compared(&reference)?;
+            Ok((compared, better, reference.warnings))
         })
     }
 

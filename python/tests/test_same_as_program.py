@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pretty_midi
 import pytest
 import soundfile
 from conftest import FIXTURES, RATE, assert_same
@@ -167,6 +168,13 @@ def test_compare(program, demo, tmp_path):
     shifted = heard.compare(score, shift=1)
     assert shifted.to_dict() == json.loads(printed)
     assert shifted.better_shift == -1
+    chord = pretty_midi.PrettyMIDI()
+    chord.instruments.append(pretty_midi.Instrument(0))
+    for pitch in (58, 62):
+        chord.instruments[0].notes.append(pretty_midi.Note(80, pitch, 0.0, 1.0))
+    chord.write(str(tmp_path / "chord.mid"))
+    with pytest.warns(leadpipe.ScoreWarning, match="the highest is kept"):
+        heard.compare(tmp_path / "chord.mid")
     other = leadpipe.transcribe(demo, horn="flugelhorn", end_s=9.0)
     against = heard.compare(other)
     assert (against.right, against.extra) == (len(other), len(heard) - len(other))
