@@ -1,5 +1,6 @@
 //! How far the pitch that a session sends is from where its note settles: at the
-//! note-on (the first pitch bend) and for some time after, over takes.
+//! note-on (the first pitch bend) and for some time after, over takes; and how far the note
+//! then still rises to its loudest.
 //!
 //!     cargo run --release --example first_bend -- FOLDER
 //!
@@ -24,9 +25,11 @@ fn main() -> Result<(), Box<dyn Error>> {
     wavs(Path::new(&folder), &mut takes)?;
     takes.sort();
     let mut off: Vec<Vec<f64>> = vec![Vec::new(); AFTER_S.len()];
+    let mut rises_db = Vec::new();
     for take in &takes {
         for note in sent(take)? {
-            let settled = note.settled.ok_or("a note that does not end")?;
+            let (settled, loudest_db) = note.settled.ok_or("a note that does not end")?;
+            rises_db.push(loudest_db - note.level_db);
             for (at, after_s) in AFTER_S.iter().enumerate() {
                 let last = note.pitches.iter().rev().find(|(t, _)| t <= after_s);
                 off[at].extend(last.map(|(_, pitch)| (pitch - settled).abs() * 100.0));
@@ -44,6 +47,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         let row = [share(0.5), share(0.9), share(0.95)].map(|v| format!("{v:6.1}"));
         println!("{:10.0} {}", after_s * 1e3, row.join(" "));
     }
+    let mean_db = rises_db.iter().sum::<f32>() / rises_db.len() as f32;
+    println!("rise from the note-on to the loudest, mean: {mean_db:.1} dB");
     Ok(())
 }
 
@@ -51,7 +56,10 @@ fn main() -> Result<(), Box<dyn Error>> {
 struct Sent {
     /// Seconds after the note-on, and pitch.
     pitches: Vec<(f64, f64)>,
-    settled: Option<f64>,
+    /// Level at the note-on, dBFS.
+    level_db: f32,
+    /// Pitch and loudest level of the finished note.
+    settled: Option<(f64, f32)>,
 }
 
 fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
@@ -74,6 +82,7 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                 began_s = start.at_s;
                 notes.push(Sent {
                     pitches: vec![(0.0, start.pitch.0)],
+                    level_db: start.level_db,
                     settled: None,
                 });
             }
@@ -84,7 +93,7 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                     .for_each(|p| p.push((update.at_s - began_s, update.pitch.0)));
             }
             ControlEvent::NoteFinished { note: named, .. } => {
-                notes[finished].settled = Some(named.note.pitch);
+                notes[finished].settled = Some((named.note.pitch, named.note.level_db));
                 finished += 1;
             }
             _ => {}

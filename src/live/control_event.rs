@@ -53,7 +53,7 @@ impl ControlEvent {
                 at_s: start.at_s,
                 key: start.key,
                 pitch: start.pitch,
-                velocity: start.strength,
+                velocity: start.velocity,
                 strength: start.strength,
                 level_db: start.level_db,
                 slurred: start.slurred(),
@@ -89,6 +89,8 @@ pub struct NoteOn {
     pub key: u8,
     /// Pitch sent.
     pub pitch: Pitch,
+    /// Velocity, 0 to 1: the strength that the note may be expected to reach.
+    pub velocity: f32,
     /// Strength, 0 to 1 between the player's softest and loudest.
     pub strength: f32,
     /// Level at that time, dBFS.

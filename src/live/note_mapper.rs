@@ -194,6 +194,7 @@ impl NoteMapper {
             cents: played.cents_above(tuned),
             key: sent.key,
             pitch: sent.pitch(played.0, played.0),
+            velocity: self.dynamic_range.velocity_ahead(start.level_db),
             strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
             attack: start.attack,

@@ -426,6 +426,7 @@ mod tests {
             cents: 0.0,
             key: 72,
             pitch: Pitch(72.0),
+            velocity: 1.0,
             strength: 1.0,
             level_db: -12.0,
             attack: Attack::Tongued,

@@ -52,6 +52,7 @@ impl RigVoice {
                 cents: 0.0,
                 key,
                 pitch: Pitch(key.into()),
+                velocity: 1.0,
                 strength: 1.0,
                 level_db: 0.0,
                 attack: Attack::Tongued,

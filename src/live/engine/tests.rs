@@ -367,3 +367,29 @@ fn notes_of_one_pitch_as_loud_are_as_strong() {
         "{live:?} {full:?}"
     );
 }
+
+/// A rig that plays harder for a higher velocity hears no softer player than the file shows.
+#[test]
+fn velocities_are_those_of_the_take() {
+    let sound = crate::demo::line::render(RATE_HZ);
+    let (mut engine, mut events) = (engine(), Vec::new());
+    engine.process(&sound, &mut events);
+    engine.finish(&mut events);
+    let sent = events.iter().filter_map(|event| match event {
+        ControlEvent::NoteOn(start) => Some(start.velocity),
+        _ => None,
+    });
+    let sent: Vec<f32> = sent.collect();
+    let mut described = Vec::new();
+    (engine.take_finished()).for_each(|note| note.describe(&mut described));
+    let finished = described.iter().filter_map(|event| match event {
+        ControlEvent::NoteFinished { note, .. } => Some(note.note.level_db),
+        _ => None,
+    });
+    let range = DynamicRange::default();
+    let finished: Vec<f32> = finished.map(|level_db| range.strength(level_db)).collect();
+    assert_eq!((sent.len(), finished.len()), (18, 18));
+    let mean = |all: &[f32]| all.iter().sum::<f32>() / all.len() as f32;
+    let (sent, finished) = (mean(&sent), mean(&finished));
+    assert!((sent - finished).abs() < 0.08, "{sent} {finished}");
+}

@@ -488,6 +488,7 @@ mod tests {
                 cents: 12.0,
                 key: 58,
                 pitch: Pitch(58.12),
+                velocity: 0.6,
                 strength: 0.6,
                 level_db: -22.0,
                 attack: Attack::Tongued,

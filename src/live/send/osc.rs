@@ -215,6 +215,7 @@ mod tests {
             cents,
             key: 58,
             pitch: Pitch(pitch),
+            velocity: strength,
             strength,
             level_db: -20.0,
             attack: Attack::Slurred,
