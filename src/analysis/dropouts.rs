@@ -264,13 +264,16 @@ impl DropoutConcealer {
     }
 }
 
-/// A finite sample: 0 for NaN and infinities, at most 24 dB above full scale, which is more than a
-/// mixer's headroom. Levels are measured against the loudest of late, so that what a broken client
-/// sends once would hide the notes of seconds.
+/// Largest sample that is analysed as it is: 24 dB above full scale, which is more than a mixer's
+/// headroom.
+pub(crate) const LARGEST: f32 = 16.0;
+
+/// A finite sample: 0 for NaN and infinities, at most [`LARGEST`]. Levels are measured against the
+/// loudest of late, so that what a broken client sends once would hide the notes of seconds.
 #[inline(always)]
 fn finite(sample: f32) -> f32 {
     if sample.is_finite() {
-        sample.clamp(-16.0, 16.0)
+        sample.clamp(-LARGEST, LARGEST)
     } else {
         0.0
     }

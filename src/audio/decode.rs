@@ -150,11 +150,11 @@ impl Take {
         if let Some(channel) = selection.channel
             && (channel == 0 || channel > channels)
         {
-            return Err(Error::input(
-                path,
-                format!("no channel {channel}"),
-                format!("choose --channel 1 to {channels}"),
-            ));
+            let hint = match channels {
+                1 => "it has only one: leave --channel out".to_owned(),
+                _ => format!("choose --channel 1 to {channels}"),
+            };
+            return Err(Error::input(path, format!("no channel {channel}"), hint));
         }
         let frame = |s: f64| (s.max(0.0) * sample_rate_hz).round() as u64;
         let first = selection.start_s.map_or(0, frame);

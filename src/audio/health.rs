@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use crate::analysis::dropouts::LARGEST;
 use crate::error::{Error, Result};
 use crate::text::counted;
 
@@ -97,7 +98,8 @@ impl Health {
     /// fault, without the take's name.
     ///
     /// # Errors
-    /// [`Error::Silent`] where `take` holds no sound.
+    /// [`Error::Silent`] where `take` holds no sound; [`Error::Input`] where its samples are no
+    /// shares of full scale.
     pub fn check(&self, take: &Path, notes: usize) -> Result<Vec<String>> {
         if let Some(peak_db) = self.silent() {
             return Err(Error::Silent {
@@ -105,6 +107,13 @@ impl Health {
                 peak_db,
                 hint: CHECK_LEVEL.into(),
             });
+        }
+        if self.peak > LARGEST {
+            return Err(Error::input(
+                take,
+                format!("its samples reach {:.0} times full scale", self.peak),
+                "export it as 16- or 24-bit, or as floating point from -1 to 1",
+            ));
         }
         let mut warnings = self.warnings();
         if notes == 0 {
@@ -153,6 +162,13 @@ mod tests {
         let mut loud = Health::default();
         loud.push(&[0.8, 1.3, 1.8, 1.4, 0.9, -0.9, -1.5, -1.7, -1.2, -0.9]);
         assert!(loud.warnings().is_empty(), "nothing is cut off");
+        let mut integers = Health::default();
+        integers.push(&[0.0, 5741.0, -3000.0]);
+        let error = integers.check(Path::new("x.wav"), 3).unwrap_err();
+        assert!(
+            error.to_string().contains("5741 times full scale"),
+            "{error}"
+        );
         let mut silent = Health::default();
         silent.push(&[0.0; 10]);
         assert!(silent.silent().is_some());

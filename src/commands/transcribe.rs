@@ -140,6 +140,12 @@ fn check_distinct_names(takes: &[PathBuf]) -> Result<()> {
     let mut seen = HashMap::new();
     for take in takes {
         if let Some(other) = seen.insert(stem(take), take) {
+            if other == take {
+                return Err(Error::setting(
+                    format!("{} is given twice", shown_path(take)),
+                    "leave one out",
+                ));
+            }
             return Err(Error::setting(
                 format!(
                     "{} and {} would be written to the same files",

@@ -271,6 +271,11 @@ impl ActiveNote {
         if frame.trills {
             return false;
         }
+        // Where a young note is going is not known yet: measured from where it came, a scoop up
+        // to a note of a sequence would bend that note sharp.
+        if young && !self.follows {
+            self.centre = f64::from(pitch);
+        }
         let off = f64::from(pitch) - self.centre;
         if off.abs() < f64::from(STRAY) {
             let memory_s = age_s.clamp(CENTRE_S.0, CENTRE_S.1);
@@ -404,6 +409,24 @@ mod tests {
             let got = pitches(&play(&mut player(snap, NoteSource::Follow), scoop, 1.0));
             assert!((got[got.len() - 1] - 62.0).abs() < 0.02, "{:?}", got.last());
         }
+    }
+
+    /// A note of a sequence is not bent sharp by a scoop up to the note that is played.
+    #[test]
+    fn a_scoop_does_not_bend_a_note_of_a_sequence() {
+        let scoop = |t: f64| 65.75 + 1.25 * (t as f32 / 0.15).min(1.0);
+        let vibrato =
+            |t: f64| 0.3 * (std::f64::consts::TAU * 5.0 * (t - 0.4).max(0.0)).sin() as f32;
+        let source = NoteSource::Sequence(Sequence::new(vec![Pitch(64.0)]).unwrap());
+        let got = pitches(&play(
+            &mut player(Snap::Bend, source),
+            |t| scoop(t) + vibrato(t),
+            1.0,
+        ));
+        let (young, old) = got.split_at((0.4 / HOP_S) as usize);
+        assert!(young.iter().all(|p| (p - 64.0).abs() < 0.05), "{young:?}");
+        let most = old.iter().fold(0f64, |most, p| most.max(p - 64.0));
+        assert!((0.25..0.35).contains(&most), "{most}");
     }
 
     /// An attack whose first readings are most of a semitone off is where it belongs as

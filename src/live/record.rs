@@ -22,7 +22,7 @@ use crate::line::{ContextChange, Line, LineContext};
 use crate::notation::{Metre, QUARTER};
 use crate::notes::{Attack, Note, STRAY};
 use crate::output::{
-    self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile,
+    self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile, unwritable,
 };
 use crate::sending::DynamicRange;
 use crate::sending::note_source::NoteSource;
@@ -222,7 +222,7 @@ impl TakeWriter {
                 "this is a file, and takes are recorded into a folder",
                 "give a folder with --record",
             ),
-            false => Error::output(folder, e, "choose another folder with --record"),
+            false => unwritable(folder, e),
         })?;
         let stem = free_stem(folder);
         let path = folder.join(format!("{stem}.wav"));
@@ -484,11 +484,10 @@ fn open(path: &Path, rate_hz: f64) -> Result<WavWriter<BufWriter<File>>> {
 }
 
 fn write_error(path: &Path, error: hound::Error) -> Error {
-    Error::output(
-        path,
-        error,
-        "free some space, or choose another folder with --record",
-    )
+    match error {
+        hound::Error::IoError(error) => unwritable(path, error),
+        other => Error::output(path, other, "choose another folder with --record"),
+    }
 }
 
 /// Unused file name for a take: the time at which it started.

@@ -267,7 +267,12 @@ pub struct Sureness {
     pub bar_lines: Option<f64>,
     /// Whether the swing was given.
     pub swing_given: bool,
+    /// Whether there are too few notes for an estimate: what was not given is assumed.
+    pub assumed: bool,
 }
+
+/// One gap between notes may be any part of a beat: from two gaps on a tempo can be told.
+const FEWEST_NOTES: usize = 3;
 
 /// A line in notation.
 #[derive(Debug, Clone, PartialEq)]
@@ -496,6 +501,7 @@ impl Part {
                 metre: estimated(search.metres.len() == 1, found.sure_of_metre),
                 bar_lines: estimated(bars_given, found.sure_of_bar),
                 swing_given: options.swing.is_some(),
+                assumed: heard.len() < FEWEST_NOTES,
             },
         };
         Part::with_beat(beat, &placed, key, options.steady)
@@ -580,6 +586,9 @@ impl Part {
 
     /// What was estimated and how sure it is, in words; nothing if all was given.
     pub fn estimated(&self) -> Option<String> {
+        if self.sureness.assumed {
+            return self.assumed_in_words();
+        }
         let percent = |sure: f64| format!("{:.0} %", 100.0 * sure);
         let mut parts = Vec::new();
         if let Some(sure) = self.sureness.tempo {
@@ -606,6 +615,18 @@ impl Part {
 }
 
 impl Part {
+    /// What is assumed because there are too few notes to tell, in words.
+    fn assumed_in_words(&self) -> Option<String> {
+        let tempo = (self.sureness.tempo).map(|_| format!("tempo {:.0}", self.tempo));
+        let metre = (self.sureness.metre)
+            .and(self.metre)
+            .map(|metre| metre.to_string());
+        let assumed: Vec<String> = tempo.into_iter().chain(metre).collect();
+        let listed = assumed.join(", ");
+        (!assumed.is_empty())
+            .then(|| format!("assumed, because so few notes do not tell: {listed}"))
+    }
+
     /// Where the part swings, in words.
     fn swing_in_words(&self) -> Option<String> {
         let passages = self.swing.passages();

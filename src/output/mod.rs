@@ -36,6 +36,7 @@ use std::path::{Path, PathBuf};
 use crate::error::Result;
 use crate::line::Line;
 
+pub(crate) use staged_file::unwritable;
 pub use staged_file::{StagedFile, commit_all, discard_staged, take_kept};
 
 /// Destination of a format.

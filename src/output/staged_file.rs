@@ -87,7 +87,7 @@ pub fn take_kept() -> Vec<(PathBuf, PathBuf)> {
 }
 
 /// Where something cannot be written, and what to do about it.
-pub(super) fn unwritable(path: &Path, error: io::Error) -> Error {
+pub(crate) fn unwritable(path: &Path, error: io::Error) -> Error {
     use io::ErrorKind::{AlreadyExists, NotADirectory, PermissionDenied, StorageFull};
     match error.kind() {
         PermissionDenied => Error::output(

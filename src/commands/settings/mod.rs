@@ -56,6 +56,12 @@ pub fn run(options: &Options) -> Result<()> {
             Ok(())
         }
         Some(Action::Check) => {
+            if !path.exists() {
+                return Err(Error::setting(
+                    format!("{}: there is no settings file yet", shown_path(&path)),
+                    "`leadpipe settings new` writes one to start from",
+                ));
+            }
             settings_file::read(&path, player::parse)?;
             super::print(|to| writeln!(to, "{}: no mistakes found", shown_path(&path)))
         }
