@@ -208,13 +208,8 @@ const AS_SIMILAR: f64 = 0.03;
 /// Most names that are suggested: as many as one reads at a glance.
 const MAX_SUGGESTED: usize = 3;
 
-/// The hint for an unknown name: similar ones, if there are any, and the command that
-/// lists them all.
-pub fn name_hint<'a>(
-    wanted: &str,
-    names: impl IntoIterator<Item = &'a str>,
-    listing: &str,
-) -> String {
+/// The names that may have been meant by one that is unknown, as a question.
+pub fn did_you_mean<'a>(wanted: &str, names: impl IntoIterator<Item = &'a str>) -> Option<String> {
     let is_near = |word: &str| {
         let begins = wanted.chars().count() > 2 && word.starts_with(wanted);
         begins || 1.0 - strsim::normalized_damerau_levenshtein(wanted, word) <= MAX_OTHER
@@ -234,14 +229,22 @@ pub fn name_hint<'a>(
     near.retain(|(similarity, _)| *similarity >= best - AS_SIMILAR);
     near.truncate(MAX_SUGGESTED);
     let quoted: Vec<String> = near.iter().map(|(_, name)| format!("\"{name}\"")).collect();
-    match quoted.split_last() {
-        Some((last, [])) => format!("did you mean {last}? `{listing}` lists them"),
-        Some((last, others)) => format!(
-            "did you mean {} or {last}? `{listing}` lists them",
-            others.join(", ")
-        ),
-        None => format!("`{listing}` lists them"),
-    }
+    let (last, others) = quoted.split_last()?;
+    Some(match others {
+        [] => format!("did you mean {last}?"),
+        _ => format!("did you mean {} or {last}?", others.join(", ")),
+    })
+}
+
+/// The hint for an unknown name: similar ones, if there are any, and the command that
+/// lists them all.
+pub fn name_hint<'a>(
+    wanted: &str,
+    names: impl IntoIterator<Item = &'a str>,
+    listing: &str,
+) -> String {
+    let meant = did_you_mean(wanted, names).map_or_else(String::new, |meant| meant + " ");
+    format!("{meant}`{listing}` lists them")
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::de::DeserializeOwned;
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Result, did_you_mean};
 use crate::input_file;
 use crate::text::shown_path;
 
@@ -55,13 +55,26 @@ fn plain(message: &str) -> String {
     let types = types
         .into_iter()
         .chain(["f32", "f64"].map(|name| (name, "a number")));
-    let message = message.replace('\n', ", ");
+    let message = with_near_names(&message.replace('\n', ", "));
     types.fold(message, |message, (name, words)| {
         match message.strip_suffix(&format!("expected {name}")) {
             Some(begins) => format!("{begins}expected {words}"),
             None => message,
         }
     })
+}
+
+/// A message that lists all known names after an unknown one, with the near ones instead.
+fn with_near_names(message: &str) -> String {
+    let mut names = message.split('`').skip(1).step_by(2);
+    let unknown = message.split_once(", expected ");
+    if let (Some((what, _)), Some(wanted)) = (unknown, names.next())
+        && what.starts_with("unknown ")
+        && let Some(meant) = did_you_mean(wanted, names)
+    {
+        return format!("{what}; {meant}");
+    }
+    message.to_owned()
 }
 
 fn place(text: &str, offset: usize) -> (usize, usize) {

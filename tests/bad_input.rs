@@ -302,7 +302,7 @@ fn wrong_selections() {
     let (_folder, take) = folder();
     let (code, errors) = refused(&take, &["--channel", "2"]);
     assert_eq!(code, 3);
-    assert!(errors.contains("--channel 1 to 1"), "{errors}");
+    assert!(errors.contains("no channel 2; it has only one"), "{errors}");
     assert_eq!(refused(&take, &["--start", "1", "--end", "0.5"]).0, 4);
     assert_eq!(refused(&take, &["--start", "100"]).0, 4);
     // The command line itself is clap's: exit code 2.

@@ -592,14 +592,7 @@ impl Part {
         let percent = |sure: f64| format!("{:.0} %", 100.0 * sure);
         let mut parts = Vec::new();
         if let Some(sure) = self.sureness.tempo {
-            let quarters = self.beat_quarters();
-            let beats = match quarters == 1.5 {
-                // What --tempo wants.
-                true => format!(" dotted quarters, or {:.0} quarters", self.tempo),
-                false => String::new(),
-            };
-            let tempo = self.tempo / quarters;
-            parts.push(format!("tempo {tempo:.0}{beats} ({})", percent(sure)));
+            parts.push(format!("{} ({})", self.tempo_in_words(), percent(sure)));
         }
         if let (Some(sure), Some(metre)) = (self.sureness.metre, self.metre) {
             parts.push(format!("{metre} ({})", percent(sure)));
@@ -615,9 +608,19 @@ impl Part {
 }
 
 impl Part {
+    /// The tempo in beats, and in what --tempo wants.
+    fn tempo_in_words(&self) -> String {
+        let quarters = self.beat_quarters();
+        let beats = match quarters == 1.5 {
+            true => format!(" dotted quarters, or {:.0} quarters", self.tempo),
+            false => String::new(),
+        };
+        format!("tempo {:.0}{beats}", self.tempo / quarters)
+    }
+
     /// What is assumed because there are too few notes to tell, in words.
     fn assumed_in_words(&self) -> Option<String> {
-        let tempo = (self.sureness.tempo).map(|_| format!("tempo {:.0}", self.tempo));
+        let tempo = (self.sureness.tempo).map(|_| self.tempo_in_words());
         let metre = (self.sureness.metre)
             .and(self.metre)
             .map(|metre| metre.to_string());

@@ -26,7 +26,7 @@ use std::ops::Range;
 
 use ensemble::Ensemble;
 use features::{BINS, FEATURES, FLOOR, LOWEST, Reader, bin_of, pitch_of};
-use network::{Code, Evidence, silent_odds, weigh};
+use network::{Code, Evidence, weigh};
 use salience::{PitchAxis, Salience};
 pub use selection::{CELLS, Cell};
 use spectra::{Centring, Spectra, Spectrum};
@@ -657,11 +657,6 @@ impl ToneReader {
             weigh(&mut self.evidence, &mut self.sounds);
             for at in 0..self.bins.len() {
                 let (bin, evidence) = (self.bins[at], self.evidence[at]);
-                // No more likely than what nobody asks about.
-                if self.sounds[at].max(evidence.onset) < silent_odds() {
-                    self.rest(bin, now);
-                    continue;
-                }
                 out.cells.push(ToneCell {
                     pitch: pitch_of(bin),
                     evidence,

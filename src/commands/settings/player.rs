@@ -192,7 +192,7 @@ mod tests {
             ("channel = 0", (1, 11), "from 1"),
             ("format = \"tabel\"", (1, 10), "\"table\""),
             ("write = [\"csv\", \"mid\"]", (1, 17), "\"midi\""),
-            ("hron = \"trumpet\"", (1, 1), "unknown field"),
+            ("hron = \"trumpet\"", (1, 1), "did you mean \"horn\"?"),
             ("colour = \"red\"", (1, 10), "never"),
         ] {
             let error = parse(text).unwrap_err();
