@@ -22,7 +22,8 @@ use crate::line::{ContextChange, Line, LineContext};
 use crate::notation::{Metre, QUARTER};
 use crate::notes::{Attack, Note, STRAY};
 use crate::output::{
-    self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile, unwritable,
+    self, Output, Sink, StagedFile, csv::Csv, cue_points, json::Json, midi::MidiFile,
+    staged_file::unwritable,
 };
 use crate::sending::DynamicRange;
 use crate::sending::note_source::NoteSource;

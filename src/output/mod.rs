@@ -25,7 +25,7 @@ pub mod picture;
 pub mod provenance;
 #[cfg(feature = "report")]
 pub mod report;
-mod staged_file;
+pub(crate) mod staged_file;
 pub mod table;
 pub mod track;
 pub mod wav;
@@ -36,7 +36,6 @@ use std::path::{Path, PathBuf};
 use crate::error::Result;
 use crate::line::Line;
 
-pub(crate) use staged_file::unwritable;
 pub use staged_file::{StagedFile, commit_all, discard_staged, take_kept};
 
 /// Destination of a format.
