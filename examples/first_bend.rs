@@ -25,11 +25,11 @@ fn main() -> Result<(), Box<dyn Error>> {
     wavs(Path::new(&folder), &mut takes)?;
     takes.sort();
     let mut off: Vec<Vec<f64>> = vec![Vec::new(); AFTER_S.len()];
-    let mut rises_db = Vec::new();
+    let mut rises_db = [const { Vec::new() }; 2];
     for take in &takes {
         for note in sent(take)? {
             let (settled, loudest_db) = note.settled.ok_or("a note that does not end")?;
-            rises_db.push(loudest_db - note.level_db);
+            rises_db[usize::from(note.slurred)].push(loudest_db - note.level_db);
             for (at, after_s) in AFTER_S.iter().enumerate() {
                 let last = note.pitches.iter().rev().find(|(t, _)| t <= after_s);
                 off[at].extend(last.map(|(_, pitch)| (pitch - settled).abs() * 100.0));
@@ -47,8 +47,11 @@ fn main() -> Result<(), Box<dyn Error>> {
         let row = [share(0.5), share(0.9), share(0.95)].map(|v| format!("{v:6.1}"));
         println!("{:10.0} {}", after_s * 1e3, row.join(" "));
     }
-    let mean_db = rises_db.iter().sum::<f32>() / rises_db.len() as f32;
-    println!("rise from the note-on to the loudest, mean: {mean_db:.1} dB");
+    let mean = |db: &Vec<f32>| db.iter().sum::<f32>() / db.len() as f32;
+    let [tongued_db, slurred_db] = rises_db.each_ref().map(mean);
+    println!(
+        "rise from the note-on to the loudest, mean: {tongued_db:.1} dB tongued, {slurred_db:.1} slurred"
+    );
     Ok(())
 }
 
@@ -58,6 +61,7 @@ struct Sent {
     pitches: Vec<(f64, f64)>,
     /// Level at the note-on, dBFS.
     level_db: f32,
+    slurred: bool,
     /// Pitch and loudest level of the finished note.
     settled: Option<(f64, f32)>,
 }
@@ -83,6 +87,7 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                 notes.push(Sent {
                     pitches: vec![(0.0, start.pitch.0)],
                     level_db: start.level_db,
+                    slurred: start.slurred(),
                     settled: None,
                 });
             }

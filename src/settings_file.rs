@@ -72,7 +72,7 @@ fn with_near_names(message: &str) -> String {
         && what.starts_with("unknown ")
         && let Some(meant) = did_you_mean(wanted, names)
     {
-        return format!("{what}; {meant}");
+        return format!("{what} ({meant})");
     }
     message.to_owned()
 }

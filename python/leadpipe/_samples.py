@@ -65,7 +65,11 @@ def arguments(
 
 
 def warn(
-    name: str, faults: list[str], category: type[UserWarning] = RecordingWarning
+    name: str,
+    faults: list[str],
+    category: type[UserWarning] = RecordingWarning,
+    stacklevel: int = 3,
 ) -> None:
+    """Warns of each fault, where the call was made that is ``stacklevel`` calls up."""
     for fault in faults:
-        warnings.warn(f"{name}: {fault}", category, stacklevel=3)
+        warnings.warn(f"{name}: {fault}", category, stacklevel=stacklevel)

@@ -314,9 +314,9 @@ class Transcription(Sequence[Note]):
         shift: int = 0,
     ) -> Comparison:
         """Compares the playing with a score or a take: :func:`leadpipe.compare`."""
-        from .practice import compare
+        from .practice import compared
 
-        return compare(self, target, part=part, shift=shift)
+        return compared(self, target, part, shift, calls=1)
 
     def to_csv(self) -> str:
         """The note list as the command line prints it with ``--format csv``."""

@@ -132,6 +132,18 @@ def compare(
     Warns:
         ScoreWarning: some of the score is left out.
     """
+    return compared(played, target, part, shift, calls=1)
+
+
+def compared(
+    played: Transcription,
+    target: str | os.PathLike[str] | Transcription,
+    part: int | None,
+    shift: int,
+    *,
+    calls: int,
+) -> Comparison:
+    """What :func:`compare` gives; warnings are shown at the caller so many calls up."""
     if not -48 <= shift <= 48:
         raise SettingError(f"a shift of {shift} semitones; give -48 to 48")
     if isinstance(target, Transcription):
@@ -144,5 +156,5 @@ def compare(
         if part is not None and part < 1:
             raise SettingError(f"no part {part}; parts count from 1")
         text, better, left_out = played._line.compare_score(os.fspath(target), part, shift)
-        warn(str(os.fspath(target)), left_out, ScoreWarning)
+        warn(os.fspath(target), left_out, ScoreWarning, stacklevel=3 + calls)
     return Comparison(**json.loads(text), better_shift=better)

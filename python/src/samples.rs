@@ -188,11 +188,11 @@ impl<'a, T: Sample> ArrayBlocks<'a, T> {
         if let Some(channel) = selection.channel
             && channel > channels
         {
-            return Err(Error::input(
-                name,
-                format!("no channel {channel}"),
-                format!("choose channel 1 to {channels}"),
-            ));
+            let hint = match channels {
+                1 => "they have only one: leave channel out".to_owned(),
+                _ => format!("choose channel 1 to {channels}"),
+            };
+            return Err(Error::input(name, format!("no channel {channel}"), hint));
         }
         let frame = |s: f64| ((s * sample_rate_hz).round() as usize).min(length);
         let first = selection.start_s.map_or(0, frame);

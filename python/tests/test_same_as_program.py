@@ -173,8 +173,10 @@ def test_compare(program, demo, tmp_path):
     for pitch in (58, 62):
         chord.instruments[0].notes.append(pretty_midi.Note(80, pitch, 0.0, 1.0))
     chord.write(str(tmp_path / "chord.mid"))
-    with pytest.warns(leadpipe.ScoreWarning, match="the highest is kept"):
+    with pytest.warns(leadpipe.ScoreWarning, match="the highest is kept") as caught:
         heard.compare(tmp_path / "chord.mid")
+        leadpipe.compare(heard, tmp_path / "chord.mid")
+    assert {warning.filename for warning in caught} == {__file__}
     other = leadpipe.transcribe(demo, horn="flugelhorn", end_s=9.0)
     against = heard.compare(other)
     assert (against.right, against.extra) == (len(other), len(heard) - len(other))

@@ -22,6 +22,8 @@ pub struct Health {
     count: u64,
     sum: f64,
     peak: f32,
+    /// Samples that are larger than any that are analysed as they are.
+    beyond: u64,
     /// Consecutive samples at full scale, and the number of such runs.
     at_limit: u32,
     clipped_runs: u64,
@@ -37,6 +39,10 @@ const LIMIT: f32 = 0.9995;
 const BEYOND: f32 = 1.0005;
 /// DC offset that is worth a warning, as a share of full scale.
 const SHIFTED: f64 = 0.01;
+/// Where more than this share of the samples lies beyond any headroom, they are no shares of full
+/// scale, such as whole numbers that became floating point as they were. Fewer are faults, which
+/// the analysis withstands.
+const FOREIGN: f64 = 0.01;
 /// Advised for a silent take.
 const CHECK_LEVEL: &str = "check the channel (--channel) and the recording level";
 /// Said of a take without notes.
@@ -75,6 +81,10 @@ impl Health {
             let peak = peaks.iter().chain(rest).fold(0f32, |p, x| p.max(x.abs()));
             self.sum += f64::from(sum);
             self.peak = self.peak.max(peak);
+            if peak > LARGEST {
+                let beyond = some.iter().filter(|sample| sample.abs() > LARGEST);
+                self.beyond += beyond.count() as u64;
+            }
             if peak >= LIMIT {
                 self.count_runs(some);
             } else {
@@ -108,11 +118,11 @@ impl Health {
                 hint: CHECK_LEVEL.into(),
             });
         }
-        if self.peak > LARGEST {
+        if self.beyond as f64 > FOREIGN * self.count as f64 {
             return Err(Error::input(
                 take,
                 format!("its samples reach {:.0} times full scale", self.peak),
-                "export it as 16- or 24-bit, or as floating point from -1 to 1",
+                "divide them by their full scale, or export the take as 16- or 24-bit",
             ));
         }
         let mut warnings = self.warnings();
@@ -169,6 +179,9 @@ mod tests {
             error.to_string().contains("5741 times full scale"),
             "{error}"
         );
+        let mut knocked = Health::default();
+        knocked.push(&[&[0.1; 199][..], &[1e9]].concat());
+        assert!(knocked.check(Path::new("x.wav"), 3).is_ok());
         let mut silent = Health::default();
         silent.push(&[0.0; 10]);
         assert!(silent.silent().is_some());

@@ -91,7 +91,7 @@ pub struct NoteOn {
     pub pitch: Pitch,
     /// Velocity, 0 to 1: the strength that the note may be expected to reach.
     pub velocity: f32,
-    /// Strength, 0 to 1 between the player's softest and loudest.
+    /// Strength at that time, 0 to 1 between the player's softest and loudest.
     pub strength: f32,
     /// Level at that time, dBFS.
     pub level_db: f32,

@@ -19,7 +19,8 @@ const MAX_JUMP: f32 = 0.5;
 /// Unless the new pitch lasts this long, in seconds.
 const JUMP_CONFIRM_S: f64 = 0.08;
 /// Shortest and longest time constant of the pitch that a note centres on, in
-/// seconds: at first the age of the note, later slower than a vibrato.
+/// seconds: at first the age of the note, later slower than a vibrato. (A note of a source
+/// centres on its last pitch while it is young.)
 const CENTRE_S: (f64, f64) = (0.03, 0.3);
 /// A note younger than this may still be on its way to its pitch (a scoop, an
 /// attack that finds its pitch), in seconds: as long as a slow scoop takes.
@@ -194,7 +195,8 @@ impl NoteMapper {
             cents: played.cents_above(tuned),
             key: sent.key,
             pitch: sent.pitch(played.0, played.0),
-            velocity: self.dynamic_range.velocity_ahead(start.level_db),
+            velocity: (self.dynamic_range)
+                .velocity_ahead(start.level_db, start.attack == Attack::Slurred),
             strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
             attack: start.attack,
@@ -272,7 +274,8 @@ impl ActiveNote {
             return false;
         }
         // Where a young note is going is not known yet: measured from where it came, a scoop up
-        // to a note of a sequence would bend that note sharp.
+        // to a note of a sequence would bend that note sharp. So nothing bends a source's note
+        // while it is young.
         if young && !self.follows {
             self.centre = f64::from(pitch);
         }

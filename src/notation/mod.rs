@@ -621,13 +621,22 @@ impl Part {
     /// What is assumed because there are too few notes to tell, in words.
     fn assumed_in_words(&self) -> Option<String> {
         let tempo = (self.sureness.tempo).map(|_| self.tempo_in_words());
-        let metre = (self.sureness.metre)
-            .and(self.metre)
-            .map(|metre| metre.to_string());
-        let assumed: Vec<String> = tempo.into_iter().chain(metre).collect();
+        let metre = (self.sureness.metre).and(self.metre);
+        let bar_lines = (self.sureness.bar_lines).map(|_| "bar lines".to_owned());
+        let swing = match self.sureness.swing_given {
+            true => None,
+            false => self.swing_in_words(),
+        };
+        let assumed = [
+            tempo,
+            metre.map(|metre| metre.to_string()),
+            bar_lines,
+            swing,
+        ];
+        let assumed: Vec<String> = assumed.into_iter().flatten().collect();
         let listed = assumed.join(", ");
         (!assumed.is_empty())
-            .then(|| format!("assumed, because so few notes do not tell: {listed}"))
+            .then(|| format!("assumed, because so few notes cannot tell: {listed}"))
     }
 
     /// Where the part swings, in words.

@@ -479,4 +479,35 @@ mod tests {
         assert!((part.tempo - 120.0).abs() < 1.0, "{}", part.tempo);
         assert_eq!(part.estimated(), None);
     }
+
+    /// One gap between notes may be any part of a beat.
+    #[test]
+    fn few_notes_have_no_estimated_tempo() {
+        let shape = Shape {
+            rest_s: 0.02,
+            length_s: 0.48,
+            pitch: 60.0,
+            glide: 0.0,
+            slurred: false,
+        };
+        let said = |count: usize, options: &NotationOptions| {
+            let line = generated::line(&vec![shape.clone(); count]);
+            Part::new(&line, options).estimated()
+        };
+        let free = NotationOptions::default();
+        for count in [1, 2] {
+            let said = said(count, &free).unwrap();
+            assert!(
+                said.starts_with("assumed, because") && !said.contains('%'),
+                "{said}"
+            );
+        }
+        assert!(said(3, &free).unwrap().starts_with("estimated: tempo"));
+        let given = NotationOptions {
+            tempo: Some(100.0),
+            metre: Some(Some(Metre::COMMON)),
+            ..NotationOptions::default()
+        };
+        assert!(said(2, &given).unwrap().ends_with("cannot tell: bar lines"));
+    }
 }

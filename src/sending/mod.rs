@@ -1,5 +1,6 @@
 //! What is sent for a played note: key, pitch, level. One rule for the files of a take
-//! and for the session that plays it, so that both give the same MIDI and voltages.
+//! and for the session that plays it, so that both give the same MIDI and voltages; only the
+//! velocity of a note is expected live, where a file knows how loud the note became.
 //!
 //! ```text
 //! a line's notes (output/performance.rs) --\
@@ -107,8 +108,9 @@ impl Default for DynamicRange {
 impl DynamicRange {
     /// Velocity of a note that has the level given, dBFS, when a session decides on it: that of
     /// the loudest level that it may be expected to reach, as a file's is of the one it has.
-    pub fn velocity_ahead(&self, level_db: f32) -> f32 {
-        self.strength(level_db + RISE_DB)
+    pub fn velocity_ahead(&self, level_db: f32, slurred: bool) -> f32 {
+        let rise_db = if slurred { SLURRED_RISE_DB } else { RISE_DB };
+        self.strength(level_db + rise_db)
     }
 
     /// Position of a level in dBFS between soft (0) and loud (1).
@@ -118,9 +120,11 @@ impl DynamicRange {
     }
 }
 
-/// How far a note rises once a session has decided on it, to its loudest, in dB: the mean over
-/// recorded lines, dry (6.8) and in a hall (5.0). `examples/first_bend.rs` measures it.
-const RISE_DB: f32 = 6.0;
+/// How far a note that is tongued and one that is slurred rise once a session has decided on
+/// them, to their loudest, in dB: means over recorded lines, dry (7.8 and 3.5) and in a hall (5.3
+/// and 3.7). `examples/first_bend.rs` measures them.
+const RISE_DB: f32 = 6.5;
+const SLURRED_RISE_DB: f32 = 3.6;
 
 /// Time constant of the level that is sent, in seconds: longer smooths the pulses of a low
 /// horn, 20 ms apart, better, and makes a swell late.

@@ -586,13 +586,11 @@ pub struct ToneReader {
     /// pitch that was hopeless hardly becomes a note at once.
     resting: Vec<usize>,
     rest: usize,
-    /// Of the moment that is read now: its cells, the bins of those that the screen lets pass,
-    /// what is read of them, and the log probabilities that they sound. Each has room for
-    /// [`CELLS`].
+    /// Of the moment that is read now: its cells, the bins of those that the screen lets pass, and
+    /// what is read of them. Each has room for [`CELLS`].
     cells: Vec<Cell>,
     bins: Vec<usize>,
     evidence: Vec<Evidence>,
-    sounds: Vec<f32>,
 }
 
 impl ToneReader {
@@ -609,7 +607,6 @@ impl ToneReader {
             cells: Vec::with_capacity(CELLS),
             bins: Vec::with_capacity(CELLS),
             evidence: Vec::with_capacity(CELLS),
-            sounds: Vec::with_capacity(CELLS),
         }
     }
 
@@ -654,9 +651,8 @@ impl ToneReader {
                     }
                 }
             }
-            weigh(&mut self.evidence, &mut self.sounds);
-            for at in 0..self.bins.len() {
-                let (bin, evidence) = (self.bins[at], self.evidence[at]);
+            weigh(&mut self.evidence);
+            for (&bin, &evidence) in self.bins.iter().zip(&self.evidence) {
                 out.cells.push(ToneCell {
                     pitch: pitch_of(bin),
                     evidence,

@@ -73,17 +73,14 @@ const UNEXPECTED: f32 = 0.015;
 /// Weighs the pitches asked about in a moment against each other and silence. What the
 /// network says of their tones is a choice of one (softmax; `choice` in `training/train.py`).
 /// Each tone becomes the log odds that it sounds and not silence, where `UNEXPECTED` is
-/// added to each probability; `sounds` is replaced by the log probabilities that each sounds
-/// and nothing else.
-pub fn weigh(evidence: &mut [Evidence], sounds: &mut Vec<f32>) {
+/// added to each probability.
+pub fn weigh(evidence: &mut [Evidence]) {
     let top = evidence.iter().map(|e| e.tone).fold(0.0, f32::max);
     let silence = (-top).exp();
     let sum: f32 = silence + evidence.iter().map(|e| (e.tone - top).exp()).sum::<f32>();
     let unexpected = UNEXPECTED * sum;
-    sounds.clear();
     for each in evidence {
         let odds = each.tone - top;
-        sounds.push(odds - sum.ln());
         each.tone = ((odds.exp() + unexpected) / (silence + unexpected)).ln();
     }
 }

@@ -56,7 +56,7 @@ pub fn run(options: &Options) -> Result<()> {
             Ok(())
         }
         Some(Action::Check) => {
-            if !path.exists() {
+            if matches!(path.try_exists(), Ok(false)) {
                 return Err(Error::setting(
                     format!("{}: there is no settings file yet", shown_path(&path)),
                     "`leadpipe settings new` writes one to start from",
