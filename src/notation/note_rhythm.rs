@@ -163,7 +163,7 @@ impl RowRhythm {
         let wrong_value = || {
             (
                 format!("value is \"{}\"", self.value),
-                "write its length in quarter notes, such as 1.5, or grace, or none",
+                "write its length in quarter notes, such as 1.5 or 0.333, or grace, or none",
             )
         };
         let length = match &self.value {
@@ -181,7 +181,9 @@ impl RowRhythm {
                 false => return Err(wrong_value()),
             },
         };
-        if length == 0 {
+        // A length of the grid, such as a third, by two decimal places at least.
+        let is_length = |quarters: f64| (quarters - self::quarters(length)).abs() < 0.004;
+        if length == 0 || matches!(self.value, RowValue::Quarters(q) if !is_length(q)) {
             return Err(wrong_value());
         }
         let (Some(bar), Some(beat)) = (self.bar, self.beat) else {
@@ -441,6 +443,8 @@ mod tests {
         assert_eq!(says(row(1, 4.0, 1.0)), "beat is 4, in a bar of 3");
         assert_eq!(says(row(1, 0.5, 1.0)), "beat is 0.5, in a bar of 3");
         assert_eq!(says(row(1, 1.0, 0.0)), "value is \"0\"");
+        assert_eq!(says(row(1, 1.0, 7.77)), "value is \"7.77\"");
+        assert!(row(1, 1.0, 0.33).placed().is_ok());
         let other = |row: RowRhythm, meter: &str| RowRhythm {
             meter: meter.into(),
             ..row
