@@ -16,6 +16,10 @@ const HZ_DIGITS: i32 = 3;
 /// Sample rates that the analysis is made for, in hertz.
 pub const SAMPLE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=192_000.0;
 
+/// Largest sample that is analysed as it is: 24 dB above full scale, which is more than a mixer's
+/// headroom.
+pub(crate) const LARGEST_SAMPLE: f32 = 16.0;
+
 /// A sounding pitch in MIDI semitones, A4 = 69.0 at 440 Hz.
 ///
 /// Always relative to 440 Hz: another reference pitch moves the *tuning* that a player

@@ -17,6 +17,7 @@
 
 use super::FULL_RANGE_HZ;
 use super::vector_math::dot;
+use crate::units::LARGEST_SAMPLE;
 
 /// Recent samples, and zeros that may have been lost.
 #[derive(Debug, Clone, Default)]
@@ -264,16 +265,12 @@ impl DropoutConcealer {
     }
 }
 
-/// Largest sample that is analysed as it is: 24 dB above full scale, which is more than a mixer's
-/// headroom.
-pub(crate) const LARGEST: f32 = 16.0;
-
-/// A finite sample: 0 for NaN and infinities, at most [`LARGEST`]. Levels are measured against the
+/// A finite sample: 0 for NaN and infinities, at most [`LARGEST_SAMPLE`]. Levels are measured against the
 /// loudest of late, so that what a broken client sends once would hide the notes of seconds.
 #[inline(always)]
 fn finite(sample: f32) -> f32 {
     if sample.is_finite() {
-        sample.clamp(-LARGEST, LARGEST)
+        sample.clamp(-LARGEST_SAMPLE, LARGEST_SAMPLE)
     } else {
         0.0
     }

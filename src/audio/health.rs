@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use crate::analysis::dropouts::LARGEST;
 use crate::error::{Error, Result};
 use crate::text::counted;
+use crate::units::LARGEST_SAMPLE;
 
 /// Running check of a take's samples: silence, clipping, a DC offset.
 ///
@@ -81,8 +81,8 @@ impl Health {
             let peak = peaks.iter().chain(rest).fold(0f32, |p, x| p.max(x.abs()));
             self.sum += f64::from(sum);
             self.peak = self.peak.max(peak);
-            if peak > LARGEST {
-                let beyond = some.iter().filter(|sample| sample.abs() > LARGEST);
+            if peak > LARGEST_SAMPLE {
+                let beyond = some.iter().filter(|sample| sample.abs() > LARGEST_SAMPLE);
                 self.beyond += beyond.count() as u64;
             }
             if peak >= LIMIT {
