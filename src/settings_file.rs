@@ -107,6 +107,25 @@ pub fn read<T>(
     })
 }
 
+/// The same, of a file that a command writes to start from; `missing` says that there is none.
+///
+/// # Errors
+/// Those of [`read`]; where the file is missing, [`Error::Setting`] naming the command.
+pub fn read_started<T>(
+    path: &Path,
+    missing: &str,
+    command: &str,
+    parse: impl Fn(&str) -> std::result::Result<T, ParseError>,
+) -> Result<T> {
+    if matches!(path.try_exists(), Ok(false)) {
+        return Err(Error::setting(
+            format!("{}: {missing}", shown_path(path)),
+            format!("`{command}` writes one to start from"),
+        ));
+    }
+    read(path, parse)
+}
+
 /// For tests: an error is a sentence, and its place lies in the text (one past the end
 /// of a line where something is missing).
 #[cfg(test)]

@@ -56,13 +56,8 @@ pub fn run(options: &Options) -> Result<()> {
             Ok(())
         }
         Some(Action::Check) => {
-            if matches!(path.try_exists(), Ok(false)) {
-                return Err(Error::setting(
-                    format!("{}: there is no settings file yet", shown_path(&path)),
-                    "`leadpipe settings new` writes one to start from",
-                ));
-            }
-            settings_file::read(&path, player::parse)?;
+            let missing = "there is no settings file yet";
+            settings_file::read_started(&path, missing, "leadpipe settings new", player::parse)?;
             super::print(|to| writeln!(to, "{}: no mistakes found", shown_path(&path)))
         }
         None => show(options, &path),

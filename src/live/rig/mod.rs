@@ -226,13 +226,8 @@ impl Rig {
     /// [`Error::Setting`] with file, line and column.
     pub fn load(name: &str) -> Result<Rig> {
         let path = path_of(name)?;
-        if !path.exists() {
-            return Err(Error::setting(
-                format!("{}: there is no such rig", crate::text::shown_path(&path)),
-                format!("`leadpipe rig new {name}` writes one to start from"),
-            ));
-        }
-        settings_file::read(&path, parse)
+        let command = format!("leadpipe rig new {name}");
+        settings_file::read_started(&path, "there is no such rig", &command, parse)
     }
 }
 
