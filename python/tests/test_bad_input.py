@@ -103,7 +103,7 @@ def test_no_rate_and_another_rate(demo):
         ({"reference_hz": 220.0}, "between 380 and 500"),
         ({"channel": 0}, "count from 1"),
         ({"channel": -1}, "count from 1"),
-        ({"channel": 2}, "choose channel 1 to 1"),
+        ({"channel": 2}, "leave channel out"),
         ({"start_s": -1.0}, "give seconds"),
         ({"start_s": float("nan")}, "give seconds"),
         ({"end_s": float("inf")}, "give seconds"),
