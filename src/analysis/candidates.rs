@@ -145,7 +145,16 @@ impl Candidates {
     }
 
     /// The candidate nearest to a pitch, if within `reach` semitones.
-    pub fn near(&mut self, pitch: f32, reach: f32) -> Option<&mut Candidate> {
+    pub fn near(&self, pitch: f32, reach: f32) -> Option<&Candidate> {
+        Some(&self.list[self.nearest(pitch, reach)?])
+    }
+
+    /// The same, to be changed.
+    pub fn near_mut(&mut self, pitch: f32, reach: f32) -> Option<&mut Candidate> {
+        Some(&mut self.list[self.nearest(pitch, reach)?])
+    }
+
+    fn nearest(&self, pitch: f32, reach: f32) -> Option<usize> {
         let (mut nearest, mut at) = (reach, None);
         for (i, candidate) in self.as_slice().iter().enumerate() {
             let distance = (candidate.pitch - pitch).abs();
@@ -153,6 +162,6 @@ impl Candidates {
                 (nearest, at) = (distance, Some(i));
             }
         }
-        Some(&mut self.list[at?])
+        at
     }
 }

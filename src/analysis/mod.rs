@@ -95,12 +95,14 @@ impl Frame {
     /// same peak.
     pub(crate) fn leading_pitch(&self) -> Option<f32> {
         let best = self.best_path.hypothesis?.pitch;
-        let fine = self.fine_pitch.map(|f| f.pitch);
-        Some(
-            fine.filter(|p| (p - best).abs() < SAME_PITCH)
-                .unwrap_or(best),
-        )
+        Some(precise(best, self.fine_pitch.map(|fine| fine.pitch)))
     }
+}
+
+/// A pitch in MIDI semitones as it is measured precisely, where that speaks of the same peak.
+fn precise(pitch: f32, fine: Option<f32>) -> f32 {
+    fine.filter(|fine| (fine - pitch).abs() < SAME_PITCH)
+        .unwrap_or(pitch)
 }
 
 /// The streaming analysis of one channel.
@@ -267,7 +269,8 @@ impl Analyser {
             .hypothesis
             .and_then(|best| self.fine_pitch(best.pitch));
         let best = best_path.hypothesis.map(|best| best.pitch);
-        self.measure_brightness(fine_pitch.map(|fine| fine.pitch).or(best));
+        let fine = fine_pitch.map(|fine| fine.pitch);
+        self.measure_brightness(best.map(|best| precise(best, fine)));
         Frame {
             time_s: self.resampler.time_s(self.samples),
             level,

@@ -17,7 +17,7 @@ use super::candidates::{Candidate, Candidates, MAX_CANDIDATES};
 use super::correlator::Window;
 use super::octave_errors::penalise_subharmonics;
 use super::pitch_model::PitchModel;
-use super::{Analyser, FULL_RANGE_HZ, Frame, SAME_PITCH};
+use super::{Analyser, FULL_RANGE_HZ, Frame, SAME_PITCH, precise};
 use crate::units::Pitch;
 
 /// Index of the silent state.
@@ -42,6 +42,7 @@ pub struct DecodedFrame {
 #[derive(Debug, Clone)]
 struct Slot {
     candidates: Candidates,
+    /// NaN as long as none is known.
     fine_pitch: f32,
     level_db: f32,
     centroid_hz: f32,
@@ -159,7 +160,7 @@ impl OfflineDecoder {
         let Some(slot) = self.slot_back(back) else {
             return;
         };
-        match slot.candidates.near(fresh.pitch, SAME_PITCH) {
+        match slot.candidates.near_mut(fresh.pitch, SAME_PITCH) {
             Some(known) => {
                 if fresh.short.max(fresh.long) > known.short.max(known.long) {
                     known.move_to(&fresh);
@@ -250,9 +251,7 @@ impl OfflineDecoder {
 fn decoded_frame(slot: &Slot, state: usize) -> DecodedFrame {
     let candidate = slot.candidates.as_slice().get(state);
     let (pitch, confidence) = candidate.map_or((f32::NAN, 0.0), |c| {
-        let fine_pitch = (slot.fine_pitch - c.pitch).abs() < SAME_PITCH;
-        let pitch = if fine_pitch { slot.fine_pitch } else { c.pitch };
-        (pitch, c.confidence())
+        (precise(c.pitch, Some(slot.fine_pitch)), c.confidence())
     });
     DecodedFrame {
         pitch,

@@ -9,7 +9,6 @@ use super::gestures::{FinishedNote, GestureDetector};
 use super::note_mapper::NoteMapper;
 use super::setup::{Changed, Setup};
 use crate::error::Result;
-use crate::notes::articulation::Next;
 use crate::notes::segment::NoteEvent;
 use crate::notes::{PitchFrame, STRAY};
 use crate::sending::{DynamicRange, Sent};
@@ -284,8 +283,7 @@ impl Forward {
                 }
                 NoteEvent::Ended(note) => {
                     let context = self.mapper.note_context().clone();
-                    let next = Next::of(note.offset_s, after);
-                    let mut note = self.gestures.end(note, now_s, next, context);
+                    let mut note = self.gestures.end(note, now_s, after, context);
                     note.sent = self.mapper.note_is_told();
                     note.given = self.mapper.given();
                     self.finished.push(note);

@@ -168,22 +168,26 @@ impl GestureDetector {
         Some(depth)
     }
 
-    /// A note has ended, and the next follows as `next` says. What it takes long to say of
-    /// it is left to [`FinishedNote::describe`].
+    /// A note has ended; `after` is how the next one begins, and when, if it has. What it takes
+    /// long to say of the note is left to [`FinishedNote::describe`].
     pub fn end(
         &mut self,
         note: Note,
         now_s: f64,
-        next: Next,
+        after: Option<(Attack, f64)>,
         context: Arc<LineContext>,
     ) -> FinishedNote {
         self.note = None;
-        let last = self.onsets.len().saturating_sub(1);
+        // What the note had time for ends where the next begins.
+        let begun = self.onsets.len();
+        self.onsets.extend(after.map(|(_, onset_s)| onset_s));
+        let time_s = articulation::time_of_note_s(&self.onsets, begun.saturating_sub(1));
+        self.onsets.truncate(begun);
         FinishedNote {
+            next: Next::of(note.offset_s, after),
             note,
             at_s: now_s,
-            time_s: articulation::time_of_note_s(&self.onsets, last),
-            next,
+            time_s,
             context,
             sent: true,
             given: Given::Played,
@@ -293,6 +297,16 @@ mod tests {
         }
 
         fn play(&mut self, shape: &Shape, slurred_on: bool) -> Told {
+            let after = |end_s| slurred_on.then_some((Attack::Slurred, end_s));
+            self.play_before(shape, after)
+        }
+
+        /// Plays a note; `after` says of its end how the next begins, and when, if it does.
+        fn play_before(
+            &mut self,
+            shape: &Shape,
+            after: impl Fn(f64) -> Option<(Attack, f64)>,
+        ) -> Told {
             let (start_s, mut events, mut depths) = (self.now_s, Vec::new(), Vec::new());
             let start = NoteStart {
                 onset_s: start_s - 0.02,
@@ -339,11 +353,7 @@ mod tests {
             };
             let tuning = Tuning::find("equal-12", None, Reference::default()).unwrap();
             let context = Arc::new(LineContext::new(tuning));
-            let next = match slurred_on {
-                true => Next::Slurred,
-                false => Next::Apart,
-            };
-            let finished = self.gestures.end(note, end_s, next, context);
+            let finished = self.gestures.end(note, end_s, after(end_s), context);
             let mut described = Vec::new();
             finished.describe(&mut described);
             events.extend(described.into_iter().filter_map(|event| match event {
@@ -449,8 +459,14 @@ mod tests {
         assert_eq!(of(long(0.06), false), [Gesture::Staccatissimo]);
         assert_eq!(of(long(0.2), false), [Gesture::Staccato]);
         assert_eq!(of(long(0.4), false), []);
-        // What another note goes on from is not short.
+        // What another note goes on from is not short, nor one that the next follows at once.
         assert_eq!(of(long(0.2), true), []);
+        let mut playing = Playing::new();
+        for _ in 0..3 {
+            playing.play(&PLAIN, false);
+        }
+        let told = playing.play_before(&long(0.22), |end_s| Some((Attack::Tongued, end_s + 0.01)));
+        assert_eq!(told.gestures(), [Gesture::Tongued]);
         let fall = |t: f64| 60.0 - 12.0 * (t - 0.4).max(0.0);
         let doit = |t: f64| 60.0 + 12.0 * (t - 0.4).max(0.0);
         let scoop = |t: f64| 60.0 - 2.0 * (1.0 - t / 0.1).max(0.0);

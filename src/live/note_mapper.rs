@@ -62,6 +62,9 @@ pub struct NoteMapper {
     /// Whether the last note that was played was sent when it began.
     was_sent: bool,
     active: Option<ActiveNote>,
+    /// What the last note was on its way to, sent or muted: a slurred one keeps it, and takes no
+    /// step of the source, as in the list of a take.
+    target: Option<Pitch>,
     level: LevelFollower,
     brightness: BrightnessFollower,
     /// Vibrato depth to send, in cents.
@@ -83,6 +86,7 @@ impl NoteMapper {
             muted: false,
             was_sent: false,
             active: None,
+            target: None,
             level: LevelFollower::default(),
             brightness: BrightnessFollower::default(),
             vibrato_cents: 0.0,
@@ -147,34 +151,34 @@ impl NoteMapper {
 
     /// A note starts.
     pub fn start(&mut self, start: segment::NoteStart, out: &mut Vec<ControlEvent>) {
-        let slurred_on = start.attack == Attack::Slurred && self.ended_s.take().is_some();
+        let slurred = start.attack == Attack::Slurred;
+        if slurred {
+            // The note that it is slurred from has no note-off of its own.
+            self.ended_s = None;
+        }
         self.flush_note_off(out);
         self.was_sent = !self.muted;
         self.note_context = self.context.clone();
-        self.given = Given::Played;
-        if self.muted {
-            // A sequence goes on, as it does in the list of a take, which knows of no mute.
-            if start.attack != Attack::Slurred {
-                self.source.attack();
-            }
-            return;
-        }
         let played = Pitch(f64::from(start.pitch));
         self.quantiser.release();
         let tuned = self.quantiser.push(played);
         let snap = self.context.snap;
         let reference = self.context.tuning.reference();
         let concert = Concert(reference.nearest_key(snap.named(played, tuned)));
-        let held = self.active.filter(|_| slurred_on);
         let as_played = PlayedNote {
             played,
             tuned,
-            slurred_from: held.map(|s| s.sent.target),
+            slurred_from: self.target.filter(|_| slurred),
         };
         let shift = self.context.shift;
+        // A sequence goes on while muted, as it does in the list of a take, which knows of no mute.
         let sent = SentNote::start(&as_played, &mut self.source, snap, shift, reference);
         let follows = matches!(self.source, NoteSource::Follow);
         self.given = self.source.gave(sent.target);
+        self.target = Some(sent.target);
+        if self.muted {
+            return;
+        }
         self.level = LevelFollower::new(start.level_db);
         self.brightness.start();
         self.active = Some(ActiveNote {
@@ -195,8 +199,7 @@ impl NoteMapper {
             cents: played.cents_above(tuned),
             key: sent.key,
             pitch: sent.pitch(played.0, played.0),
-            velocity: (self.dynamic_range)
-                .velocity_ahead(start.level_db, start.attack == Attack::Slurred),
+            velocity: (self.dynamic_range).velocity_ahead(start.level_db, slurred),
             strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
             attack: start.attack,
@@ -212,6 +215,7 @@ impl NoteMapper {
         active.peak_db = active.peak_db.max(level_db);
         if active.follow(frame, level_db, hop_s) && active.follows {
             active.sent.target = self.quantiser.push(Pitch(active.centre));
+            self.target = Some(active.sent.target);
         }
         active.sent.shift = self.context.shift;
         self.active = Some(active);
@@ -478,21 +482,59 @@ mod tests {
         assert!(got.iter().all(|p| *p == 60.0));
     }
 
-    #[test]
-    fn attacks_step_a_sequence_and_slurs_hold_it() {
+    /// The keys that a sequence of two gives a player's notes, each after something was done.
+    fn sequence_keys(notes: &[(fn(&mut NoteMapper), Attack)]) -> Vec<u8> {
         let sequence = Sequence::new(vec![Pitch(40.0), Pitch(47.0)]).unwrap();
         let mut player = player(Snap::Off, NoteSource::Sequence(sequence));
         let mut keys = Vec::new();
-        for attack in [Attack::Tongued, Attack::Slurred, Attack::Tongued] {
+        for (before, attack) in notes {
             let mut out = Vec::new();
-            player.ended_s = player.active.map(|_| 1.0);
-            player.start(start(60.0, attack), &mut out);
+            before(&mut player);
+            player.start(start(60.0, *attack), &mut out);
             keys.extend(out.iter().filter_map(|s| match s {
                 ControlEvent::NoteOn(start) => Some(start.key),
                 _ => None,
             }));
         }
+        keys
+    }
+
+    #[test]
+    fn attacks_step_a_sequence_and_slurs_hold_it() {
+        use Attack::{Slurred, Tongued};
+        let ends: fn(&mut NoteMapper) = |player| player.end(1.0);
+        let keys = sequence_keys(&[(|_| {}, Tongued), (ends, Slurred), (ends, Tongued)]);
         assert_eq!(keys, [40, 40, 47]);
+    }
+
+    /// The list of a take knows of no note-off, panic or mute: whether a note is slurred is all.
+    #[test]
+    fn slurs_hold_a_sequence_across_note_offs_panic_and_mute() {
+        use Attack::{Slurred, Tongued};
+        let ended: fn(&mut NoteMapper) = |player| {
+            player.end(1.0);
+            player.flush_note_off(&mut Vec::new());
+        };
+        assert_eq!(
+            sequence_keys(&[(|_| {}, Tongued), (ended, Slurred)]),
+            [40, 40]
+        );
+        let panic: fn(&mut NoteMapper) = |player| player.silence(&mut Vec::new());
+        assert_eq!(
+            sequence_keys(&[(|_| {}, Tongued), (panic, Slurred)]),
+            [40, 40]
+        );
+        let mute: fn(&mut NoteMapper) = |player| player.mute(true, &mut Vec::new());
+        let unmute: fn(&mut NoteMapper) = |player| player.mute(false, &mut Vec::new());
+        // Muted notes step, and are held by what is slurred from them.
+        let keys = sequence_keys(&[
+            (|_| {}, Tongued),
+            (mute, Slurred),
+            (ended, Tongued),
+            (unmute, Slurred),
+            (ended, Tongued),
+        ]);
+        assert_eq!(keys, [40, 47, 40]);
     }
 
     #[test]

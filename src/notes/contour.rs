@@ -44,11 +44,23 @@ impl Contour {
         self.timed().filter(|(_, p)| !p.pitch.is_nan())
     }
 
+    /// Hops that levels are averaged over.
+    fn level_hops(&self) -> usize {
+        (LEVEL_S / self.hop_s).round().max(1.0) as usize
+    }
+
     /// Level of its last 20 ms, dBFS; none as long as it is shorter.
     pub(crate) fn latest_db(&self) -> Option<f32> {
-        let hops = (LEVEL_S / self.hop_s).round().max(1.0) as usize;
+        let hops = self.level_hops();
         let latest = self.points.get(self.points.len().checked_sub(hops)?..)?;
         Some(mean_level_db(latest.iter().map(|p| p.level_db)))
+    }
+
+    /// Level of its loudest 20 ms, dBFS; none as long as it is shorter.
+    pub(crate) fn loudest_db(&self) -> Option<f32> {
+        let hops = self.level_hops();
+        let mean_db = |window: &[Point]| mean_level_db(window.iter().map(|p| p.level_db));
+        self.points.windows(hops).map(mean_db).reduce(f32::max)
     }
 
     /// Removes the points after a time.

@@ -14,6 +14,7 @@ use super::{
     Attack, BESIDE_S, DIP_REACH_S, Length, Measured, Note, PitchFrame, STRAY, articulation,
     attack_of, brightness_of,
 };
+use crate::analysis::candidates::Candidate;
 use crate::analysis::tone::{CAUSAL, ToneReader, ToneTrack};
 use crate::analysis::{Analyser, Frame};
 use crate::units::{Pitch, mean_level_db};
@@ -88,8 +89,8 @@ struct Open {
     start: NoteStart,
     contour: Contour,
     dip_db: f32,
-    /// Level of its loudest 20 ms so far, dBFS.
-    loudest_db: f32,
+    /// Level of its loudest 20 ms so far, dBFS, once it is so long.
+    loudest_db: Option<f32>,
     /// Whether it oscillates, or did.
     oscillates: bool,
 }
@@ -183,7 +184,7 @@ impl Segmenter {
             note.contour.points.push(now.point());
             // Of the windows of 20 ms, one every 5 ms is enough.
             if is_moment && let Some(level_db) = note.contour.latest_db() {
-                note.loudest_db = note.loudest_db.max(level_db);
+                note.loudest_db = Some(note.loudest_db.map_or(level_db, |l| l.max(level_db)));
             }
         }
         match decision {
@@ -262,14 +263,19 @@ impl Segmenter {
         })
     }
 
-    /// A frame with a pitch.
+    /// A frame with a pitch, which need not be that of the best path.
     fn pitch_frame(&self, frame: &Frame, pitch: Option<f32>) -> PitchFrame {
-        let best = frame.best_path.hypothesis;
+        let best = frame.best_path.hypothesis.map(|best| best.pitch);
+        let leads = |pitch: f32| best.is_some_and(|best| (best - pitch).abs() < STRAY);
+        let candidate = |pitch: f32| frame.candidates.near(pitch, STRAY);
         PitchFrame {
             time_s: frame.time_s,
             pitch,
-            margin: frame.best_path.margin,
-            confidence: best.map_or(0.0, |b| b.confidence),
+            margin: match pitch.is_some_and(leads) {
+                true => frame.best_path.margin,
+                false => 0.0,
+            },
+            confidence: (pitch.or(best).and_then(candidate)).map_or(0.0, Candidate::confidence),
             level_db: frame.level.hop_db,
             brightness: brightness_of(frame.centroid_hz, pitch),
             trills: self.oscillation.trills(),
@@ -311,9 +317,9 @@ impl Segmenter {
             .begin(pitch, tongue_odds < 0.0, onset_s, now.time_s);
         self.note = Some(Open {
             start,
+            loudest_db: contour.loudest_db(),
             contour,
             dip_db,
-            loudest_db: start.level_db,
             oscillates: self.oscillation.under_way(),
         });
         events.push(NoteEvent::Started(start));
@@ -334,7 +340,8 @@ impl Segmenter {
         self.points.clear();
         self.points.shrink_to(MAX_HOPS);
         let (start, scratch) = (note.start, &mut self.pitch);
-        let mut ended = start.ended(end_s, note.loudest_db, note.dip_db, own, scratch);
+        let level_db = note.loudest_db.unwrap_or(start.level_db);
+        let mut ended = start.ended(end_s, level_db, note.dip_db, own, scratch);
         // Its room is the note's own: oscillations are few, and may last long.
         let scratch = &mut OscillationScratch::default();
         let measured = || Oscillation::measure(&ended.contour, &self.techniques, scratch);

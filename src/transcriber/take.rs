@@ -58,6 +58,8 @@ pub struct Transcriber {
     tracks: Vec<Timeline>,
     /// How many notes have their articulation.
     described: usize,
+    /// Samples that are analysed at once at most.
+    block: usize,
     keep_track: bool,
     keep_contours: bool,
 }
@@ -93,6 +95,7 @@ impl Transcriber {
             live: Some(Beside::new(Live::new(&analyser, mode == Mode::Causal))),
             full: (mode == Mode::Full).then(|| Beside::new(Full::new(&analyser))),
             chapter: (CHAPTER_S / analyser.hop_s()) as usize,
+            block: (0.5 * BATCH as f64 * analyser.hop_s() * settings.sample_rate_hz()) as usize,
             analyser,
             batch: Vec::with_capacity(BATCH),
             from_s: None,
@@ -140,7 +143,11 @@ impl Transcriber {
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f32]) {
-        self.receive(|analyser, on_frame| analyser.push(samples, on_frame));
+        // Less than a batch at once, so that where chapters end does not depend on how the samples
+        // come.
+        for block in samples.chunks(self.block) {
+            self.receive(|analyser, on_frame| analyser.push(block, on_frame));
+        }
     }
 
     /// Takes the frames that the analyser gives.
@@ -360,18 +367,19 @@ mod tests {
         for _ in 0..3 {
             take.extend(line::render(rate_hz));
         }
-        let transcribe = |chapter_s: f64, alone: bool| {
+        let transcribe = |chapter_s: f64, alone: bool, block: usize| {
             let mut transcriber =
                 Transcriber::new(Settings::builder(rate_hz).build().unwrap(), Mode::Full);
             transcriber.chapter = (chapter_s / transcriber.analyser.hop_s()) as usize;
             if alone {
                 transcriber = transcriber.notes_alone().without_contours();
             }
-            take.chunks(4_800).for_each(|block| transcriber.push(block));
+            take.chunks(block).for_each(|block| transcriber.push(block));
             assert_eq!(transcriber.notes.is_empty(), chapter_s == CHAPTER_S);
             transcriber.finish()
         };
-        let (whole, parts) = (transcribe(CHAPTER_S, false), transcribe(14.0, false));
+        let whole = transcribe(CHAPTER_S, false, 4_800);
+        let parts = transcribe(14.0, false, 4_800);
         assert_eq!(whole.notes.len(), 54);
         assert_eq!(parts.notes.len(), 54);
         for (a, b) in whole.notes.iter().zip(&parts.notes) {
@@ -396,7 +404,17 @@ mod tests {
         for (a, b) in whole.track.frames().zip(parts.track.frames()) {
             assert!((a.time_s - b.time_s).abs() < 1e-6);
         }
-        let alone = transcribe(14.0, true);
+        // However the samples come, the chapters are the same.
+        let at_once = transcribe(14.0, false, take.len());
+        let heard = |n: &Note| (n.onset_s, n.offset_s, n.pitch, n.decided_s);
+        assert!(
+            at_once
+                .notes
+                .iter()
+                .map(heard)
+                .eq(parts.notes.iter().map(heard))
+        );
+        let alone = transcribe(14.0, true, 4_800);
         assert_eq!(alone.track.len(), 0);
         for (mut with, without) in parts.notes.into_iter().zip(alone.notes) {
             assert!(!with.contour.points.is_empty());
