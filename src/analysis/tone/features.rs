@@ -80,15 +80,15 @@ const NOWHERE: Place = Place {
 
 /// Where each bin's harmonics lie in the spectra.
 #[derive(Debug, Clone)]
-pub struct Reader {
+pub struct FeatureReader {
     places: Vec<[Place; READS]>,
 }
 
-impl Reader {
+impl FeatureReader {
     /// Reader of spectra at `rate_hz`.
     pub fn new(rate_hz: f64) -> Self {
         let places = (0..BINS).map(|bin| places(rate_hz, f64::from(pitch_of(bin))));
-        Reader {
+        FeatureReader {
             places: places.collect(),
         }
     }

@@ -12,7 +12,8 @@ use std::ops::Range;
 use pulp::{Arch, Simd, WithSimd};
 
 use super::features::{BINS, SILENCE};
-use super::{Layout, Moment};
+use super::grid::Moment;
+use super::layout::Layout;
 use crate::analysis::vector_math::higher;
 
 /// Pitches asked about in a moment at most.
