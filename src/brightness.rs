@@ -20,7 +20,7 @@ const HIGHEST: f64 = 0.45;
 /// neighbouring harmonics are apart from four periods on (Harris, Proc. IEEE 66, 1978).
 const MIN_PERIODS: f64 = 4.0;
 /// Mean square below which there is nothing to measure: digital silence.
-const SILENCE: f64 = 1e-12;
+const SILENT_POWER: f64 = 1e-12;
 
 /// Brightness of a window of samples that holds a tone of this pitch: `sum(n a) / sum(a)`
 /// over the amplitudes `a` of its harmonics `n`, of which the first twenty below 0.45 times
@@ -34,7 +34,7 @@ pub fn brightness(samples: &[f32], rate_hz: f64, pitch: Pitch) -> Option<f64> {
     let power: f64 = samples.iter().map(|s| f64::from(*s).powi(2)).sum();
     // A window is a whole number of samples.
     let enough = count as f64 + 0.5 >= MIN_PERIODS * rate_hz / hz;
-    if !enough || power <= SILENCE * count as f64 {
+    if !enough || power <= SILENT_POWER * count as f64 {
         return None;
     }
     let highest = (HIGHEST * rate_hz / hz) as usize;
