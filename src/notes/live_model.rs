@@ -364,14 +364,14 @@ impl LiveDecoder {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
+    use crate::analysis::tone::CAUSAL;
     use crate::analysis::tone::network::Evidence;
-
-    const STEP_S: f64 = 0.005_442;
 
     /// Pitches of the notes that are begun where each moment has one cell: pitch, log odds of an
     /// onset, and how long ago in milliseconds. Tone is as sure as it gets.
     fn begun(moments: &[(f32, f32, f32)]) -> Vec<f32> {
-        let mut decoder = LiveDecoder::new(LiveModel::DEFAULT, STEP_S);
+        let mut decoder = LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.moment_s(HOP_S));
         let mut pitches = Vec::new();
         for &(pitch, onset, age_ms) in moments {
             let evidence = Evidence {
@@ -390,8 +390,9 @@ mod tests {
 
     /// A note that begins clearly and goes on for 0.3 s.
     fn long(pitch: f32) -> Vec<(f32, f32, f32)> {
+        let moment_ms = 1_000.0 * CAUSAL.moment_s(HOP_S) as f32;
         (0..55)
-            .map(|at| match at as f32 * 1_000.0 * STEP_S as f32 {
+            .map(|at| match at as f32 * moment_ms {
                 age_ms if age_ms < 70.0 => (pitch, 5.0, age_ms),
                 _ => (pitch, -7.0, 20.0),
             })

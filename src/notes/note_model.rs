@@ -426,6 +426,8 @@ fn without_false_repeats(notes: Vec<DraftNote>) -> Vec<DraftNote> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
+    use crate::analysis::tone::OFFLINE;
     use crate::analysis::tone::network::Evidence;
 
     #[test]
@@ -464,8 +466,12 @@ mod tests {
         track
     }
 
+    fn model() -> NoteModel {
+        NoteModel::new(OFFLINE.moment_s(HOP_S))
+    }
+
     fn spans(track: &ToneTrack) -> Vec<(usize, usize)> {
-        let notes = NoteModel::new(0.0107).decode(track);
+        let notes = model().decode(track);
         notes.iter().map(|n| (n.first, n.end())).collect()
     }
 
@@ -506,7 +512,7 @@ mod tests {
                 };
                 vec![(60.0, odds, at_onset(at, 20))]
             });
-            NoteModel::new(0.0107).decode(&track)[0].offset
+            model().decode(&track)[0].offset
         };
         assert!((ends(3.0, -3.0) - 40.5).abs() < 1e-6);
         assert!((ends(1.0, -3.0) - 40.25).abs() < 1e-6);
@@ -568,7 +574,7 @@ mod tests {
     fn what_cannot_go_on_is_forgotten() {
         // Another pitch in each moment, 12 in turn.
         let passing = track(2_000, |at| vec![(60.0 + (at % 12) as f32, -3.0, -7.0)]);
-        let model = NoteModel::new(0.0107);
+        let model = model();
         let mut states = States {
             silence: Way { score: 0.0, ..LOST },
             tones: Vec::new(),
