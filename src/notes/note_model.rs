@@ -11,7 +11,8 @@
 //! to pass an onset by without starting one costs what the evidence says. A note has an
 //! age, for none is shorter than three moments. The cheapest way through the take is found
 //! by the Viterbi algorithm (Forney, Proc. IEEE 61, 1973); costs are in nats, as the
-//! evidence is. [`super::live_model`] decodes the same model forward.
+//! evidence is. [`super::live_model`] decodes a model of the
+//! same kind forward, and says in what it differs.
 
 use super::STRAY;
 use crate::analysis::SAME_PITCH;
@@ -87,8 +88,9 @@ impl DraftNote {
 const GROWN: usize = 2;
 /// Ages of a note; the last stands for all older ones.
 const AGES: usize = GROWN + 1;
-/// No tongue repeats a note within so many moments, which are 44 ms (14 a second at most; common
-/// practice).
+/// No tongue repeats a note within so many moments, which are 44 ms. Set by hand: less than the 71 ms
+/// between the strokes of the quickest double tonguing (14 a second; common practice), and more than
+/// the 36 to 42 ms of a soft attack that were taken for notes (`training/README.md`).
 const SHORTEST_REPEAT: f64 = 4.0;
 /// No probability that is read from a network's word is nearer to none, or to one.
 const LEAST: f32 = 0.001;
