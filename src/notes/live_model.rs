@@ -48,8 +48,8 @@ pub struct LiveModel {
     pub sure: f32,
     /// Onsets this close in time, in seconds, are of one attack, which has not found its pitch
     /// yet. Set by hand, about a third of the 71 ms between the strokes of the quickest double
-    /// tonguing (14 a second; common practice): two strokes are not taken for one, though their
-    /// onsets be dated some way off.
+    /// tonguing (14 a second; common practice): two strokes are not taken for one, even
+    /// if their onsets are dated some way off.
     pub one_attack_s: f32,
 }
 
