@@ -28,8 +28,9 @@ impl Place {
 }
 
 /// The codes of all moments. They lie together, for how many a moment has differs much, and
-/// how many all have differs little. There is room for [`most_codes`](super::Layout::most_codes) from the
-/// beginning: some 30 MB of addresses, of which the system fills with memory what is used.
+/// how many all have differs little. There is room for
+/// [`most_codes`](super::Layout::most_codes) from the beginning: some 30 MB of addresses, of which
+/// the system fills with memory what is used.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CodeStore {
     pub(super) codes: Vec<Code>,

@@ -197,8 +197,8 @@ impl Grid {
         self.ended = true;
     }
 
-    /// Replaces `cells` by those of the next moment, at most [`CELLS`]; false, and none, as long
-    /// as not all is there that is read around it.
+    /// Replaces `cells` by those of the next moment, at most [`CELLS`](super::CELLS); false, and
+    /// none, as long as not all is there that is read around it.
     pub fn next_cells(&mut self, cells: &mut Vec<Cell>) -> bool {
         let known = self.first + self.moments.len();
         let wanted = self.now + self.layout.ahead + self.layout.foreseen;
