@@ -20,7 +20,7 @@ const HIGHEST: f64 = 0.45;
 /// neighbouring harmonics are apart from four periods on (Harris, Proc. IEEE 66, 1978).
 const MIN_PERIODS: f64 = 4.0;
 /// Mean square below which there is nothing to measure: digital silence.
-const SILENCE: f64 = 1e-12;
+const SILENT_POWER: f64 = 1e-12;
 
 /// Brightness of a window of samples that holds a tone of this pitch: `sum(n a) / sum(a)`
 /// over the amplitudes `a` of its harmonics `n`, of which the first twenty below 0.45 times
@@ -34,7 +34,7 @@ pub fn brightness(samples: &[f32], rate_hz: f64, pitch: Pitch) -> Option<f64> {
     let power: f64 = samples.iter().map(|s| f64::from(*s).powi(2)).sum();
     // A window is a whole number of samples.
     let enough = count as f64 + 0.5 >= MIN_PERIODS * rate_hz / hz;
-    if !enough || power <= SILENCE * count as f64 {
+    if !enough || power <= SILENT_POWER * count as f64 {
         return None;
     }
     let highest = (HIGHEST * rate_hz / hz) as usize;
@@ -180,6 +180,7 @@ impl BrightnessMeter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::{BRIGHTNESS_HOPS, HOP_S};
     use proptest::prelude::*;
 
     fn tone(amplitudes: &[f64], hz: f64, rate_hz: f64, seconds: f64) -> Vec<f32> {
@@ -233,8 +234,9 @@ mod tests {
             behind in 0usize..512,
         ) {
             const RATE_HZ: f64 = 48_000.0;
+            const EVERY_S: f64 = BRIGHTNESS_HOPS as f64 * HOP_S;
             let hz = Pitch(pitch).hz();
-            let mut meter = BrightnessMeter::new(RATE_HZ, Pitch(34.0).hz(), 0.0107, 512);
+            let mut meter = BrightnessMeter::new(RATE_HZ, Pitch(34.0).hz(), EVERY_S, 512);
             let take: Vec<f32> = (0..lengths.iter().sum())
                 .map(|i: usize| 0.1 * (TAU * hz * i as f64 / RATE_HZ * (1.0 + 1e-5 * i as f64)).sin() as f32)
                 .collect();
@@ -244,7 +246,7 @@ mod tests {
                 meter.push(&take[end..end + length]);
                 end += length;
                 prop_assert_eq!(meter.recent.capacity(), room);
-                let periods = (0.0107 * hz).ceil().max(4.0);
+                let periods = (EVERY_S * hz).ceil().max(4.0);
                 let count = (periods * RATE_HZ / hz).round() as usize;
                 let from = end.checked_sub(behind).and_then(|end| end.checked_sub(count));
                 let expected = from.and_then(|from| brightness(&take[from..from + count], RATE_HZ, Pitch(pitch)));

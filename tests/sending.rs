@@ -6,6 +6,7 @@
 use std::io::Cursor;
 use std::sync::Arc;
 
+use leadpipe::internals::analysis::HOP_S;
 use leadpipe::internals::live::control_event::ControlEvent;
 use leadpipe::internals::live::note_mapper::NoteMapper;
 use leadpipe::internals::output::cv_renderer::{CvRenderer, CvScale};
@@ -20,7 +21,6 @@ use leadpipe::{
 };
 use midly::{MetaMessage, MidiMessage, Smf, TrackEventKind};
 
-const HOP_S: f64 = 0.004 / 3.0;
 /// A file rounds times to ticks: half of one, at the slowest tempo.
 const NEAR_S: f64 = 1e-3;
 /// Steps of a pitch bend that a centre followed while it is played may be off that of the

@@ -24,7 +24,7 @@ from torch.nn import functional as F
 import weights
 from label import FEATURES, OFFSETS
 
-# Which of the offsets (their places in src/analysis/tone/mod.rs) the screen reads: 4 moments before, now and 4 after;
+# Which of the offsets (their places in src/analysis/tone/layout.rs) the screen reads: 4 moments before, now and 4 after;
 # live, 7 and 2 before, and now.
 SCREEN = {"offline": (7, 11, 15), "causal": (9, 13, 15)}
 # Share of the cells that the network would believe in that may be lost to the screen.

@@ -131,7 +131,8 @@ class Note:
     offset_s: float
     """Where the tone ends, seconds."""
     decided_s: float
-    """Stream time at which the causal tracker decides on the note, seconds."""
+    """Stream time at which the causal tracker decides on the note, seconds; the note's end, if it
+    never does."""
     midi: int
     """MIDI number of the sounding note, A4 = 69."""
     frequency_hz: float
@@ -454,7 +455,7 @@ def transcribe(
             ``"hard"`` the tuning's pitch, ``"bend"`` the tuning's pitch with the bends
             around it.
         zero_volt_note: MIDI number of the note at 0 V.
-        contours: keep every hop of the notes (12 bytes each). Lists need none, but
+        contours: keep every hop of the notes (16 bytes each). Lists need none, but
             tell then by its end alone how long a note is written; MIDI, MusicXML,
             voltages, intonation and :meth:`Transcription.contour` do.
         name: of the take, in messages and files; by default the file's.

@@ -11,8 +11,9 @@ use pulp::{Arch, Simd, WithSimd};
 
 use super::correlator::{Correlator, Window};
 
-/// Shortest window, and farthest multiple of the period that it is compared at, in seconds. A
-/// vibrato at 8 Hz is flattened by 1.5 % over this reach: `1 - sinc(pi * 8 * 0.012)`.
+/// Shortest window, and farthest multiple of the period that it is compared at, in seconds. The
+/// period is a mean over that multiple and then over the window: where both last as long as this, a
+/// vibrato at 8 Hz is flattened by 3.0 %, which is `1 - (sin(x) / x)^2` with `x = pi * 8 * 0.012`.
 const REACH_S: f64 = 0.012;
 /// Half-width of the interpolating kernel in samples.
 const HALF: usize = 6;

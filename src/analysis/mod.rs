@@ -47,11 +47,11 @@ pub use settings::{DEFAULT_GATE_DB, FULL_RANGE_HZ, GATES_DB, Settings, SettingsB
 pub const HOP: usize = 15;
 
 /// Time between frames, in seconds.
-const HOP_S: f64 = HOP as f64 / ANALYSIS_RATE_HZ;
+pub const HOP_S: f64 = HOP as f64 / ANALYSIS_RATE_HZ;
 
 /// Fewest hops between two measurements of brightness: 10.9 ms. Low notes, whose windows are
 /// long, are measured every half window.
-const BRIGHTNESS_HOPS: usize = 8;
+pub(crate) const BRIGHTNESS_HOPS: usize = 8;
 
 /// Pitches within this many semitones are measurements of the same one.
 pub(crate) const SAME_PITCH: f32 = 0.35;

@@ -21,7 +21,7 @@ use super::{Analyser, FULL_RANGE_HZ, Frame, SAME_PITCH, precise};
 use crate::units::Pitch;
 
 /// Index of the silent state.
-const SILENCE: usize = MAX_CANDIDATES;
+const SILENT_STATE: usize = MAX_CANDIDATES;
 /// Number of states: the candidates and silence.
 const STATES: usize = MAX_CANDIDATES + 1;
 
@@ -47,7 +47,7 @@ struct Slot {
     level_db: f32,
     centroid_hz: f32,
     closed: bool,
-    /// For each state its best predecessor, once decoded. State [`SILENCE`] is
+    /// For each state its best predecessor, once decoded. State [`SILENT_STATE`] is
     /// silence, the others are candidates.
     from: [u8; STATES],
 }
@@ -87,7 +87,7 @@ impl OfflineDecoder {
         let lowest = Pitch::from_hz(FULL_RANGE_HZ.0).0 as usize;
         let longest = spans.iter().skip(lowest).map(|s| s.0.max(s.1)).max();
         let mut scores = [f32::NEG_INFINITY; STATES];
-        scores[SILENCE] = 0.0;
+        scores[SILENT_STATE] = 0.0;
         OfflineDecoder {
             model: analyser.pitch_model(),
             hop_s,
@@ -109,7 +109,7 @@ impl OfflineDecoder {
             level_db: frame.level.hop_db,
             centroid_hz: frame.centroid_hz.unwrap_or(f32::NAN),
             closed: frame.level.closed,
-            from: [SILENCE as u8; STATES],
+            from: [SILENT_STATE as u8; STATES],
         });
         for candidate in frame.candidates.as_slice() {
             let key = ((candidate.pitch + 0.5) as usize).min(127);
@@ -204,7 +204,7 @@ impl OfflineDecoder {
         let mut scores = [f32::NEG_INFINITY; STATES];
         if !slot.closed {
             for (i, candidate) in now.as_slice().iter().enumerate() {
-                let mut best = (self.scores[SILENCE] - model.start, SILENCE);
+                let mut best = (self.scores[SILENT_STATE] - model.start, SILENT_STATE);
                 for (j, past) in before.iter().enumerate() {
                     let step = (past.pitch - candidate.pitch).abs();
                     let cost = (model.glide * step).min(model.jump);
@@ -216,14 +216,14 @@ impl OfflineDecoder {
                 from[i] = best.1 as u8;
             }
         }
-        let mut best = (self.scores[SILENCE], SILENCE);
+        let mut best = (self.scores[SILENT_STATE], SILENT_STATE);
         for j in 0..before.len() {
             if self.scores[j] - model.stop > best.0 {
                 best = (self.scores[j] - model.stop, j);
             }
         }
-        scores[SILENCE] = best.0 + model.silence;
-        from[SILENCE] = best.1 as u8;
+        scores[SILENT_STATE] = best.0 + model.silence;
+        from[SILENT_STATE] = best.1 as u8;
         let top = scores.iter().copied().fold(f32::NEG_INFINITY, f32::max);
         scores.iter_mut().for_each(|s| *s -= top);
         self.scores = scores;
@@ -234,7 +234,7 @@ impl OfflineDecoder {
     fn trace(&mut self, count: usize, out: &mut Vec<DecodedFrame>) {
         let mut state = (0..STATES)
             .max_by(|&a, &b| self.scores[a].total_cmp(&self.scores[b]))
-            .unwrap_or(SILENCE);
+            .unwrap_or(SILENT_STATE);
         let start = out.len();
         for (age, slot) in self.slots.range(..self.decoded).enumerate().rev() {
             if age < count {
@@ -387,7 +387,7 @@ mod tests {
                     level_db: -20.0,
                     centroid_hz: f32::NAN,
                     closed: false,
-                    from: [SILENCE as u8; STATES],
+                    from: [SILENT_STATE as u8; STATES],
                 });
             }
             let mut out = Vec::new();

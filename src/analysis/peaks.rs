@@ -37,8 +37,9 @@ impl Peaks {
     /// Finds local maxima of `rho` between two lags that reach `min_rho`.
     ///
     /// Each is interpolated by the parabola through three points, accurate to a few
-    /// cents; precise pitch is measured once it is known which peak is the note. If
-    /// more than [`MAX_PEAKS`] are found the weakest is dropped.
+    /// cents; precise pitch is measured once it is known which peak is the note. Once
+    /// [`MAX_PEAKS`] are found, a later one takes the place of the weakest only if it is higher by
+    /// more than [`TIE`].
     #[inline(always)]
     pub fn find(&mut self, rho: &[f32], shortest: usize, longest: usize, min_rho: f32) {
         self.count = 0;
@@ -88,16 +89,6 @@ impl Peaks {
         self.list[self.count] = peak;
         self.count += 1;
     }
-
-    /// Peak nearest to `lag` within a ratio of `tolerance` (0.03 is half a
-    /// semitone).
-    pub fn near(&self, lag: f32, tolerance: f32) -> Option<Peak> {
-        self.as_slice()
-            .iter()
-            .copied()
-            .filter(|p| (p.lag - lag).abs() <= tolerance * lag)
-            .min_by(|a, b| (a.lag - lag).abs().total_cmp(&(b.lag - lag).abs()))
-    }
 }
 
 /// Height of the peak at or next to a lag, or the highest of the three values if
@@ -142,7 +133,5 @@ mod tests {
         assert_eq!(peaks.as_slice().len(), MAX_PEAKS);
         let first = peaks.as_slice()[0];
         assert!((first.lag - 20.3).abs() < 0.05, "{first:?}");
-        assert!(peaks.near(40.6, 0.03).is_some());
-        assert!(peaks.near(30.0, 0.03).is_none());
     }
 }

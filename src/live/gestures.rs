@@ -249,10 +249,9 @@ impl FinishedNote {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
     use crate::notes::Measured;
     use crate::tuning::{Reference, Tuning};
-
-    const HOP_S: f64 = 0.004 / 3.0;
 
     /// A stretch of notes half a second apart.
     struct Playing {

@@ -298,11 +298,10 @@ impl ActiveNote {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
     use crate::sending::note_source::Sequence;
     use crate::tuning::quantiser::Snap;
     use crate::tuning::{Reference, Tuning};
-
-    const HOP_S: f64 = 0.004 / 3.0;
 
     fn player(snap: Snap, source: NoteSource) -> NoteMapper {
         let mut context =

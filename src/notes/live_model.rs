@@ -1,12 +1,23 @@
 //! The note model, decoded forward while the horn plays.
 //!
-//! The same model as [`super::note_model`]: a moment is silent or one pitch sounds, a
-//! pitch goes on and may glide, to begin a note costs something. What differs is the
-//! evidence (only the past is known, so that an onset is seen as a note that has begun
-//! *of late*), and that each state remembers the note it belongs to, for nothing can be
-//! traced back. A note is announced when the best state belongs to it and leads all
-//! states that belong to another by a fixed margin: a sequential probability ratio test
-//! (Wald, 1945), so that sure things are announced at once.
+//! A model of the same kind as [`super::note_model`]: a moment is silent or one pitch sounds, a
+//! pitch goes on and may glide, to begin a note costs something. It differs in this:
+//!
+//! - Only the past is known, so an onset is seen as a note that has begun *of late*: its evidence
+//!   counts in each moment in which a note is young, for it or against it. Offline it counts once,
+//!   where a note starts.
+//! - To pass an onset by costs nothing, and no note is too short. Instead onsets close in time are
+//!   of one attack.
+//! - A note may begin without its onset being heard, at a high cost.
+//! - To go silent costs something; offline it costs nothing.
+//! - A glide costs nothing up to a limit, and beyond it is another note. Offline there is no limit,
+//!   and it costs more the farther it goes.
+//! - Evidence for tone counts in full; offline a share of it does, and the pitch path adds to it.
+//! - Each state remembers the note it belongs to, for nothing can be traced back.
+//!
+//! A note is announced when the best state belongs to it and leads all states that belong to
+//! another by a fixed margin: a sequential probability ratio test (Wald, 1945), so that sure
+//! things are announced at once.
 
 use super::STRAY;
 use super::note_model::probability;
@@ -36,7 +47,9 @@ pub struct LiveModel {
     /// Margin at which a note or its end is announced.
     pub sure: f32,
     /// Onsets this close in time, in seconds, are of one attack, which has not found its pitch
-    /// yet: no tongue is quicker (double tonguing is 14 a second at most; common practice).
+    /// yet. Set by hand, about a third of the 71 ms between the strokes of the quickest double
+    /// tonguing (14 a second; common practice): two strokes are not taken for one, even
+    /// if their onsets are dated some way off.
     pub one_attack_s: f32,
 }
 
@@ -98,7 +111,7 @@ pub struct Sounding {
     pub note: Begun,
 }
 
-/// Forward decoder of the note model.
+/// Forward decoder of [`LiveModel`].
 #[derive(Debug, Clone)]
 pub struct LiveDecoder {
     model: LiveModel,
@@ -364,14 +377,14 @@ impl LiveDecoder {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
+    use crate::analysis::tone::CAUSAL;
     use crate::analysis::tone::network::Evidence;
-
-    const STEP_S: f64 = 0.005_442;
 
     /// Pitches of the notes that are begun where each moment has one cell: pitch, log odds of an
     /// onset, and how long ago in milliseconds. Tone is as sure as it gets.
     fn begun(moments: &[(f32, f32, f32)]) -> Vec<f32> {
-        let mut decoder = LiveDecoder::new(LiveModel::DEFAULT, STEP_S);
+        let mut decoder = LiveDecoder::new(LiveModel::DEFAULT, CAUSAL.moment_s(HOP_S));
         let mut pitches = Vec::new();
         for &(pitch, onset, age_ms) in moments {
             let evidence = Evidence {
@@ -390,8 +403,9 @@ mod tests {
 
     /// A note that begins clearly and goes on for 0.3 s.
     fn long(pitch: f32) -> Vec<(f32, f32, f32)> {
+        let moment_ms = 1_000.0 * CAUSAL.moment_s(HOP_S) as f32;
         (0..55)
-            .map(|at| match at as f32 * 1_000.0 * STEP_S as f32 {
+            .map(|at| match at as f32 * moment_ms {
                 age_ms if age_ms < 70.0 => (pitch, 5.0, age_ms),
                 _ => (pitch, -7.0, 20.0),
             })

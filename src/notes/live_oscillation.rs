@@ -183,8 +183,7 @@ impl OscillationFollower {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    const HOP_S: f64 = 0.004 / 3.0;
+    use crate::analysis::HOP_S;
 
     /// Plays a pitch curve to a follower from `from_s` to `to_s`; the last end that it gives.
     fn play(

@@ -250,7 +250,9 @@ pub struct Note {
     pub onset_s: f64,
     /// End in stream seconds.
     pub offset_s: f64,
-    /// Stream time at which the causal engine decided on it.
+    /// Stream time at which the causal engine decided on it. In the full pass it is the note's end
+    /// where no causal note matches, or live decisions were left out
+    /// ([`without_decisions`](crate::Transcriber::without_decisions)).
     pub decided_s: f64,
     /// Pitch that the steady part centres on, MIDI semitones.
     pub pitch: f64,

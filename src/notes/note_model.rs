@@ -11,7 +11,8 @@
 //! to pass an onset by without starting one costs what the evidence says. A note has an
 //! age, for none is shorter than three moments. The cheapest way through the take is found
 //! by the Viterbi algorithm (Forney, Proc. IEEE 61, 1973); costs are in nats, as the
-//! evidence is. [`super::live_model`] decodes the same model forward.
+//! evidence is. [`super::live_model`] decodes a model of the
+//! same kind forward, and says in what it differs.
 
 use super::STRAY;
 use crate::analysis::SAME_PITCH;
@@ -87,8 +88,9 @@ impl DraftNote {
 const GROWN: usize = 2;
 /// Ages of a note; the last stands for all older ones.
 const AGES: usize = GROWN + 1;
-/// No tongue repeats a note within so many moments, which are 44 ms (14 a second at most; common
-/// practice).
+/// No tongue repeats a note within so many moments, which are 44 ms. Set by hand: less than the 71 ms
+/// between the strokes of the quickest double tonguing (14 a second; common practice), and more than
+/// the 36 to 42 ms of a soft attack that were taken for notes (`training/README.md`).
 const SHORTEST_REPEAT: f64 = 4.0;
 /// No probability that is read from a network's word is nearer to none, or to one.
 const LEAST: f32 = 0.001;
@@ -426,6 +428,8 @@ fn without_false_repeats(notes: Vec<DraftNote>) -> Vec<DraftNote> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
+    use crate::analysis::tone::OFFLINE;
     use crate::analysis::tone::network::Evidence;
 
     #[test]
@@ -464,8 +468,12 @@ mod tests {
         track
     }
 
+    fn model() -> NoteModel {
+        NoteModel::new(OFFLINE.moment_s(HOP_S))
+    }
+
     fn spans(track: &ToneTrack) -> Vec<(usize, usize)> {
-        let notes = NoteModel::new(0.0107).decode(track);
+        let notes = model().decode(track);
         notes.iter().map(|n| (n.first, n.end())).collect()
     }
 
@@ -506,7 +514,7 @@ mod tests {
                 };
                 vec![(60.0, odds, at_onset(at, 20))]
             });
-            NoteModel::new(0.0107).decode(&track)[0].offset
+            model().decode(&track)[0].offset
         };
         assert!((ends(3.0, -3.0) - 40.5).abs() < 1e-6);
         assert!((ends(1.0, -3.0) - 40.25).abs() < 1e-6);
@@ -568,7 +576,7 @@ mod tests {
     fn what_cannot_go_on_is_forgotten() {
         // Another pitch in each moment, 12 in turn.
         let passing = track(2_000, |at| vec![(60.0 + (at % 12) as f32, -3.0, -7.0)]);
-        let model = NoteModel::new(0.0107);
+        let model = model();
         let mut states = States {
             silence: Way { score: 0.0, ..LOST },
             tones: Vec::new(),

@@ -13,7 +13,7 @@ use crate::analysis::tone::features::{BINS, bin_of};
 const RINGS_S: f64 = 0.1;
 /// What speaks against an onset at such a pitch, as natural log odds. By `measure`'s part `own_voice`,
 /// with slurred leaps of an octave onto the voice's pitch: less lets its onsets through, more
-/// makes such leaps late (tongued ones by 5 to 10 ms at 5 nats, slurred ones by up to 30).
+/// makes notes on such a pitch late (at 5 nats by 5 to 10 ms, slurred ones by up to 30 ms).
 const ONSET_DOUBT: f32 = 5.0;
 
 /// Until when each pitch of the tone model's grid may be heard from the rig, in seconds.

@@ -2,13 +2,11 @@
 
 use proptest::prelude::*;
 
+use crate::analysis::HOP_S;
 use crate::line::{Line, LineContext};
 use crate::notes::contour::{Contour, Point};
 use crate::notes::{Attack, Length, Measured, Note};
 use crate::tuning::{Reference, Tuning};
-
-/// Time between points of the contours, in seconds.
-pub const HOP_S: f64 = 0.004 / 3.0;
 
 /// A note `rest_s` after the one before that glides evenly over `glide` semitones, its
 /// middle at `pitch`.

@@ -97,8 +97,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-
-    const HOP_S: f64 = 0.004 / 3.0;
+    use crate::analysis::HOP_S;
 
     proptest! {
         /// Brighter is never sent darker, and the ends of the range are 0 and 1.

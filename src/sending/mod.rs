@@ -1,6 +1,7 @@
 //! What is sent for a played note: key, pitch, level. One rule for the files of a take
-//! and for the session that plays it, so that both give the same MIDI and voltages; only the
-//! velocity of a note is expected live, where a file knows how loud the note became.
+//! and for the session that plays it, so that both give the same MIDI and voltages, but for two
+//! differences: live, the velocity of a note is expected, where a file knows how loud the note
+//! became; and a session sends the depth of vibrato as modulation (CC 1), which in a file stays at 0.
 //!
 //! ```text
 //! a line's notes (output/performance.rs) --\

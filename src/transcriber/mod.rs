@@ -108,7 +108,7 @@ impl Tracker {
     /// The rig that follows the notes plays a pitch now, in MIDI semitones, other than the
     /// horn's: if the microphone hears it, it should not be taken for the horn. To be said again
     /// as long as it plays. A note of the horn that begins on that pitch is then decided 5 to
-    /// 10 ms later.
+    /// 10 ms later, or up to 30 ms if it is slurred.
     pub fn rig_plays(&mut self, pitch: f32) {
         self.segmenter.rig_plays(pitch);
     }

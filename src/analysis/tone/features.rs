@@ -4,7 +4,7 @@
 //! The same list for every pitch, so that what is learned from one note serves all.
 
 use super::salience::Salience;
-use super::spectra::{EMPTY, LENGTH, SIZES, STARTS, Spectrum};
+use super::spectra::{LENGTH, NO_POWER_AT, SIZES, STARTS, Spectrum};
 use crate::analysis::resampler::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
@@ -51,8 +51,9 @@ const PERIODS: (f64, f64) = (2.5, 6.0);
 pub const FLOOR: f32 = -23.25;
 
 /// Contrast of any pitch in silence, as a base-2 logarithm: all harmonics at the floor, less half
-/// of what lies between them.
-pub const SILENCE: f32 = 0.5 * FLOOR;
+/// of what lies between them. What lies beyond the bins reads slightly less (`NO_CONTRAST` in
+/// `salience.rs`, which says why both are kept).
+pub const SILENT_CONTRAST: f32 = 0.5 * FLOOR;
 
 /// The bin nearest to a pitch in MIDI semitones.
 pub fn bin_of(pitch: f32) -> Option<usize> {
@@ -74,21 +75,21 @@ struct Place {
 
 /// Place of a frequency beyond the spectrum.
 const NOWHERE: Place = Place {
-    at: EMPTY as u16,
+    at: NO_POWER_AT as u16,
     part: 0.0,
 };
 
 /// Where each bin's harmonics lie in the spectra.
 #[derive(Debug, Clone)]
-pub struct Reader {
+pub struct FeatureReader {
     places: Vec<[Place; READS]>,
 }
 
-impl Reader {
+impl FeatureReader {
     /// Reader of spectra at `rate_hz`.
     pub fn new(rate_hz: f64) -> Self {
         let places = (0..BINS).map(|bin| places(rate_hz, f64::from(pitch_of(bin))));
-        Reader {
+        FeatureReader {
             places: places.collect(),
         }
     }
@@ -108,7 +109,7 @@ impl Reader {
         let scale = |log_power: f32| higher(log_power - reference, FLOOR) * 0.125 + 1.0;
         let powers: &[f32; LENGTH] = &spectrum.log_power;
         let values = self.places[bin].map(|place| {
-            let at = usize::from(place.at).min(EMPTY);
+            let at = usize::from(place.at).min(NO_POWER_AT);
             let (low, high) = (powers[at], powers[at + 1]);
             scale(low + place.part * (high - low))
         });
@@ -142,7 +143,7 @@ pub fn silence() -> [f32; FEATURES] {
     // Nothing repeats, nothing dips, and nothing stands out.
     out[own + 2..own + 4].fill(0.0);
     out[own + 6] = 0.0;
-    out[own + 7..].fill(SILENCE * 0.125);
+    out[own + 7..].fill(SILENT_CONTRAST * 0.125);
     out
 }
 

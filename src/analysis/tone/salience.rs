@@ -9,7 +9,7 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::features::{BESIDE_BINS, BINS, BINS_PER_SEMITONE, pitch_of};
-use super::spectra::{EMPTY as END, LONGEST, STARTS, Spectrum};
+use super::spectra::{LONGEST, NO_POWER_AT, STARTS, Spectrum};
 use crate::analysis::resampler::PASSBAND;
 use crate::analysis::vector_math::higher;
 use crate::units::Pitch;
@@ -19,8 +19,11 @@ const HARMONICS: [f64; 6] = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0];
 /// Multiples between the harmonics.
 const BETWEEN: [f64; 3] = [0.5, 1.5, 2.5];
 
-/// Contrast where there is no bin: little.
-const EMPTY: f32 = -12.0;
+/// Contrast beside the first and the last bin, where no pitch is read. It was set by hand, a little
+/// under what silence reads as ([`SILENT_CONTRAST`](super::features::SILENT_CONTRAST)). The networks
+/// have learned from features with both (`examples/tone_cells.rs` writes them as they are read
+/// here), so neither can take the other's place unless weights are learned anew.
+const NO_CONTRAST: f32 = -12.0;
 
 /// Bins below the first and above the last that harmonics and their gaps reach.
 const BELOW: usize = 12 * BINS_PER_SEMITONE;
@@ -49,7 +52,7 @@ impl Default for Salience {
         Salience {
             harmonics: vec![0.0; BINS],
             contrast: vec![0.0; BINS],
-            widened: vec![EMPTY; BESIDE_BINS + BINS + BESIDE_BINS],
+            widened: vec![NO_CONTRAST; BESIDE_BINS + BINS + BESIDE_BINS],
         }
     }
 }
@@ -107,7 +110,7 @@ impl WithSimd for Read<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _: S) {
-        let longest = &self.spectrum.log_power[STARTS[3]..END];
+        let longest = &self.spectrum.log_power[STARTS[3]..NO_POWER_AT];
         let last = (PASSBAND * LONGEST as f64) as usize;
         let mut levels = [0f32; BELOW + BINS + ABOVE];
         for (level, &(at, part)) in levels.iter_mut().zip(&self.axis.places) {

@@ -11,8 +11,9 @@ use std::ops::Range;
 
 use pulp::{Arch, Simd, WithSimd};
 
-use super::features::{BINS, SILENCE};
-use super::{Layout, Moment};
+use super::features::{BINS, SILENT_CONTRAST};
+use super::grid::Moment;
+use super::layout::Layout;
 use crate::analysis::vector_math::higher;
 
 /// Pitches asked about in a moment at most.
@@ -135,7 +136,7 @@ impl WithSimd for Find<'_> {
         add(before, -1.0 / rise.before as f32);
         change
             .iter_mut()
-            .for_each(|change| *change -= silent * SILENCE);
+            .for_each(|change| *change -= silent * SILENT_CONTRAST);
         moments[at].risen.extend(change);
 
         let mut risen = [f32::NEG_INFINITY; BINS];

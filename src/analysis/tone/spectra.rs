@@ -25,10 +25,10 @@ pub const STARTS: [usize; 4] = [0, 65, 65 + 129, 65 + 129 + 257];
 
 /// Place in [`Spectrum::log_power`] of two values that stand for what is beyond the
 /// spectrum: no power at all.
-pub const EMPTY: usize = STARTS[3] + LONGEST / 2 + 1;
+pub const NO_POWER_AT: usize = STARTS[3] + LONGEST / 2 + 1;
 
 /// Values of all spectra together, and those two.
-pub const LENGTH: usize = EMPTY + 2;
+pub const LENGTH: usize = NO_POWER_AT + 2;
 
 /// Base-2 logarithm of no power.
 const NO_POWER: f32 = -1e6;
@@ -227,7 +227,7 @@ impl Spectra {
             Centring::Trailing => LONGEST,
         };
         spectrum.dip = dip(&recent[end - self.step..end]);
-        Arch::new().dispatch(Logarithms(&mut power[..EMPTY]));
+        Arch::new().dispatch(Logarithms(&mut power[..NO_POWER_AT]));
     }
 }
 

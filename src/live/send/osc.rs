@@ -196,6 +196,7 @@ mod tests {
     use rosc::decoder::decode_udp;
 
     use super::*;
+    use crate::analysis::HOP_S;
     use crate::live::control_event::{Gesture, GestureEvent, NoteOn};
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
@@ -284,14 +285,14 @@ mod tests {
         sender.packets(&ControlEvent::NoteOn(note_on(58.0, 0.5, 0.0)));
         let mut counts = [0; 3];
         for hop in 0..1_000 {
-            let at_s = 1.5 + f64::from(hop) * 0.004 / 3.0;
+            let at_s = 1.5 + f64::from(hop) * HOP_S;
             let vibrato = if hop < 500 { 0.0 } else { 30.0 };
             for message in received(&mut sender, &update(at_s, vibrato)) {
                 let all = ["/leadpipe/pitch", "/leadpipe/level", "/leadpipe/vibrato"];
                 counts[all.iter().position(|a| *a == message.addr).unwrap()] += 1;
             }
         }
-        // 1.33 s, every eighth hop.
+        // 1.36 s, every eighth hop.
         assert_eq!(counts, [124, 124, 1]);
     }
 

@@ -85,9 +85,8 @@ pub(super) fn release(levels: &[f64], from: usize, hop_s: f64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
     use proptest::prelude::*;
-
-    const HOP_S: f64 = 0.004 / 3.0;
 
     #[test]
     fn a_diminuendo_and_an_accent_are_no_release() {

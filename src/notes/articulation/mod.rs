@@ -328,6 +328,7 @@ fn smoothed_db(points: &[Point], hops: usize, power: &mut Vec<f64>, levels: &mut
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
     use crate::notes::technique_model::WaveModel;
 
     const WAVES: &WaveModel = &TechniqueModel::DEFAULT.waves;
@@ -345,9 +346,8 @@ mod tests {
     }
 
     fn contour(seconds: f64, pitch: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Contour {
-        let hop_s = 0.004 / 3.0;
-        let points = (0..(seconds / hop_s) as usize).map(|i| {
-            let t = i as f64 * hop_s;
+        let points = (0..(seconds / HOP_S) as usize).map(|i| {
+            let t = i as f64 * HOP_S;
             Point {
                 pitch: pitch(t) as f32,
                 level_db: level(t) as f32,
@@ -357,7 +357,7 @@ mod tests {
         });
         Contour {
             start_s: 0.0,
-            hop_s,
+            hop_s: HOP_S,
             points: points.collect(),
         }
     }
@@ -409,7 +409,9 @@ mod tests {
     /// As many hops of one pitch as of another an octave away.
     #[test]
     fn a_note_of_two_pitches_has_one_of_them() {
-        let mut contour = contour(0.08, |t| if t < 0.04 { 60.0 } else { 72.0 }, |_| -20.0);
+        let leap_s = 29.5 * HOP_S;
+        let pitch = |t: f64| if t < leap_s { 60.0 } else { 72.0 };
+        let mut contour = contour(61.0 * HOP_S, pitch, |_| -20.0);
         contour.points.truncate(60);
         contour.points[40..]
             .iter_mut()

@@ -311,8 +311,8 @@ pub fn flutter(
     if count < 5 * edge {
         return None;
     }
-    // Powers are averaged over whole periods, so that the tone's own pulses
-    // cancel.
+    // Powers are averaged over at least one period (whole hops, so seldom over just one), so that
+    // little is left of the tone's own pulses.
     let period = 1.0 / Pitch(pitch).hz() / contour.hop_s;
     let width = (period.ceil() as usize).max(3);
     let tone = &contour.points[edge..count - edge];

@@ -382,19 +382,19 @@ impl Hops<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::HOP_S;
     use crate::notes::contour::Point;
 
     fn contour(pitch: impl Fn(f64) -> f64) -> Contour {
-        let hop_s = 0.004 / 3.0;
         let point = |i: i32| Point {
-            pitch: pitch(f64::from(i) * hop_s) as f32,
+            pitch: pitch(f64::from(i) * HOP_S) as f32,
             level_db: -20.0,
             confidence: 1.0,
             brightness: f32::NAN,
         };
         Contour {
             start_s: 0.0,
-            hop_s,
+            hop_s: HOP_S,
             points: (0..900).map(point).collect(),
         }
     }
