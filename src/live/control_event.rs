@@ -18,6 +18,8 @@ use crate::units::{Concert, Pitch, Written};
 pub enum ControlEvent {
     /// A note starts. It ends the one before, if that still sounds.
     NoteOn(NoteOn),
+    /// The sounding note is another than its first moments said.
+    NoteRenamed(NoteName),
     /// Pitch and level of the sounding note.
     NoteUpdate(NoteUpdate),
     /// The sounding note ends.
@@ -61,13 +63,30 @@ impl ControlEvent {
             ControlEvent::NoteUpdate(update) => Some(Sent::Update(*update)),
             ControlEvent::NoteOff { .. } => Some(Sent::Stop),
             ControlEvent::Silence => Some(Sent::Silence),
-            ControlEvent::Gesture(_)
+            // Its key stays: a second attack would be heard. The bend follows the pitch.
+            ControlEvent::NoteRenamed(_)
+            | ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
             | ControlEvent::Mark(_)
             | ControlEvent::Clock(_)
             | ControlEvent::SetupChanged(_) => None,
         }
     }
+}
+
+/// What a sounding note is named, once its pitch has settled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NoteName {
+    /// When that was decided.
+    pub at_s: f64,
+    /// Sounding key that is played.
+    pub concert: Concert,
+    /// Written key in the player's part.
+    pub written: Written,
+    /// Pitch that is played, MIDI semitones.
+    pub played: f32,
+    /// Deviation from the tuning, in cents.
+    pub cents: f64,
 }
 
 /// The start of a note.
@@ -100,6 +119,12 @@ pub struct NoteOn {
 }
 
 impl NoteOn {
+    /// Takes another name; what was sent stays.
+    pub fn rename(&mut self, name: &NoteName) {
+        (self.concert, self.written) = (name.concert, name.written);
+        (self.played, self.cents) = (name.played, name.cents);
+    }
+
     /// Whether it is slurred from the note before.
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred

@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use super::control_event::{ControlEvent, NoteOn, NoteUpdate};
+use super::control_event::{ControlEvent, NoteName, NoteOn, NoteUpdate};
 use crate::line::LineContext;
 use crate::notes::{Attack, BODY_DB, PitchFrame, STRAY, segment};
 use crate::sending::brightness::BrightnessFollower;
@@ -38,6 +38,9 @@ struct ActiveNote {
     sent: SentNote,
     /// Whether the tuning's pitch for the played one is sent.
     follows: bool,
+    /// Key that it is named after, and another whose it has been since some time.
+    concert: Concert,
+    other: Option<(Concert, f64)>,
     /// Pitch that the player centres on.
     centre: f64,
     /// Played pitch, without detection errors.
@@ -164,7 +167,7 @@ impl NoteMapper {
         let tuned = self.quantiser.push(played);
         let snap = self.context.snap;
         let reference = self.context.tuning.reference();
-        let concert = Concert(reference.nearest_key(snap.named(played, tuned)));
+        let concert = self.concert(played, tuned);
         let as_played = PlayedNote {
             played,
             tuned,
@@ -185,6 +188,8 @@ impl NoteMapper {
             since_s: start.decided_s,
             sent,
             follows,
+            concert,
+            other: None,
             centre: played.0,
             played: start.pitch,
             jumped_s: None,
@@ -213,9 +218,13 @@ impl NoteMapper {
             return;
         };
         active.peak_db = active.peak_db.max(level_db);
-        if active.follow(frame, level_db, hop_s) && active.follows {
-            active.sent.target = self.quantiser.push(Pitch(active.centre));
-            self.target = Some(active.sent.target);
+        if active.follow(frame, level_db, hop_s) {
+            let tuned = self.quantiser.push(Pitch(active.centre));
+            if active.follows {
+                active.sent.target = tuned;
+                self.target = Some(tuned);
+            }
+            out.extend(self.renamed(&mut active, tuned, frame.time_s));
         }
         active.sent.shift = self.context.shift;
         self.active = Some(active);
@@ -231,6 +240,37 @@ impl NoteMapper {
                 hop_s,
             ),
         }));
+    }
+
+    /// Another name for a note that has come to another key: an attack is often more than half a
+    /// semitone off when the note is decided on, and settles in the next moments.
+    fn renamed(&self, note: &mut ActiveNote, tuned: Pitch, now_s: f64) -> Option<ControlEvent> {
+        let centre = Pitch(note.centre);
+        let concert = self.concert(centre, tuned);
+        if concert == note.concert {
+            note.other = None;
+            return None;
+        }
+        // A scoop is not named after what it passes.
+        let same = note.other.filter(|(other, _)| *other == concert);
+        let (_, since_s) = *note.other.insert(same.unwrap_or((concert, now_s)));
+        if now_s - since_s < CENTRE_S.0 {
+            return None;
+        }
+        (note.concert, note.other) = (concert, None);
+        Some(ControlEvent::NoteRenamed(NoteName {
+            at_s: now_s,
+            concert,
+            written: self.context.written(concert),
+            played: centre.0 as f32,
+            cents: centre.cents_above(tuned),
+        }))
+    }
+
+    /// The key that a pitch is named after, where the tuning has another for it.
+    fn concert(&self, played: Pitch, tuned: Pitch) -> Concert {
+        let named = self.context.snap.named(played, tuned);
+        Concert(self.context.tuning.reference().nearest_key(named))
     }
 
     /// A note has ended. Its note-off follows with [`NoteMapper::flush_note_off`],
@@ -534,6 +574,32 @@ mod tests {
             (ended, Tongued),
         ]);
         assert_eq!(keys, [40, 47, 40]);
+    }
+
+    /// The keys that a note is named after, from its beginning on.
+    fn names(pitch: impl Fn(f64) -> f32, source: NoteSource) -> Vec<i32> {
+        let out = play(&mut player(Snap::Hard, source), pitch, 0.5);
+        let name = |event: &ControlEvent| match event {
+            ControlEvent::NoteOn(start) => Some(start.concert.0),
+            ControlEvent::NoteRenamed(name) => Some(name.concert.0),
+            _ => None,
+        };
+        out.iter().filter_map(name).collect()
+    }
+
+    #[test]
+    fn a_note_is_renamed_once_its_pitch_has_settled() {
+        let sequence = || NoteSource::Sequence(Sequence::new(vec![Pitch(40.0)]).unwrap());
+        for source in [NoteSource::Follow, sequence()] {
+            let sharp_attack = |t: f64| if t < 0.03 { 61.0 } else { 60.1 };
+            assert_eq!(names(sharp_attack, source.clone()), [61, 60]);
+            assert_eq!(names(|_| 60.3, source.clone()), [60]);
+            // A bend of a note that is under way is one.
+            assert_eq!(names(|t| if t < 0.3 { 60.0 } else { 59.2 }, source), [60]);
+        }
+        // A scoop is not named after each semitone on its way.
+        let scoop = |t: f64| 60.0 - 3.0 * (1.0 - t as f32 / 0.06).max(0.0);
+        assert_eq!(names(scoop, NoteSource::Follow), [57, 60]);
     }
 
     #[test]

@@ -393,6 +393,12 @@ impl EngineLoop {
                     self.next.decision_latency_s = Some(parts.engine.now_s() - start.onset_s);
                     self.updated_s = start.at_s;
                 }
+                ControlEvent::NoteRenamed(name) => {
+                    self.news = true;
+                    if let Some(note) = &mut self.next.note {
+                        note.rename(name);
+                    }
+                }
                 ControlEvent::NoteUpdate(update) => {
                     forwarded = update.at_s - self.updated_s >= UPDATE_INTERVAL_S;
                     if forwarded {

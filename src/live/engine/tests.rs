@@ -104,6 +104,10 @@ impl Receiver {
                 assert!(on.onset_s <= on.at_s, "{event:?}");
                 on.at_s
             }
+            ControlEvent::NoteRenamed(name) => {
+                assert!(self.sounding, "{event:?}");
+                name.at_s
+            }
             ControlEvent::NoteUpdate(update) => {
                 assert!(self.sounding, "{event:?}");
                 update.at_s

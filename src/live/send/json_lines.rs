@@ -30,6 +30,13 @@ enum Event<'a> {
         concert: String,
         cents: f64,
     },
+    Name {
+        time_s: f64,
+        played: f64,
+        written: String,
+        concert: String,
+        cents: f64,
+    },
     Stop {
         time_s: f64,
     },
@@ -98,6 +105,13 @@ impl<W: Write + Send> Sender for JsonLines<W> {
                 written: s.written.to_string(),
                 concert: s.concert.to_string(),
                 cents: rounded(s.cents, 2),
+            },
+            ControlEvent::NoteRenamed(name) => Event::Name {
+                time_s: rounded(name.at_s, 6),
+                played: rounded(f64::from(name.played), 4),
+                written: name.written.to_string(),
+                concert: name.concert.to_string(),
+                cents: rounded(name.cents, 2),
             },
             ControlEvent::NoteOff { at_s } => Event::Stop {
                 time_s: rounded(*at_s, 6),

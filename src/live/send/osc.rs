@@ -77,6 +77,14 @@ impl Osc {
                     ],
                 )]
             }
+            ControlEvent::NoteRenamed(name) => vec![message(
+                "/leadpipe/name",
+                vec![
+                    OscType::String(name.written.to_string()),
+                    OscType::String(name.concert.to_string()),
+                    OscType::Float(name.cents as f32),
+                ],
+            )],
             ControlEvent::NoteUpdate(update) if update.at_s - self.updated_s >= STEP_S => {
                 self.updated_s = update.at_s;
                 vec![self.moved(update)]
