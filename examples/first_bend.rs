@@ -1,6 +1,7 @@
 //! How far the pitch that a session sends is from where its note settles: at the
 //! note-on (the first pitch bend) and for some time after, over takes; and how far the note
-//! then still rises to its loudest.
+//! then still rises to its loudest; and on how many notes its name is another key's at first,
+//! and in the end.
 //!
 //!     cargo run --release --example first_bend -- FOLDER
 //!
@@ -26,9 +27,13 @@ fn main() -> Result<(), Box<dyn Error>> {
     takes.sort();
     let mut off: Vec<Vec<f64>> = vec![Vec::new(); AFTER_S.len()];
     let mut rises_db = [const { Vec::new() }; 2];
+    let (mut misnamed, mut renamed_s) = ([0, 0], Vec::new());
     for take in &takes {
         for note in sent(take)? {
-            let (settled, loudest_db) = note.settled.ok_or("a note that does not end")?;
+            let (settled, loudest_db, key) = note.settled.ok_or("a note that does not end")?;
+            misnamed[0] += usize::from(note.names[0].1 != key);
+            misnamed[1] += usize::from(note.names[note.names.len() - 1].1 != key);
+            renamed_s.extend(note.names[1..].last().map(|(after_s, _)| *after_s));
             rises_db[usize::from(note.slurred)].push(loudest_db - note.level_db);
             for (at, after_s) in AFTER_S.iter().enumerate() {
                 let last = note.pitches.iter().rev().find(|(t, _)| t <= after_s);
@@ -52,18 +57,28 @@ fn main() -> Result<(), Box<dyn Error>> {
     println!(
         "rise from the note-on to the loudest, mean: {tongued_db:.1} dB tongued, {slurred_db:.1} slurred"
     );
+    renamed_s.sort_by(f64::total_cmp);
+    let median_s = renamed_s.get(renamed_s.len() / 2);
+    println!(
+        "named after another key: {} at the note-on, {} in the end; renamed after {:.0} ms (median)",
+        misnamed[0],
+        misnamed[1],
+        1e3 * median_s.unwrap_or(&0.0)
+    );
     Ok(())
 }
 
 /// A note as it was sent.
 struct Sent {
+    /// Seconds after the note-on, and the key that it is named after from then on.
+    names: Vec<(f64, i32)>,
     /// Seconds after the note-on, and pitch.
     pitches: Vec<(f64, f64)>,
     /// Level at the note-on, dBFS.
     level_db: f32,
     slurred: bool,
-    /// Pitch and loudest level of the finished note.
-    settled: Option<(f64, f32)>,
+    /// Pitch, loudest level and key of the finished note.
+    settled: Option<(f64, f32, i32)>,
 }
 
 fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
@@ -85,6 +100,7 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
             ControlEvent::NoteOn(start) => {
                 began_s = start.at_s;
                 notes.push(Sent {
+                    names: vec![(0.0, start.concert.0)],
                     pitches: vec![(0.0, start.pitch.0)],
                     level_db: start.level_db,
                     slurred: start.slurred(),
@@ -97,8 +113,16 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                     .into_iter()
                     .for_each(|p| p.push((update.at_s - began_s, update.pitch.0)));
             }
+            ControlEvent::NoteRenamed(name) => {
+                let names = notes.last_mut().map(|n| &mut n.names);
+                let after_s = name.at_s - began_s;
+                names
+                    .into_iter()
+                    .for_each(|n| n.push((after_s, name.concert.0)));
+            }
             ControlEvent::NoteFinished { note: named, .. } => {
-                notes[finished].settled = Some((named.note.pitch, named.note.level_db));
+                let (note, key) = (&named.note, named.concert.0);
+                notes[finished].settled = Some((note.pitch, note.level_db, key));
                 finished += 1;
             }
             _ => {}

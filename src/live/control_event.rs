@@ -63,7 +63,8 @@ impl ControlEvent {
             ControlEvent::NoteUpdate(update) => Some(Sent::Update(*update)),
             ControlEvent::NoteOff { .. } => Some(Sent::Stop),
             ControlEvent::Silence => Some(Sent::Silence),
-            // Its key stays: a second attack would be heard. The bend follows the pitch.
+            // Its key stays unless the player wants it corrected (see `MidiPort`): the pitch
+            // follows anyway.
             ControlEvent::NoteRenamed(_)
             | ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
@@ -87,6 +88,10 @@ pub struct NoteName {
     pub played: f32,
     /// Deviation from the tuning, in cents.
     pub cents: f64,
+    /// MIDI key that would be sent now.
+    pub key: u8,
+    /// Pitch sent.
+    pub pitch: Pitch,
 }
 
 /// The start of a note.

@@ -264,6 +264,8 @@ impl NoteMapper {
             written: self.context.written(concert),
             played: centre.0 as f32,
             cents: centre.cents_above(tuned),
+            key: (note.sent).key_of(centre, self.context.tuning.reference()),
+            pitch: note.sent.pitch(centre.0, f64::from(note.played)),
         }))
     }
 
@@ -521,8 +523,11 @@ mod tests {
         assert!(got.iter().all(|p| *p == 60.0));
     }
 
+    /// What is done before a note begins.
+    type Before = fn(&mut NoteMapper);
+
     /// The keys that a sequence of two gives a player's notes, each after something was done.
-    fn sequence_keys(notes: &[(fn(&mut NoteMapper), Attack)]) -> Vec<u8> {
+    fn sequence_keys(notes: &[(Before, Attack)]) -> Vec<u8> {
         let sequence = Sequence::new(vec![Pitch(40.0), Pitch(47.0)]).unwrap();
         let mut player = player(Snap::Off, NoteSource::Sequence(sequence));
         let mut keys = Vec::new();
@@ -541,7 +546,7 @@ mod tests {
     #[test]
     fn attacks_step_a_sequence_and_slurs_hold_it() {
         use Attack::{Slurred, Tongued};
-        let ends: fn(&mut NoteMapper) = |player| player.end(1.0);
+        let ends: Before = |player| player.end(1.0);
         let keys = sequence_keys(&[(|_| {}, Tongued), (ends, Slurred), (ends, Tongued)]);
         assert_eq!(keys, [40, 40, 47]);
     }
@@ -550,7 +555,7 @@ mod tests {
     #[test]
     fn slurs_hold_a_sequence_across_note_offs_panic_and_mute() {
         use Attack::{Slurred, Tongued};
-        let ended: fn(&mut NoteMapper) = |player| {
+        let ended: Before = |player| {
             player.end(1.0);
             player.flush_note_off(&mut Vec::new());
         };
@@ -558,13 +563,13 @@ mod tests {
             sequence_keys(&[(|_| {}, Tongued), (ended, Slurred)]),
             [40, 40]
         );
-        let panic: fn(&mut NoteMapper) = |player| player.silence(&mut Vec::new());
+        let panic: Before = |player| player.silence(&mut Vec::new());
         assert_eq!(
             sequence_keys(&[(|_| {}, Tongued), (panic, Slurred)]),
             [40, 40]
         );
-        let mute: fn(&mut NoteMapper) = |player| player.mute(true, &mut Vec::new());
-        let unmute: fn(&mut NoteMapper) = |player| player.mute(false, &mut Vec::new());
+        let mute: Before = |player| player.mute(true, &mut Vec::new());
+        let unmute: Before = |player| player.mute(false, &mut Vec::new());
         // Muted notes step, and are held by what is slurred from them.
         let keys = sequence_keys(&[
             (|_| {}, Tongued),

@@ -25,6 +25,8 @@ pub struct MidiEncoder {
     /// Channel, 0 to 15.
     channel: u8,
     held: Option<u8>,
+    /// Velocity of the last note.
+    velocity: u8,
     /// Keys that were let go since their note-offs were last repeated, a bit for each.
     let_go: u128,
     bend: Option<i16>,
@@ -41,6 +43,7 @@ impl MidiEncoder {
             brightness,
             channel: channel & 15,
             held: None,
+            velocity: 0,
             let_go: 0,
             bend: None,
             controls: [None; 128],
@@ -107,19 +110,30 @@ impl MidiEncoder {
         self.bend_to(start.pitch, start.key, out);
         self.change(MODULATION, 0, out);
         self.loudness(start.strength, out);
-        let velocity = seven_bits(start.velocity).max(1);
+        self.velocity = seven_bits(start.velocity).max(1);
         // Slurred to the same key (a sequence may repeat a note): it must end
         // before it can start again.
         if let Some(key) = before.filter(|key| start.slurred && *key == start.key) {
             self.off(key, out);
         }
-        out.push([0x90 | self.channel, start.key, velocity]);
+        out.push([0x90 | self.channel, start.key, self.velocity]);
         // The old note ends after the new one starts: receivers play legato.
         if let Some(key) = before.filter(|key| start.slurred && *key != start.key) {
             self.off(key, out);
         }
         self.held = Some(start.key);
         self.updated_s = start.at_s;
+    }
+
+    /// Moves the held note to another key, slurred, as which it sounds the same.
+    pub fn move_to_key(&mut self, key: u8, pitch: Pitch, out: &mut Vec<Bytes>) {
+        let Some(before) = self.held.filter(|before| *before != key) else {
+            return;
+        };
+        self.bend_to(pitch, key, out);
+        out.push([0x90 | self.channel, key, self.velocity]);
+        self.off(before, out);
+        self.held = Some(key);
     }
 
     fn follow(&mut self, update: &NoteUpdate, out: &mut Vec<Bytes>) {
@@ -238,6 +252,20 @@ mod tests {
         let again = encode(&mut encoder, &start(64, 64.0, true));
         assert_eq!(notes(&again), [(0x80, 64), (0x90, 64)]);
         assert_eq!(notes(&encode(&mut encoder, &Sent::Stop)), [(0x80, 64)]);
+    }
+
+    #[test]
+    fn a_note_moves_to_another_key_before_the_old_one_ends() {
+        let (mut encoder, mut out) = (MidiEncoder::new(0, None), Vec::new());
+        encoder.move_to_key(60, Pitch(60.0), &mut out);
+        assert!(out.is_empty(), "no note is held");
+        encode(&mut encoder, &start(61, 60.8, false));
+        encoder.move_to_key(61, Pitch(60.9), &mut out);
+        assert!(out.is_empty(), "it is on that key");
+        encoder.move_to_key(60, Pitch(60.0), &mut out);
+        let velocity = seven_bits(0.5);
+        assert_eq!(out, [[0xe0, 0, 64], [0x90, 60, velocity], [0x80, 61, 64]]);
+        assert_eq!(notes(&encode(&mut encoder, &Sent::Stop)), [(0x80, 60)]);
     }
 
     #[test]

@@ -67,13 +67,20 @@ impl SentNote {
             Snap::Off if !follows => Snap::Bend,
             snap => snap,
         };
-        let key = reference.nearest_key(snap.named(note.played, target)) + shift;
-        SentNote {
-            key: key.clamp(0, 127) as u8,
+        let mut sent = SentNote {
+            key: 0,
             target,
             shift,
             snap,
-        }
+        };
+        sent.key = sent.key_of(note.played, reference);
+        sent
+    }
+
+    /// The MIDI key for a pitch that the player centres on.
+    pub fn key_of(&self, played: Pitch, reference: Reference) -> u8 {
+        let key = reference.nearest_key(self.snap.named(played, self.target)) + self.shift;
+        key.clamp(0, 127) as u8
     }
 
     /// Pitch that is sent while `played` (MIDI semitones) sounds in a note whose player

@@ -82,6 +82,12 @@ fn check_needed(options: &Options, rig: &Rig) -> Result<()> {
             "--midi",
         ),
         (
+            "--correct-keys",
+            outs.correct_keys,
+            rig.midi.port.is_some(),
+            "--midi",
+        ),
+        (
             "--volts-full-scale",
             outs.volts_full_scale.is_some(),
             cv,
@@ -184,6 +190,7 @@ fn apply_double_options(rig: &mut Rig, options: &DoubleOptions) {
 fn apply_output_options(rig: &mut Rig, options: &OutOptions) -> Result<()> {
     replace(&mut rig.midi.port, &options.midi);
     replace(&mut rig.midi.channel, &options.midi_channel);
+    rig.midi.correct_keys |= options.correct_keys;
     replace(&mut rig.midi.listen, &options.midi_in);
     for clock in &options.clock {
         match clock {
@@ -596,7 +603,13 @@ fn senders(
     let mut senders = Vec::new();
     if let Some(text) = &rig.midi.port {
         let channel = rig.midi.channel.unwrap_or(1).clamp(1, 16) - 1;
-        let port = MidiPort::new(PortName::parse(text), channel, routes.clone(), brightness);
+        let port = MidiPort::new(
+            PortName::parse(text),
+            channel,
+            rig.midi.correct_keys,
+            routes.clone(),
+            brightness,
+        );
         let started = SenderThread::start(&format!("MIDI to {text}"), Box::new(port));
         senders.push(started.map_err(|problem| {
             Error::device(

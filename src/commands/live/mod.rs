@@ -173,6 +173,11 @@ pub struct OutOptions {
     /// MIDI channel, 1 to 16
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=16))]
     pub midi_channel: Option<u8>,
+    /// Where an attack was nearer to another key, move the MIDI note to its own once the pitch
+    /// has settled, some 50 ms later: for receivers without pitch bend, such as drums or
+    /// arpeggiators. Those that start each key anew sound twice
+    #[arg(long)]
+    pub correct_keys: bool,
     /// MIDI port that your pedals are on, or "virtual" for a new virtual port
     #[arg(long, value_name = "PORT")]
     pub midi_in: Option<String>,

@@ -107,6 +107,7 @@ pub struct Double {
 pub struct Midi {
     pub port: Option<String>,
     pub channel: Option<u8>,
+    pub correct_keys: bool,
     pub listen: Option<String>,
 }
 

@@ -25,6 +25,8 @@ pub struct MidiPort {
     port: PortName,
     patch: Patch,
     encoder: MidiEncoder,
+    /// Whether a note moves to its own key where its attack was another's.
+    correct_keys: bool,
     routes: Routes,
     output: Option<Output>,
     messages: Vec<Bytes>,
@@ -38,10 +40,12 @@ pub struct MidiPort {
 
 impl MidiPort {
     /// Sender to a port on a channel from 0 to 15. Brightness is sent if there is a range for
-    /// it.
+    /// it. With `correct_keys` a note whose pitch settles at another key than its attack had is
+    /// slurred to that key, for receivers that take no pitch bend.
     pub fn new(
         port: PortName,
         channel: u8,
+        correct_keys: bool,
         routes: Routes,
         brightness: Option<BrightnessRange>,
     ) -> Self {
@@ -49,6 +53,7 @@ impl MidiPort {
             port,
             patch: Patch::default(),
             encoder: MidiEncoder::new(channel, brightness),
+            correct_keys,
             routes,
             output: None,
             messages: Vec::with_capacity(MESSAGES_PER_EVENT),
@@ -138,6 +143,12 @@ impl Sender for MidiPort {
         }
         if let Some(sent) = event.sent() {
             self.encoder.encode(&sent, &mut self.messages);
+        }
+        if let ControlEvent::NoteRenamed(name) = event
+            && self.correct_keys
+        {
+            let messages = &mut self.messages;
+            self.encoder.move_to_key(name.key, name.pitch, messages);
         }
         if let ControlEvent::Gesture(gesture_event) = event {
             for action in self.routes.actions(gesture_event.gesture) {
