@@ -33,15 +33,14 @@ struct Played {
     block: u32,
 }
 
-fn perform(block: u32) -> Played {
+fn perform(block: u32, options: &[&str]) -> Played {
     let _stage = alone();
     let folder = tempfile::tempdir().unwrap();
     let take = take(folder.path());
     let server = Server::start(block);
     let receiver = OscReceiver::start();
     let osc = format!("127.0.0.1:{}", receiver.port);
-    let live = Live::start(
-        Some(&server),
+    let all = [
         &[
             "--horn",
             "flugelhorn",
@@ -56,7 +55,9 @@ fn perform(block: u32) -> Played {
             "--cv",
             "jack:3-6",
         ],
-    );
+        options,
+    ];
+    let live = Live::start(Some(&server), &all.concat());
     live.wait_for_port(&server, "leadpipe:notes");
     let back = play(&server, &take, folder.path());
     let (out, errors) = (live.out.clone(), live.err.clone());
@@ -108,13 +109,37 @@ fn causal_where_heard(folder: &Path, events: &[serde_json::Value]) -> Vec<common
 
 #[test]
 fn a_take_comes_back_by_every_way_out() {
-    let played = perform(128);
+    let played = perform(128, &[]);
     midi_agrees_with_the_causal_pass(&played);
     midi_is_in_time(&played);
     voltages_agree(&played);
     osc_agrees(&played);
     the_voice_follows(&played);
     events_agree(&played);
+}
+
+/// A scoop begins on another key: its MIDI note moves to its own, slurred, and so do its names.
+#[test]
+fn keys_are_corrected_once_the_pitch_has_settled() {
+    let played = perform(128, &["--correct-keys"]);
+    let notes = played.back.notes();
+    let mut moved = 0;
+    for row in &played.causal {
+        let own = notes
+            .iter()
+            .filter(|n| (row.decided_s - 0.05..row.offset_s).contains(&n.on_s));
+        let own: Vec<_> = own.collect();
+        let last = own.last().unwrap_or_else(|| panic!("no note for {row:?}"));
+        assert_eq!(i64::from(last.key), i64::from(row.midi), "{row:?}");
+        for pair in own.windows(2) {
+            assert!(pair[0].off_s >= pair[1].on_s, "slurred: {row:?}");
+        }
+        moved += own.len() - 1;
+    }
+    assert!(moved > 0, "no note began on another key");
+    let is_name = |m: &&rosc::OscMessage| m.addr == "/leadpipe/name";
+    assert_eq!(played.osc.iter().filter(is_name).count(), moved);
+    assert!(notes.iter().all(|n| n.off_s.is_finite()), "a note hangs");
 }
 
 fn midi_agrees_with_the_causal_pass(played: &Played) {
