@@ -175,6 +175,19 @@ fn command_line() -> clap::Command {
     })
 }
 
+/// What range a number must lie in, without the number, which has been told.
+fn without_value(problem: String) -> String {
+    let parts = problem
+        .rsplit_once(" is not in ")
+        .and_then(|(said, range)| {
+            let (said, _value) = said.rsplit_once(' ')?;
+            range
+                .contains("..=")
+                .then(|| format!("{said} give {range}"))
+        });
+    parts.unwrap_or(problem)
+}
+
 /// What is wrong with the command line and where help is, in one line like every error.
 fn one_line(wrong: &clap::Error) -> String {
     let text = wrong.render().to_string();
@@ -193,9 +206,8 @@ fn one_line(wrong: &clap::Error) -> String {
         .replace(" tip: ", "; ")
         // The standard library's words for a number.
         .replace("invalid float literal", "give a number")
-        .replace("invalid digit found in string", "give a whole number")
-        .replace(" is not in ", ": give ")
-        .replace("..=", " to ");
+        .replace("invalid digit found in string", "give a whole number");
+    let problem = without_value(problem).replace("..=", " to ");
     let mut command = Cli::command();
     let named = std::env::args().skip(1).find(|word| !word.starts_with('-'));
     let of_command = named.filter(|name| command.find_subcommand_mut(name).is_some());

@@ -211,6 +211,11 @@ fn what_makes_no_sense_is_neither_stored_nor_used() {
         "{}",
         text(&refused)
     );
+    let shown = String::from_utf8_lossy(&refused.stdout);
+    assert!(
+        shown.contains("room ") && !shown.contains("gate "),
+        "{shown}"
+    );
     assert_eq!(std::fs::read_to_string(&rig).unwrap(), "# mine\n");
 
     for (setting, words) in [

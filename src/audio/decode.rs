@@ -11,6 +11,7 @@ use super::channels::{Cancelling, pick_channel};
 use super::decoders::{Decoder, Format, Next};
 use crate::error::{Error, Result};
 use crate::input_file;
+use crate::text::shown_path;
 use crate::units::SAMPLE_RATES_HZ;
 
 /// What part of a take to read.
@@ -339,7 +340,8 @@ impl Take {
         if self.read <= self.first {
             return Err(Error::setting(
                 format!(
-                    "--start {:.2} is past the end ({here_s:.2} s)",
+                    "{}: --start {:.2} is past the end ({here_s:.2} s)",
+                    shown_path(&self.path),
                     self.start_s()
                 ),
                 "give an earlier --start",

@@ -27,7 +27,10 @@ can put it out. Read the interface's manual first; it takes precedence.
 
 Examples:
   leadpipe calibrate jack:3 --rig stage
-  leadpipe calibrate 'alsa:hw:2:3' < readings.txt      one number per line")]
+  leadpipe calibrate 'alsa:hw:2:3' < readings.txt
+
+readings.txt has one number per line, in volts, in the order of the steps: at 0,
++0.2, +0.4, -0.2 and -0.4 of full scale; an empty line skips one.")]
 pub struct Options {
     /// Output device and one channel, such as jack:3
     #[arg(value_name = "DEVICE:CHANNEL")]
@@ -52,7 +55,12 @@ pub fn run(options: &Options) -> Result<()> {
         ));
     };
     let channel = channel_index("output", channel)?;
-    let steady = Arc::new(SteadyOutput::start(device.as_deref(), channel)?);
+    let started = SteadyOutput::start(device.as_deref(), channel);
+    let steady = Arc::new(started.map_err(|error| match error {
+        // By the name that was given.
+        Error::Device { problem, hint, .. } => Error::device(&options.output, problem, hint),
+        other => other,
+    })?);
     let interrupted = steady.clone();
     ctrlc::set_handler(move || {
         interrupted.finish();

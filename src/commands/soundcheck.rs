@@ -87,12 +87,15 @@ pub fn run(options: &Options) -> Result<()> {
     SoundcheckResult::check_playing(soft, loud)?;
     let result = SoundcheckResult::new(room, soft, loud, bleed);
     let warnings = result.warnings();
+    let checked = result.check_gate();
+    // One that cannot work is not shown as if it could be used.
+    let gate_db = checked.is_ok().then_some(result.gate_db);
     let levels = serde_json::json!({
         "room_db": result.room_db,
         "soft_db": result.soft_db,
         "loud_db": result.loud_db,
         "bleed_db": result.bleed_db,
-        "gate_db": result.gate_db,
+        "gate_db": gate_db,
         "warnings": warnings,
     });
     super::print(|to| {
@@ -105,8 +108,9 @@ pub fn run(options: &Options) -> Result<()> {
                     soft_db,
                     loud_db,
                     bleed_db,
-                    gate_db,
+                    ..
                 } = &result;
+                let gate_db = gate_db.map_or(String::new(), |db| db.to_string());
                 return writeln!(to, "{room_db},{soft_db},{loud_db},{bleed_db},{gate_db}");
             }
             ListFormat::Table => {}
@@ -120,13 +124,15 @@ pub fn run(options: &Options) -> Result<()> {
             result.bleed_db,
             result.bleed_in_words()
         )?;
-        writeln!(to, "gate        {:6.1} dBFS", result.gate_db)?;
+        if let Some(gate_db) = gate_db {
+            writeln!(to, "gate        {gate_db:6.1} dBFS")?;
+        }
         for warning in &warnings {
             writeln!(to, "! {warning}")?;
         }
         Ok(())
     })?;
-    result.check_gate()?;
+    checked?;
     let values = [
         ("room_db", result.room_db),
         ("soft_db", result.soft_db),

@@ -39,18 +39,22 @@ pub struct Share {
 
 impl Share {
     /// Where the hand slide is in tune, and what to do next, in words; `None` without a
-    /// slide.
-    pub fn slide_in_words(&self) -> Option<(String, String)> {
+    /// slide. There is no such place where the slide cannot mend the note: it is too long even
+    /// when it is closed, or closed already.
+    pub fn slide_in_words(&self) -> Option<(Option<String>, String)> {
         let (out_mm, farther_mm) = self.slide_mm?;
-        let closed = out_mm < 0.5;
-        let place = match closed {
-            true => "closed".into(),
-            false => format!("{out_mm:.0} mm"),
+        let place = match tube::slide_advice(out_mm) {
+            None => Some("closed".into()),
+            Some(_) if out_mm < 0.0 => None,
+            Some(_) => Some(format!("{out_mm:.0} mm")),
         };
-        let advice = match tube::slide_advice(farther_mm) {
-            Some(advice) => advice,
-            None if closed && self.played_cents <= -1.0 => "closed: lip it up".into(),
-            None => "leave it".into(),
+        let closed = out_mm < 0.5;
+        let (place, advice) = match tube::slide_advice(farther_mm) {
+            Some(advice) => (place, advice),
+            None if closed && self.played_cents <= -1.0 => {
+                (None, "closed already, lip it up".into())
+            }
+            None => (place, "leave it".into()),
         };
         Some((place, advice))
     }
@@ -198,7 +202,10 @@ mod tests {
         let words = |line| shares(&line, 20.0)[0].slide_in_words().unwrap();
         assert_eq!(words(line("trombone", 62.10)).1, "pull out 9 mm");
         assert_eq!(words(line("trombone", 62.00)).1, "leave it");
-        assert_eq!(words(line("trombone", 61.87)).1, "closed: lip it up");
+        assert_eq!(
+            words(line("trombone", 61.87)).1,
+            "closed already, lip it up"
+        );
         // So does the whole horn, if it is sharp.
         assert_eq!(words(line("trombone", 46.15)).1, "pull out 13 mm");
         // Ten cents on 2.94 m of tube, half of it on each leg, a semitone out.
@@ -209,7 +216,15 @@ mod tests {
         // A flat B flat in first position was played with the slide a little out.
         assert_eq!(
             words(line("trombone", 57.90)),
-            ("closed".into(), "push in 8 mm".into())
+            (Some("closed".into()), "push in 8 mm".into())
+        );
+        // It is in tune nowhere, so no place is said to be.
+        assert_eq!(words(line("trombone", 62.10)).0, None);
+        assert_eq!(words(line("trombone", 61.87)).0, None);
+        assert!(
+            words(line("trombone", 57.10))
+                .0
+                .is_some_and(|p| p.ends_with(" mm"))
         );
     }
 

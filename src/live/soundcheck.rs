@@ -172,7 +172,7 @@ impl SoundcheckResult {
     }
 
     /// Refuses a gate under the noise that it should keep out, because soft playing is
-    /// hardly louder than that.
+    /// hardly louder than that, or softer.
     ///
     /// # Errors
     /// [`Error::Setting`] saying what is too loud.
@@ -184,9 +184,15 @@ impl SoundcheckResult {
         if self.gate_db > noise_db {
             return Ok(());
         }
+        // As the numbers beside it read.
+        let relation = match self.soft_db.round() - noise_db.round() {
+            db if db < 0.0 => "softer than",
+            db if db > 0.0 => "hardly louder than",
+            _ => "no louder than",
+        };
         Err(Error::setting(
             format!(
-                "soft playing at {:.0} dBFS is hardly louder than {what} at {noise_db:.0} dBFS, and no gate can tell them apart; nothing was stored",
+                "soft playing at {:.0} dBFS is {relation} {what} at {noise_db:.0} dBFS, and no gate can tell them apart; nothing was stored",
                 self.soft_db
             ),
             "go closer to the microphone or make it quieter, then start again",
@@ -213,10 +219,14 @@ impl SoundcheckResult {
         if self.loud_db > CLIP_WARNING_DB {
             warnings.push("loud playing comes near full scale: turn the input down".into());
         }
-        if self.soft_db - self.room_db < 2.0 * GATE_MARGIN_DB {
+        let above_room_db = self.soft_db - self.room_db;
+        if above_room_db < 2.0 * GATE_MARGIN_DB {
+            let how = match above_room_db.round() > 0.0 {
+                true => format!("only {above_room_db:.0} dB louder"),
+                false => "no louder".into(),
+            };
             warnings.push(format!(
-                "soft playing is only {:.0} dB louder than the room: go closer to the microphone, or make the room quieter",
-                self.soft_db - self.room_db
+                "soft playing is {how} than the room: go closer to the microphone, or make the room quieter"
             ));
         }
         // Bleed below the room's noise does not matter.
@@ -271,6 +281,35 @@ mod tests {
         assert!(result.loud_db > result.soft_db + 8.0, "{result:?}");
         assert!(result.gate_db > result.room_db && result.gate_db < result.soft_db);
         assert_eq!(result.warnings(), Vec::<String>::new(), "{result:?}");
+    }
+
+    #[test]
+    fn a_gate_that_cannot_work_is_refused_in_words_that_are_true() {
+        let levels = |soft_db, bleed_db| SoundcheckResult {
+            room_db: -70.0,
+            soft_db,
+            loud_db: -20.0,
+            bleed_db,
+            gate_db: soft_db - GATE_MARGIN_DB,
+        };
+        for (soft_db, bleed_db, words) in [
+            (-54.9, -49.0, "-55 dBFS is softer than the rig"),
+            (-49.2, -49.0, "-49 dBFS is no louder than the rig"),
+            (-45.0, -49.0, "-45 dBFS is hardly louder than the rig"),
+        ] {
+            let error = levels(soft_db, bleed_db).check_gate().unwrap_err();
+            assert!(error.to_string().contains(words), "{error}");
+        }
+        assert!(levels(-40.0, -60.0).check_gate().is_ok());
+        let drowned = SoundcheckResult {
+            room_db: -50.0,
+            ..levels(-54.9, -60.0)
+        };
+        let warnings = drowned.warnings();
+        assert!(
+            warnings[0].contains("no louder than the room"),
+            "{warnings:?}"
+        );
     }
 
     #[test]

@@ -14,7 +14,7 @@ use serde::Serialize;
 
 use crate::error::{Error, Result, name_hint};
 use crate::settings_file;
-use crate::text::{escaped, shown};
+use crate::text::{escaped, shown, shown_path};
 use crate::units::{A4_HZ, Pitch, key_name, parse_key};
 use tuning_file::{Kind, TuningFile};
 
@@ -120,6 +120,16 @@ impl Tuning {
         }
         let wanted = name.to_lowercase();
         let Some((_, text)) = BUNDLED.iter().find(|(known, _)| *known == wanted) else {
+            let path = Path::new(name);
+            if path.extension().is_some() && path.is_file() {
+                return Err(Error::setting(
+                    format!(
+                        "{}: a tuning is not read from this kind of file",
+                        shown_path(path)
+                    ),
+                    "give a TOML file (.toml) or a MIDI tuning dump (.syx)",
+                ));
+            }
             return Err(Error::setting(
                 format!("no tuning is called \"{name}\""),
                 name_hint(&wanted, Tuning::names(), "leadpipe tunings"),

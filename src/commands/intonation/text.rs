@@ -136,11 +136,11 @@ fn write_shares(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result
 }
 
 fn slide_in_words(share: &Share) -> String {
-    share
-        .slide_in_words()
-        .map_or(String::new(), |(place, advice)| {
-            format!("  slide in tune at {place}: {advice}")
-        })
+    match share.slide_in_words() {
+        None => String::new(),
+        Some((None, advice)) => format!("  slide: {advice}"),
+        Some((Some(place), advice)) => format!("  slide in tune at {place}: {advice}"),
+    }
 }
 
 fn write_whole(report: &IntonationReport, to: &mut dyn io::Write) -> io::Result<()> {

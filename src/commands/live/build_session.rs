@@ -341,14 +341,6 @@ pub fn build(
     let capture = Capture::open(capture_config(rig, from)?)?;
     let brightness = context.brightness;
     let setup = Setup::new(choices, context, rig.gate_db(), capture.rate_hz())?;
-    let record_options = RecordOptions {
-        dynamic_range: rig.dynamic_range(),
-        metre: rig.clock_metre()?,
-    };
-    let recordings = match &rig.record.folder {
-        Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), record_options)?,
-        None => Recordings::new(None, record_options),
-    };
     let output_devices: Vec<OutputDevice> = output_configs(rig, &triggers, same_device)?
         .into_iter()
         .map(|config| OutputDevice::open(config, routes.clone()))
@@ -364,6 +356,15 @@ pub fn build(
         controls::listen_osc(at, commands.clone())?;
     }
     let follows = rig.clock.port.is_some() || rig.clock.channel.is_some();
+    // Last, so that nothing that is refused leaves an empty take behind.
+    let record_options = RecordOptions {
+        dynamic_range: rig.dynamic_range(),
+        metre: rig.clock_metre()?,
+    };
+    let recordings = match &rig.record.folder {
+        Some(folder) => Recordings::begun(folder.clone(), Arc::new(setup.clone()), record_options)?,
+        None => Recordings::new(None, record_options),
+    };
     let mut engine = Engine::new(setup, rig.dynamic_range());
     let voice = output_devices.iter().find_map(OutputDevice::voice);
     engine.set_voice_interval(voice.map(|voice| voice.interval));

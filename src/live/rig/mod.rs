@@ -319,9 +319,8 @@ pub fn store(path: &Path, section: &str, values: &[(&str, f64)]) -> Result<()> {
         })?;
     let table = document[section].or_insert(toml_edit::table());
     for (name, value) in values {
-        // No measurement is finer than this.
-        let value = (value * 1000.0).round() / 1000.0;
-        table[*name] = toml_edit::value(value);
+        // No measurement is finer than this, which is also what is shown of it.
+        table[*name] = toml_edit::value(crate::units::rounded(*value, 4));
     }
     let written = document.to_string();
     crate::output::StagedFile::write(path.to_owned(), |to| to.write_all(written.as_bytes()))?

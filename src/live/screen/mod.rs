@@ -325,11 +325,14 @@ impl View {
     }
 
     fn cents_in_words(&self) -> String {
-        match self.cents {
-            Some(cents) if cents.round() > 0.0 => format!("{cents:+.0} cents, sharp"),
-            Some(cents) if cents.round() < 0.0 => format!("{cents:+.0} cents, flat"),
-            Some(_) => "in tune".into(),
-            None => String::new(),
+        let Some(cents) = self.cents.map(whole) else {
+            return String::new();
+        };
+        let way = if cents > 0.0 { "sharp" } else { "flat" };
+        match cents.abs() {
+            0.0 => "in tune".into(),
+            1.0 => format!("1 cent {way}"),
+            off => format!("{off:.0} cents {way}"),
         }
     }
 

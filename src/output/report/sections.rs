@@ -189,6 +189,7 @@ pub fn pitches(report: &IntonationReport, to: &mut dyn Sink) -> io::Result<()> {
                 )?;
                 match share.slide_in_words() {
                     Some((place, advice)) => {
+                        let place = place.unwrap_or("-".into());
                         write!(to, "<td class=\"n\">{place}</td><td>{advice}</td>")?;
                     }
                     None if slide => write!(to, "<td class=\"n\">-</td><td></td>")?,
