@@ -325,7 +325,7 @@ impl View {
     }
 
     fn cents_in_words(&self) -> String {
-        let Some(cents) = self.cents.map(whole) else {
+        let Some(cents) = self.cents.map(|cents| whole(cents.into())) else {
             return String::new();
         };
         let way = if cents > 0.0 { "sharp" } else { "flat" };
