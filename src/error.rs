@@ -182,6 +182,15 @@ impl Error {
         self
     }
 
+    /// In words, for where its place stands beside it: without the name of a device.
+    #[cfg(feature = "live")]
+    pub(crate) fn beside_its_name(&self) -> String {
+        match self {
+            Error::Device { problem, hint, .. } => format!("{}; {}", shown(problem), shown(hint)),
+            other => other.to_string(),
+        }
+    }
+
     /// The process exit code for this error. Code 2 is kept for the command
     /// line itself.
     #[doc(hidden)]

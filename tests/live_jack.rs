@@ -302,9 +302,21 @@ fn events_agree(played: &Played) {
         assert_eq!(techniques.join(" "), row.technique, "{event}");
     }
     let cues: Vec<_> = of("cue").iter().map(|c| c["gesture"].clone()).collect();
-    for gesture in ["scoop", "vibrato", "fall", "staccato"] {
+    for gesture in ["scoop", "vibrato", "fall"] {
         assert!(cues.iter().any(|c| c == gesture), "no {gesture}: {cues:?}");
     }
+    // Short notes are those of the list, also where the next one follows at once.
+    for length in ["staccato", "staccatissimo"] {
+        let told = cues.iter().filter(|cue| **cue == length).count();
+        let listed = played.causal.iter().filter(|row| row.length == length);
+        assert_eq!(told, listed.count(), "{length}: {cues:?}");
+    }
+    assert!(
+        played
+            .causal
+            .iter()
+            .any(|row| row.length == "staccatissimo")
+    );
 }
 
 /// Horn, tuning and source are switched between the notes of a take that is recorded:

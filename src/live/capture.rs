@@ -234,7 +234,7 @@ impl Capture {
                     Ok(CaptureEvent::Reconnected(self.rate_hz))
                 }
                 Some(Err(error)) => {
-                    self.error = Some(error.to_string());
+                    self.error = Some(error.beside_its_name());
                     Ok(CaptureEvent::Samples)
                 }
             },

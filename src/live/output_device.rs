@@ -311,7 +311,7 @@ impl OutputDevice {
     fn reconnect(&mut self) {
         match self.reconnect.poll(&self.config, OutputConfig::open) {
             Some(Ok(stream)) => self.attach(stream),
-            Some(Err(error)) => self.error = Some(error.to_string()),
+            Some(Err(error)) => self.error = Some(error.beside_its_name()),
             None => {}
         }
     }
