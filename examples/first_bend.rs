@@ -100,8 +100,8 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
             ControlEvent::NoteOn(start) => {
                 began_s = start.at_s;
                 notes.push(Sent {
-                    names: vec![(0.0, start.concert.0)],
-                    pitches: vec![(0.0, start.pitch.0)],
+                    names: vec![(0.0, start.name.concert.0)],
+                    pitches: vec![(0.0, start.name.pitch.0)],
                     level_db: start.level_db,
                     slurred: start.slurred(),
                     settled: None,
@@ -113,9 +113,9 @@ fn sent(take: &Path) -> Result<Vec<Sent>, Box<dyn Error>> {
                     .into_iter()
                     .for_each(|p| p.push((update.at_s - began_s, update.pitch.0)));
             }
-            ControlEvent::NoteRenamed(name) => {
+            ControlEvent::NoteRenamed { at_s, name } => {
                 let names = notes.last_mut().map(|n| &mut n.names);
-                let after_s = name.at_s - began_s;
+                let after_s = at_s - began_s;
                 names
                     .into_iter()
                     .for_each(|n| n.push((after_s, name.concert.0)));

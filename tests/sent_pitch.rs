@@ -82,7 +82,7 @@ fn session(samples: &[f32], setup: Setup, commands: &[(f64, Command)]) -> (Sound
     let mut hear = |events: &mut Vec<ControlEvent>, now_s: f64| {
         for event in events.drain(..) {
             if let ControlEvent::NoteOn(start) = &event {
-                starts.push(start.pitch.0);
+                starts.push(start.name.pitch.0);
             }
             if let Some(sent) = event.sent() {
                 encoder.encode(&sent, &mut bytes);

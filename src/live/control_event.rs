@@ -18,8 +18,13 @@ use crate::units::{Concert, Pitch, Written};
 pub enum ControlEvent {
     /// A note starts. It ends the one before, if that still sounds.
     NoteOn(NoteOn),
-    /// The sounding note is another than its first moments said.
-    NoteRenamed(NoteName),
+    /// The sounding note's pitch has settled at another key than its attack had.
+    NoteRenamed {
+        /// When that was decided.
+        at_s: f64,
+        /// Its name from now on.
+        name: NoteName,
+    },
     /// Pitch and level of the sounding note.
     NoteUpdate(NoteUpdate),
     /// The sounding note ends.
@@ -53,8 +58,8 @@ impl ControlEvent {
         match self {
             ControlEvent::NoteOn(start) => Some(Sent::Start(SentStart {
                 at_s: start.at_s,
-                key: start.key,
-                pitch: start.pitch,
+                key: start.name.key,
+                pitch: start.name.pitch,
                 velocity: start.velocity,
                 strength: start.strength,
                 level_db: start.level_db,
@@ -65,7 +70,7 @@ impl ControlEvent {
             ControlEvent::Silence => Some(Sent::Silence),
             // Its key stays unless the player wants it corrected (see `MidiPort`): the pitch
             // follows anyway.
-            ControlEvent::NoteRenamed(_)
+            ControlEvent::NoteRenamed { .. }
             | ControlEvent::Gesture(_)
             | ControlEvent::NoteFinished { .. }
             | ControlEvent::Mark(_)
@@ -75,11 +80,9 @@ impl ControlEvent {
     }
 }
 
-/// What a sounding note is named, once its pitch has settled.
+/// What a note is named, and sent as.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoteName {
-    /// When that was decided.
-    pub at_s: f64,
     /// Sounding key that is played.
     pub concert: Concert,
     /// Written key in the player's part.
@@ -88,7 +91,7 @@ pub struct NoteName {
     pub played: f32,
     /// Deviation from the tuning, in cents.
     pub cents: f64,
-    /// MIDI key that would be sent now.
+    /// MIDI key.
     pub key: u8,
     /// Pitch sent.
     pub pitch: Pitch,
@@ -101,18 +104,8 @@ pub struct NoteOn {
     pub at_s: f64,
     /// Its onset.
     pub onset_s: f64,
-    /// Sounding key that was played.
-    pub concert: Concert,
-    /// Written key in the player's part.
-    pub written: Written,
-    /// Pitch that was played, MIDI semitones.
-    pub played: f32,
-    /// Deviation from the tuning, in cents.
-    pub cents: f64,
-    /// MIDI key sent.
-    pub key: u8,
-    /// Pitch sent.
-    pub pitch: Pitch,
+    /// Its name, by the pitch at that time.
+    pub name: NoteName,
     /// Velocity, 0 to 1: the strength that the note may be expected to reach.
     pub velocity: f32,
     /// Strength at that time, 0 to 1 between the player's softest and loudest.
@@ -124,12 +117,6 @@ pub struct NoteOn {
 }
 
 impl NoteOn {
-    /// Takes another name; what was sent stays.
-    pub fn rename(&mut self, name: &NoteName) {
-        (self.concert, self.written) = (name.concert, name.written);
-        (self.played, self.cents) = (name.played, name.cents);
-    }
-
     /// Whether it is slurred from the note before.
     pub fn slurred(&self) -> bool {
         self.attack == Attack::Slurred

@@ -38,7 +38,7 @@ struct ActiveNote {
     sent: SentNote,
     /// Whether the tuning's pitch for the played one is sent.
     follows: bool,
-    /// Key that it is named after, and another whose it has been since some time.
+    /// Key that it is named after; and another that it has been nearer to, and since when.
     concert: Concert,
     other: Option<(Concert, f64)>,
     /// Pitch that the player centres on.
@@ -167,7 +167,6 @@ impl NoteMapper {
         let tuned = self.quantiser.push(played);
         let snap = self.context.snap;
         let reference = self.context.tuning.reference();
-        let concert = self.concert(played, tuned);
         let as_played = PlayedNote {
             played,
             tuned,
@@ -182,13 +181,14 @@ impl NoteMapper {
         if self.muted {
             return;
         }
+        let name = self.name(&sent, (played, played), tuned);
         self.level = LevelFollower::new(start.level_db);
         self.brightness.start();
         self.active = Some(ActiveNote {
             since_s: start.decided_s,
             sent,
             follows,
-            concert,
+            concert: name.concert,
             other: None,
             centre: played.0,
             played: start.pitch,
@@ -198,12 +198,7 @@ impl NoteMapper {
         out.push(ControlEvent::NoteOn(NoteOn {
             at_s: start.decided_s,
             onset_s: start.onset_s,
-            concert,
-            written: self.context.written(concert),
-            played: start.pitch,
-            cents: played.cents_above(tuned),
-            key: sent.key,
-            pitch: sent.pitch(played.0, played.0),
+            name,
             velocity: (self.dynamic_range).velocity_ahead(start.level_db, slurred),
             strength: self.dynamic_range.strength(start.level_db),
             level_db: start.level_db,
@@ -245,34 +240,36 @@ impl NoteMapper {
     /// Another name for a note that has come to another key: an attack is often more than half a
     /// semitone off when the note is decided on, and settles in the next moments.
     fn renamed(&self, note: &mut ActiveNote, tuned: Pitch, now_s: f64) -> Option<ControlEvent> {
-        let centre = Pitch(note.centre);
-        let concert = self.concert(centre, tuned);
-        if concert == note.concert {
+        let centres = (Pitch(note.centre), Pitch(f64::from(note.played)));
+        let name = self.name(&note.sent, centres, tuned);
+        if name.concert == note.concert {
             note.other = None;
             return None;
         }
         // A scoop is not named after what it passes.
-        let same = note.other.filter(|(other, _)| *other == concert);
-        let (_, since_s) = *note.other.insert(same.unwrap_or((concert, now_s)));
+        let same = note.other.filter(|(other, _)| *other == name.concert);
+        let (_, since_s) = *note.other.insert(same.unwrap_or((name.concert, now_s)));
         if now_s - since_s < CENTRE_S.0 {
             return None;
         }
-        (note.concert, note.other) = (concert, None);
-        Some(ControlEvent::NoteRenamed(NoteName {
-            at_s: now_s,
+        (note.concert, note.other) = (name.concert, None);
+        Some(ControlEvent::NoteRenamed { at_s: now_s, name })
+    }
+
+    /// The name of a note while its player centres on one pitch and plays another, and the tuning
+    /// has `tuned` for the first.
+    fn name(&self, sent: &SentNote, (centre, played): (Pitch, Pitch), tuned: Pitch) -> NoteName {
+        let reference = self.context.tuning.reference();
+        let named = self.context.snap.named(centre, tuned);
+        let concert = Concert(reference.nearest_key(named));
+        NoteName {
             concert,
             written: self.context.written(concert),
             played: centre.0 as f32,
             cents: centre.cents_above(tuned),
-            key: (note.sent).key_of(centre, self.context.tuning.reference()),
-            pitch: note.sent.pitch(centre.0, f64::from(note.played)),
-        }))
-    }
-
-    /// The key that a pitch is named after, where the tuning has another for it.
-    fn concert(&self, played: Pitch, tuned: Pitch) -> Concert {
-        let named = self.context.snap.named(played, tuned);
-        Concert(self.context.tuning.reference().nearest_key(named))
+            key: sent.key_of(centre, reference),
+            pitch: sent.pitch(centre.0, played.0),
+        }
     }
 
     /// A note has ended. Its note-off follows with [`NoteMapper::flush_note_off`],
@@ -536,7 +533,7 @@ mod tests {
             before(&mut player);
             player.start(start(60.0, *attack), &mut out);
             keys.extend(out.iter().filter_map(|s| match s {
-                ControlEvent::NoteOn(start) => Some(start.key),
+                ControlEvent::NoteOn(start) => Some(start.name.key),
                 _ => None,
             }));
         }
@@ -585,8 +582,8 @@ mod tests {
     fn names(pitch: impl Fn(f64) -> f32, source: NoteSource) -> Vec<i32> {
         let out = play(&mut player(Snap::Hard, source), pitch, 0.5);
         let name = |event: &ControlEvent| match event {
-            ControlEvent::NoteOn(start) => Some(start.concert.0),
-            ControlEvent::NoteRenamed(name) => Some(name.concert.0),
+            ControlEvent::NoteOn(start) => Some(start.name.concert.0),
+            ControlEvent::NoteRenamed { name, .. } => Some(name.concert.0),
             _ => None,
         };
         out.iter().filter_map(name).collect()

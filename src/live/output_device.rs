@@ -375,7 +375,7 @@ impl OutputDevice {
 mod tests {
     use super::*;
     use crate::live::callbacks::{PlaybackCallback, playback_callback};
-    use crate::live::control_event::NoteOn;
+    use crate::live::control_event::{NoteName, NoteOn};
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
 
@@ -420,12 +420,14 @@ mod tests {
         ControlEvent::NoteOn(NoteOn {
             at_s: 0.0,
             onset_s: 0.0,
-            concert: Concert(72),
-            written: Written(72),
-            played: 72.0,
-            cents: 0.0,
-            key: 72,
-            pitch: Pitch(72.0),
+            name: NoteName {
+                concert: Concert(72),
+                written: Written(72),
+                played: 72.0,
+                cents: 0.0,
+                key: 72,
+                pitch: Pitch(72.0),
+            },
             velocity: 1.0,
             strength: 1.0,
             level_db: -12.0,

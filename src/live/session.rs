@@ -393,10 +393,10 @@ impl EngineLoop {
                     self.next.decision_latency_s = Some(parts.engine.now_s() - start.onset_s);
                     self.updated_s = start.at_s;
                 }
-                ControlEvent::NoteRenamed(name) => {
+                ControlEvent::NoteRenamed { name, .. } => {
                     self.news = true;
                     if let Some(note) = &mut self.next.note {
-                        note.rename(name);
+                        note.name = *name;
                     }
                 }
                 ControlEvent::NoteUpdate(update) => {

@@ -70,7 +70,7 @@ impl UiSnapshot {
     /// Deviation of a pitch (MIDI semitones) from the sounding note's tuned pitch, in cents.
     pub fn cents(&self, pitch: f32) -> Option<f32> {
         let note = self.note?;
-        let tuned = f64::from(note.played) - note.cents / 100.0;
+        let tuned = f64::from(note.name.played) - note.name.cents / 100.0;
         Some(((f64::from(pitch) - tuned) * 100.0) as f32)
     }
 

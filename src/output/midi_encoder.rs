@@ -125,7 +125,7 @@ impl MidiEncoder {
         self.updated_s = start.at_s;
     }
 
-    /// Moves the held note to another key, slurred, as which it sounds the same.
+    /// Moves the held note to another key, slurred; the bend makes up for the difference.
     pub fn move_to_key(&mut self, key: u8, pitch: Pitch, out: &mut Vec<Bytes>) {
         let Some(before) = self.held.filter(|before| *before != key) else {
             return;

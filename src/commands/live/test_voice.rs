@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use leadpipe::internals::live::control_event::{ControlEvent, NoteOn};
+use leadpipe::internals::live::control_event::{ControlEvent, NoteName, NoteOn};
 use leadpipe::internals::live::output_device::{OutputConfig, OutputDevice};
 use leadpipe::internals::live::rig::Rig;
 use leadpipe::internals::live::routes::Routes;
@@ -46,12 +46,14 @@ impl RigVoice {
             self.output_device.handle(&ControlEvent::NoteOn(NoteOn {
                 at_s: 0.0,
                 onset_s: 0.0,
-                concert: Concert(key.into()),
-                written: Written(key.into()),
-                played: key.into(),
-                cents: 0.0,
-                key,
-                pitch: Pitch(key.into()),
+                name: NoteName {
+                    concert: Concert(key.into()),
+                    written: Written(key.into()),
+                    played: key.into(),
+                    cents: 0.0,
+                    key,
+                    pitch: Pitch(key.into()),
+                },
                 velocity: 1.0,
                 strength: 1.0,
                 level_db: 0.0,

@@ -104,9 +104,9 @@ impl Receiver {
                 assert!(on.onset_s <= on.at_s, "{event:?}");
                 on.at_s
             }
-            ControlEvent::NoteRenamed(name) => {
+            ControlEvent::NoteRenamed { at_s, .. } => {
                 assert!(self.sounding, "{event:?}");
-                name.at_s
+                *at_s
             }
             ControlEvent::NoteUpdate(update) => {
                 assert!(self.sounding, "{event:?}");
@@ -139,10 +139,13 @@ fn notes_come_out_named_and_in_time() {
     events.iter().for_each(|event| receiver.receive(event));
     assert!(!receiver.sounding);
     let ons = note_ons(&events);
-    let keys: Vec<u8> = ons.iter().map(|on| on.key).collect();
+    let keys: Vec<u8> = ons.iter().map(|on| on.name.key).collect();
     assert_eq!(keys, [58, 62, 65, 60]);
     // A trumpet's part is a whole tone up.
-    assert!(ons.iter().all(|on| on.written.0 == on.concert.0 + 2));
+    assert!(
+        ons.iter()
+            .all(|on| on.name.written.0 == on.name.concert.0 + 2)
+    );
     assert_eq!(ons[2].attack, Attack::Slurred);
     for (on, onset_s) in ons.iter().zip([0.2, 0.5, 0.8, 1.5]) {
         assert!((on.onset_s - onset_s).abs() < 0.03, "{on:?}");
@@ -180,7 +183,7 @@ fn a_muted_horn_sends_nothing_until_the_next_note() {
     engine.apply(&Command::ToggleMute, &mut out);
     engine.process(&samples()[60_000..], &mut out);
     engine.finish(&mut out);
-    let keys: Vec<u8> = note_ons(&out).iter().map(|on| on.key).collect();
+    let keys: Vec<u8> = note_ons(&out).iter().map(|on| on.name.key).collect();
     assert_eq!(keys, [60]);
 }
 
@@ -229,7 +232,7 @@ fn panic_silences_at_once_and_the_next_note_sounds() {
     };
     assert!(out.iter().all(silent), "{out:?}");
     engine.process(&samples()[37_000..], &mut out);
-    let keys: Vec<u8> = note_ons(&out).iter().map(|on| on.key).collect();
+    let keys: Vec<u8> = note_ons(&out).iter().map(|on| on.name.key).collect();
     assert_eq!(keys, [65, 60]);
 }
 
@@ -247,12 +250,12 @@ fn a_horn_switch_ends_the_note_and_renames_what_follows() {
     engine.process(&samples()[31_000..], &mut out);
     let ons = note_ons(&out);
     assert!(
-        ons.len() >= 2 && ons.iter().all(|on| on.written.0 == on.concert.0),
+        ons.len() >= 2 && ons.iter().all(|on| on.name.written.0 == on.name.concert.0),
         "{ons:?}"
     );
     let last = ons[ons.len() - 1];
     assert!(
-        last.key == 60 && (last.onset_s - 1.5).abs() < 0.03,
+        last.name.key == 60 && (last.onset_s - 1.5).abs() < 0.03,
         "{last:?}"
     );
 }
@@ -271,14 +274,14 @@ fn times_and_pitches_go_on_at_another_sample_rate() {
     engine.process(&line(44_100.0), &mut out);
     engine.finish(&mut out);
     let ons = note_ons(&out);
-    let keys: Vec<u8> = ons.iter().map(|on| on.key).collect();
+    let keys: Vec<u8> = ons.iter().map(|on| on.name.key).collect();
     assert_eq!(keys, [58, 62, 65, 60]);
     assert!(
         (ons[3].onset_s - restarted_s - 1.5).abs() < 0.03,
         "{:?}",
         ons[3]
     );
-    assert!(ons.iter().all(|on| on.cents.abs() < 30.0), "{ons:?}");
+    assert!(ons.iter().all(|on| on.name.cents.abs() < 30.0), "{ons:?}");
 }
 
 /// Dropouts are counted through a change of horn, which begins with another tracker.

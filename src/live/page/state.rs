@@ -118,9 +118,9 @@ pub fn state(snapshot: &UiSnapshot) -> String {
         now_s: rounded(snapshot.now_s, 4),
         note: snapshot.note.map(|note| Note {
             onset_s: rounded(note.onset_s, 4),
-            written: note.written.to_string(),
-            concert: note.concert.to_string(),
-            cents: Some(rounded(cents.map_or(note.cents, f64::from), 1)),
+            written: note.name.written.to_string(),
+            concert: note.name.concert.to_string(),
+            cents: Some(rounded(cents.map_or(note.name.cents, f64::from), 1)),
             attack: note.attack.name(),
         }),
         decided_ms: (snapshot.decided.and_then(since_1970))

@@ -115,7 +115,7 @@ impl View {
         };
         if snapshot.note.is_some() {
             self.note = snapshot.note;
-            self.name = self.note.map(|note| note.written.to_string());
+            self.name = self.note.map(|note| note.name.written.to_string());
         }
         let pitch = self.trace.back().and_then(|point| point.pitch);
         self.cents = pitch.and_then(|pitch| snapshot.cents(pitch));
@@ -228,7 +228,7 @@ impl View {
         match self.now.note {
             Some(note) => format!(
                 "{} {:+.0}",
-                note.written,
+                note.name.written,
                 whole(self.cents.unwrap_or(0.0).into())
             ),
             None => "-".into(),
@@ -304,7 +304,7 @@ impl View {
         if scale == 0 || area.height < big_note::height(scale) {
             let line = format!(
                 "{name}  concert {}  {}",
-                note.concert,
+                note.name.concert,
                 self.cents_in_words()
             );
             frame.render_widget(Paragraph::new(line).style(style), area);
@@ -316,7 +316,7 @@ impl View {
         frame.render_widget(BigNote { name, scale, style }, left);
         let gesture_event = self.gesture_event.map_or("", |(name, _)| name);
         let words = vec![
-            Line::from(format!("concert {}", note.concert)),
+            Line::from(format!("concert {}", note.name.concert)),
             Line::styled(self.cents_in_words(), style),
             Line::from(note.attack.name()),
             Line::styled(gesture_event, self.accent()),
@@ -468,6 +468,7 @@ fn titled(title: &str) -> Block<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::live::control_event::NoteName;
     use crate::live::ui_snapshot::PortStatus;
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
@@ -485,12 +486,14 @@ mod tests {
             note: Some(NoteOn {
                 at_s: 10.02,
                 onset_s: 10.0,
-                concert: Concert(58),
-                written: Written(60),
-                played: 58.12,
-                cents: 12.0,
-                key: 58,
-                pitch: Pitch(58.12),
+                name: NoteName {
+                    concert: Concert(58),
+                    written: Written(60),
+                    played: 58.12,
+                    cents: 12.0,
+                    key: 58,
+                    pitch: Pitch(58.12),
+                },
                 velocity: 0.6,
                 strength: 0.6,
                 level_db: -22.0,

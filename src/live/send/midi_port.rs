@@ -144,7 +144,7 @@ impl Sender for MidiPort {
         if let Some(sent) = event.sent() {
             self.encoder.encode(&sent, &mut self.messages);
         }
-        if let ControlEvent::NoteRenamed(name) = event
+        if let ControlEvent::NoteRenamed { name, .. } = event
             && self.correct_keys
         {
             let messages = &mut self.messages;

@@ -66,18 +66,18 @@ impl Osc {
                 vec![message(
                     "/leadpipe/start",
                     vec![
-                        OscType::Int(start.key.into()),
-                        OscType::Float(start.pitch.0 as f32),
+                        OscType::Int(start.name.key.into()),
+                        OscType::Float(start.name.pitch.0 as f32),
                         OscType::Float(start.strength),
                         OscType::String(start.attack.name().into()),
-                        OscType::String(start.written.to_string()),
-                        OscType::String(start.concert.to_string()),
-                        OscType::Float(start.cents as f32),
+                        OscType::String(start.name.written.to_string()),
+                        OscType::String(start.name.concert.to_string()),
+                        OscType::Float(start.name.cents as f32),
                         OscType::Float((start.at_s - start.onset_s) as f32),
                     ],
                 )]
             }
-            ControlEvent::NoteRenamed(name) => vec![message(
+            ControlEvent::NoteRenamed { name, .. } => vec![message(
                 "/leadpipe/name",
                 vec![
                     OscType::String(name.written.to_string()),
@@ -205,7 +205,7 @@ mod tests {
 
     use super::*;
     use crate::analysis::HOP_S;
-    use crate::live::control_event::{Gesture, GestureEvent, NoteOn};
+    use crate::live::control_event::{Gesture, GestureEvent, NoteName, NoteOn};
     use crate::notes::Attack;
     use crate::units::{Concert, Pitch, Written};
 
@@ -218,12 +218,14 @@ mod tests {
         NoteOn {
             at_s: 1.5,
             onset_s: 1.25,
-            concert: Concert(58),
-            written: Written(60),
-            played: 58.0,
-            cents,
-            key: 58,
-            pitch: Pitch(pitch),
+            name: NoteName {
+                concert: Concert(58),
+                written: Written(60),
+                played: 58.0,
+                cents,
+                key: 58,
+                pitch: Pitch(pitch),
+            },
             velocity: strength,
             strength,
             level_db: -20.0,
